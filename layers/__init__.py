@@ -1,0 +1,1 @@
+"""What a layered golf ball is and does: data, mechanics and estimates."""

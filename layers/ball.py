@@ -1,0 +1,228 @@
+"""The ball: concentric layers, and every stage of it as a body of its own.
+
+`Ball`, `Layer` are the typed edge (millimetres, g/cm3, MPa); `Body` is the SI core that the
+mechanics take.
+"""
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from layers.errors import InputError, explain
+from layers.materials import Catalogue, Material, default_catalogue
+
+FloatArray = npt.NDArray[np.float64]
+Role = Literal["core", "inner core", "outer core", "mantle", "cover"]
+
+MOST_LAYERS = 6
+THINNEST_LAYER_MM = 0.2
+
+
+class Layer(BaseModel):
+    """One shell of the ball, named by its outer diameter."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    role: Role = Field(description="what the layer is called in the build")
+    outer_diameter_mm: float = Field(
+        ge=5.0, le=60.0, description="outer diameter", json_schema_extra={"unit": "mm"}
+    )
+    material: Material = Field(description="the card of its material")
+
+
+class Ball(BaseModel):
+    """Layers from the centre outward, 1 to 6, with strictly growing diameters."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
+    layer: tuple[Layer, ...] = Field(
+        min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
+    )
+    dimple_volume_percent: float = Field(
+        0.7,
+        ge=0.0,
+        le=2.0,
+        description="volume of all dimples, percent of the sphere's volume",
+        json_schema_extra={"unit": "%"},
+    )
+    dimple_depth_mm: float = Field(
+        0.15,
+        gt=0.0,
+        le=0.5,
+        description="depth over which the dimples' volume is spread",
+        json_schema_extra={"unit": "mm"},
+    )
+
+    @model_validator(mode="after")
+    def _diameters_grow(self) -> "Ball":
+        inner = 0.0
+        for number, layer in enumerate(self.layer, start=1):
+            thickness = (layer.outer_diameter_mm - inner) / 2.0
+            if thickness < THINNEST_LAYER_MM:
+                raise ValueError(
+                    f"layer {number} ({layer.role}), outer_diameter_mm is "
+                    f"{layer.outer_diameter_mm:g}, but must be at least "
+                    f"{inner + 2 * THINNEST_LAYER_MM:g}: diameters grow outward and a layer is at "
+                    f"least {THINNEST_LAYER_MM:g} mm thick"
+                )
+            inner = layer.outer_diameter_mm
+        return self
+
+    @property
+    def diameter_mm(self) -> float:
+        """Outer diameter, mm."""
+        return self.layer[-1].outer_diameter_mm
+
+    def stage(self, count: int) -> "Ball":
+        """Return the innermost `count` layers as a body the lab can weigh and compress.
+
+        Only the finished ball has dimples.
+        """
+        if not 1 <= count <= len(self.layer):
+            raise InputError(f"stage is {count}, but must be from 1 to {len(self.layer)}.")
+        if count == len(self.layer):
+            return self
+        return Ball(
+            name=f"{self.name}, stage {count}", layer=self.layer[:count], dimple_volume_percent=0.0
+        )
+
+    def body(self) -> "Body":
+        """Return the SI arrays that the mechanics take."""
+        cards = [layer.material for layer in self.layer]
+        pairs = max((len(card.relaxation) for card in cards), default=0)
+        strength, time = np.zeros((len(cards), pairs)), np.ones((len(cards), pairs))
+        for i, card in enumerate(cards):
+            for j, pair in enumerate(card.relaxation):
+                strength[i, j], time[i, j] = pair.strength, pair.time_us * 1e-6
+        return Body(
+            outer_radius=np.array([layer.outer_diameter_mm for layer in self.layer]) * 0.5e-3,
+            density=np.array([card.density_g_cm3.value for card in cards]) * 1e3,
+            shear_modulus=np.array([card.shear_modulus_pa for card in cards]),
+            bulk_modulus=np.array([card.bulk_modulus_pa for card in cards]),
+            dynamic_stiffening=np.array([card.dynamic_stiffening.value for card in cards]),
+            relaxation_strength=strength,
+            relaxation_time=time,
+            friction=cards[-1].friction.value,
+            dimple_volume_fraction=self.dimple_volume_percent / 100.0,
+            dimple_depth=self.dimple_depth_mm * 1e-3,
+        )
+
+
+@dataclass(frozen=True)
+class Body:
+    """Concentric spherical layers in SI, centre outward; n layers, p relaxation pairs each.
+
+    Attributes
+    ----------
+    outer_radius : (n,) array
+        Outer radius of each layer, m, strictly growing.
+    density : (n,) array
+        kg/m3.
+    shear_modulus, bulk_modulus : (n,) array
+        Quasi-static moduli, Pa.
+    dynamic_stiffening : (n,) array
+        Shear modulus on the time scale of an impact over the quasi-static one.
+    relaxation_strength, relaxation_time : (n, p) array
+        G(t) = dynamic_stiffening * shear_modulus * (1 + sum_j strength_j exp(-t / time_j)), s.
+        A layer with fewer pairs carries zero strengths.
+    friction : float
+        Coulomb friction of the outermost layer against a club face.
+    dimple_volume_fraction : float
+        Volume of all dimples over the volume of the sphere.
+    dimple_depth : float
+        Depth over which that volume is spread, m.
+    """
+
+    outer_radius: FloatArray
+    density: FloatArray
+    shear_modulus: FloatArray
+    bulk_modulus: FloatArray
+    dynamic_stiffening: FloatArray
+    relaxation_strength: FloatArray
+    relaxation_time: FloatArray
+    friction: float
+    dimple_volume_fraction: float = 0.0
+    dimple_depth: float = 0.15e-3
+
+
+_OVERRIDES = ("youngs_modulus_mpa", "density_g_cm3", "poisson_ratio", "friction")
+
+
+def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> Ball:
+    """Build a ball from a parsed TOML table whose layers name their materials.
+
+    Parameters
+    ----------
+    table : dict
+        Keys of `Ball`; each ``[[layer]]`` has ``role``, ``outer_diameter_mm``, ``material`` (a name
+        in the catalogue or in the table's own ``[[material]]`` cards) and may replace some of
+        the card's numbers.
+    catalogue : Catalogue
+        Cards to find names in.
+    what : str
+        The table's name, for messages.
+
+    Raises
+    ------
+    InputError
+        On an unknown field or material, or a value out of range.
+    """
+    table = dict(table)
+    try:
+        if "material" in table:
+            own = Catalogue.model_validate({"material": table.pop("material")})
+            catalogue = catalogue.joined(own.material)
+        rows = table.get("layer")
+        if isinstance(rows, list):
+            table["layer"] = [_resolve(row, catalogue, i, what) for i, row in enumerate(rows, 1)]
+        return Ball.model_validate(table)
+    except ValidationError as error:
+        known = (*Ball.model_fields, *Layer.model_fields, *Material.model_fields)
+        raise explain(error, what, known) from error
+
+
+def _resolve(row: Any, catalogue: Catalogue, number: int, what: str) -> Any:
+    if not isinstance(row, dict) or not isinstance(row.get("material"), str):
+        return row
+    row = dict(row)
+    replaced = {field: row.pop(field) for field in _OVERRIDES if field in row}
+    for field, value in replaced.items():
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise InputError(f"{what}: layer {number}, {field} is {value!r}, but must be a number.")
+    try:
+        card = catalogue.find(row["material"])
+    except InputError as error:
+        raise InputError(f"{what}: layer {number}: {error}") from error
+    row["material"] = card.with_values(f"set in {what}", **replaced) if replaced else card
+    return row
+
+
+def read_ball(path: Path, catalogue: Catalogue | None = None) -> Ball:
+    """Read a ball from a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+        The file; see `ball_from_table` for its keys.
+    catalogue : Catalogue, optional
+        Cards to find material names in; the shipped catalogue otherwise.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, unreadable, not TOML or not a ball.
+    """
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        raise InputError(f"{path} cannot be read: {reason}.") from error
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path} is not valid TOML: {error}.") from error
+    return ball_from_table(table, catalogue or default_catalogue(), path.name)

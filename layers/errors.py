@@ -1,0 +1,73 @@
+"""Errors that name the field, the value and what is allowed."""
+
+from difflib import get_close_matches
+from typing import Any
+
+from pydantic import ValidationError
+
+
+class OrbwrightError(Exception):
+    """Base of every error that orbwright raises on purpose."""
+
+
+class InputError(OrbwrightError, ValueError):
+    """The user's input cannot be used; the message says what, which value and what is allowed."""
+
+
+class SolverError(OrbwrightError, ArithmeticError):
+    """A computation did not reach an answer; the message says why."""
+
+
+_BOUNDS = {
+    "greater_than": "above {gt}",
+    "greater_than_equal": "at least {ge}",
+    "less_than": "below {lt}",
+    "less_than_equal": "at most {le}",
+}
+
+
+def _field_name(location: tuple[int | str, ...]) -> str:
+    """Write a pydantic location the way a person counts: ``layer 2, outer_diameter_mm``."""
+    words: list[str] = []
+    for part in location:
+        if isinstance(part, int) and words:
+            words[-1] = f"{words[-1]} {part + 1}"
+        elif isinstance(part, str):
+            words.append(part)
+    return ", ".join(words) or "the file"
+
+
+def explain(error: ValidationError, what: str, known: tuple[str, ...] = ()) -> InputError:
+    """Turn a pydantic error into one sentence that names field, value and allowed range.
+
+    Parameters
+    ----------
+    error : pydantic.ValidationError
+        Only its first problem is told: one clear sentence helps more than a list.
+    what : str
+        What was being read, for example ``"ball.toml"``.
+    known : tuple of str
+        Field names to suggest when an unknown field looks like one of them.
+
+    Returns
+    -------
+    InputError
+        To be raised by the caller with ``from error``.
+    """
+    first: dict[str, Any] = dict(error.errors(include_url=False)[0])
+    field = _field_name(first["loc"])
+    kind, value, context = first["type"], first.get("input"), first.get("ctx", {})
+    shown = repr(value) if not isinstance(value, dict | list) else "a table or list"
+    if kind == "missing":
+        return InputError(f"{what}: {field} is missing; it is required.")
+    if kind == "extra_forbidden":
+        name = str(first["loc"][-1])
+        near = get_close_matches(name, known, n=1)
+        hint = f"; did you mean {near[0]}?" if near else "; remove it or check its spelling."
+        return InputError(f"{what}: {field} is not a known field{hint}")
+    if kind in _BOUNDS:
+        allowed = _BOUNDS[kind].format(**context)
+        return InputError(f"{what}: {field} is {shown}, but must be {allowed}.")
+    if kind == "value_error":
+        return InputError(f"{what}: {field}: {context.get('error', first['msg'])}")
+    return InputError(f"{what}: {field} is {shown}: {first['msg'].lower()}.")

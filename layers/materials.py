@@ -1,0 +1,324 @@
+"""Material cards: what a layer is made of, each number with its source and grade.
+
+A material is quasi-static linear elasticity (Young's modulus, Poisson's ratio), a density, a
+friction coefficient against a club face, and a linear-viscoelastic deviatoric part: the factor by
+which the material is stiffer within a millisecond than over a minute (``dynamic_stiffening``) and
+relaxation pairs on the time scale of an impact.
+"""
+
+import math
+import tomllib
+from collections.abc import Mapping
+from difflib import get_close_matches
+from importlib import resources
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from layers.errors import InputError, explain
+
+Grade = Literal[
+    "measured", "handbook", "published example", "common practice", "from memory", "unstated"
+]
+
+# The scatter of any hardness-to-modulus relation, as a fraction of the modulus (one reading of one
+# relation against a mechanical test; Qi, Joyce and Boyce 2003 differ from their own finite-element
+# point by 49 %).
+HARDNESS_SCATTER = 0.40
+
+
+class Datum(BaseModel):
+    """One number of a card with where it comes from."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    value: float = Field(description="the number, in the unit that its field's name says")
+    source: str = Field("not stated", description="where the number comes from")
+    grade: Grade = Field("unstated", description="how far the number can be trusted")
+
+
+class RelaxationPair(BaseModel):
+    """One decaying part of the shear modulus: G(t) = G_dynamic (1 + sum strength exp(-t/time))."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    strength: float = Field(
+        description="decaying modulus over the dynamic modulus",
+        ge=0.0,
+        le=5.0,
+        json_schema_extra={"unit": "1"},
+    )
+    time_us: float = Field(
+        description="time in which this part falls to 1/e",
+        ge=0.5,
+        le=1e5,
+        json_schema_extra={"unit": "us"},
+    )
+
+
+def _bounded(unit: str, help_text: str, low: float, high: float) -> Any:
+    """Describe a card's number: unit, one-line help and allowed range, checked by `Material`."""
+    return Field(description=help_text, json_schema_extra={"unit": unit, "range": [low, high]})
+
+
+class Material(BaseModel):
+    """A material card. Numbers may be given bare; they are then graded ``unstated``."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str = Field(min_length=1, max_length=80, description="what the lab calls it")
+    family: Literal["rubber", "ionomer", "urethane", "other"] = "other"
+    youngs_modulus_mpa: Annotated[
+        Datum, _bounded("MPa", "quasi-static Young's modulus at small strain", 0.5, 3000.0)
+    ]
+    poisson_ratio: Annotated[
+        Datum, _bounded("1", "Poisson's ratio; up to 0.495, near-incompressible", 0.0, 0.495)
+    ]
+    density_g_cm3: Annotated[Datum, _bounded("g/cm3", "density of the filled compound", 0.4, 12.0)]
+    dynamic_stiffening: Annotated[
+        Datum, _bounded("1", "modulus within an impact over the quasi-static one", 1.0, 5.0)
+    ] = Datum(value=1.0, source="assumed: none known")
+    friction: Annotated[
+        Datum, _bounded("1", "Coulomb friction of a cover against a dry club face", 0.0, 2.0)
+    ] = Datum(value=0.4, source="assumed: none known")
+    relaxation: tuple[RelaxationPair, ...] = Field(
+        (), max_length=4, description="decaying parts of the dynamic shear modulus"
+    )
+    relaxation_source: str = Field("not stated", description="where the relaxation pairs come from")
+    relaxation_grade: Grade = "unstated"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _accept_bare_numbers_and_hardness(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping):
+            return data
+        card = dict(data)
+        for field, relation in _HARDNESS_FIELDS.items():
+            if field in card:
+                if "youngs_modulus_mpa" in card:
+                    raise ValueError(f"give youngs_modulus_mpa or {field}, not both")
+                card["youngs_modulus_mpa"] = relation(_number(card.pop(field), field))
+        for field in numeric_fields():
+            value = card.get(field)
+            if isinstance(value, int | float) and not isinstance(value, bool):
+                card[field] = {"value": value}
+        return card
+
+    @model_validator(mode="after")
+    def _check_ranges(self) -> "Material":
+        for field, (low, high) in numeric_fields().items():
+            value = getattr(self, field).value
+            if not low <= value <= high:
+                raise ValueError(
+                    f"{field} of material {self.name!r} is {value:g}, "
+                    f"but must be from {low:g} to {high:g}"
+                )
+        return self
+
+    def with_values(self, source: str, **values: float) -> "Material":
+        """Return the card with some numbers replaced, their source said.
+
+        Parameters
+        ----------
+        source : str
+            Where the new numbers come from.
+        **values : float
+            Field names of the card and their new numbers, in the unit each name says.
+
+        Returns
+        -------
+        Material
+            A new, validated card.
+        """
+        card = self.model_dump()
+        for field, value in values.items():
+            card[field] = {"value": value, "source": source, "grade": "unstated"}
+        return Material.model_validate(card)
+
+    @property
+    def shear_modulus_pa(self) -> float:
+        """Quasi-static shear modulus G = E / 2(1 + nu), Pa."""
+        return self.youngs_modulus_mpa.value * 1e6 / (2.0 * (1.0 + self.poisson_ratio.value))
+
+    @property
+    def bulk_modulus_pa(self) -> float:
+        """Bulk modulus K = E / 3(1 - 2 nu), Pa."""
+        return self.youngs_modulus_mpa.value * 1e6 / (3.0 * (1.0 - 2.0 * self.poisson_ratio.value))
+
+
+def numeric_fields() -> dict[str, tuple[float, float]]:
+    """List the numeric fields of a card with their allowed ranges.
+
+    Returns
+    -------
+    dict of str to (float, float)
+        Lowest and highest allowed value, in the unit that the field's name says.
+    """
+    ranges = {}
+    for name, field in Material.model_fields.items():
+        extra = field.json_schema_extra
+        if isinstance(extra, dict) and "range" in extra:
+            low, high = extra["range"]  # type: ignore[misc]
+            ranges[name] = (float(low), float(high))  # type: ignore[arg-type]
+    return ranges
+
+
+def _number(value: Any, field: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(f"{field} is {value!r}, but must be a finite number")
+    return float(value)
+
+
+def modulus_from_shore_d(shore_d: float) -> float:
+    """Young's modulus from a Shore D reading.
+
+    E = (781.88 - 156.376 u) / u^2 with u = (100 - D) / 20, E in MPa.
+
+    Parameters
+    ----------
+    shore_d : float
+        Reading, 30 to 80.
+
+    Returns
+    -------
+    float
+        Young's modulus, MPa. Scatter: +-40 % (`HARDNESS_SCATTER`).
+
+    Raises
+    ------
+    InputError
+        Outside 30 to 80.
+
+    References
+    ----------
+    Qi, Joyce, Boyce 2003, Rubber Chem. Technol. 76, 419, eq. 11, as restated elsewhere. The paper's
+    own finite-element point at 62 D is 90 MPa, 49 % below the formula.
+
+    Examples
+    --------
+    >>> round(modulus_from_shore_d(60.0), 1)
+    117.3
+    """
+    if not 30.0 <= shore_d <= 80.0:
+        raise InputError(f"hardness_shore_d is {shore_d:g}, but must be from 30 to 80.")
+    u = (100.0 - shore_d) / 20.0
+    return (781.88 - 156.376 * u) / u**2
+
+
+def modulus_from_shore_a(shore_a: float) -> float:
+    """Young's modulus from a Shore A reading.
+
+    E = 0.0981 (56 + 7.62336 S) / (0.137505 (254 - 2.54 S)), E in MPa.
+
+    Parameters
+    ----------
+    shore_a : float
+        Reading, 40 to 95.
+
+    Returns
+    -------
+    float
+        Young's modulus, MPa. Scatter: +-40 % (`HARDNESS_SCATTER`).
+
+    Raises
+    ------
+    InputError
+        Outside 40 to 95, where the relation is poor.
+
+    References
+    ----------
+    Gent 1958, Trans. Inst. Rubber Ind. 34, 46, as restated elsewhere.
+
+    Examples
+    --------
+    >>> round(modulus_from_shore_a(70.0), 2)
+    5.52
+    """
+    if not 40.0 <= shore_a <= 95.0:
+        raise InputError(f"hardness_shore_a is {shore_a:g}, but must be from 40 to 95.")
+    return 0.0981 * (56.0 + 7.62336 * shore_a) / (0.137505 * (254.0 - 2.54 * shore_a))
+
+
+def _from_shore_d(shore_d: float) -> dict[str, Any]:
+    return {
+        "value": modulus_from_shore_d(shore_d),
+        "source": f"Shore {shore_d:g} D by Qi, Joyce, Boyce 2003, eq. 11; scatter +-40 %",
+        "grade": "published example",
+    }
+
+
+def _from_shore_a(shore_a: float) -> dict[str, Any]:
+    return {
+        "value": modulus_from_shore_a(shore_a),
+        "source": f"Shore {shore_a:g} A by Gent 1958; scatter +-40 %",
+        "grade": "published example",
+    }
+
+
+_HARDNESS_FIELDS = {"hardness_shore_d": _from_shore_d, "hardness_shore_a": _from_shore_a}
+
+
+class Catalogue(BaseModel):
+    """A set of material cards, each name once."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    material: tuple[Material, ...] = Field(min_length=1, description="the cards")
+
+    @model_validator(mode="after")
+    def _names_are_unique(self) -> "Catalogue":
+        names = [m.name for m in self.material]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise ValueError(f"material {twice[0]!r} stands twice; every name may stand once")
+        return self
+
+    def find(self, name: str) -> Material:
+        """Return the card of this name.
+
+        Raises
+        ------
+        InputError
+            If there is none; the message offers the nearest names.
+        """
+        for card in self.material:
+            if card.name == name:
+                return card
+        names = [m.name for m in self.material]
+        near = get_close_matches(name, names, n=3, cutoff=0.4) or names[:8]
+        raise InputError(f"material {name!r} is not in the catalogue; known: {', '.join(near)}.")
+
+    def joined(self, other: tuple[Material, ...]) -> "Catalogue":
+        """Return this catalogue with other cards added; a card of the same name replaces ours."""
+        replaced = {m.name for m in other}
+        kept = tuple(m for m in self.material if m.name not in replaced)
+        return Catalogue(material=kept + other)
+
+
+def catalogue_from_toml(text: str, what: str = "catalogue") -> Catalogue:
+    """Read a catalogue: a TOML text with one ``[[material]]`` table per card.
+
+    Parameters
+    ----------
+    text : str
+        The TOML text.
+    what : str
+        Its name, for messages.
+
+    Raises
+    ------
+    InputError
+        On bad TOML, an unknown field or a value out of range.
+    """
+    try:
+        return Catalogue.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{what} is not valid TOML: {error}.") from error
+    except ValidationError as error:
+        raise explain(error, what, tuple(Material.model_fields)) from error
+
+
+def default_catalogue() -> Catalogue:
+    """Return the representative catalogue that ships with orbwright; the user's own replaces it."""
+    text = resources.files("layers").joinpath("catalogue.toml").read_text(encoding="utf-8")
+    return catalogue_from_toml(text, "the shipped catalogue")

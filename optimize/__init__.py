@@ -1,0 +1,1 @@
+"""Searching builds: scenario, search, ledger, report and command line."""
