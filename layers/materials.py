@@ -11,7 +11,7 @@ import tomllib
 from collections.abc import Mapping
 from difflib import get_close_matches
 from importlib import resources
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, cast
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -158,8 +158,8 @@ def numeric_fields() -> dict[str, tuple[float, float]]:
     for name, field in Material.model_fields.items():
         extra = field.json_schema_extra
         if isinstance(extra, dict) and "range" in extra:
-            low, high = extra["range"]  # type: ignore[misc]
-            ranges[name] = (float(low), float(high))  # type: ignore[arg-type]
+            low, high = cast(list[float], extra["range"])
+            ranges[name] = (low, high)
     return ranges
 
 
