@@ -28,7 +28,7 @@ def moment_of_inertia(body: Body) -> float:
     from the shell of the dimples' depth under the surface, of which I = 2/3 m_d <r^2>.
     """
     shells = 8.0 / 15.0 * np.pi * body.density * np.diff(body.outer_radius**5, prepend=0.0)
-    outer = body.outer_radius[-1]
+    outer = float(body.outer_radius[-1])
     inner = outer - body.dimple_depth
     mean_square = 3.0 / 5.0 * (outer**5 - inner**5) / (outer**3 - inner**3)
     return float(shells.sum()) - 2.0 / 3.0 * dimple_mass(body) * mean_square
@@ -36,19 +36,19 @@ def moment_of_inertia(body: Body) -> float:
 
 def mean_density(body: Body) -> float:
     """Mass over the volume of the smooth sphere, kg/m3."""
-    return mass(body) / (4.0 / 3.0 * np.pi * body.outer_radius[-1] ** 3)
+    return mass(body) / float(4.0 / 3.0 * np.pi * body.outer_radius[-1] ** 3)
 
 
 def inertia_ratio(body: Body) -> float:
     """I / (m R^2): 0.4 for a uniform sphere, more when the mass lies outward."""
-    return moment_of_inertia(body) / (mass(body) * body.outer_radius[-1] ** 2)
+    return moment_of_inertia(body) / (mass(body) * float(body.outer_radius[-1]) ** 2)
 
 
 def solver_density(body: Body) -> FloatArray:
     """Densities for a smooth finite-element sphere of the true mass, (n,) kg/m3.
 
     The outermost layer gives up the dimples' mass evenly, which leaves its inertia too high by
-    less than 0.1 %.
+    less than 0.1 % under a cover of 2 mm, and by 0.4 % in a ball of one layer.
     """
     density = body.density.copy()
     density[-1] -= dimple_mass(body) / layer_volume(body)[-1]

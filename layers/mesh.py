@@ -147,6 +147,6 @@ def _rim_index(index: IntArray, half: bool) -> IntArray:
 
 
 def _quads(first: IntArray, second: IntArray) -> IntArray:
-    """Quads between two rows of nodes, counter-clockwise when `second` lies to the left (outward)."""
+    """Quads between two rows of nodes, counter-clockwise when `second` lies outward."""
     corners = [first[:, :-1], first[:, 1:], second[:, 1:], second[:, :-1]]
     return np.stack(corners, axis=-1).reshape(-1, 4)
