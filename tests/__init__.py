@@ -1,0 +1,1 @@
+"""Tests, grouped by kind: analytic, limits, convergence, published, golden."""
