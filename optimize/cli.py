@@ -1,0 +1,317 @@
+"""The command line: `orbwright estimate`, `compare`, `figures`, `materials`.
+
+Nothing heavy is imported here: each command imports what it needs, so that help comes at once.
+"""
+
+import errno
+import json
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from layers.errors import InputError, OrbwrightError
+
+if TYPE_CHECKING:
+    from layers.ball import Ball
+    from layers.estimate import Estimate
+
+
+BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
+
+app = typer.Typer(
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+BallFile = Annotated[Path, typer.Argument(metavar="BALL.toml", help="the ball: a TOML file")]
+FigureNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--figure",
+        "-f",
+        metavar="NAME",
+        help="compute only this figure; may be given several times. "
+        "'orbwright figures' lists the names.",
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="print JSON for a script, not tables")]
+Drawing = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="also draw the cross-section; ends in .svg or .png"),
+]
+
+
+@app.callback(invoke_without_command=True)
+def _start(
+    context: typer.Context,
+    version: Annotated[bool, typer.Option("--version", help="print the version and end")] = False,
+) -> None:
+    """Compute what a layered golf ball does, and search builds worth prototyping.
+
+    A ball is a TOML file of layers, centre outward. Figures come from finite elements, each with
+    how far it can be trusted. Results go to standard output, messages to standard error; the exit
+    code is 0, 2 if the input cannot be used, or 130 after Ctrl-C.
+    """
+    if version:
+        from optimize.report import version as installed
+
+        _say(f"orbwright {installed()}", sys.stdout)
+        raise typer.Exit
+    if context.invoked_subcommand is None:
+        _say(context.get_help(), sys.stdout)
+
+
+@app.command(short_help="Estimate one ball: compression, speed ratio, mass ...")
+def estimate(
+    ball: BallFile,
+    figure: FigureNames = None,
+    stage: Annotated[
+        str | None,
+        typer.Option(
+            metavar="N|all",
+            help="a stage of the build instead of the ball: its innermost N layers; "
+            "'all' gives every stage",
+        ),
+    ] = None,
+    rules: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="screen the ball against this rule set; 'none' for no screen. "
+            "[default: present, unless --figure or --stage N is given]",
+        ),
+    ] = None,
+    as_json: AsJson = False,
+    drawing: Drawing = None,
+) -> None:
+    """Estimate one ball: mass, compression, speed ratio, contact time and more.
+
+    Every figure says what it rests on and how far it is trusted, both between builds and by itself.
+
+    Example: orbwright estimate my_ball.toml --stage all --drawing my_ball.svg
+    """
+    from layers.ball import read_ball
+    from layers.rules import rule_set, screen
+    from optimize import report
+
+    build = read_ball(ball)
+    if rules is None and not figure and stage in (None, "all"):
+        rules = "present"
+    chosen = None if rules in (None, "none") else rule_set(str(rules))
+    names = _stage_names(build, figure, stage)
+    if chosen:
+        names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
+    if drawing:
+        from optimize.drawing import draw_ball, save
+
+        save(draw_ball(build), drawing)
+        _say(f"Drawing written to {drawing}.")
+    [result] = _estimates([build], names)
+    margins = screen(result, chosen) if chosen else ()
+    if as_json:
+        _print_json(report.estimate_record(result, chosen, margins))
+    else:
+        _print(report.estimate_sections(result, chosen, margins), build.name)
+
+
+def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None) -> list[str]:
+    """Spell the wanted figures with the stages they are wanted of."""
+    from layers.estimate import DEFAULT_FIGURES, parse_figure
+
+    asked = list(dict.fromkeys(figures or DEFAULT_FIGURES))
+    for name in asked:
+        parse_figure(name)
+    count = len(build.layer)
+    if stage is None or (stage == str(count) and stage.isdecimal()):
+        return asked
+    known = [str(n) for n in range(1, count + 1)]
+    if stage != "all" and stage not in known:
+        raise InputError(f"--stage is {stage!r}, but must be from 1 to {count}, or all.")
+    if any(parse_figure(name).stage for name in asked):
+        raise InputError("--stage and a figure that names its own stage cannot go together.")
+    if stage != "all":
+        return [f"stage{stage}.{name}" for name in asked]
+    return [f"stage{n}.{name}" for n in known[:-1] for name in asked] + asked
+
+
+def _estimates(balls: "Sequence[Ball]", names: Sequence[str]) -> "list[Estimate]":
+    """Estimate the balls, telling first if code has to be compiled."""
+    from layers.estimate import QUANTITIES, estimate_many, parse_figure
+
+    if any(QUANTITIES[parse_figure(name).quantity].basis == "finite element" for name in names):
+        _tell_of_compiling()
+    return estimate_many(balls, names)
+
+
+def _tell_of_compiling() -> int:
+    from optimize.firstcall import kernels_to_compile, notice
+
+    count = kernels_to_compile()
+    if count:
+        _say(notice(count))
+    return count
+
+
+@app.command(short_help="Compare two to four balls side by side.")
+def compare(
+    balls: Annotated[
+        list[Path],
+        typer.Argument(metavar="BALL.toml", help="two to four balls, the reference first"),
+    ],
+    figure: FigureNames = None,
+    as_json: AsJson = False,
+    as_csv: Annotated[
+        bool, typer.Option("--csv", help="print CSV, a row for each ball and figure")
+    ] = False,
+    drawing: Drawing = None,
+) -> None:
+    """Compare two to four balls side by side; the first is the reference.
+
+    A difference is shown only where the model can tell the builds apart; '≈' stands where it
+    cannot.
+
+    Example: orbwright compare now.toml new.toml -f deflection_mm -f speed_ratio
+    """
+    from layers.ball import read_ball
+    from layers.estimate import DEFAULT_FIGURES
+    from optimize import report
+
+    if not 2 <= len(balls) <= 4:
+        raise InputError(f"compare takes two to four balls, not {len(balls)}.")
+    if as_json and as_csv:
+        raise InputError("--json and --csv cannot go together; choose one.")
+    builds = [read_ball(path) for path in balls]
+    if drawing:
+        from optimize.drawing import draw_balls, save
+
+        titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
+        save(draw_balls(builds, titles), drawing)
+        _say(f"Drawing written to {drawing}.")
+    results = _estimates(builds, list(dict.fromkeys(figure or DEFAULT_FIGURES)))
+    if as_json:
+        _print_json(report.comparison_record(results))
+    elif as_csv:
+        _say(report.comparison_csv(results).rstrip("\n"), sys.stdout)
+    else:
+        _print(report.comparison_sections(results))
+
+
+@app.command(short_help="List the figures: names, units, meaning.")
+def figures(as_json: AsJson = False) -> None:
+    """List the figures that can be estimated, searched for or limited: names, units, meaning."""
+    from layers.estimate import QUANTITIES
+    from optimize.report import figures_section
+
+    if as_json:
+        fields = ["unit", "help", "basis", "condition", "default"]
+        fields += ["difference_percent", "absolute_percent"]
+        _print_json(
+            {name: {f: getattr(q, f) for f in fields} for name, q in QUANTITIES.items()},
+        )
+    else:
+        _print([figures_section()])
+
+
+@app.command(short_help="List the shipped materials and their sources.")
+def materials(
+    sources: Annotated[bool, typer.Option(help="show where each number comes from")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """List the shipped materials; your own go into the ball's file as [[material]] tables.
+
+    The shipped numbers are representative, from memory of the open literature: good for ranking
+    builds, not for absolute claims.
+    """
+    from layers.materials import default_catalogue
+    from optimize.report import materials_sections
+
+    catalogue = default_catalogue()
+    if as_json:
+        _print_json(catalogue.model_dump(mode="json"))
+    else:
+        _print(materials_sections(catalogue, sources))
+
+
+def _say(text: str, stream: Any = None) -> None:
+    """Write one message; to standard error unless told otherwise."""
+    print(text, file=stream or sys.stderr, flush=True)
+
+
+def _print(sections: Iterable[Any], heading: str = "") -> None:
+    from optimize.tables import show
+
+    show(sections, sys.stdout, heading)
+
+
+def _print_json(record: Any) -> None:
+    _say(json.dumps(record, indent=2, allow_nan=False, ensure_ascii=False), sys.stdout)
+
+
+def _fail(text: str) -> int:
+    _say(f"orbwright: {' '.join(text.split())}")
+    return BAD_INPUT
+
+
+# The library's base of errors in the arguments, wherever this version of it keeps that class.
+_UsageError: Any = typer.BadParameter.__bases__[0]
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        In place of the process's own.
+
+    Returns
+    -------
+    int
+        Exit code: 0, 2 if the input cannot be used, 130 after Ctrl-C, 141 if the reader of
+        standard output has gone.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # A terminal that lacks a sign gets a question mark for it, not a traceback.
+            stream.reconfigure(errors="replace")
+    try:
+        code = app(args=arguments, prog_name="orbwright", standalone_mode=False)
+        sys.stdout.flush()
+        return code if isinstance(code, int) else 0
+    except OrbwrightError as error:
+        return _fail(str(error))
+    except _UsageError as error:
+        return _fail(_usage(error))
+    except (KeyboardInterrupt, typer.Abort):
+        _say("\norbwright: stopped by Ctrl-C.")
+        return INTERRUPTED
+    except BrokenPipeError:
+        _drop_output()
+        return CLOSED_PIPE
+    except OSError as error:
+        return _file_trouble(error)
+    except RecursionError:
+        return _fail("the input is nested too deeply to be read.")
+
+
+def _usage(error: Any) -> str:
+    path = error.ctx.command_path if error.ctx else "orbwright"
+    return f"{error.format_message().rstrip('.')}; see {path} --help."
+
+
+def _file_trouble(error: OSError) -> int:
+    if error.filename is None and error.errno in (errno.ENOSPC, errno.EIO):
+        _drop_output()
+    what = error.filename or "the output"
+    return _fail(f"{what} cannot be used: {error.strerror or error}.")
+
+
+def _drop_output() -> None:
+    """Point standard output at nothing, so that the interpreter's last flush stays quiet."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
