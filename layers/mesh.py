@@ -43,7 +43,11 @@ class Mesh:
 
 
 def sphere_mesh(
-    outer_radius: FloatArray, rings: tuple[FloatArray, ...], angles: FloatArray, side: int
+    outer_radius: FloatArray,
+    rings: tuple[FloatArray, ...],
+    angles: FloatArray,
+    side: int,
+    block_angles: FloatArray | None = None,
 ) -> Mesh:
     """Mesh the half plane of a layered sphere, or its upper quarter.
 
@@ -59,6 +63,9 @@ def sphere_mesh(
     side : int
         Elements along the block's side in r. The quarter has m - side elements along z, the half
         m - 2 side.
+    block_angles : (m + 1,) array, optional
+        Polar angles at the block's edge, `angles` if not given. Even ones keep the block's elements
+        large where `angles` crowd toward a pole.
 
     Returns
     -------
@@ -66,13 +73,9 @@ def sphere_mesh(
     """
     half = angles[-1] > 2.0
     tall = len(angles) - 1 - (2 if half else 1) * side
-    arc = np.column_stack([np.sin(angles), np.cos(angles)])
-    arc[0, 0] = 0.0
-    if half:
-        arc[-1, 0] = 0.0
-    else:
-        arc[-1, 1] = 0.0
-    rim = BLOCK_SIZE * outer_radius[0] * _bulged_square(arc, side, tall)
+    arc = _unit_arc(angles)
+    block_arc = arc if block_angles is None else _unit_arc(block_angles)
+    rim = BLOCK_SIZE * outer_radius[0] * _bulged_square(block_arc, side, tall)
     block = _fill_block(rim, side, tall, half)
 
     points = [block.reshape(-1, 2)]
@@ -93,6 +96,14 @@ def sphere_mesh(
             row = new
         inner_points = radius * arc
     return Mesh(np.concatenate(points), np.concatenate(quads), np.concatenate(layer), row)
+
+
+def _unit_arc(angles: FloatArray) -> FloatArray:
+    """Points of the unit circle, exactly on the axis (and on the equator) at the ends."""
+    arc = np.column_stack([np.sin(angles), np.cos(angles)])
+    arc[0, 0] = 0.0
+    arc[-1, 0 if angles[-1] > 2.0 else 1] = 0.0
+    return arc
 
 
 def _bulged_square(arc: FloatArray, side: int, tall: int) -> FloatArray:
