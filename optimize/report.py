@@ -42,7 +42,8 @@ def thicknesses_mm(ball: Ball) -> list[float]:
     return [outer - inner for inner, outer in pairwise(radii)]
 
 
-def _spread(error: float) -> str:
+def spread(error: float) -> str:
+    """Write an error's half width."""
     return "exact" if error == 0.0 else number(error, error)
 
 
@@ -50,7 +51,8 @@ def _unit(unit: str) -> str:
     return "" if unit == "1" else unit
 
 
-def _digits(figure: Figure) -> float:
+def digits_of(figure: Figure) -> float:
+    """Return the error that decides how many digits of a figure are shown."""
     return figure.difference_error or figure.absolute_error
 
 
@@ -69,7 +71,7 @@ def layers_section(ball: Ball) -> Section:
                 f"{thick:.2f}",
                 f"{grams:.2f}",
                 f"{card.youngs_modulus_mpa.value:g}",
-                f"{card.density_g_cm3.value:g}",
+                f"{card.density_g_cm3.value:.4g}",
                 card.name,
             )
         )
@@ -84,13 +86,13 @@ def figure_sections(estimate: Estimate) -> list[Section]:
     by_stage: dict[int | None, list[tuple[str, ...]]] = {}
     for name, figure in estimate.figures.items():
         parsed = parse_figure(name)
-        digits = _digits(figure)
+        digits = digits_of(figure)
         row = (
             name.partition(".")[2] if parsed.stage else name,
             f"{number(figure.value, digits)}{' !' if figure.flag else ''}",
             _unit(figure.unit),
-            _spread(figure.difference_error),
-            _spread(figure.absolute_error),
+            spread(figure.difference_error),
+            spread(figure.absolute_error),
             figure.basis,
         )
         by_stage.setdefault(parsed.stage, []).append(row)
@@ -204,29 +206,14 @@ def differences(reference: Estimate, other: Estimate) -> dict[str, Difference]:
 
 def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
     """Tabulate balls side by side; the first is the reference."""
-    letters = "ABCDEFGH"[: len(estimates)]
-    built = [
-        (
-            letter if i == 0 else "",
-            layer.role,
-            f"{layer.outer_diameter_mm:.2f}",
-            f"{thick:.2f}",
-            f"{layer.material.youngs_modulus_mpa.value:g}",
-            f"{layer.material.density_g_cm3.value:g}",
-            layer.material.name,
-        )
-        for letter, e in zip(letters, estimates, strict=True)
-        for i, (layer, thick) in enumerate(zip(e.ball.layer, thicknesses_mm(e.ball), strict=True))
-    ]
-    heads = columns("", "layer", ">across, mm", ">thick, mm", ">E, MPa", ">g/cm3", "~material")
-    names = tuple(f"{letter}: {e.ball.name}" for letter, e in zip(letters, estimates, strict=True))
+    letters = "ABCD"[: len(estimates)]
     against = [differences(estimates[0], e) for e in estimates[1:]]
     rows = [
         (
             name,
-            number(figure.value, _digits(figure)),
+            number(figure.value, digits_of(figure)),
             *(_against(d.get(name), figure) for d in against),
-            _spread(figure.difference_error),
+            spread(figure.difference_error),
         )
         for name, figure in estimates[0].figures.items()
     ]
@@ -236,16 +223,36 @@ def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
         "builds of the same materials (± between)."
     )
     return [
-        Section("Builds", heads, tuple(built), names),
+        builds_section(letters, [e.ball for e in estimates], named=True),
         Section("Figures", figure_heads, tuple(rows), (note,)),
         *(section for e in estimates for section in warnings_section(e)),
     ]
 
 
+def builds_section(labels: Sequence[str], balls: Sequence[Ball], named: bool = False) -> Section:
+    """Tabulate the layers of several balls; `named` adds what each label stands for."""
+    rows = [
+        (
+            label if i == 0 else "",
+            layer.role,
+            f"{layer.outer_diameter_mm:.2f}",
+            f"{thick:.2f}",
+            f"{layer.material.youngs_modulus_mpa.value:g}",
+            f"{layer.material.density_g_cm3.value:.4g}",
+            layer.material.name,
+        )
+        for label, ball in zip(labels, balls, strict=True)
+        for i, (layer, thick) in enumerate(zip(ball.layer, thicknesses_mm(ball), strict=True))
+    ]
+    heads = columns("", "layer", ">across, mm", ">thick, mm", ">E, MPa", ">g/cm3", "~material")
+    names = [f"{label}: {b.name}" for label, b in zip(labels, balls, strict=True)] if named else []
+    return Section("Builds", heads, tuple(rows), tuple(names))
+
+
 def _against(difference: Difference | None, first: Figure) -> str:
     if difference is None:
         return "-"
-    digits = _digits(first)
+    digits = digits_of(first)
     value = number(difference.value, digits)
     if not difference.beyond_error:
         return f"{value} (≈)"

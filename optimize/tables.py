@@ -104,7 +104,9 @@ def show(sections: Iterable[Section], stream: TextIO, heading: str = "") -> None
     with console.capture() as captured:
         if heading:
             console.print(Text(_printable(heading), style="bold"))
-        for section in sections:
+        for place, section in enumerate(sections):
+            if heading or place:
+                console.print()
             _show_section(console, section)
     stream.writelines(f"{line.rstrip(' ')}\n" for line in captured.get().splitlines())
 
@@ -112,7 +114,6 @@ def show(sections: Iterable[Section], stream: TextIO, heading: str = "") -> None
 def _show_section(console: "Console", section: Section) -> None:
     from rich.text import Text
 
-    console.print()
     if section.title:
         console.print(Text(_printable(section.title), style="bold underline"))
     if section.columns:
@@ -122,6 +123,7 @@ def _show_section(console: "Console", section: Section) -> None:
 
 
 def _show_table(console: "Console", section: Section) -> None:
+    from rich.measure import Measurement
     from rich.table import Table
     from rich.text import Text
 
@@ -136,4 +138,7 @@ def _show_table(console: "Console", section: Section) -> None:
     for row in section.rows:
         cells = [_bare(cell) for cell in row]
         table.add_row(*(Text(text, style="bold" if strong else "") for text, strong in cells))
-    console.print(table)
+    # A table that cannot fit keeps its rows whole: better a line the terminal breaks than a lost
+    # digit.
+    least = Measurement.get(console, console.options.update(max_width=_UNBOUNDED), table).minimum
+    console.print(table, width=max(least, console.width), crop=False, no_wrap=True)

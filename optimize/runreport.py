@@ -1,0 +1,267 @@
+"""What an engineer reads of a finished search: the short list, its reasons, its price, its source.
+
+The same tables serve the terminal and the Markdown report; CSV and plain records serve scripts.
+"""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from layers.ball import Ball
+from layers.estimate import Estimate, Figure
+from layers.rules import rule_set, screen
+from optimize.report import (
+    TRUST,
+    builds_section,
+    csv_text,
+    digits_of,
+    rules_section,
+    spread,
+    thicknesses_mm,
+    version,
+    warnings_section,
+)
+from optimize.result import Member, Run
+from optimize.scenario import Goal, Scenario
+from optimize.tables import Section, columns, number
+
+# More columns than this do not fit 80 characters.
+_MEMBERS_A_TABLE = 5
+
+
+def run_sections(run: Run, ledger: str) -> list[Section]:
+    """Put together everything about a run, the answer first.
+
+    Parameters
+    ----------
+    run : Run
+        The finished search.
+    ledger : str
+        Where its evaluations stand.
+
+    Returns
+    -------
+    list of Section
+        The short list, its builds and figures, the price of each goal, the nearest misses and
+        which limit to relax, the brief, and where it all comes from.
+    """
+    members = run.short_list
+    sections = [_answer_section(run)]
+    if members:
+        sections.append(builds_section([m.label for m in members], [m.ball for m in members]))
+        sections += _figure_sections(run)
+        sections += _stage_sections(members)
+        sections += _rule_sections(run)
+    for member in members:
+        sections += warnings_section(member.estimate)
+    return [*sections, _brief_section(run.scenario), _provenance_section(run, ledger)]
+
+
+def _answer_section(run: Run) -> Section:
+    members = run.short_list
+    notes: list[str] = []
+    if not run.feasible:
+        notes.append("No build keeps every limit.")
+        notes += [r.sentence for r in run.relaxations]
+    notes += [p.sentence for p in run.prices]
+    if any(m.indistinguishable_from for m in members):
+        notes.append("same as: differs by less than the model's error in every goal.")
+    goals = run.scenario.goal
+    heads = columns("", *(f">{g.figure}" for g in goals), "same as", "~why")
+    rows = []
+    for member in members:
+        figures = [member.estimate.figures.get(g.figure) for g in goals]
+        broken = [f"breaks {what} by {over:.3g}" for what, over in member.violations.items()]
+        why = "; ".join([member.reason, *broken])
+        same = ", ".join(member.indistinguishable_from)
+        rows.append((member.label, *(_value(f) for f in figures), same, why))
+    title = "Short list" if run.feasible else "Nearest misses"
+    return Section(title, heads if rows else (), tuple(rows), tuple(notes))
+
+
+def _value(figure: Figure | None) -> str:
+    if figure is None:
+        return "-"
+    return f"{number(figure.value, digits_of(figure))}{' !' if figure.flag else ''}"
+
+
+def _figure_sections(run: Run) -> list[Section]:
+    """Tabulate every figure of the members, a few members a table."""
+    sections = []
+    for start in range(0, len(run.short_list), _MEMBERS_A_TABLE):
+        some = run.short_list[start : start + _MEMBERS_A_TABLE]
+        names = list(dict.fromkeys(name for m in some for name in m.estimate.figures))
+        rows = []
+        for name in names:
+            found = [m.estimate.figures.get(name) for m in some]
+            first = next(f for f in found if f is not None)
+            rows.append((name, *map(_value, found), spread(first.difference_error)))
+        heads = columns("figure", *(f">{m.label}" for m in some), ">± between")
+        sections.append(Section("Figures of the short list", heads, tuple(rows)))
+    return sections
+
+
+def _stage_sections(members: Sequence[Member]) -> list[Section]:
+    """Tabulate what the lab measures of each stage while it makes a build."""
+    rows = []
+    for member in members:
+        for count, stage in enumerate(member.stages, start=1):
+            roles = member.ball.layer[count - 1].role
+            cells = [_value(_by_quantity(stage, q)) for q in _STAGE_QUANTITIES]
+            rows.append((member.label if count == 1 else "", f"{count}: to {roles}", *cells))
+    heads = columns("", "stage", *(f">{name}" for name in _STAGE_QUANTITIES))
+    return [Section("Stages, to control a build by", heads, tuple(rows))]
+
+
+_STAGE_QUANTITIES = ("diameter_mm", "mass_g", "inertia_g_cm2", "deflection_mm")
+
+
+def _by_quantity(stage: Estimate, quantity: str) -> Figure | None:
+    for name, figure in stage.figures.items():
+        if name.rpartition(".")[2].partition("@")[0] == quantity:
+            return figure
+    return None
+
+
+def _rule_sections(run: Run) -> list[Section]:
+    """Screen the first member in words; the others only where they differ in verdict."""
+    if run.scenario.rules is None:
+        return []
+    rules = rule_set(run.scenario.rules)
+    margins = [(m, screen(m.estimate, rules)) for m in run.short_list]
+    first = rules_section(rules, margins[0][1])
+    rows = tuple(
+        (member.label, *row)
+        for member, margin in margins
+        for row in rules_section(rules, margin).rows
+    )
+    return [Section(first.title, (*columns(""), *first.columns), rows, first.notes)]
+
+
+def _goal_words(goal: Goal) -> str:
+    if goal.target is None:
+        return f"{goal.aim} {goal.figure}"
+    band = f" within {goal.band:g}" if goal.band else ""
+    return f"bring {goal.figure} to {goal.target:g}{band}"
+
+
+def _brief_section(scenario: Scenario) -> Section:
+    rows = [("goal", _goal_words(goal), "") for goal in scenario.goal]
+    for bound in scenario.bounds():
+        margin = f", with a margin of {bound.margin:g}" if bound.margin else ""
+        words = f"{bound.figure} {bound.side} {bound.value:g}{margin}"
+        rows.append(("limit", words, bound.source))
+    notes = (scenario.question,) if scenario.question else ()
+    return Section("The brief", columns("", "wanted", "~from"), tuple(rows), notes)
+
+
+def _provenance_section(run: Run, ledger: str) -> Section:
+    notes = [
+        f"Run {run.id}, seed {run.seed}, orbwright {version()}, model {run.model_version}.",
+        f"{run.evaluated} builds evaluated ({run.reused} of them already in the ledger): "
+        f"{run.feasible} keep every limit, {run.infeasible} do not; {run.ruled_out} more were "
+        f"ruled out before any finite element.",
+        f"Every evaluation stands in {ledger}.",
+    ]
+    notes += [f"{count} builds failed: {why}" for why, count in run.failed.items()]
+    return Section("Where this comes from", notes=(*notes, *TRUST))
+
+
+def run_record(run: Run, ledger: str) -> dict[str, Any]:
+    """Return plain data for JSON."""
+    goals = [goal.figure for goal in run.scenario.goal]
+    return {
+        "orbwright": version(),
+        "run": run.id,
+        "seed": run.seed,
+        "model_version": run.model_version,
+        "ledger": ledger,
+        "scenario": run.scenario.model_dump(mode="json", exclude_none=True),
+        "evaluated": run.evaluated,
+        "feasible": run.feasible,
+        "infeasible": run.infeasible,
+        "ruled_out": run.ruled_out,
+        "failed": dict(run.failed),
+        "reused": run.reused,
+        "short_list": [_member_record(member) for member in run.short_list],
+        "front": [
+            {"key": key, "goals": dict(zip(goals, values, strict=True))}
+            for key, values in run.front
+        ],
+        "prices": [asdict(price) for price in run.prices],
+        "relaxations": [asdict(relaxation) for relaxation in run.relaxations],
+        "trust": " ".join(TRUST),
+    }
+
+
+def _member_record(member: Member) -> dict[str, Any]:
+    return {
+        "label": member.label,
+        "key": member.key,
+        **member.estimate.as_record(),
+        "stages": [
+            {"figures": {name: asdict(f) for name, f in stage.figures.items()}}
+            for stage in member.stages
+        ],
+        "violations": dict(member.violations),
+        "reason": member.reason,
+        "indistinguishable_from": list(member.indistinguishable_from),
+    }
+
+
+def short_list_csv(run: Run) -> str:
+    """Write one row a member: its layers, its figures with their errors, why it stands there."""
+    most = max((len(m.ball.layer) for m in run.short_list), default=0)
+    heads = ["label", "key", "reason", "indistinguishable_from", "violations"]
+    for count in range(1, most + 1):
+        heads += [f"layer{count}_{name}" for name in _LAYER_HEADS]
+    figures = list(dict.fromkeys(name for m in run.short_list for name in m.estimate.figures))
+    for name in figures:
+        heads += [name, f"{name}_difference_error", f"{name}_absolute_error"]
+    return csv_text(heads, [_member_row(m, most, figures) for m in run.short_list])
+
+
+_LAYER_HEADS = (
+    "role",
+    "outer_diameter_mm",
+    "thickness_mm",
+    "material",
+    "youngs_modulus_mpa",
+    "density_g_cm3",
+)
+
+
+def _member_row(member: Member, most: int, figures: Sequence[str]) -> list[object]:
+    broken = "; ".join(f"{what} by {over:.6g}" for what, over in member.violations.items())
+    same = " ".join(member.indistinguishable_from)
+    row: list[object] = [member.label, member.key, member.reason, same, broken]
+    row += _layer_cells(member.ball)
+    row += [""] * (len(_LAYER_HEADS) * (most - len(member.ball.layer)))
+    for name in figures:
+        figure = member.estimate.figures.get(name)
+        if figure is None:
+            row += ["", "", ""]
+        else:
+            row += [figure.value, figure.difference_error, figure.absolute_error]
+    return row
+
+
+def _layer_cells(ball: Ball) -> list[object]:
+    cells: list[object] = []
+    for layer, thick in zip(ball.layer, thicknesses_mm(ball), strict=True):
+        card = layer.material
+        cells += [layer.role, layer.outer_diameter_mm, round(thick, 6), card.name]
+        cells += [card.youngs_modulus_mpa.value, card.density_g_cm3.value]
+    return cells
+
+
+def evaluations_csv(run: Run) -> str:
+    """Write the goal values of every evaluated build, in the order of evaluation."""
+    heads = ["evaluation", *(goal.figure for goal in run.scenario.goal), "keeps_every_limit"]
+    rows = [
+        [index, *map(float, values), bool(feasible)]
+        for index, (values, feasible) in enumerate(
+            zip(run.cloud, run.cloud_feasible, strict=True), start=1
+        )
+    ]
+    return csv_text(heads, rows)
