@@ -13,17 +13,15 @@ pytestmark = pytest.mark.skipif(
     reason="ccx (Debian package calculix-ccx) is not installed: no live reference for compression",
 )
 
-# A mesh whose own error against twice the elements along the arc is below 0.2 % on all five builds
-# (shown by the convergence test for the build that converges slowest).
+# The reference's own scatter is below 0.3 %: as the rim of contact crosses elements, the force
+# ripples, and mesh, penalty and increments each move the figure by so much (the slow test).
 ANGULAR = 16
 QUICK = "two layers, firm ionomer-like cover"
 SLOWEST_TO_CONVERGE = "five layers, stiffening outward"
 
 
-def reference(body, workdir, angular=ANGULAR, stiffness=3e4) -> float:
-    return deflection_between_loads(
-        *compress_with_calculix(body, angular, workdir, stiffness=stiffness)
-    )
+def reference(body, workdir, angular=ANGULAR, **options) -> float:
+    return deflection_between_loads(*compress_with_calculix(body, angular, workdir, **options))
 
 
 def ours(body) -> float:
@@ -47,10 +45,14 @@ def test_limits_deflection_agrees_with_calculix_on_other_builds(name, tmp_path):
 
 
 @pytest.mark.slow
-def test_convergence_of_the_reference_in_mesh_and_contact_stiffness(tmp_path):
+def test_convergence_of_the_reference_in_mesh_penalty_and_increments(tmp_path):
     body = BUILDS[SLOWEST_TO_CONVERGE]
-    coarse, middle, fine = (reference(body, tmp_path, angular) for angular in (8, 12, 20))
+    coarse, middle, fine = (reference(body, tmp_path, angular=n) for n in (8, 12, 24))
     assert abs(middle - fine) < 0.5 * abs(coarse - fine)
-    assert reference(body, tmp_path) == pytest.approx(fine, rel=2e-3)
-    stiffer = reference(body, tmp_path, stiffness=3e5)
-    assert reference(body, tmp_path) == pytest.approx(stiffer, rel=5e-4)
+    default = reference(body, tmp_path)
+    for variant in (
+        fine,
+        reference(body, tmp_path, stiffness=3e5),
+        reference(body, tmp_path, steps=20),
+    ):
+        assert default == pytest.approx(variant, rel=3e-3)
