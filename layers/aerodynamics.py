@@ -157,7 +157,7 @@ def smits_smith_1994(reynolds: FloatArray, spin_ratio: FloatArray) -> Coefficien
 
 
 def ferguson_2022(reynolds: FloatArray, spin_ratio: FloatArray) -> Coefficients:
-    """Fit to 1,040 real shots, driver to wedge: the default, since it alone covers whole flights.
+    """Fit to 1,040 real shots: the default, since it alone covers whole drives and mid irons.
 
     CD = 0.1304 + 0.9287 S - 0.8259 S^2, CL = 0.0504 + 1.2031 S - 1.1490 S^2.
 
@@ -173,7 +173,8 @@ def ferguson_2022(reynolds: FloatArray, spin_ratio: FloatArray) -> Coefficients:
     Notes
     -----
     Known bias: no dependence on Re, which the other laws put at up to 25 % of the drag; the drag
-    at small S is well below any wind-tunnel reading, as a fit to whole flights may be.
+    at small S is well below any wind-tunnel reading, as a fit to whole flights may be. A high wedge
+    shot leaves its range of S on the way down.
 
     References
     ----------

@@ -1,0 +1,175 @@
+"""Swings: strike conditions of player profiles and clubs, editable data with their provenance."""
+
+import re
+import tomllib
+from difflib import get_close_matches
+from functools import cache
+from importlib import resources
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from layers.errors import InputError, explain
+from layers.materials import Grade
+
+_NAME = re.compile(r"[a-z0-9]+(?: [a-z0-9]+)*")
+
+
+class Swing(BaseModel):
+    """How a club meets the ball, in the units that players and robots are set by."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    name: str = Field(
+        min_length=1, max_length=60, description="lower-case words, as figure names use it"
+    )
+    club: str = Field(min_length=1, max_length=40, description="what is swung")
+    profile: str = Field(min_length=1, max_length=40, description="who swings it")
+    club_mass_g: float = Field(
+        ge=20.0,
+        le=2000.0,
+        description="mass that takes part in the impact: the head, with no shaft",
+        json_schema_extra={"unit": "g"},
+    )
+    club_speed_m_s: float = Field(
+        ge=1.0,
+        le=75.0,
+        description="speed of the head just before impact",
+        json_schema_extra={"unit": "m/s"},
+    )
+    dynamic_loft_deg: float = Field(
+        ge=0.0,
+        le=80.0,
+        description="angle of the face's normal above the horizontal at impact",
+        json_schema_extra={"unit": "deg"},
+    )
+    attack_angle_deg: float = Field(
+        ge=-20.0,
+        le=20.0,
+        description="direction of the head above the horizontal; negative is downward",
+        json_schema_extra={"unit": "deg"},
+    )
+    friction: float | None = Field(
+        None,
+        ge=0.0,
+        le=2.0,
+        description="Coulomb friction of this face; none takes the cover's own",
+        json_schema_extra={"unit": "1"},
+    )
+    face_stiffness_kn_mm: float | None = Field(
+        None,
+        ge=0.5,
+        le=1000.0,
+        description="stiffness of the face's spring along its normal; none is rigid",
+        json_schema_extra={"unit": "kN/mm"},
+    )
+    source: str = Field("not stated", description="where the numbers come from")
+    grade: Grade = Field("unstated", description="how far the numbers can be trusted")
+
+    @field_validator("name")
+    @classmethod
+    def _fits_in_a_figure_name(cls, name: str) -> str:
+        if not _NAME.fullmatch(name) or re.fullmatch(r"stage\d+", name):
+            raise ValueError(
+                f"{name!r} must be lower-case words and digits with single spaces, "
+                "like 'driver fast', and not 'stage' with a number"
+            )
+        return name
+
+    @property
+    def spin_loft_deg(self) -> float:
+        """Angle between the face's normal and the head's direction, deg."""
+        return self.dynamic_loft_deg - self.attack_angle_deg
+
+
+class SwingTable(BaseModel):
+    """A set of swings, each name once."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    swing: tuple[Swing, ...] = Field(min_length=1, description="the swings")
+
+    @model_validator(mode="after")
+    def _names_are_unique(self) -> "SwingTable":
+        names = [s.name for s in self.swing]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise ValueError(f"swing {twice[0]!r} stands twice; every name may stand once")
+        return self
+
+    def find(self, name: str) -> Swing:
+        """Return the swing of this name.
+
+        Raises
+        ------
+        InputError
+            If there is none; the message offers the nearest names.
+        """
+        for swing in self.swing:
+            if swing.name == name:
+                return swing
+        names = [s.name for s in self.swing]
+        near = get_close_matches(name, names, n=3, cutoff=0.4) or names[:8]
+        raise InputError(f"swing {name!r} is not in the table; known: {', '.join(near)}.")
+
+
+def swings_from_toml(text: str, what: str = "swings") -> SwingTable:
+    """Read a table of swings: a TOML text with one ``[[swing]]`` table each.
+
+    Parameters
+    ----------
+    text : str
+        The TOML text.
+    what : str
+        Its name, for messages.
+
+    Raises
+    ------
+    InputError
+        On bad TOML, an unknown field or a value out of range.
+    """
+    try:
+        return SwingTable.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{what} is not valid TOML: {error}.") from error
+    except ValidationError as error:
+        raise explain(error, what, tuple(Swing.model_fields)) from error
+
+
+def read_swings(path: Path) -> SwingTable:
+    """Read the user's own swings, which stand in place of the shipped ones.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, unreadable, not TOML or not a table of swings.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        raise InputError(f"{path} cannot be read: {reason}.") from error
+    return swings_from_toml(text, path.name)
+
+
+@cache
+def default_swings() -> SwingTable:
+    """Return the swings that ship with orbwright: invented, typical, graded common practice."""
+    text = resources.files("layers").joinpath("swings.toml").read_text(encoding="utf-8")
+    return swings_from_toml(text, "the shipped swings")
+
+
+def find_swing(name: str, table: SwingTable | None = None) -> Swing:
+    """Return the swing of this name from a table, or from the shipped one.
+
+    Raises
+    ------
+    InputError
+        If there is none; the message offers the nearest names.
+
+    Examples
+    --------
+    >>> find_swing("wedge full moderate").spin_loft_deg
+    49.0
+    """
+    return (table or default_swings()).find(name)
