@@ -36,7 +36,7 @@ CHECK_EVERY = 20
 _FLAGS = {"contract", "reassoc", "arcp", "nsz"}
 
 
-@njit(cache=True, fastmath=_FLAGS, error_model="numpy", inline="never")
+@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
 def _deform(t: FloatArray) -> None:
     """Deformation gradient and isochoric inverse Cauchy-Green tensor of the tile at offset o."""
     for i in range(LANES):
@@ -83,7 +83,7 @@ def _deform(t: FloatArray) -> None:
         t[JINV * LANES + i] = y
 
 
-@njit(cache=True, fastmath=_FLAGS, error_model="numpy", inline="never")
+@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
 def _relax(t: FloatArray, a: FloatArray, dt: float) -> None:
     """Advance one branch of the tile: dA/dt = (Cbar^-1 - A)/tau, exact for a linear Cbar^-1."""
     for i in range(LANES):
@@ -112,7 +112,7 @@ def _relax(t: FloatArray, a: FloatArray, dt: float) -> None:
         t[DISSIPATED * LANES + i] += dt * rate
 
 
-@njit(cache=True, fastmath=_FLAGS, error_model="numpy", inline="never")
+@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
 def _forces(t: FloatArray) -> None:
     """Replace the corners' positions of the tile by the forces that the stresses exert on them."""
     for i in range(LANES):
@@ -159,9 +159,12 @@ def _forces(t: FloatArray) -> None:
             t[(X + 4 + k) * LANES + i] = -(pzr * br + pzz * bz + hz * gamma)
 
 
-@njit(cache=True, fastmath=_FLAGS, error_model="numpy", inline="never")
+@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
 def _highest_frequency(w: FloatArray, tiles: int) -> float:
-    """Bound of the squared angular frequency: the largest over single deformed elements."""
+    """Bound of the squared angular frequency: the largest over single deformed elements.
+
+    It is infinite when an element has turned inside out.
+    """
     most = 0.0
     for t in range(tiles):
         e = w[t * TILE : (t + 1) * TILE]
@@ -171,6 +174,8 @@ def _highest_frequency(w: FloatArray, tiles: int) -> float:
             fzr = e[(DEF + 2) * LANES + i]
             fzz = e[(DEF + 3) * LANES + i]
             det = frr * fzz - frz * fzr
+            if not det > 0.0:
+                return np.inf
             total = 0.0
             for k in range(4):
                 br = e[(BR + k) * LANES + i]
@@ -184,7 +189,7 @@ def _highest_frequency(w: FloatArray, tiles: int) -> float:
     return most
 
 
-@njit(cache=True, fastmath=_FLAGS, error_model="numpy", inline="never")
+@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
 def _set_memory(w: FloatArray, tiles: int, branches: int, dt: float) -> None:
     """Store what each branch keeps of its internal tensor over a step of dt."""
     for t in range(tiles):
@@ -194,7 +199,7 @@ def _set_memory(w: FloatArray, tiles: int, branches: int, dt: float) -> None:
                 w[b + 6 * LANES + i] = math.exp(-dt * w[b + 5 * LANES + i])
 
 
-@njit(cache=True, fastmath=_FLAGS, error_model="numpy", inline="never")
+@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
 def _element_forces(
     w: FloatArray, corner: IntArray, x: FloatArray, branches: int, dt: float
 ) -> None:
@@ -213,7 +218,7 @@ def _element_forces(
         _forces(tile)
 
 
-@njit(cache=True, fastmath=_FLAGS, error_model="numpy", inline="never")
+@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
 def _nodal_forces(w: FloatArray, slot: IntArray, force: FloatArray) -> None:
     """Sum the corner forces of the elements around each node."""
     for n in range(slot.shape[0]):
@@ -223,37 +228,39 @@ def _nodal_forces(w: FloatArray, slot: IntArray, force: FloatArray) -> None:
         force[1, n] = (w[a] + w[b]) + (w[c] + w[d])
 
 
-@njit(cache=True, fastmath=_FLAGS, error_model="numpy", inline="never")
-def _touch(
+@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
+def _stop_at_wall(
     x: FloatArray,
     v: FloatArray,
     force: FloatArray,
     inverse_mass: FloatArray,
     surface: IntArray,
-    area: FloatArray,
-    stiffness: float,
-    damping: float,
     mid: float,
     dt: float,
-) -> tuple[float, float, float]:
-    """Let the wall push the surface nodes; return its force, its work and the energy stored."""
-    total = work = stored = 0.0
+) -> tuple[float, float]:
+    """Hold the surface nodes out of z < 0 at the end of the step; return the wall's force and work.
+
+    A node that would end below the wall gets the push that lets it end on it, and is never held.
+    """
+    total = work = 0.0
     for m in range(surface.shape[0]):
         n = surface[m]
-        inverse = inverse_mass[1, n]
         end = x[1, n] + dt * v[1, n]
-        if end >= 0.0:
-            continue
-        push = -(stiffness * end + damping * v[1, n]) * area[m]
-        if push > 0.0:
-            push /= 1.0 + area[m] * (stiffness * dt + damping) * mid * inverse
-            old = v[1, n] - mid * force[1, n] * inverse
-            v[1, n] += mid * push * inverse
+        if end < 0.0:
+            push = -end / (dt * mid * inverse_mass[1, n])
+            old = v[1, n] - mid * force[1, n] * inverse_mass[1, n]
+            v[1, n] -= end / dt
             total += push
             work += mid * push * 0.5 * (old + v[1, n])
-            end = x[1, n] + dt * v[1, n]
-        stored += 0.5 * stiffness * area[m] * min(end, 0.0) ** 2
-    return total, work, stored
+    return total, work
+
+
+@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
+def _moves_away(v: FloatArray, inverse_mass: FloatArray) -> bool:
+    momentum = 0.0
+    for n in range(v.shape[1]):
+        momentum += v[1, n] / inverse_mass[1, n]
+    return momentum > 0.0
 
 
 @njit(cache=True, fastmath=_FLAGS, error_model="numpy")
@@ -265,17 +272,11 @@ def impact(
     v: FloatArray,
     inverse_mass: FloatArray,
     surface: IntArray,
-    area: FloatArray,
-    stiffness: float,
-    damping: float,
     branches: int,
     safety: float,
-    longest: float,
-) -> tuple[float, ...]:
-    """Run an impact by central differences until the ball has left the barrier z = 0.
-
-    The contact pressure, stiffness times penetration plus damping times its rate and never tensile,
-    is taken at the end of each step, which for a lumped mass needs no system of equations.
+    history: FloatArray,
+) -> tuple[int, bool, float, float]:
+    """Run an impact by central differences until the ball has left the rigid wall z = 0.
 
     Parameters
     ----------
@@ -286,34 +287,36 @@ def impact(
     slot : (nodes, 4) int array
         Addresses in `w` of the r forces on each node; unused ones point into the tile of zeros.
     x, v : (2, nodes) arrays
-        Positions (r, z) and velocities, changed in place.
+        Positions (r, z) and velocities; changed in place to those after the impact.
     inverse_mass : (2, nodes) array
         1/mass; zero where a component is held.
-    surface, area : (k,) arrays
-        Surface nodes, from the pole that strikes to the far one, and the areas they stand for.
-    stiffness, damping : float
-        Of the contact, Pa/m and Pa s/m.
+    surface : (k,) int array
+        Surface nodes, from the pole that strikes to the far one.
     branches : int
         Relaxation pairs in use.
     safety : float
-        Time step over the stable bound.
-    longest : float
-        Time after which to give up, s.
+        Time step over the bound of the stable one.
+    history : (2, most steps) array
+        Filled with the time and the wall's impulse up to it, after each step.
 
     Returns
     -------
-    tuple of float
-        Whether the ball left (1) or not (0), steps, time of last contact, peak force, impulse, work
-        of the wall, energy stored in the contact, lowest height of the far pole, end time.
+    steps : int
+    left : bool
+        False when the steps ran out or an element turned inside out.
+    work : float
+        Done on the ball by the wall, negative: what stopping the surface nodes dissipates.
+    lowest : float
+        Lowest height of the far pole over the wall.
     """
     nodes = x.shape[1]
     force = np.zeros((2, nodes))
     far = surface[surface.shape[0] - 1]
-    dt = time = last_touch = peak = impulse = work = stored = 0.0
+    dt = time = last_touch = impulse = work = 0.0
     lowest = x[1, far]
-    left = 0.0
+    left = False
     steps = 0
-    while time < longest:
+    while steps < history.shape[1]:
         _element_forces(w, corner, x, branches, dt)
         _nodal_forces(w, slot, force)
         before = dt
@@ -327,34 +330,26 @@ def impact(
         for c in range(2):
             for n in range(nodes):
                 v[c, n] += mid * force[c, n] * inverse_mass[c, n]
-        push, done, stored = _touch(
-            x, v, force, inverse_mass, surface, area, stiffness, damping, mid, dt
-        )
+        push, done = _stop_at_wall(x, v, force, inverse_mass, surface, mid, dt)
         for c in range(2):
             for n in range(nodes):
                 x[c, n] += dt * v[c, n]
-        steps += 1
         time += dt
         impulse += mid * push
         work += done
         lowest = min(lowest, x[1, far])
+        history[0, steps] = time
+        history[1, steps] = impulse
+        steps += 1
         if push > 0.0:
             last_touch = time
-            peak = max(peak, push)
         elif time > 1.05 * last_touch and _moves_away(v, inverse_mass):
-            left = 1.0
+            left = True
             break
+    # The velocities stand half a step back: bring them level with the positions.
     _element_forces(w, corner, x, branches, dt)
     _nodal_forces(w, slot, force)
     for c in range(2):
         for n in range(nodes):
             v[c, n] += 0.5 * dt * force[c, n] * inverse_mass[c, n]
-    return left, steps, last_touch, peak, impulse, work, stored, lowest, time
-
-
-@njit(cache=True, fastmath=_FLAGS, error_model="numpy")
-def _moves_away(v: FloatArray, inverse_mass: FloatArray) -> bool:
-    momentum = 0.0
-    for n in range(v.shape[1]):
-        momentum += v[1, n] / inverse_mass[1, n]
-    return momentum > 0.0
+    return steps, left, work, lowest
