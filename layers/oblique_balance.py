@@ -1,0 +1,114 @@
+"""Balance of energy and momentum after an oblique impact."""
+
+import numpy as np
+
+from layers import oblique_kernels as kernels
+from layers import oblique_march as rows
+from layers.ball import FloatArray
+from layers.hexes import PATTERNS
+from layers.oblique_model import Model
+
+
+def momentum_residual(
+    m: FloatArray,
+    x: FloatArray,
+    v: FloatArray,
+    before: tuple[FloatArray, FloatArray],
+    club: FloatArray,
+    face: FloatArray,
+    result: FloatArray,
+    thrown: FloatArray,
+) -> float:
+    """Largest failing of momentum (with the club) and angular momentum, over what was exchanged."""
+    old, club_before = before
+    gained = np.array([(m * (v[i] - old[i, : len(m)])).sum() for i in (0, 2)])
+    failing = 0.0
+    if face[rows.CLUB_INVERSE_MASS] > 0.0:
+        lost = np.array(
+            [
+                (club_before[rows.FACE_V] - club[rows.FACE_V]) / face[rows.FACE_INVERSE_MASS],
+                (club_before[rows.CLUB_V] - club[rows.CLUB_V]) / face[rows.CLUB_INVERSE_MASS],
+            ]
+        )
+        if face[rows.HEAD_INVERSE_MASS] > 0.0:
+            head = club_before[rows.HEAD_V] - club[rows.HEAD_V]
+            lost[0] += head / face[rows.HEAD_INVERSE_MASS]
+        failing = float(np.abs(gained - lost).max() / np.abs(gained).max())
+    # The ball starts about the origin: its angular momentum before is that of its lumped centre.
+    turned = float((m * (x[0] * v[2] - x[2] * v[0])).sum())
+    size = abs(float(np.abs(gained).max())) * float(np.abs(x).max())
+    return max(failing, abs(turned - float(result[rows.TORQUE])) / size)
+
+
+def energy_parts(
+    model: Model,
+    u: FloatArray,
+    v: FloatArray,
+    state: FloatArray,
+    before: tuple[FloatArray, FloatArray],
+    club: FloatArray,
+    face: FloatArray,
+    result: FloatArray,
+    mean: FloatArray,
+    spin: float,
+) -> dict[str, float]:
+    """Where the energy went, J, whole ball."""
+    m, old = model.node_mass, before[0][:, : len(model.node_mass)]
+    kinetic = float((m * v**2).sum())
+    parts = {
+        "ball, translation": float(m.sum() * (mean**2).sum()),
+        "ball, spin": spin**2 * float((m * (model.mesh.points[[0, 2]] ** 2).sum(axis=0)).sum()),
+        "friction": 2.0 * float(result[rows.LOSS_FRICTION]),
+        "contact damping": 2.0 * float(result[rows.LOSS_CONTACT]),
+        "relaxation": 2.0 * float(result[rows.LOSS_RELAXATION]),
+        "bulk viscosity": 2.0 * float(result[rows.LOSS_BULK]),
+    }
+    parts["ball, vibration"] = kinetic - parts["ball, translation"] - parts["ball, spin"]
+    parts["ball, strain"], parts["hourglass"] = _stored(model, u, state)
+    parts["club"] = _club_energy(club, face)
+    given = float((m * old**2).sum()) + _club_energy(before[1], face)
+    parts["given"] = given
+    parts["residual"] = given - sum(v for k, v in parts.items() if k != "given")
+    return parts
+
+
+def _club_energy(club: FloatArray, face: FloatArray) -> float:
+    """Kinetic and spring energy of the whole club, J."""
+    energy = face[rows.SPRING] * (club[rows.FACE_X] - club[rows.HEAD_X]) ** 2
+    for inverse, row in (
+        (rows.FACE_INVERSE_MASS, rows.FACE_V),
+        (rows.HEAD_INVERSE_MASS, rows.HEAD_V),
+        (rows.CLUB_INVERSE_MASS, rows.CLUB_V),
+    ):
+        if face[inverse] > 0.0:
+            energy += club[row] ** 2 / face[inverse]
+    return float(energy)
+
+
+def _stored(model: Model, u: FloatArray, state: FloatArray) -> tuple[float, float]:
+    """Strain energy and hourglass energy of the whole ball, J."""
+    real = model.mesh.hexes.shape[1]
+    constant, corner = model.constant[:, :real], u[:, model.mesh.hexes]
+    gradient = constant[:24].reshape(8, 3, real)
+    slope = np.einsum("iae,aje->eij", corner, gradient)
+    f = slope + np.eye(3)
+    right = np.einsum("eki,ekj->eij", f, f)
+    j = np.linalg.det(f)
+    bar = right * j[:, None, None] ** (-2.0 / 3.0)
+    trace = np.trace(bar, axis1=1, axis2=2)
+    density = 0.5 * constant[kernels.SHEAR] * (trace - 3.0)
+    density += 0.5 * constant[kernels.BULK] * (j - 1.0) ** 2
+    for k in range(model.branch.shape[0] // kernels.BRANCH_ROWS):
+        a = state[1 + 6 * k : 7 + 6 * k, :real]
+        tensor = a[[0, 3, 5, 3, 1, 4, 5, 4, 2]].T.reshape(real, 3, 3)
+        strength = model.branch[kernels.BRANCH_ROWS * k + kernels.STRENGTH, :real]
+        inner = np.einsum("eij,eij->e", bar, tensor)
+        density += 0.5 * strength * (inner - np.log(np.linalg.det(tensor)) - 3.0)
+    position = constant[kernels.POSITION_PATTERN : kernels.POSITION_PATTERN + 12]
+    pattern = np.einsum("pa,iae->pie", PATTERNS, corner)
+    pattern -= np.einsum("eij,pje->pie", slope, position.reshape(4, 3, real))
+    hourglass = constant[kernels.HOURGLASS : kernels.HOURGLASS + 4]
+    return (
+        2.0 * float(density @ constant[kernels.VOLUME]),
+        float((hourglass[:, None] * pattern**2).sum()),
+    )

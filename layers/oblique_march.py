@@ -1,0 +1,266 @@
+"""Time stepping of the oblique impact: central difference, contact with the face, club motion.
+
+Contact is a damped penalty, node by node, over the area that each surface node stands for. It is
+integrated by the midpoint rule on each node alone (the mass is lumped and the face rigid), so that
+its stiffness does not limit the step. Friction is Coulomb's with an elastic stretch of the contact
+as memory, mapped back to the cone when it slips.
+"""
+
+import math
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from layers.lanes import WIDTH, gather, load, store
+from layers.oblique_kernels import (
+    BRANCH_ROWS,
+    BULK_LOSS,
+    DECAY,
+    RATE,
+    RELAXATION_LOSS,
+    element_forces,
+    highest_frequency,
+)
+
+# Rows of the face's constants.
+STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, share of critical, 1
+FACE_INVERSE_MASS, HEAD_INVERSE_MASS, CLUB_INVERSE_MASS, SPRING = 3, 4, 5, 6
+# Rows of the face's state.
+FACE_X, HEAD_X, FACE_V, HEAD_V, CLUB_V = 0, 1, 2, 3, 4
+# Rows of the results.
+ELAPSED, FIRST, LAST, LOSS_RELAXATION, LOSS_BULK, LOSS_FRICTION, LOSS_CONTACT = range(7)
+SHORTENING, STEPS, ENDED, RECORDED, TORQUE = range(7, 12)
+RESULT_ROWS = 12
+# Rows of the history.
+TIME, NORMAL, TANGENTIAL, SLIP, STUCK = range(5)
+HISTORY_ROWS = 5
+
+# What a step's contact adds up.
+NORMAL_FORCE, TANGENTIAL_FORCE, SLIP_POWER, STUCK_FORCE = 0, 1, 2, 3
+FRICTION_LOSS, CONTACT_LOSS, TORQUE_SUM = 4, 5, 6
+
+# Share of the stable step taken (the bound is for the elements as last checked).
+SAFETY = 0.95
+# The impact is over when nothing has touched for this share of the contact time.
+GRACE = 0.05
+CHECK_EVERY = 32
+SAMPLE_EVERY = 8
+
+
+@njit(fastmath=True, cache=True)
+def _accelerate(force: Any, entries: Any, push: Any, velocity: Any, step: float) -> None:
+    """Add the internal forces' impulse: sum each node's corner forces, divide by its mass."""
+    for i in range(3):
+        first = 8 * i
+        for n in range(0, velocity.shape[1], WIDTH):
+            pull = gather(force, first, entries, 0, n)
+            for a in range(1, 8):
+                pull = pull + gather(force, first, entries, a, n)
+            store(velocity, i, n, load(velocity, i, n) - pull * load(push, 0, n) * step)
+
+
+@njit(fastmath=True, cache=True)
+def _move(u: Any, velocity: Any, step: float) -> None:
+    for i in range(3):
+        for n in range(0, velocity.shape[1], WIDTH):
+            store(u, i, n, load(u, i, n) + load(velocity, i, n) * step)
+
+
+@njit(cache=True)
+def _touch(
+    points: Any,
+    u: Any,
+    velocity: Any,
+    push: Any,
+    surface: Any,
+    area: Any,
+    stretch: Any,
+    face: Any,
+    club: Any,
+    step: float,
+    sums: Any,
+) -> None:
+    """Contact impulses on the surface nodes; sums of what the face feels.
+
+    Midpoint rule on each node: with the relative velocity w' = w + dt N / m after the impulse, the
+    force is N = -k (g + dt w' / 2) - c w', solved for N; likewise along the face.
+    """
+    sums[:] = 0.0
+    friction = face[FRICTION]
+    for s in range(surface.shape[0]):
+        n = surface[s]
+        gap = points[0, n] + u[0, n] - club[FACE_X]
+        if gap > 0.0:
+            continue
+        approach = velocity[0, n] - club[FACE_V]
+        stiffness = face[STIFFNESS] * area[s]
+        damping = 2.0 * face[DAMPING] * math.sqrt(stiffness / push[0, n])
+        resist = 0.5 * step * stiffness + damping
+        soften = 1.0 / (1.0 + resist * step * push[0, n])
+        normal = max(0.0, -(stiffness * gap + resist * approach) * soften)
+        approach += step * push[0, n] * normal
+        velocity[0, n] = approach + club[FACE_V]
+        after = min(0.0, gap + step * approach)
+        sums[CONTACT_LOSS] -= step * normal * approach + 0.5 * stiffness * (after**2 - gap**2)
+
+        along, across = velocity[2, n] - club[CLUB_V], velocity[1, n]
+        f0 = -(stiffness * stretch[0, s] + resist * along) * soften
+        f1 = -(stiffness * stretch[1, s] + resist * across) * soften
+        size, limit = math.sqrt(f0 * f0 + f1 * f1), friction * normal
+        sticks = size <= limit
+        if not sticks:
+            f0 *= limit / size
+            f1 *= limit / size
+        along += step * push[0, n] * f0
+        across += step * push[0, n] * f1
+        velocity[2, n], velocity[1, n] = along + club[CLUB_V], across
+        stored = stretch[0, s] ** 2 + stretch[1, s] ** 2
+        if sticks and after < 0.0:
+            stretch[0, s] += step * along
+            stretch[1, s] += step * across
+            sums[STUCK_FORCE] += normal
+        else:
+            kept = 1.0 if after < 0.0 else 0.0
+            stretch[0, s], stretch[1, s] = -kept * f0 / stiffness, -kept * f1 / stiffness
+        stored = stretch[0, s] ** 2 + stretch[1, s] ** 2 - stored
+        sums[FRICTION_LOSS] -= step * (f0 * along + f1 * across) + 0.5 * stiffness * stored
+        sums[NORMAL_FORCE] += normal
+        sums[TANGENTIAL_FORCE] += f0
+        sums[SLIP_POWER] += normal * math.sqrt(along * along + across * across)
+        # Torque about the origin toward backspin: x f_z - z f_x.
+        sums[TORQUE_SUM] += (points[0, n] + u[0, n]) * f0 - (points[2, n] + u[2, n]) * normal
+
+
+@njit(cache=True)
+def _drive_club(
+    face: Any, club: Any, normal: float, along: float, mean: float, step: float
+) -> None:
+    """Move the face and the head under the contact force and the spring between them."""
+    spring = face[SPRING] * (club[FACE_X] - club[HEAD_X])
+    club[FACE_V] -= mean * face[FACE_INVERSE_MASS] * (normal + spring)
+    club[HEAD_V] += mean * face[HEAD_INVERSE_MASS] * spring
+    club[CLUB_V] -= mean * face[CLUB_INVERSE_MASS] * along
+    club[FACE_X] += step * club[FACE_V]
+    club[HEAD_X] += step * club[HEAD_V]
+
+
+@njit(cache=True)
+def _set_decay(branch: Any, step: float) -> None:
+    for b in range(0, branch.shape[0], BRANCH_ROWS):
+        for e in range(branch.shape[1]):
+            branch[b + DECAY, e] = math.exp(-step * branch[b + RATE, e])
+
+
+@njit(cache=True)
+def _record(history: Any, column: int, time: float, sums: Any) -> None:
+    normal = sums[NORMAL_FORCE]
+    history[TIME, column], history[NORMAL, column] = time, normal
+    history[TANGENTIAL, column] = sums[TANGENTIAL_FORCE]
+    if normal > 0.0:
+        history[SLIP, column] = sums[SLIP_POWER] / normal
+        history[STUCK, column] = sums[STUCK_FORCE] / normal
+    else:
+        history[SLIP, column], history[STUCK, column] = 0.0, 0.0
+
+
+@njit(cache=True)
+def march(
+    points: Any,
+    u: Any,
+    velocity: Any,
+    push: Any,
+    hexes: Any,
+    entries: Any,
+    constant: Any,
+    branch: Any,
+    state: Any,
+    force: Any,
+    surface: Any,
+    area: Any,
+    stretch: Any,
+    plane: Any,
+    far: int,
+    face: Any,
+    club: Any,
+    longest: float,
+    history: Any,
+    result: Any,
+) -> None:
+    """March from first touch until the ball has left the face.
+
+    Parameters
+    ----------
+    points, u, velocity : (3, n) array
+        Reference coordinates, displacements and velocities (x normal, y lateral, z up the face).
+    push : (1, n) array
+        One over nodal mass, 1/kg.
+    hexes, constant, branch, state, force
+        See `element_forces`.
+    entries : (8, n) array
+        Where in the first component of `force`, flattened, each node's corner forces stand.
+    surface, area : (k,) array
+        Surface nodes and the area that each stands for, m2.
+    stretch : (2, k) array
+        Elastic stretch of the stuck contact, along z and y, m.
+    plane : (q,) array
+        Nodes on the plane of symmetry.
+    far : int
+        The node opposite the first touch.
+    face, club : array
+        Constants and state of the face and club, for half the club.
+    longest : float
+        Time after which to give up, s.
+    history : (HISTORY_ROWS, h) array
+        Written evenly in time; its sampling is thinned when full.
+    result : (RESULT_ROWS,) array
+        Written.
+    """
+    loss, sums = np.zeros(2), np.zeros(7)
+    result[:] = 0.0
+    result[FIRST] = -1.0
+    reach = points[0, far] - points[0].min()
+    step, time, last, stride, count = 0.0, 0.0, 0.0, 1, 0
+    steps = 0
+    while time < longest:
+        if steps % CHECK_EVERY == 0:
+            new = SAFETY * 2.0 / math.sqrt(highest_frequency(u, hexes, constant))
+            step = new if steps == 0 else step
+        sampled = steps % SAMPLE_EVERY == 0
+        element_forces(u, hexes, constant, branch, state, force, step, sampled, loss)
+        if sampled:
+            result[LOSS_RELAXATION] += SAMPLE_EVERY * step * loss[RELAXATION_LOSS]
+            result[LOSS_BULK] += SAMPLE_EVERY * step * loss[BULK_LOSS]
+        mean = 0.5 * (step + new)
+        if steps % CHECK_EVERY == 0:
+            _set_decay(branch, new)
+        step = new
+        _accelerate(force, entries, push, velocity, mean)
+        for n in plane:
+            velocity[1, n] = 0.0
+        _touch(points, u, velocity, push, surface, area, stretch, face, club, mean, sums)
+        _move(u, velocity, step)
+        _drive_club(face, club, sums[NORMAL_FORCE], sums[TANGENTIAL_FORCE], mean, step)
+        time += step
+        steps += 1
+        result[LOSS_FRICTION] += sums[FRICTION_LOSS]
+        result[LOSS_CONTACT] += sums[CONTACT_LOSS]
+        result[TORQUE] += mean * sums[TORQUE_SUM]
+        shortening = reach - (points[0, far] + u[0, far] - club[FACE_X])
+        result[SHORTENING] = max(result[SHORTENING], shortening)
+        if sums[NORMAL_FORCE] > 0.0:
+            last = time
+            if result[FIRST] < 0.0:
+                result[FIRST] = time
+        elif result[FIRST] >= 0.0 and time - last > GRACE * (last - result[FIRST]):
+            result[ENDED] = 1.0
+            break
+        if steps % stride == 0:
+            if count == history.shape[1]:
+                count //= 2
+                stride *= 2
+                for c in range(count):
+                    history[:, c] = history[:, 2 * c + 1]
+            _record(history, count, time, sums)
+            count += 1
+    result[ELAPSED], result[LAST], result[STEPS], result[RECORDED] = time, last, steps, count

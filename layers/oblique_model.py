@@ -1,0 +1,191 @@
+"""Arrays of one build for the oblique impact: mesh, element constants, masses, contact."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from layers import oblique_kernels as kernels
+from layers.ball import Body, FloatArray
+from layers.cubed_sphere import Counts, HalfSphere, IntArray, half_sphere
+from layers.hexes import hex_geometry
+from layers.inertia import mass, moment_of_inertia, solver_density
+from layers.lanes import WIDTH
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Numerical choices of one level.
+
+    Attributes
+    ----------
+    normal, lateral, upward : int
+        Elements of the mesh's block, see `Counts`.
+    core_rings, inner_rings, outer_rings : int
+        Rings of the innermost layer, of the layers between and of the outermost.
+    focus : float
+        See `Counts`.
+    contact_stiffness : float
+        Contact stiffness over M/t, the outermost ring's uniaxial stiffness over its thickness.
+    contact_damping : float
+        Share of each surface node's critical damping.
+    hourglass : float
+        Hourglass stiffness over that of a vector Laplacian of the element's shear modulus.
+    bulk_viscosity : float
+        Linear bulk viscosity, share of critical.
+    """
+
+    normal: int = 6
+    lateral: int = 5
+    upward: int = 10
+    core_rings: int = 3
+    inner_rings: int = 1
+    outer_rings: int = 1
+    focus: float = 0.8
+    contact_stiffness: float = 1.0
+    contact_damping: float = 0.5
+    hourglass: float = 0.5
+    bulk_viscosity: float = 0.06
+
+
+LEVELS: dict[str, Settings] = {
+    "default": Settings(),
+    "fine": Settings(normal=10, lateral=8, upward=16, core_rings=5, inner_rings=2, outer_rings=2),
+}
+
+
+class Topology(NamedTuple):
+    """Elements filled up to blocks, and where each node finds its corner forces."""
+
+    hexes: IntArray
+    entries: IntArray
+
+
+class Model(NamedTuple):
+    """Arrays of one build, ready to march."""
+
+    mesh: HalfSphere
+    points: FloatArray
+    node_mass: FloatArray
+    push: FloatArray
+    hexes: IntArray
+    entries: IntArray
+    constant: FloatArray
+    branch: FloatArray
+    area: FloatArray
+    stiffness: float
+
+
+def _counts(layers: int, settings: Settings) -> Counts:
+    def even(count: int) -> tuple[float, ...]:
+        return tuple(float(k) for k in np.arange(1, count + 1) / count)
+
+    rings: tuple[tuple[float, ...], ...]
+    if layers == 1:
+        rings = (even(settings.core_rings + settings.inner_rings),)
+    else:
+        inner = (even(settings.inner_rings),) * (layers - 2)
+        rings = (even(settings.core_rings), *inner, even(settings.outer_rings))
+    return Counts(settings.normal, settings.lateral, settings.upward, rings, settings.focus)
+
+
+@lru_cache(maxsize=16)
+def _topology(counts: Counts, layers: int) -> Topology:
+    """Elements filled up to blocks, and where each node finds its corner forces."""
+    mesh = half_sphere(np.arange(1.0, layers + 1.0), counts)
+    real = mesh.hexes.shape[1]
+    count = (real // WIDTH + 1) * WIDTH
+    hexes = np.zeros((8, count), dtype=np.int64)
+    hexes[:, :real] = mesh.hexes
+    nodes = -(-mesh.points.shape[1] // WIDTH) * WIDTH
+    entries = np.full((8, nodes), count - 1, dtype=np.int64)  # an element that pulls on nothing
+    used = np.zeros(nodes, dtype=np.int64)
+    for corner in range(8):
+        for element in range(real):
+            node = hexes[corner, element]
+            entries[used[node], node] = corner * count + element
+            used[node] += 1
+    return Topology(hexes, entries)
+
+
+def build_model(body: Body, settings: Settings) -> Model:
+    """Lay out one build's arrays."""
+    counts = _counts(len(body.outer_radius), settings)
+    mesh = half_sphere(body.outer_radius, counts)
+    hexes, entries = _topology(counts, len(body.outer_radius))
+    gradient, volume, metric, position = hex_geometry(mesh.points, mesh.hexes)
+    layer, real = mesh.layer, mesh.hexes.shape[1]
+
+    glassy = 1.0 + body.relaxation_strength.sum(axis=1)
+    shear = body.dynamic_stiffening * body.shear_modulus
+    bulk = body.dynamic_stiffening * body.bulk_modulus
+    wave = bulk + 4.0 / 3.0 * glassy * shear
+    density = solver_density(body)
+    constant = np.zeros((kernels.CONSTANT_ROWS, hexes.shape[1]))
+    constant[:24, :real] = gradient
+    constant[kernels.POSITION_PATTERN : kernels.POSITION_PATTERN + 12, :real] = position
+    # Vector Laplacian of each pattern: mean of |grad(xi eta)|^2 = (|grad xi|^2 + |grad eta|^2)/3.
+    stiff = settings.hourglass * (glassy * shear)[layer] * volume / 64.0
+    for pattern, (i, j) in enumerate(((0, 1), (1, 2), (2, 0))):
+        constant[kernels.HOURGLASS + pattern, :real] = stiff * (metric[i] + metric[j]) / 3.0
+    constant[kernels.HOURGLASS + 3, :real] = stiff * metric.sum(axis=0) / 9.0
+    constant[kernels.VOLUME, :real] = volume
+    constant[kernels.SHEAR, :real] = shear[layer]
+    constant[kernels.BULK, :real] = bulk[layer]
+    squares = (gradient**2).sum(axis=0)
+    length = np.sqrt(1.5 / squares)  # the edge of a cube, the short edge of a slab
+    constant[kernels.VISCOSITY, :real] = (
+        settings.bulk_viscosity * np.sqrt(wave * density)[layer] * length
+    )
+    constant[kernels.FREQUENCY, :real] = 8.0 * (wave / density)[layer]
+
+    pairs = body.relaxation_strength.shape[1]
+    branch = np.zeros((kernels.BRANCH_ROWS * pairs, hexes.shape[1]))
+    for k in range(pairs):
+        row = kernels.BRANCH_ROWS * k
+        branch[row + kernels.STRENGTH, :real] = (body.relaxation_strength[:, k] * shear)[layer]
+        branch[row + kernels.RATE, :real] = (1.0 / body.relaxation_time[:, k])[layer]
+
+    points = np.zeros((3, entries.shape[1]))
+    points[:, : mesh.points.shape[1]] = mesh.points
+    node_mass = _node_mass(body, mesh, density[layer] * volume)
+    push = np.zeros((1, entries.shape[1]))
+    push[0, : len(node_mass)] = 1.0 / node_mass
+    thickness = np.diff(body.outer_radius, prepend=0.0)[-1]
+    stiffness = settings.contact_stiffness * wave[-1] * len(counts.rings[-1]) / thickness
+    area = _surface_area(mesh, float(body.outer_radius[-1]))
+    return Model(
+        mesh, points, node_mass, push, hexes, entries, constant, branch, area, float(stiffness)
+    )
+
+
+def _node_mass(body: Body, mesh: HalfSphere, element_mass: FloatArray) -> FloatArray:
+    """Lumped masses whose sum, centre and moment of inertia are the half ball's exactly.
+
+    The mesh of flat-sided elements is a little light; each mass is scaled by a + b r^2 + c x.
+    """
+    lumped = np.zeros(mesh.points.shape[1])
+    for corner in mesh.hexes:
+        lumped += np.bincount(corner, weights=element_mass / 8.0, minlength=len(lumped))
+    x, y, z = mesh.points / body.outer_radius[-1]
+    shapes = np.stack([np.ones_like(x), x**2 + y**2 + z**2, x])
+    moments = np.stack([np.ones_like(x), x**2 + z**2, x])
+    wanted = np.array(
+        [0.5 * mass(body), 0.5 * moment_of_inertia(body) / body.outer_radius[-1] ** 2, 0.0]
+    )
+    scale = np.linalg.solve((moments * lumped) @ shapes.T, wanted)
+    exact: FloatArray = lumped * (scale @ shapes)
+    return exact
+
+
+def _surface_area(mesh: HalfSphere, radius: float) -> FloatArray:
+    """Area that each surface node stands for, (k,) m2, together half the sphere's."""
+    corners = mesh.points[:, mesh.surface[mesh.faces]]
+    cross = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1], axis=0)
+    faces = 0.5 * np.sqrt((cross**2).sum(axis=0))
+    area = np.zeros(len(mesh.surface))
+    for corner in mesh.faces:
+        area += np.bincount(corner, weights=faces / 4.0, minlength=len(area))
+    exact: FloatArray = area * (2.0 * np.pi * radius**2 / area.sum())
+    return exact
