@@ -53,6 +53,22 @@ Outcome = Evaluated | Infeasible | Failed
 
 
 @dataclass(frozen=True)
+class Standing:
+    """How a build did, in the words of what proposes the next ones.
+
+    Attributes
+    ----------
+    losses : tuple of float or None
+        What each goal makes small; None for a build that breaks limits.
+    violation : float
+        0 for a feasible build; otherwise the larger the worse.
+    """
+
+    losses: tuple[float, ...] | None
+    violation: float
+
+
+@dataclass(frozen=True)
 class Member:
     """A build of the short list, estimated in full.
 

@@ -1,0 +1,231 @@
+"""Looking at builds: propose, rule out, compute, judge; the state of a search while it goes on."""
+
+import re
+import time
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from layers.errors import InputError, SolverError
+from optimize.evaluate import Evaluator, Judge, Request
+from optimize.ledger import Known, Proposal
+from optimize.result import Evaluated, Failed, Infeasible, Outcome, Progress, Standing
+from optimize.scenario import Scenario
+from optimize.space import Candidate, Row, Space, content_of, key_of
+
+# A search ends early when this many generations brought no new build, or when closed-form limits
+# turned away this many builds for each one of its budget.
+_STALE_GENERATIONS = 25
+_RULED_OUT_PER_EVALUATION = 10
+
+Report = Callable[[Progress], None]
+
+
+@dataclass(frozen=True)
+class Looked:
+    """A build that a search looked at, and what came of it."""
+
+    candidate: Candidate
+    key: str | None
+    outcome: Outcome
+
+
+@dataclass
+class Search:
+    """What a search has seen so far, in the order it was settled.
+
+    Attributes
+    ----------
+    scenario, run : Scenario, str
+        The brief, and the run's id in the ledger.
+    evaluator : Evaluator
+        Gives figures.
+    report : callable or None
+        Called after every build that was computed or reused.
+    seen : dict of tuple to Looked
+        Every build looked at, by its row.
+    evaluated, feasible, failed, ruled_out : int
+        As in `optimize.result.Run`.
+    """
+
+    scenario: Scenario
+    run: str
+    evaluator: Evaluator
+    report: Report | None
+    seen: dict[Row, Looked] = field(default_factory=dict)
+    evaluated: int = 0
+    feasible: int = 0
+    failed: int = 0
+    ruled_out: int = 0
+    best: dict[str, float] = field(default_factory=dict)
+    space: Space = field(init=False)
+    judge: Judge = field(init=False)
+    _noted: int = 0
+    _began: float = field(default_factory=time.perf_counter)
+
+    def __post_init__(self) -> None:
+        self.space = Space(self.scenario)
+        self.judge = Judge.of(self.scenario)
+
+    def computed(self) -> list[Looked]:
+        """Return the builds whose every needed figure is known, in order."""
+        return [looked for looked in self.seen.values() if _complete(looked.outcome)]
+
+    def failures(self) -> dict[str, int]:
+        """Count the failed builds by reason, the most frequent first; numbers do not count."""
+        outcomes = [looked.outcome for looked in self.seen.values()]
+        reasons = [outcome.reason for outcome in outcomes if isinstance(outcome, Failed)]
+        return dict(Counter(re.sub(r"[-+]?\d[\d.e+-]*", "…", why) for why in reasons).most_common())
+
+    def explore(self) -> None:
+        """Look at builds, generation by generation, until the budget is spent.
+
+        Raises
+        ------
+        SolverError
+            If every build failed.
+        """
+        from optimize.propose import evolve  # heavy, and not needed to show a finished run
+
+        scenario = self.scenario
+        proposer = evolve(self.space, len(scenario.goal), scenario.population, scenario.seed)
+        rows, stale = next(proposer), 0
+        while True:
+            fresh = [row for row in dict.fromkeys(rows) if row not in self.seen]
+            stale = 0 if fresh else stale + 1
+            self._look_at(fresh)
+            if self._is_over() or stale == _STALE_GENERATIONS:
+                break
+            try:
+                rows = proposer.send([standing(self.seen[row].outcome, scenario) for row in rows])
+            except StopIteration:
+                break
+        if self.failed and not self.evaluated:
+            reason, count = next(iter(self.failures().items()))
+            raise SolverError(f"All {self.failed} builds failed; {count} of them: {reason}")
+
+    def _left(self) -> int:
+        return self.scenario.evaluations - self.evaluated - self.failed
+
+    def _is_over(self) -> bool:
+        most_ruled_out = _RULED_OUT_PER_EVALUATION * self.scenario.evaluations
+        return self._left() <= 0 or self.ruled_out >= most_ruled_out
+
+    def _look_at(self, rows: Sequence[Row]) -> None:
+        """Judge new builds: by closed form, then, as far as the budget goes, by finite elements."""
+        hopeful, ruled_out = [], []
+        for candidate in map(self.space.decode, rows):
+            verdict = self.judge.before(candidate)
+            if verdict is None:
+                hopeful.append(candidate)
+            else:
+                ruled_out.append(candidate)
+                self._settle(candidate, verdict)
+        self.ruled_out += len(ruled_out)
+        self._note(ruled_out, computed=False)
+        self._compute(hopeful[: max(0, self._left())])
+
+    def probe(self) -> None:
+        """If closed forms ruled every build out, compute those that they ruled out most narrowly.
+
+        Without their figures it could not be said which limits to relax.
+        """
+        if self.evaluated or self.failed:
+            return
+        misses = [
+            (looked.outcome.distance, looked.candidate)
+            for looked in self.seen.values()
+            if isinstance(looked.outcome, Infeasible) and looked.candidate.ball is not None
+        ]
+        misses.sort(key=lambda miss: miss[0])
+        nearest = [candidate for _, candidate in misses[: self.scenario.population]]
+        self.ruled_out -= len(nearest)
+        self._compute(nearest)
+
+    def recall(self, proposals: Sequence[Proposal]) -> None:
+        """Look again at the builds of an earlier run; those ruled out are only counted."""
+        computed = [proposal.row for proposal in proposals if proposal.computed]
+        ruled_out = {proposal.row for proposal in proposals if not proposal.computed}
+        self.ruled_out = len(ruled_out.difference(computed))
+        candidates = [self.space.decode(row) for row in computed]
+        known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
+        if not all(figures.covers(self.judge.names) for figures in known):
+            raise InputError(f"the ledger lacks figures of run {self.run}: search it again.")
+        self._judge(candidates, known)
+
+    def _compute(self, candidates: list[Candidate]) -> None:
+        known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
+        self._judge(candidates, known)
+        self._note(candidates, computed=True)
+
+    def _requests(self, candidates: list[Candidate]) -> list[Request]:
+        return [(c.ball, self.judge.names) for c in candidates if c.ball is not None]
+
+    def _tick(self, candidates: list[Candidate]) -> Callable[[int, Known], None]:
+        def tick(i: int, known: Known) -> None:
+            self._count(self.judge.after(candidates[i], known))
+
+        return tick
+
+    def _judge(self, candidates: list[Candidate], known: list[Known]) -> None:
+        for candidate, figures in zip(candidates, known, strict=True):
+            self._settle(candidate, self.judge.after(candidate, figures))
+
+    def _settle(self, candidate: Candidate, outcome: Outcome) -> None:
+        self.seen.pop(candidate.row, None)  # a probed build moves to the end
+        self.seen[candidate.row] = Looked(candidate, _key(candidate), outcome)
+
+    def _note(self, candidates: list[Candidate], *, computed: bool) -> None:
+        proposals = [Proposal(c.row, _key(c), computed) for c in candidates]
+        self.evaluator.ledger.note(self.run, self._noted, proposals)
+        self._noted += len(proposals)
+
+    def _count(self, outcome: Outcome) -> None:
+        self.failed += isinstance(outcome, Failed)
+        self.evaluated += not isinstance(outcome, Failed)
+        if isinstance(outcome, Evaluated):
+            self.feasible += 1
+            for goal in self.scenario.goal:
+                value = outcome.figures[goal.figure].value
+                held = self.best.get(goal.figure)
+                if held is None or goal.loss(value) < goal.loss(held):
+                    self.best[goal.figure] = value
+        if self.report:
+            self.report(self._progress())
+
+    def _progress(self) -> Progress:
+        computed = self.evaluator.computed
+        pace = (time.perf_counter() - self._began) / computed if computed else None
+        return Progress(
+            evaluated=self.evaluated,
+            budget=self.scenario.evaluations,
+            feasible=self.feasible,
+            ruled_out=self.ruled_out,
+            failed=self.failed,
+            reused=self.evaluator.reused,
+            best=dict(self.best),
+            seconds_left=None if pace is None else pace * max(0, self._left()),
+        )
+
+
+def standing(outcome: Outcome, scenario: Scenario) -> Standing | None:
+    """Say how a build did to what proposes the next ones; None for a failed build.
+
+    Broken builds that reached the finite elements rank before those that did not: of the latter
+    it is not known what else they break.
+    """
+    if isinstance(outcome, Evaluated):
+        losses = tuple(g.loss(outcome.figures[g.figure].value) for g in scenario.goal)
+        return Standing(losses, 0.0)
+    if isinstance(outcome, Failed):
+        return None
+    share = outcome.distance / (1.0 + outcome.distance)
+    return Standing(None, share if outcome.complete else 1.0 + share)
+
+
+def _complete(outcome: Outcome) -> bool:
+    return isinstance(outcome, Evaluated) or (isinstance(outcome, Infeasible) and outcome.complete)
+
+
+def _key(candidate: Candidate) -> str | None:
+    return None if candidate.ball is None else key_of(content_of(candidate.ball))

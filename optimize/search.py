@@ -1,0 +1,122 @@
+"""Running a search against a ledger, and showing a finished one again."""
+
+import hashlib
+import json
+import time
+from dataclasses import replace
+from difflib import get_close_matches
+from importlib.metadata import version
+
+from pydantic import ValidationError
+
+from layers.errors import InputError, explain
+from layers.estimate import MODEL_VERSION
+from optimize.answer import answer
+from optimize.evaluate import Evaluator, computing
+from optimize.explore import Report, Search
+from optimize.ledger import Ledger, RunRecord
+from optimize.result import Interrupted, Run
+from optimize.scenario import Scenario
+
+
+def run_search(
+    scenario: Scenario, ledger: Ledger, workers: int = 1, progress: Report | None = None
+) -> Run:
+    """Search a scenario's builds; the same call again goes on where it was stopped.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What may vary, what is wanted, what must hold, the seed and the budget.
+    ledger : Ledger
+        Where every evaluation is found or written.
+    workers : int
+        Processes that compute; the answer does not depend on it, to the last bit.
+    progress : callable, optional
+        Called with a `Progress` after every build.
+
+    Returns
+    -------
+    Run
+        The answer.
+
+    Raises
+    ------
+    Interrupted
+        On Ctrl-C; what was computed is in the ledger.
+    SolverError
+        If every build failed, or worker processes keep dying.
+    InputError
+        If the ledger cannot be read or written.
+    """
+    started = time.perf_counter()
+    run, versions = name_run(scenario)
+    done = 0
+    try:
+        ledger.begin(run, scenario.name, scenario.model_dump_json(), scenario.seed, versions)
+        with computing(workers) as compute:
+            search = Search(scenario, run, Evaluator(ledger, compute), progress)
+            try:
+                search.explore()
+                search.probe()
+                found = answer(search)
+            finally:
+                done = search.evaluated
+        ledger.end(run, "finished")
+    except KeyboardInterrupt:
+        ledger.end(run, "interrupted")
+        raise Interrupted(
+            f"Stopped after {done} of {scenario.evaluations} builds; all of them are in "
+            f"{ledger.path}. The same search with this ledger goes on from there."
+        ) from None
+    return replace(found, seconds=time.perf_counter() - started)
+
+
+def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
+    """Return a run's id and the versions in it: everything that its answer hangs on."""
+    versions = {"model": MODEL_VERSION, "numpy": version("numpy"), "pymoo": version("pymoo")}
+    text = json.dumps([scenario.model_dump(mode="json"), versions], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:12], versions
+
+
+def load_run(ledger: Ledger, name: str) -> Run:
+    """Rebuild a finished run from the ledger, without computing.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where the run stands.
+    name : str
+        A run's id, or a scenario's name: its latest finished run is taken.
+
+    Raises
+    ------
+    InputError
+        If there is no such run, it is not finished, or its figures are missing.
+    """
+    record = _find(ledger, name)
+    try:
+        scenario = Scenario.model_validate_json(record.scenario)
+    except ValidationError as error:
+        raise explain(error, f"the scenario of run {record.id}") from error
+    reader = Evaluator(ledger, compute=None, model_version=record.versions["model"])
+    search = Search(scenario, record.id, reader, report=None)
+    search.recall(ledger.proposals(record.id))
+    return answer(search)
+
+
+def _find(ledger: Ledger, name: str) -> RunRecord:
+    runs = ledger.runs()
+    named = [run for run in runs if name in (run.id, run.name)]
+    finished = [run for run in named if run.status == "finished"]
+    if finished:
+        return finished[0]
+    if named:
+        raise InputError(
+            f"run {name!r} in {ledger.path} is not finished; the same search with this ledger "
+            f"goes on from where it stopped."
+        )
+    known = list(dict.fromkeys(run.name for run in runs))
+    near = get_close_matches(name, known, n=3, cutoff=0.4) or known[:5]
+    hint = f"it has {', '.join(map(repr, near))}" if near else "it has none yet"
+    raise InputError(f"there is no run {name!r} in {ledger.path}; {hint}.")
