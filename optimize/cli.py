@@ -4,16 +4,16 @@ Nothing heavy is imported here: each command imports what it needs, so that help
 """
 
 import errno
-import json
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from layers.errors import InputError, OrbwrightError
+from optimize.console import print_json, print_sections, say, tell_of_compiling
 
 if TYPE_CHECKING:
     from layers.ball import Ball
@@ -61,10 +61,10 @@ def _start(
     if version:
         from optimize.report import version as installed
 
-        _say(f"orbwright {installed()}", sys.stdout)
+        say(f"orbwright {installed()}", sys.stdout)
         raise typer.Exit
     if context.invoked_subcommand is None:
-        _say(context.get_help(), sys.stdout)
+        say(context.get_help(), sys.stdout)
 
 
 @app.command(short_help="Estimate one ball: compression, speed ratio, mass ...")
@@ -111,13 +111,13 @@ def estimate(
         from optimize.drawing import draw_ball, save
 
         save(draw_ball(build), drawing)
-        _say(f"Drawing written to {drawing}.")
+        say(f"Drawing written to {drawing}.")
     [result] = _estimates([build], names)
     margins = screen(result, chosen) if chosen else ()
     if as_json:
-        _print_json(report.estimate_record(result, chosen, margins))
+        print_json(report.estimate_record(result, chosen, margins))
     else:
-        _print(report.estimate_sections(result, chosen, margins), build.name)
+        print_sections(report.estimate_sections(result, chosen, margins), build.name)
 
 
 def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None) -> list[str]:
@@ -145,17 +145,8 @@ def _estimates(balls: "Sequence[Ball]", names: Sequence[str]) -> "list[Estimate]
     from layers.estimate import QUANTITIES, estimate_many, parse_figure
 
     if any(QUANTITIES[parse_figure(name).quantity].basis == "finite element" for name in names):
-        _tell_of_compiling()
+        tell_of_compiling()
     return estimate_many(balls, names)
-
-
-def _tell_of_compiling() -> int:
-    from optimize.firstcall import kernels_to_compile, notice
-
-    count = kernels_to_compile()
-    if count:
-        _say(notice(count))
-    return count
 
 
 @app.command(short_help="Compare two to four balls side by side.")
@@ -192,14 +183,14 @@ def compare(
 
         titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
         save(draw_balls(builds, titles), drawing)
-        _say(f"Drawing written to {drawing}.")
+        say(f"Drawing written to {drawing}.")
     results = _estimates(builds, list(dict.fromkeys(figure or DEFAULT_FIGURES)))
     if as_json:
-        _print_json(report.comparison_record(results))
+        print_json(report.comparison_record(results))
     elif as_csv:
-        _say(report.comparison_csv(results).rstrip("\n"), sys.stdout)
+        say(report.comparison_csv(results).rstrip("\n"), sys.stdout)
     else:
-        _print(report.comparison_sections(results))
+        print_sections(report.comparison_sections(results))
 
 
 @app.command(short_help="List the figures: names, units, meaning.")
@@ -211,11 +202,11 @@ def figures(as_json: AsJson = False) -> None:
     if as_json:
         fields = ["unit", "help", "basis", "condition", "default"]
         fields += ["difference_percent", "absolute_percent"]
-        _print_json(
+        print_json(
             {name: {f: getattr(q, f) for f in fields} for name, q in QUANTITIES.items()},
         )
     else:
-        _print([figures_section()])
+        print_sections([figures_section()])
 
 
 @app.command(short_help="List the shipped materials and their sources.")
@@ -233,28 +224,14 @@ def materials(
 
     catalogue = default_catalogue()
     if as_json:
-        _print_json(catalogue.model_dump(mode="json"))
+        print_json(catalogue.model_dump(mode="json"))
     else:
-        _print(materials_sections(catalogue, sources))
-
-
-def _say(text: str, stream: Any = None) -> None:
-    """Write one message; to standard error unless told otherwise."""
-    print(text, file=stream or sys.stderr, flush=True)
-
-
-def _print(sections: Iterable[Any], heading: str = "") -> None:
-    from optimize.tables import show
-
-    show(sections, sys.stdout, heading)
-
-
-def _print_json(record: Any) -> None:
-    _say(json.dumps(record, indent=2, allow_nan=False, ensure_ascii=False), sys.stdout)
+        print_sections(materials_sections(catalogue, sources))
 
 
 def _fail(text: str) -> int:
-    _say(f"orbwright: {' '.join(text.split())}")
+    sentence = " ".join(text.split())
+    say(f"orbwright: {sentence}{'' if sentence.endswith(('.', '?')) else '.'}")
     return BAD_INPUT
 
 
@@ -289,9 +266,9 @@ def main(arguments: list[str] | None = None) -> int:
     except _UsageError as error:
         return _fail(_usage(error))
     except (KeyboardInterrupt, typer.Abort):
-        _say("\norbwright: stopped by Ctrl-C.")
+        say("\norbwright: stopped by Ctrl-C.")
         return INTERRUPTED
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):  # the library ends the process on a closed pipe
         _drop_output()
         return CLOSED_PIPE
     except OSError as error:

@@ -12,7 +12,7 @@ from layers.ball import Ball
 from layers.estimate import QUANTITIES, Estimate, Figure, parse_figure
 from layers.inertia import dimple_mass, layer_volume
 from layers.materials import Catalogue
-from layers.rules import Margin, RuleSet, rule_sets
+from layers.rules import Margin, RuleLimit, RuleSet, rule_sets
 from optimize.tables import Section, columns, number, signed
 
 TRUST = (
@@ -117,18 +117,23 @@ def warnings_section(estimate: Estimate) -> list[Section]:
     return [Section("Take care", notes=tuple(notes))] if notes else []
 
 
+def bound_words(limit: RuleLimit) -> str:
+    """Write a limit's bound."""
+    if limit.at_least is not None:
+        return f"at least {limit.at_least:g}"
+    return f"at most {limit.at_most:g}"
+
+
 def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
     """Tabulate the margins to a rule set; worded as a screen, not a ruling."""
     rows = []
     for margin in margins:
         limit, error = margin.limit, margin.absolute_error
-        bound = f"at least {limit.at_least:g}" if limit.at_most is None else ""
-        bound = bound or f"at most {limit.at_most:g}"
         known = margin.value is not None and margin.margin is not None
         rows.append(
             (
                 limit.figure,
-                bound,
+                bound_words(limit),
                 number(margin.value or 0.0, error) if known else "not computed",
                 signed(margin.margin or 0.0, error) if known else "",
                 number(error, error) if known else "",

@@ -9,13 +9,13 @@ from typing import Any
 
 from layers.ball import Ball
 from layers.estimate import Estimate, Figure
-from layers.rules import rule_set, screen
+from layers.rules import Verdict, rule_set, screen
 from optimize.report import (
     TRUST,
+    bound_words,
     builds_section,
     csv_text,
     digits_of,
-    rules_section,
     spread,
     thicknesses_mm,
     version,
@@ -124,18 +124,21 @@ def _by_quantity(stage: Estimate, quantity: str) -> Figure | None:
 
 
 def _rule_sections(run: Run) -> list[Section]:
-    """Screen the first member in words; the others only where they differ in verdict."""
+    """Screen the members against the scenario's rule set: one row a limit and verdict."""
     if run.scenario.rules is None:
         return []
     rules = rule_set(run.scenario.rules)
-    margins = [(m, screen(m.estimate, rules)) for m in run.short_list]
-    first = rules_section(rules, margins[0][1])
-    rows = tuple(
-        (member.label, *row)
-        for member, margin in margins
-        for row in rules_section(rules, margin).rows
-    )
-    return [Section(first.title, (*columns(""), *first.columns), rows, first.notes)]
+    screens = {m.label: screen(m.estimate, rules) for m in run.short_list}
+    rows = []
+    for i, limit in enumerate(rules.limit):
+        by_verdict: dict[Verdict, list[str]] = {}
+        for label, margins in screens.items():
+            by_verdict.setdefault(margins[i].verdict, []).append(label)
+        for verdict, labels in by_verdict.items():
+            rows.append((limit.figure, bound_words(limit), verdict, " ".join(labels)))
+    notes = (f"Status: {rules.status}.",)
+    title = f"Rule set '{rules.name}' of {rules.as_of}: a screen, not a ruling"
+    return [Section(title, columns("figure", "limit", "screen", "builds"), tuple(rows), notes)]
 
 
 def _goal_words(goal: Goal) -> str:

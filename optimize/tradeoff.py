@@ -6,6 +6,7 @@ from typing import Any, Literal
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Canvas
+from matplotlib.patheffects import withStroke
 from matplotlib.transforms import Bbox
 
 from layers.ball import FloatArray
@@ -214,6 +215,7 @@ def _label_members(axes: Axes, members: Sequence[Member]) -> None:
             weight="bold",
             color=INK,
             zorder=6,
+            path_effects=[withStroke(linewidth=2.5, foreground="white")],
             arrowprops={"arrowstyle": "-", "color": FAINT, "linewidth": 0.5, "shrinkB": 4},
         )
 
