@@ -2,9 +2,9 @@
 
 A table is a CSV of one condition a row, in any order, with the columns ``reynolds`` (or
 ``reynolds_1e5``), ``spin_ratio``, ``drag_coefficient``, ``lift_coefficient`` and, if wanted,
-``note``. A thin-plate spline that smooths each coefficient is laid through the rows; its smoothing
-is the one that best foretells each row from all others. Outside the convex hull of the rows the
-value of the nearest point of the hull stands, flagged.
+``note``. A smoothing thin-plate spline over the trend 1, Re, S, S^2, as published regressions have
+it, is laid through the rows; its smoothing is the one that best foretells each row from all others.
+Outside the convex hull of the rows the value at its nearest edge stands, flagged.
 """
 
 import csv
@@ -32,7 +32,8 @@ _SCALED = {"reynolds_1e5": ("reynolds", 1e5)}
 _IGNORED = "note"
 
 _CELLS = 128  # of the grid that flights read; its error is far below a row's scatter
-_SMOOTHINGS = np.logspace(-6, 1, 15)
+_SMOOTHINGS = np.logspace(-6, 3, 19)
+_REACH = 1.5 / _CELLS  # beyond the hull, so that no cell that the hull cuts holds a bend
 
 
 @dataclass(frozen=True)
@@ -212,7 +213,7 @@ def stitch(rows: FloatArray, what: str = "the table") -> MeasuredLaw:
 
 
 def _onto_hull(points: FloatArray, edges: FloatArray, corners: FloatArray) -> FloatArray:
-    """Move points outside a convex polygon to the nearest point of its border."""
+    """Move points farther than `_REACH` outside a convex polygon to that distance from it."""
     outside = (points @ edges[:, :2].T + edges[:, 2]).max(axis=1) > 0.0
     far = points[outside]
     nearest, best = far.copy(), np.full(len(far), np.inf)
@@ -224,7 +225,8 @@ def _onto_hull(points: FloatArray, edges: FloatArray, corners: FloatArray) -> Fl
         closer = distance < best
         best[closer], nearest[closer] = distance[closer], foot[closer]
     moved = points.copy()
-    moved[outside] = nearest
+    shrink = np.minimum(1.0, _REACH / np.sqrt(np.maximum(best, 1e-300)))
+    moved[outside] = nearest + shrink[:, None] * (far - nearest)
     return moved
 
 
@@ -236,21 +238,25 @@ def thin_plate(points: FloatArray, others: FloatArray) -> FloatArray:
     return kernel
 
 
+def _trend(points: FloatArray) -> FloatArray:
+    return np.column_stack([np.ones(len(points)), points, points[:, 1] ** 2])
+
+
 def _surface(
     points: FloatArray, values: FloatArray, nodes: FloatArray, what: str
 ) -> tuple[FloatArray, float, float, float]:
-    """Fit one smoothing thin-plate spline and read it at nodes.
+    """Fit one smoothing thin-plate spline over the trend and read it at nodes.
 
     With [w, p] = B [y, 0] for the bordered kernel matrix's inverse B, the misfit at row i is
     lambda w_i, and the misfit when row i is left out is w_i / B_ii (Dubrule 1983, Math. Geol. 15,
     687): the smoothing lambda with the smallest sum of the latter squared is taken.
     """
-    count = len(points)
-    plane = np.column_stack([np.ones(count), points])
-    matrix = np.zeros((count + 3, count + 3))
+    count, trend = len(points), _trend(points)
+    terms = trend.shape[1]
+    matrix = np.zeros((count + terms, count + terms))
     matrix[:count, :count] = thin_plate(points, points)
-    matrix[:count, count:], matrix[count:, :count] = plane, plane.T
-    target = np.concatenate([values, np.zeros(3)])
+    matrix[:count, count:], matrix[count:, :count] = trend, trend.T
+    target = np.concatenate([values, np.zeros(terms)])
     diagonal = np.arange(count)
     best, foretold, smoothing = target, math.inf, 0.0
     for trial in _SMOOTHINGS:
@@ -258,16 +264,15 @@ def _surface(
         smoothed[diagonal, diagonal] += trial
         inverse = np.linalg.inv(smoothed)
         weights, own = inverse @ target, inverse[diagonal, diagonal]
-        # A row without which the others lie on one line cannot be foretold: its own is 0.
-        if own.min() < 1e-9 * own.max():
+        # A row without which the others do not fix the trend cannot be foretold: its own is 0.
+        if not own.min() > 1e-9 * own.max():
             raise InputError(
-                f"{what}: all rows but one lie on one line of Reynolds number and spin ratio; "
-                "add conditions off that line."
+                f"{what}: without one of its rows the others lie on a line of Reynolds number and "
+                "spin ratio, or at fewer than three spin ratios; add conditions."
             )
         error = float(np.sqrt(np.mean((weights[:count] / own) ** 2)))
         if error < foretold:
             best, foretold, smoothing = weights, error, float(trial)
-    kernel = thin_plate(nodes, points)
-    surface = kernel @ best[:count] + best[count] + nodes @ best[count + 1 :]
+    surface = thin_plate(nodes, points) @ best[:count] + _trend(nodes) @ best[count:]
     residual = float(np.sqrt(np.mean((smoothing * best[:count]) ** 2)))
     return surface, residual, foretold, smoothing

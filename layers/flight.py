@@ -21,13 +21,14 @@ from layers.errors import InputError, SolverError
 
 GRAVITY = 9.80665
 LONGEST_FLIGHT_S = 60.0
-_STEP = 0.1  # s: carry within 1e-3 m of a tight adaptive solution, see docs/flight.md
+_STEP = 0.1  # s: carry within 3e-3 m of a tight adaptive solution, see docs/flight.md
 
 _RANGES = {  # lowest and highest accepted, unit
     "ball_speed": (1.0, 150.0, "m/s"),
     "launch_angle": (1e-3, np.pi / 2, "rad"),
     "spin": (0.0, 2000.0, "rad/s"),
     "spin_axis_tilt": (-np.pi / 2, np.pi / 2, "rad"),
+    "wind": (-60.0, 60.0, "m/s"),
     "mass": (1e-3, 1.0, "kg"),
     "diameter": (5e-3, 0.1, "m"),
 }
@@ -198,7 +199,8 @@ def fly(
     spin_axis_tilt : float or (n,) array
         Tilt of the spin axis, rad; positive curves to the right.
     spin_decay : float
-        k of d omega/dt = -k omega V / R.
+        k of d omega/dt = -k omega V / R, as published for air near sea level; not scaled with
+        density, so give 0 for a vacuum.
     policy : {"flag", "refuse"}
         Where the law's range ends: go on with the coefficients of its edge and report the share of
         the flight in `Flight.outside_share`, or raise.
@@ -328,34 +330,43 @@ def _launch(
     air: Air,
     wind: npt.ArrayLike,
 ) -> tuple[FloatArray, _Shots]:
-    given = (ball_speed, launch_angle, spin, spin_axis_tilt, mass, diameter)
-    columns = np.broadcast_arrays(*(np.asarray(value, float).reshape(-1) for value in given))
-    for name, column in zip(
-        ("ball_speed", "launch_angle", "spin", "spin_axis_tilt", "mass", "diameter"),
-        columns,
-        strict=True,
-    ):
-        _check(name, column)
-    speed, angle, omega, tilt, kilograms, across = columns
+    given = {
+        "ball_speed": ball_speed,
+        "launch_angle": launch_angle,
+        "spin": spin,
+        "spin_axis_tilt": spin_axis_tilt,
+        "mass": mass,
+        "diameter": diameter,
+    }
+    columns = [np.asarray(value, float).reshape(-1) for value in given.values()]
+    count = max(column.size for column in columns)
+    for name, column in zip(given, columns, strict=True):
+        _check(name, column, count)
+    speed, angle, omega, tilt, kilograms, across = np.broadcast_arrays(*columns)
+    blowing = np.asarray(wind, float)
+    if blowing.shape not in {(3,), (count, 3)}:
+        raise InputError(f"wind has shape {blowing.shape}, but must be (3,) or ({count}, 3).")
+    _check("wind", blowing.reshape(-1), blowing.size)
     zero = np.zeros_like(speed)
-    blowing = np.broadcast_to(np.asarray(wind, float), (speed.size, 3)).T
     state = np.array([zero, zero, zero, speed * np.cos(angle), speed * np.sin(angle), zero, omega])
     shots = _Shots(
         radius=across / 2.0,
         reynolds_per_speed=air.density * across / air.viscosity,
         force_per_speed=air.density * np.pi * across**2 / 8.0 / kilograms,
-        wind=np.ascontiguousarray(blowing),
+        wind=np.array(np.broadcast_to(blowing, (count, 3)).T, order="C"),
         axis=np.array([zero, -np.sin(tilt), np.cos(tilt)]),
     )
     return state, shots
 
 
-def _check(name: str, column: FloatArray) -> None:
+def _check(name: str, column: FloatArray, count: int) -> None:
     low, high, unit = _RANGES[name]
+    if column.size not in {1, count}:
+        raise InputError(f"{name} has {column.size} values, but must have 1 or {count}.")
     bad = ~((column >= low) & (column <= high))
     if bad.any():
         which = int(np.argmax(bad))
         raise InputError(
-            f"{name} of flight {which + 1} is {column[which]:g} {unit}, but must be from {low:g} "
+            f"{name}, value {which + 1}, is {column[which]:g} {unit}, but must be from {low:g} "
             f"to {high:g} {unit}."
         )
