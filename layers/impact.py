@@ -71,11 +71,13 @@ class BarrierImpact:
     speed_ratio : float
         Rebound speed of the centre of mass over the inbound one.
     contact_time : float
-        From the first touch to the last, s.
+        From the first touch to the end to which the fading force points, s: near it the impulse
+        still to come goes with the 5/2nd power of the time left, as in Hertz's law.
     peak_force : float
         Greatest mean over 5 % of the contact time, N.
     greatest_shortening : float
-        Of the ball's diameter along the line of impact, m.
+        Greatest approach of the centre of mass to the barrier, m. The diameter along the line
+        of impact shortens by more, about 1.4 times as much, since the far side flattens too.
     energy : EnergyBalance
     flag : str
         Empty, or a sentence that says why the figures should not be relied on.
@@ -123,7 +125,7 @@ def barrier_impact(body: Body, speed: float, level: Level = "default") -> Barrie
     v = np.zeros_like(model.x)
     v[1] = -speed
     history = np.empty((2, MOST_STEPS))
-    steps, left, wall_work, lowest = kernels.impact(
+    steps, left, wall_work = kernels.impact(
         model.w,
         model.corner,
         model.slot,
@@ -141,14 +143,15 @@ def barrier_impact(body: Body, speed: float, level: Level = "default") -> Barrie
             f"turned inside out after {steps} steps. Its layers are too soft for this speed."
         )
     time, impulse = history[:, :steps]
-    contact_time = float(time[np.searchsorted(impulse, impulse[-1])])
+    contact_time = _contact_time(time, impulse)
+    centre_speed = impulse / model.mass.sum() - speed
     energy = _energy_balance(model, v, initial, wall_work)
     return BarrierImpact(
         speed=speed,
         speed_ratio=float(model.mass @ v[1] / model.mass.sum()) / speed,
         contact_time=contact_time,
         peak_force=_peak_force(time, impulse, PEAK_WINDOW * contact_time),
-        greatest_shortening=2.0 * float(body.outer_radius[-1]) - lowest,
+        greatest_shortening=-float(np.cumsum(centre_speed * np.diff(time, prepend=0.0)).min()),
         energy=energy,
         flag=_flag(energy),
     )
@@ -193,6 +196,17 @@ def initial_velocity(speed_ratio: float, striker_speed: float = 43.83) -> float:
     (250.0, 255.0)
     """
     return striker_speed * (1.0 + speed_ratio)
+
+
+def _contact_time(time: FloatArray, impulse: FloatArray) -> float:
+    """Instant at which (impulse to come)^(2/5) vanishes, by a line through two late points.
+
+    The last touch itself is a graze of single nodes, 1 to 2 % of the contact away from it.
+    """
+    done = np.array([0.98, 0.998])
+    first, second = np.interp(done * impulse[-1], impulse, time)
+    left = (1.0 - done) ** 0.4
+    return float(second + (second - first) * left[1] / (left[0] - left[1]))
 
 
 def _peak_force(time: FloatArray, impulse: FloatArray, window: float) -> float:

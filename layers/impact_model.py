@@ -125,7 +125,7 @@ def impact_model(body: Body, resolution: Resolution) -> Model:
         x=x,
         mass=mass,
         inverse_mass=inverse_mass,
-        surface=np.ascontiguousarray(mesh.surface[::-1]),
+        surface=mesh.surface,
         branches=strength.shape[1],
     )
 

@@ -275,7 +275,7 @@ def impact(
     branches: int,
     safety: float,
     history: FloatArray,
-) -> tuple[int, bool, float, float]:
+) -> tuple[int, bool, float]:
     """Run an impact by central differences until the ball has left the rigid wall z = 0.
 
     Parameters
@@ -291,7 +291,7 @@ def impact(
     inverse_mass : (2, nodes) array
         1/mass; zero where a component is held.
     surface : (k,) int array
-        Surface nodes, from the pole that strikes to the far one.
+        Nodes that may touch the wall.
     branches : int
         Relaxation pairs in use.
     safety : float
@@ -306,14 +306,10 @@ def impact(
         False when the steps ran out or an element turned inside out.
     work : float
         Done on the ball by the wall, negative: what stopping the surface nodes dissipates.
-    lowest : float
-        Lowest height of the far pole over the wall.
     """
     nodes = x.shape[1]
     force = np.zeros((2, nodes))
-    far = surface[surface.shape[0] - 1]
     dt = time = last_touch = impulse = work = 0.0
-    lowest = x[1, far]
     left = False
     steps = 0
     while steps < history.shape[1]:
@@ -337,7 +333,6 @@ def impact(
         time += dt
         impulse += mid * push
         work += done
-        lowest = min(lowest, x[1, far])
         history[0, steps] = time
         history[1, steps] = impulse
         steps += 1
@@ -352,4 +347,4 @@ def impact(
     for c in range(2):
         for n in range(nodes):
             v[c, n] += 0.5 * dt * force[c, n] * inverse_mass[c, n]
-    return steps, left, work, lowest
+    return steps, left, work
