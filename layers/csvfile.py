@@ -1,0 +1,147 @@
+"""Laboratory tables as CSV: read as a whole, or not at all with every fault by row and column."""
+
+import csv
+import io
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from layers.errors import InputError
+
+# Faults told at once; a file of wrong units would otherwise fill the screen.
+MOST_FAULTS = 10
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of numbers: what it holds and what a believable value is."""
+
+    unit: str
+    help: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row: its line in the file, its key and its numbers by column."""
+
+    line: int
+    key: str
+    number: dict[str, float]
+
+
+def checked_rows(
+    text: str, key: str, columns: Mapping[str, Column], optional: Sequence[str], what: str
+) -> list[Row]:
+    """Read a CSV table of a key column and columns of numbers.
+
+    Parameters
+    ----------
+    text : str
+        The file: comma-separated, first row the columns' names, decimal points.
+    key : str
+        Column that names each row, once.
+    columns : mapping of str to Column
+        The columns of numbers that are known.
+    optional : sequence of str
+        Those of them that the file may lack.
+    what : str
+        The file's name, for messages.
+
+    Raises
+    ------
+    InputError
+        If anything is wrong: the message names row (line of the file) and column of each fault.
+    """
+    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), skipinitialspace=True)
+    try:
+        lines = [(reader.line_num, [cell.strip() for cell in row]) for row in reader if any(row)]
+    except csv.Error as error:
+        raise InputError(f"{what}: line {reader.line_num} is not CSV: {error}.") from error
+    if not lines:
+        raise InputError(f"{what} is empty; it needs a first row of column names.")
+    header = lines[0][1]
+    _check_header(header, key, columns, optional, what)
+    if len(lines) == 1:
+        raise InputError(f"{what} has column names but no rows.")
+    faults: list[str] = []
+    rows: list[Row] = []
+    seen: dict[str, int] = {}
+    for line, cells in lines[1:]:
+        if len(cells) != len(header):
+            faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")
+            continue
+        given = dict(zip(header, cells, strict=True))
+        name = given.pop(key)
+        if not name:
+            faults.append(f"row {line}, {key} is empty")
+        elif name in seen:
+            faults.append(f"row {line}, {key} {name!r} stands already in row {seen[name]}")
+        seen.setdefault(name, line)
+        number = {c: _number(cell, line, c, columns[c], faults) for c, cell in given.items()}
+        _check_ranges(number, line, columns, faults)
+        rows.append(Row(line, name, number))
+    if faults:
+        more = len(faults) - MOST_FAULTS
+        shown = "; ".join(faults[:MOST_FAULTS]) + (f"; and {more} more" if more > 0 else "")
+        raise InputError(f"{what}: {shown}. Nothing was taken from the file.")
+    return rows
+
+
+def _check_header(
+    header: list[str], key: str, columns: Mapping[str, Column], optional: Sequence[str], what: str
+) -> None:
+    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
+        raise InputError(f"{what}: row 1 has one cell; separate columns by commas.")
+    known = [key, *columns]
+    for name in header:
+        if header.count(name) > 1:
+            raise InputError(f"{what}: row 1, column {name!r} stands twice.")
+        if name not in known:
+            near = get_close_matches(name, known, n=1)
+            hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(known)}."
+            raise InputError(f"{what}: row 1, column {name!r} is not known; {hint}")
+    missing = [name for name in known if name not in header and name not in optional]
+    if missing:
+        raise InputError(f"{what}: row 1 lacks the column {', '.join(missing)}.")
+
+
+def _number(cell: str, line: int, name: str, column: Column, faults: list[str]) -> float:
+    try:
+        value = float(cell)
+    except ValueError:
+        value = math.nan
+        hint = "; write a decimal point, not a comma" if "," in cell else ""
+        said = f"is {cell!r}, but must be a number in {column.unit}{hint}" if cell else "is empty"
+        faults.append(f"row {line}, {name} {said}")
+    else:
+        if not math.isfinite(value):
+            faults.append(f"row {line}, {name} is {cell}, but must be finite")
+            value = math.nan
+    return value
+
+
+def _check_ranges(
+    number: dict[str, float], line: int, columns: Mapping[str, Column], faults: list[str]
+) -> None:
+    """Add faults of range; two values that fit each other's column are called swapped."""
+
+    def fits(value: float, name: str) -> bool:
+        return columns[name].low <= value <= columns[name].high
+
+    for name, value in number.items():
+        if math.isnan(value) or fits(value, name):
+            continue
+        column = columns[name]
+        swapped = [
+            other
+            for other, held in number.items()
+            if other != name and not fits(held, other) and fits(held, name) and fits(value, other)
+        ]
+        hint = f" (swapped with {swapped[0]}?)" if swapped else " (another unit?)"
+        faults.append(
+            f"row {line}, {name} is {value:g}, but must be from {column.low:g} to {column.high:g} "
+            f"{column.unit}{hint}"
+        )
