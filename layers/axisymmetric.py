@@ -37,10 +37,11 @@ class Layout:
         Layer of each element.
     edges : (k, 3) array
         First, middle and last node of each edge of the outer surface, from the pole on.
-    fixed : (2 nodes,) bool array
-        Unknowns that symmetry holds at zero.
-    last : (2 nodes,) array
+    fixed : (unknowns,) bool array
+        Unknowns that symmetry holds at zero, and the padding.
+    last : (unknowns,) array
         Last unknown that each unknown is coupled to, never falling: the profile of the matrix.
+        There are 2 an each node, padded to a multiple of four.
     """
 
     basis: FloatArray
@@ -88,8 +89,10 @@ def layout(rings: tuple[tuple[float, ...], ...], angles: tuple[float, ...], side
     surface = number_of[mesh.surface]
     edges = np.column_stack([surface[:-2:2], surface[1:-1:2], surface[2::2]])
     points = basis @ np.linspace(1.0, 2.0, len(rings))
-    fixed = (np.abs(points) < 1e-9).reshape(-1)
-    return Layout(basis, elements, owner, edges, fixed, _profile(elements, len(order)))
+    last = _profile(elements, len(order))
+    fixed = np.ones(len(last), dtype=np.bool_)
+    fixed[: points.size] = (np.abs(points) < 1e-9).reshape(-1)
+    return Layout(basis, elements, owner, edges, fixed, last)
 
 
 def _with_middles(edges: FloatArray) -> FloatArray:
@@ -135,7 +138,7 @@ def _from_surface_inward(elements: IntArray, surface: IntArray, count: int) -> I
 
 def _profile(elements: IntArray, count: int) -> IntArray:
     """Last coupled unknown of each unknown, made monotone so that fill-in stays inside."""
-    last = np.zeros(2 * count, dtype=np.int64)
+    last = np.arange(-(-count // 2) * 4)
     for row in elements:
         low, high = row, 2 * row.max() + 1
         for node in low:
@@ -324,22 +327,49 @@ def assemble(
 
 @njit(cache=True, fastmath=FASTMATH)
 def factor(band: FloatArray, last: IntArray) -> bool:
-    """Factor the stiffness in place, K = L D L^T, within its profile; False if a pivot is zero."""
-    count = band.shape[0]
-    for k in range(count):
-        pivot = band[k, 0]
-        if abs(pivot) < 1e-300 or not np.isfinite(pivot):
-            return False
-        height = last[k] - k + 1
-        for i in range(1, height):
-            x = band[k, i] / pivot
-            if x != 0.0:
-                row = band[k + i]
-                for j in range(i, height):
-                    row[j - i] -= x * band[k, j]
-        for i in range(1, height):
-            band[k, i] /= pivot
+    """Factor the stiffness in place, K = L D L^T; False if a pivot vanishes.
+
+    Parameters
+    ----------
+    band : (unknowns, width) array
+        band[i, d] is the entry (i + d, i); at the end D in the first column and L in the others.
+        Three columns beyond the profile must be zero, and the unknowns a multiple of four.
+    last : (unknowns,) array
+        Last coupled unknown of each, never falling.
+    """
+    for k in range(0, band.shape[0], 4):
+        stop = last[k + 3] + 1
+        for q in range(4):
+            own = band[k + q, : stop - k - q]
+            for p in range(q):
+                x = band[k + p, q - p] / band[k + p, 0]
+                other = band[k + p, q - p : stop - k - p]
+                for j in range(len(own)):
+                    own[j] -= x * other[j]
+            if not abs(own[0]) > 1e-300:
+                return False
+        _eliminate_four(band, k, stop)
+        for q in range(4):
+            own = band[k + q, 1 : stop - k - q]
+            x = 1.0 / band[k + q, 0]
+            for j in range(len(own)):
+                own[j] *= x
     return True
+
+
+@njit(cache=True, fastmath=FASTMATH)
+def _eliminate_four(band: FloatArray, k: int, stop: int) -> None:
+    """Take unknowns k to k + 3 out of the rest: four columns at a time spare memory traffic."""
+    p0, p1 = 1.0 / band[k, 0], 1.0 / band[k + 1, 0]
+    p2, p3 = 1.0 / band[k + 2, 0], 1.0 / band[k + 3, 0]
+    for i in range(k + 4, stop):
+        o, size = i - k, stop - i
+        c0, c1 = band[k, o : o + size], band[k + 1, o - 1 : o - 1 + size]
+        c2, c3 = band[k + 2, o - 2 : o - 2 + size], band[k + 3, o - 3 : o - 3 + size]
+        x0, x1, x2, x3 = c0[0] * p0, c1[0] * p1, c2[0] * p2, c3[0] * p3
+        row = band[i, :size]
+        for j in range(size):
+            row[j] -= x0 * c0[j] + x1 * c1[j] + x2 * c2[j] + x3 * c3[j]
 
 
 @njit(cache=True, fastmath=FASTMATH)

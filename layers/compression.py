@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
-from scipy.interpolate import CubicHermiteSpline
+from scipy.interpolate import CubicSpline
 
 from layers.axisymmetric import Layout, assemble, back_substitute, factor, gradients, layout
 from layers.ball import Body, FloatArray
@@ -19,27 +20,33 @@ from layers.mesh import IntArray
 KGF = 9.80665
 Level = Literal["default", "fine"]
 
-# N: 0.2, 5, 10, 15, 60 and 130 kgf are the loads of the published deflection windows.
-DEFAULT_LOADS = (2.0, 5 * KGF, 10 * KGF, 15 * KGF, 60 * KGF, 130 * KGF)
+# N: the loads of the published deflection windows (0.2, 5, 10, 15, 60 and 130 kgf), and one between
+# the first two for the interpolation's sake.
+DEFAULT_LOADS = (0.2 * KGF, 15.0, 5 * KGF, 10 * KGF, 15 * KGF, 60 * KGF, 130 * KGF)
 
 # Penalty stiffness over (mean shear modulus / radius); its give is taken off to first order.
-_PENALTY = 1000.0
+_PENALTY = 2000.0
 _EDGE_POINTS, _EDGE_WEIGHTS = np.polynomial.legendre.leggauss(6)
 
 # Elements from pole to equator, each wider than the last, and those over the centre block's top.
-_ANGLES, _GROWTH, _SIDE = 11, 1.3, 7
+_ANGLES, _GROWTH, _SIDE = 14, 1.2, 8
 # Relative positions of the elements' edges in the innermost layer and, by the share of the ball's
 # radius that a further layer takes, in that layer.
-_CORE_RINGS: tuple[float, ...] = (0.35, 0.65, 0.87, 1.0)
-_INNER_CORE_RINGS: tuple[float, ...] = (0.5, 1.0)
+_CORE_RINGS: tuple[float, ...] = (0.45, 0.8, 1.0)
+_INNER_CORE_RINGS: tuple[float, ...] = (1.0,)
 _SHELL_RINGS: tuple[tuple[float, tuple[float, ...]], ...] = (
     (0.14, (1.0,)),
-    (0.25, (0.6, 1.0)),
+    (0.4, (0.6, 1.0)),
     (1.0, (0.45, 0.8, 1.0)),
 )
 
+# Newton stops when the same points touch and the last change, over the plate's travel, is below
+# this; convergence being quadratic, what is left is about its square.
+_TOLERANCE = 1e-3
 _MOST_ITERATIONS = 20
 _MOST_HALVINGS = 8
+_LEAST_VOLUME = 0.05  # J at a Gauss point below which a state is given up
+_HELD = 1e30  # pivot of an unknown held at zero, N/m
 
 
 @dataclass(frozen=True)
@@ -54,8 +61,6 @@ class Compression:
         Total approach of the plates, m, from 0.
     contact_radius : (m,) array
         Radius of the circle of contact, m.
-    slope : (m,) array
-        Rise of the deflection with force^(2/3), m / N^(2/3).
     flag : str
         Empty, or a sentence why the curve ends early or is not to be trusted.
     """
@@ -63,7 +68,6 @@ class Compression:
     force: FloatArray
     deflection: FloatArray
     contact_radius: FloatArray
-    slope: FloatArray
     flag: str
 
     def deflection_at(self, force: float) -> float:
@@ -78,8 +82,19 @@ class Compression:
         if not 0.0 <= force <= last * (1.0 + 1e-9):
             reason = f" ({self.flag})" if self.flag else ""
             raise InputError(f"force is {force:g} N, but must be from 0 to {last:g} N{reason}.")
-        curve = CubicHermiteSpline(self.force ** (2.0 / 3.0), self.deflection, self.slope)
-        return float(curve(min(force, last) ** (2.0 / 3.0)))
+        return float(_interpolate(self.force[1:], self.deflection[1:], min(force, last)))
+
+
+def _interpolate(force: FloatArray, deflection: FloatArray, at: float) -> float:
+    """Deflection between computed loads.
+
+    deflection / force^(2/3), a constant for Hertz's contact, changes slowly; it is a cubic spline
+    in force^(1/3), on which the radius of contact grows about linearly.
+    """
+    x, ratio = force ** (1 / 3), deflection / force ** (2 / 3)
+    if len(x) == 1 or at <= force[0]:
+        return float(ratio[0] * at ** (2 / 3))
+    return float(CubicSpline(x, ratio)(at ** (1 / 3)) * at ** (2 / 3))
 
 
 def deflection_between(curve: Compression, low: float = 10 * KGF, high: float = 130 * KGF) -> float:
@@ -131,7 +146,6 @@ def compress(body: Body, loads: FloatArray | None = None, level: Level = "defaul
         force=np.array([s.force for s in states]),
         deflection=np.array([s.deflection for s in states]),
         contact_radius=np.array([s.contact_radius for s in states]),
-        slope=np.array([s.slope for s in states]),
         flag=flag,
     )
 
@@ -140,22 +154,29 @@ def compress(body: Body, loads: FloatArray | None = None, level: Level = "defaul
 class _Press:
     """A meshed body under the plate, ready to be loaded."""
 
+    body: Body
     mesh: Layout
     points: FloatArray
     slope: FloatArray
     volume: FloatArray
     shear: FloatArray
     bulk: FloatArray
-    contact: "tuple[IntArray, FloatArray, FloatArray]"
+    shape: FloatArray
+    area: FloatArray
     penalty: float
-    hertz: float
     band: FloatArray
-    radius: float
+
+    @property
+    def radius(self) -> float:
+        return float(self.body.outer_radius[-1])
 
 
 @dataclass(frozen=True)
 class _State:
-    """An equilibrium: load, displacements, plate height, and their rise with load^(2/3)."""
+    """An equilibrium: load, displacements, plate height, and their rise with load^(2/3).
+
+    `origin` is the radius, before loading, of the circle that is now the rim of the contact.
+    """
 
     force: float
     u: FloatArray
@@ -164,34 +185,31 @@ class _State:
     height_slope: float
     deflection: float
     contact_radius: float
-    slope: float
+    origin: float
 
     @staticmethod
     def unloaded(press: _Press) -> "_State":
-        still = np.zeros(2 * len(press.points))
-        return _State(0.0, still, press.radius, still, -0.5 * press.hertz, 0.0, 0.0, press.hertz)
+        still = np.zeros(len(press.mesh.last))
+        slope = -0.5 * _hertz_slope(press.body)
+        return _State(0.0, still, press.radius, still, slope, 0.0, 0.0, 0.0)
 
 
 def _press(body: Body, level: Level) -> _Press:
     mesh = _layout_of(body, level)
     points = mesh.basis @ body.outer_radius
-    slope, volume = gradients(points, mesh.elements)
-    radius = float(body.outer_radius[-1])
     thickness = np.diff(body.outer_radius, prepend=0.0)
-    mean_shear = float(body.shear_modulus @ thickness) / radius
-    width = int((mesh.last - np.arange(len(mesh.last))).max()) + 1
+    mean_shear = float(body.shear_modulus @ thickness / thickness.sum())
+    width = int((mesh.last - np.arange(len(mesh.last))).max()) + 4
     return _Press(
+        body,
         mesh,
         points,
-        slope,
-        volume,
+        *gradients(points, mesh.elements),
         body.shear_modulus[mesh.layer],
         body.bulk_modulus[mesh.layer],
-        _contact_points(points, mesh.edges),
-        _PENALTY * mean_shear / radius,
-        _hertz_slope(body),
-        np.empty((len(mesh.last), width)),
-        radius,
+        *_contact_points(points, mesh.edges),
+        penalty=_PENALTY * mean_shear / float(body.outer_radius[-1]),
+        band=np.empty((len(mesh.last), width)),
     )
 
 
@@ -225,8 +243,8 @@ def _split(edges: tuple[float, ...], parts: int) -> tuple[float, ...]:
     return tuple(np.interp(np.arange(1, len(edges) * parts + 1) / parts, whole, (0.0, *edges)))
 
 
-def _contact_points(points: FloatArray, edges: IntArray) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Nodes (k, 3), shape values (p, 3) and areas 2 pi r ds (k, p) of the surface's points."""
+def _contact_points(points: FloatArray, edges: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Shape values (p, 3) and areas 2 pi r ds (k, p) of the surface's points."""
     x = _EDGE_POINTS
     shape = np.column_stack([0.5 * x * (x - 1.0), 1.0 - x * x, 0.5 * x * (x + 1.0)])
     along = np.column_stack([x - 0.5, -2.0 * x, x + 0.5])
@@ -234,7 +252,7 @@ def _contact_points(points: FloatArray, edges: IntArray) -> tuple[IntArray, Floa
     position = np.einsum("pa,kac->kpc", shape, nodes)
     tangent = np.einsum("pa,kac->kpc", along, nodes)
     area = 2.0 * np.pi * position[..., 0] * np.hypot(tangent[..., 0], tangent[..., 1])
-    return edges, shape, area * _EDGE_WEIGHTS
+    return shape, area * _EDGE_WEIGHTS
 
 
 @njit(cache=True)
@@ -245,49 +263,95 @@ def _touch(
     edges: IntArray,
     shape: FloatArray,
     area: FloatArray,
-    penalty: float,
-    band: FloatArray,
-    force: FloatArray,
-    pull: FloatArray,
-) -> tuple[float, float, float, float, int]:
-    """Add the plate's contact to stiffness and forces.
+    reach: float,
+    touching: npt.NDArray[np.bool_],
+) -> tuple[float, float, float, bool]:
+    """Find the points of the surface that touch the plate.
 
-    `pull` is filled with the derivative of the forces with the plate's height. Returns the
-    plate's force (N), its derivative with the height, the integral of penetration^2, the radius of
-    contact, and the number of points that touch.
+    Parameters
+    ----------
+    points, u : (nodes, 2) array, (unknowns,) array
+        Nodes before loading and displacements, m.
+    height : float
+        Height of the plate over the equator, m.
+    edges, shape, area
+        See `_contact_points`.
+    reach : float
+        If positive, points that lay within this radius before loading count as touching, m.
+    touching : (k, p) bool array
+        Updated.
+
+    Returns
+    -------
+    square : float
+        Integral of penetration^2 over the touching surface, m4.
+    radius, origin : float
+        Radius of the rim of the contact, now and before loading, m.
+    same : bool
+        Whether the same points touched before.
     """
-    pull[:] = 0.0
-    total = stiffness = square = radius = 0.0
-    count = 0
-    gap_before = r_before = 0.0
-    open_ = False
+    square = radius = origin = r_before = o_before = gap_before = 0.0
+    same = True
     for e in range(edges.shape[0]):
         for q in range(shape.shape[0]):
-            gap, r = height, 0.0
+            gap, r, o = height, 0.0, 0.0
             for a in range(3):
                 n = edges[e, a]
                 gap -= shape[q, a] * (points[n, 1] + u[2 * n + 1])
                 r += shape[q, a] * (points[n, 0] + u[2 * n])
-            if gap < 0.0:
-                k = penalty * area[e, q]
-                total -= k * gap
-                stiffness += k
+                o += shape[q, a] * points[n, 0]
+            touches = o < reach if reach > 0.0 else gap < 0.0
+            same = same and touches == touching[e, q]
+            touching[e, q] = touches
+            if touches:
                 square += area[e, q] * gap * gap
-                count += 1
-                for a in range(3):
-                    row = 2 * edges[e, a] + 1
-                    force[row] -= k * gap * shape[q, a]
-                    pull[row] -= k * shape[q, a]
-                    for b in range(3):
-                        col = 2 * edges[e, b] + 1
-                        if col >= row:
-                            band[row, col - row] += k * shape[q, a] * shape[q, b]
-            elif not open_:
-                open_ = True
-                if gap_before < 0.0:
-                    radius = r_before + (r - r_before) * gap_before / (gap_before - gap)
-            gap_before, r_before = gap, r
-    return total, stiffness, square, radius, count
+            if gap_before < 0.0 <= gap:
+                x = gap_before / (gap_before - gap)
+                radius = r_before + (r - r_before) * x
+                origin = o_before + (o - o_before) * x
+            gap_before, r_before, o_before = gap, r, o
+    return square, radius, origin, same
+
+
+@njit(cache=True)
+def _push(
+    points: FloatArray,
+    u: FloatArray,
+    height: float,
+    edges: IntArray,
+    shape: FloatArray,
+    stiffness: FloatArray,
+    touching: npt.NDArray[np.bool_],
+    band: FloatArray,
+    force: FloatArray,
+    pull: FloatArray,
+) -> tuple[float, float]:
+    """Add the plate's push on the touching points to stiffness and forces.
+
+    `stiffness` is the penalty times the area of each point, N/m; `pull` is filled with the
+    derivative of the forces with the plate's height. Returns the plate's force, N, and its
+    derivative with the height.
+    """
+    pull[:] = 0.0
+    total = rate = 0.0
+    for e in range(edges.shape[0]):
+        for q in range(shape.shape[0]):
+            if not touching[e, q]:
+                continue
+            k, gap = stiffness[e, q], height
+            for a in range(3):
+                gap -= shape[q, a] * (points[edges[e, a], 1] + u[2 * edges[e, a] + 1])
+            total -= k * gap
+            rate += k
+            for a in range(3):
+                row = 2 * edges[e, a] + 1
+                force[row] -= k * gap * shape[q, a]
+                pull[row] -= k * shape[q, a]
+                for b in range(3):
+                    col = 2 * edges[e, b] + 1
+                    if col >= row:
+                        band[row, col - row] += k * shape[q, a] * shape[q, b]
+    return total, rate
 
 
 def _reach(press: _Press, state: _State, load: float) -> _State | None:
@@ -295,9 +359,7 @@ def _reach(press: _Press, state: _State, load: float) -> _State | None:
     step, s, goal = 1.0, state.force ** (2 / 3), load ** (2 / 3)
     while step > 0.5**_MOST_HALVINGS:
         force = load if step == 1.0 else (s + step * (goal - s)) ** 1.5
-        ahead = force ** (2 / 3) - s
-        u, height = state.u + ahead * state.u_slope, state.height + ahead * state.height_slope
-        new = _equilibrium(press, u, height, force)
+        new = _equilibrium(press, state, force)
         if new is None:
             step *= 0.5
             continue
@@ -308,54 +370,57 @@ def _reach(press: _Press, state: _State, load: float) -> _State | None:
     return None
 
 
-def _equilibrium(press: _Press, u: FloatArray, height: float, force: float) -> _State | None:
+def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
+    """Newton's method from the tangent at a nearby equilibrium; None if it does not converge."""
     mesh, band = press.mesh, press.band
-    u = u.copy()
-    side = np.empty((len(u), 2))
-    inner = np.empty(len(u))
-    pull = np.empty(len(u))
-    touching = -1
+    ahead = force ** (2 / 3) - state.force ** (2 / 3)
+    u, height = state.u + ahead * state.u_slope, state.height + ahead * state.height_slope
+    # The rim of the contact is guessed by Hertz's scaling; it then moves by the sign of the gap.
+    rim = np.sqrt(press.radius * max(press.radius - height, 0.0))
+    if state.force > 0.0:
+        rim = state.origin * (force / state.force) ** (1 / 3)
+    touching = np.zeros(press.area.shape, dtype=np.bool_)
+    contact = (mesh.edges, press.shape, press.area)
+    _touch(press.points, u, height, *contact, rim, touching)
+    inner, pull, right = np.empty(len(u)), np.empty(len(u)), np.empty((len(u), 2))
     for _ in range(_MOST_ITERATIONS):
         band[:] = 0.0
         inner[:] = 0.0
-        least = assemble(
-            u, mesh.elements, press.slope, press.volume, press.shear, press.bulk, band, inner
-        )
-        if not least > 0.05:
+        elements = (mesh.elements, press.slope, press.volume, press.shear, press.bulk)
+        if not assemble(u, *elements, band, inner) > _LEAST_VOLUME:
             return None
-        total, stiffness, square, radius, count = _touch(
-            press.points, u, height, *press.contact, press.penalty, band, inner, pull
-        )
-        band[mesh.fixed, 0] = 1e30
-        side[:, 0] = -inner
-        side[:, 1] = -pull
-        side[mesh.fixed] = 0.0
+        push = (mesh.edges, press.shape, press.penalty * press.area, touching)
+        total, rate = _push(press.points, u, height, *push, band, inner, pull)
+        band[mesh.fixed, 0] = _HELD
+        right[:, 0], right[:, 1] = -inner, -pull
+        right[mesh.fixed] = 0.0
         if not factor(band, mesh.last):
             return None
-        back_substitute(band, mesh.last, side)
-        give = stiffness + float(pull @ side[:, 1])
-        dh = float((total - force - pull @ side[:, 0]) / give)
-        du = side[:, 0] + dh * side[:, 1]
-        u += du
-        height += dh
-        size = max(float(np.abs(du).max()), abs(dh))
+        back_substitute(band, mesh.last, right)
+        rate += float(pull @ right[:, 1])
+        rise = float(total - force - pull @ right[:, 0]) / rate
+        change = right[:, 0] + rise * right[:, 1]
+        u, height = u + change, height + rise
+        size = max(float(np.abs(change).max()), abs(rise))
         if not np.isfinite(size):
             return None
-        if size < 1e-5 * (press.radius - height) and count == touching:
+        square, radius, origin, same = _touch(press.points, u, height, *contact, 0.0, touching)
+        if same and size < _TOLERANCE * (press.radius - height):
             break
-        touching = count
     else:
         return None
-    # dh/dF = -1 / give; with s = F^(2/3), dF/ds = 1.5 F^(1/3).
-    rise = 1.5 * force ** (1 / 3)
-    correction = 2.0 / 3.0 * press.penalty * square / force
+    # The height falls by 1 / rate for each newton; with s = F^(2/3), dF/ds = 1.5 F^(1/3).
+    per_s = 1.5 * force ** (1 / 3) / rate
+    # The penalty's give shortens the ball's share by d/dF of the integral of p^2 / 2k, of which
+    # Hertz's scaling p^2 dA ~ F^(4/3) makes 2/3 of the force-weighted penetration.
+    give = 2.0 / 3.0 * press.penalty * square / force
     return _State(
         force,
         u,
         height,
-        -side[:, 1] / give * rise,
-        -rise / give,
-        2.0 * (press.radius - height - correction),
+        -right[:, 1] * per_s,
+        -per_s,
+        2.0 * (press.radius - height - give),
         radius,
-        2.0 * rise / give,
+        origin,
     )
