@@ -1,5 +1,6 @@
-"""The command line: `orbwright estimate`, `compare`, `figures`, `materials`.
+"""The command line: `orbwright estimate`, `compare`, `figures`, `materials`; and its one way out.
 
+`optimize.cli_runs` adds `search`, `show` and `export`.
 Nothing heavy is imported here: each command imports what it needs, so that help comes at once.
 """
 
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layers.errors import InputError, OrbwrightError
+from optimize.cli_runs import runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 
 if TYPE_CHECKING:
@@ -28,6 +30,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+# Commands of its own only so that help lists them last.
+lists = typer.Typer()
 
 BallFile = Annotated[Path, typer.Argument(metavar="BALL.toml", help="the ball: a TOML file")]
 FigureNames = Annotated[
@@ -193,7 +198,7 @@ def compare(
         print_sections(report.comparison_sections(results))
 
 
-@app.command(short_help="List the figures: names, units, meaning.")
+@lists.command(short_help="List the figures: names, units, meaning.")
 def figures(as_json: AsJson = False) -> None:
     """List the figures that can be estimated, searched for or limited: names, units, meaning."""
     from layers.estimate import QUANTITIES
@@ -209,7 +214,7 @@ def figures(as_json: AsJson = False) -> None:
         print_sections([figures_section()])
 
 
-@app.command(short_help="List the shipped materials and their sources.")
+@lists.command(short_help="List the shipped materials and their sources.")
 def materials(
     sources: Annotated[bool, typer.Option(help="show where each number comes from")] = False,
     as_json: AsJson = False,
@@ -227,6 +232,10 @@ def materials(
         print_json(catalogue.model_dump(mode="json"))
     else:
         print_sections(materials_sections(catalogue, sources))
+
+
+app.add_typer(runs)
+app.add_typer(lists)
 
 
 def _fail(text: str) -> int:

@@ -23,8 +23,10 @@ from optimize.report import layer_masses_g, thicknesses_mm
 INK, FAINT = "#22303a", "#8b969c"
 _SHADES = ("#f8efdb", "#e5c48b", "#8fb0a0", "#3f7c8a", "#1d3d5c")
 # Young's modulus at the ends of the shading, MPa: softer than any core, stiffer than any cover.
-_SOFTEST, _STIFFEST = 10.0, 600.0
+_SOFTEST, _STIFFEST = 15.0, 500.0
 _RESOLUTION = 160
+# Balls in a row, and inches between the lines of their lists.
+_ACROSS, _LINE = 4, 0.34
 
 
 def _shading() -> tuple[Colormap, LogNorm]:
@@ -92,7 +94,7 @@ def _stiffness_key(figure: Figure, place: tuple[float, float, float, float]) -> 
     bar = figure.colorbar(
         ScalarMappable(norm, shades), cax=figure.add_axes(place), orientation="horizontal"
     )
-    ticks = [10, 20, 50, 100, 200, 500]
+    ticks = [20, 50, 100, 200, 500]
     bar.set_ticks(ticks, labels=[str(t) for t in ticks])
     bar.ax.minorticks_off()
     bar.ax.tick_params(labelsize=7.5, colors=INK, length=2.5)
@@ -167,45 +169,46 @@ def draw_balls(balls: Sequence[Ball], titles: Sequence[str]) -> Figure:
     matplotlib.figure.Figure
         To be written with `save`.
     """
-    count, most = len(balls), max(len(ball.layer) for ball in balls)
-    cell, line = 2.9, 0.34
-    width, height = cell * count + 0.3, 3.3 + line * most + 0.75
+    most = max(len(ball.layer) for ball in balls)
+    across = min(_ACROSS, len(balls))
+    down = -(-len(balls) // across)
+    cell, tall = 2.9, 3.4 + _LINE * most
+    width, height = cell * across + 0.3, tall * down + 0.75
     figure = new_figure(width, height)
     largest = max(ball.diameter_mm for ball in balls) / 2.0
     for i, (ball, title) in enumerate(zip(balls, titles, strict=True)):
-        left = (0.2 + cell * i) / width
-        axes = figure.add_axes((left, 1 - 3.15 / height, 2.55 / width, 2.55 / height))
+        left, top = 0.2 + cell * (i % across), height - tall * (i // across)
+        axes = figure.add_axes((left / width, (top - 3.15) / height, 2.55 / width, 2.55 / height))
         _quarter(axes, ball)
         axes.set_xlim(-0.3, largest + 0.3)
         axes.set_ylim(-0.3, largest + 0.3)
-        words = _short(title, 32)
-        figure.text(left, 1 - 0.32 / height, words, fontsize=10, weight="bold", color=INK)
-        _layer_list(figure, ball, left, height, line)
+        place = (left / width, (top - 0.32) / height)
+        figure.text(*place, _short(title, 32), fontsize=10, weight="bold", color=INK)
+        _layer_list(figure, ball, left, top - 3.38)
     key_width = min(0.9, 2.6 / width)
     _stiffness_key(figure, (0.2 / width, 0.48 / height, key_width, 0.10 / height))
     return figure
 
 
-def _layer_list(figure: Figure, ball: Ball, left: float, height: float, line: float) -> None:
-    """Write the layers outside in: a swatch of the shade, the size and the material."""
+def _layer_list(figure: Figure, ball: Ball, left: float, top: float) -> None:
+    """Write the layers outside in: a swatch of the shade, the size and the material; inches."""
     shades, norm = _shading()
-    width = figure.get_figwidth()
+    width, height = figure.get_size_inches()
     for row, layer in enumerate(reversed(ball.layer)):
-        y = 1 - (3.38 + line * row) / height
-        shade = shades(norm(layer.material.youngs_modulus_mpa.value))
-        figure.add_artist(
-            Rectangle(
-                (left, y - 0.10 / height),
-                0.14 / width,
-                0.16 / height,
-                transform=figure.transFigure,
-                facecolor=shade,
-                edgecolor=INK,
-                linewidth=0.5,
-            )
+        y = top - _LINE * row
+        swatch = Rectangle(
+            (left / width, (y - 0.10) / height),
+            0.14 / width,
+            0.16 / height,
+            transform=figure.transFigure,
+            facecolor=shades(norm(layer.material.youngs_modulus_mpa.value)),
+            edgecolor=INK,
+            linewidth=0.5,
         )
+        figure.add_artist(swatch)
+        x = (left + 0.24) / width
+        card = layer.material
         words = f"{layer.role} {layer.outer_diameter_mm:.2f} mm"
-        x = left + 0.24 / width
-        figure.text(x, y, words, fontsize=8, color=INK, va="center", weight="bold")
-        stuff = _short(layer.material.name, 34)
-        figure.text(x, y - 0.145 / height, stuff, fontsize=7.5, color=INK, va="center")
+        stuff = f"{_short(card.name, 26)}, {card.youngs_modulus_mpa.value:g} MPa"
+        figure.text(x, y / height, words, fontsize=8, color=INK, va="center", weight="bold")
+        figure.text(x, (y - 0.145) / height, stuff, fontsize=7.5, color=INK, va="center")

@@ -10,6 +10,7 @@ from typing import Any
 from layers.ball import Ball
 from layers.estimate import Estimate, Figure
 from layers.rules import Verdict, rule_set, screen
+from optimize.ledger import RunRecord
 from optimize.report import (
     TRUST,
     bound_words,
@@ -21,12 +22,20 @@ from optimize.report import (
     version,
     warnings_section,
 )
-from optimize.result import Member, Run
+from optimize.result import Member, Price, Run
 from optimize.scenario import Goal, Scenario
 from optimize.tables import Section, columns, number
 
 # More columns than this do not fit 80 characters.
 _MEMBERS_A_TABLE = 5
+
+
+def brief_sections(run: Run, ledger: str) -> list[Section]:
+    """Put together what is looked at first: the short list, its builds, where it comes from."""
+    sections = [_answer_section(run)]
+    if run.short_list:
+        sections.append(_builds_section(run.short_list))
+    return [*sections, _provenance_section(run, ledger)]
 
 
 def run_sections(run: Run, ledger: str) -> list[Section]:
@@ -48,7 +57,7 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
     members = run.short_list
     sections = [_answer_section(run)]
     if members:
-        sections.append(builds_section([m.label for m in members], [m.ball for m in members]))
+        sections.append(_builds_section(members))
         sections += _figure_sections(run)
         sections += _stage_sections(members)
         sections += _rule_sections(run)
@@ -57,13 +66,17 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
     return [*sections, _brief_section(run.scenario), _provenance_section(run, ledger)]
 
 
+def _builds_section(members: Sequence[Member]) -> Section:
+    return builds_section([m.label for m in members], [m.ball for m in members])
+
+
 def _answer_section(run: Run) -> Section:
     members = run.short_list
     notes: list[str] = []
     if not run.feasible:
         notes.append("No build keeps every limit.")
         notes += [r.sentence for r in run.relaxations]
-    notes += [p.sentence for p in run.prices]
+    notes += [price.sentence for price in _one_way(run.prices)]
     if any(m.indistinguishable_from for m in members):
         notes.append("same as: differs by less than the model's error in every goal.")
     goals = run.scenario.goal
@@ -71,12 +84,19 @@ def _answer_section(run: Run) -> Section:
     rows = []
     for member in members:
         figures = [member.estimate.figures.get(g.figure) for g in goals]
-        broken = [f"breaks {what} by {over:.3g}" for what, over in member.violations.items()]
-        why = "; ".join([member.reason, *broken])
         same = ", ".join(member.indistinguishable_from)
-        rows.append((member.label, *(_value(f) for f in figures), same, why))
+        rows.append((member.label, *map(_value, figures), same, member.reason))
     title = "Short list" if run.feasible else "Nearest misses"
     return Section(title, heads if rows else (), tuple(rows), tuple(notes))
+
+
+def _one_way(prices: Sequence[Price]) -> list[Price]:
+    """Keep one price of two that say the same step of the same goals in both directions."""
+    kept: dict[tuple[frozenset[str], frozenset[str]], Price] = {}
+    for price in prices:
+        step = (frozenset((price.goal, price.other)), frozenset((price.better, price.worse)))
+        kept.setdefault(step, price)
+    return list(kept.values())
 
 
 def _value(figure: Figure | None) -> str:
@@ -161,13 +181,20 @@ def _brief_section(scenario: Scenario) -> Section:
 def _provenance_section(run: Run, ledger: str) -> Section:
     notes = [
         f"Run {run.id}, seed {run.seed}, orbwright {version()}, model {run.model_version}.",
-        f"{run.evaluated} builds evaluated ({run.reused} of them already in the ledger): "
-        f"{run.feasible} keep every limit, {run.infeasible} do not; {run.ruled_out} more were "
-        f"ruled out before any finite element.",
+        f"{run.evaluated} builds evaluated{_reused(run)}: {run.feasible} keep every limit, "
+        f"{run.infeasible} do not{_ruled_out(run)}.",
         f"Every evaluation stands in {ledger}.",
     ]
     notes += [f"{count} builds failed: {why}" for why, count in run.failed.items()]
     return Section("Where this comes from", notes=(*notes, *TRUST))
+
+
+def _reused(run: Run) -> str:
+    return f" ({run.reused} of them already in the ledger)" if run.reused else ""
+
+
+def _ruled_out(run: Run) -> str:
+    return f"; {run.ruled_out} more were ruled out before any finite element" * bool(run.ruled_out)
 
 
 def run_record(run: Run, ledger: str) -> dict[str, Any]:
@@ -268,3 +295,15 @@ def evaluations_csv(run: Run) -> str:
         )
     ]
     return csv_text(heads, rows)
+
+
+def runs_section(records: Sequence[RunRecord], ledger: str) -> Section:
+    """List the runs of a ledger, the latest first."""
+    rows = tuple((r.id, r.status, r.started[:16], str(r.seed), r.name) for r in records)
+    heads = columns("run", "status", "started", ">seed", "~scenario")
+    return Section(f"Runs in {ledger}", heads, rows, () if rows else ("None yet.",))
+
+
+def runs_record(records: Sequence[RunRecord]) -> list[dict[str, Any]]:
+    """Return the runs of a ledger as plain data, the latest first."""
+    return [{k: v for k, v in asdict(r).items() if k != "scenario"} for r in records]
