@@ -31,7 +31,9 @@ def run_search(
     ledger : Ledger
         Where every evaluation is found or written.
     workers : int
-        Processes that compute; the answer does not depend on it, to the last bit.
+        Processes that compute; the answer does not depend on it, to the last bit. A script that
+        asks for more than one keeps its own code under ``if __name__ == "__main__":``, because
+        each process imports it.
     progress : callable, optional
         Called with a `Progress` after every build.
 
