@@ -1,340 +1,280 @@
-"""The one door: every figure of a ball or of a stage of it, with its basis and its error.
+"""The one door: every figure of a ball, of a stage of it, of its launch and flight."""
 
-A figure is asked for by name: ``quantity``, ``quantity@condition``, ``stage2.quantity``; for example
-``mass_g``, ``speed_ratio@38.1``, ``deflection_mm@98-1275``, ``stage1.deflection_mm``.
-"""
-
-import re
+import hashlib
+import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass, field
-from difflib import get_close_matches
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
 
 from layers import inertia
+from layers.aerodynamics import Law, ferguson_2022
 from layers.ball import Ball, Body
 from layers.errors import InputError, SolverError
+from layers.figures import BALL_FIGURES, QUANTITIES, Estimate, Figure, FigureName, parse_figure
+from layers.swings import Swing, SwingTable, default_swings
 
-Basis = Literal["closed form", "finite element", "emulator", "calibrated"]
+if TYPE_CHECKING:
+    from layers.air import Air
+    from layers.compression import Compression
+    from layers.flight import Flight
+    from layers.impact import BarrierImpact
+    from layers.oblique import Launch, Strike
+    from layers.vibration import Mode
+
+Level = Literal["default", "fine"]
 
 # Changes whenever a figure's value can change: part of the ledger's content hash.
 MODEL_VERSION = "1"
 
 
 @dataclass(frozen=True)
-class Figure:
-    """One estimated number.
+class Conditions:
+    """What launch and flight figures depend on besides the ball.
 
     Attributes
     ----------
-    name, value, unit : str, float, str
-        What it is; the value is in the unit.
-    basis : str
-        What it rests on: closed form, finite element, emulator or calibrated.
-    difference_error : float
-        Half width, in the unit, within which the difference of this figure between two builds of
-        the same materials is trusted: the numerical error of the model.
-    absolute_error : float
-        Half width within which the number itself is trusted: it adds what is not known of the
-        materials, and only calibration on the lab's own measurements narrows it.
-    flag : str
-        Empty, or a sentence that says why the figure should not be relied on.
+    swings : SwingTable
+        Where swings are found by name.
+    law : callable
+        Drag and lift over Reynolds number and spin ratio, from `layers.aerodynamics` or a measured
+        table.
+    air : Air, optional
+        20 C, 1013.25 hPa, 50 % humidity otherwise.
+    wind : (float, float, float)
+        m/s along the target line, up, to the right.
     """
 
-    name: str
-    value: float
-    unit: str
-    basis: Basis
-    difference_error: float
-    absolute_error: float
-    flag: str = ""
+    swings: SwingTable = field(default_factory=default_swings)
+    law: Law = ferguson_2022
+    air: "Air | None" = None
+    wind: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
-
-@dataclass(frozen=True)
-class Estimate:
-    """The figures of one ball; a figure that could not be computed stands in `failed` with why."""
-
-    ball: Ball
-    figures: dict[str, Figure]
-    failed: dict[str, str] = field(default_factory=dict)
-
-    def __getitem__(self, name: str) -> Figure:
-        """Return a figure by the name it was asked for."""
-        if name in self.failed:
-            raise SolverError(f"{name} of {self.ball.name} was not computed: {self.failed[name]}")
-        return self.figures[name]
-
-    def as_record(self) -> dict[str, Any]:
-        """Return plain data for JSON."""
-        return {
-            "ball": self.ball.model_dump(mode="json"),
-            "figures": {name: asdict(figure) for name, figure in self.figures.items()},
-            "failed": dict(self.failed),
-        }
-
-
-@dataclass(frozen=True)
-class Quantity:
-    """What can be asked for.
-
-    `difference_percent` is measured: the largest disagreement between default and fine meshes over
-    random builds (docs/accuracy.md). `absolute_percent` is a judgement: the scatter of uncalibrated
-    materials carried through the model.
-    """
-
-    unit: str
-    help: str
-    basis: Basis
-    condition: Literal["none", "speed", "loads"]
-    default: tuple[float, ...]
-    difference_percent: float
-    absolute_percent: float
-    compute: Callable[["_Bench", tuple[float, ...]], tuple[float, str]]
+    def fingerprint(self) -> str:
+        """Digest of all that can change a figure, for keeping estimates apart."""
+        digest = hashlib.sha256(self.swings.model_dump_json().encode())
+        grid = getattr(self.law, "grid", None)
+        digest.update(
+            self.law.__qualname__.encode() if grid is None else np.asarray(grid).tobytes()
+        )
+        digest.update(repr((self.air, self.wind)).encode())
+        return digest.hexdigest()[:16]
 
 
 class _Bench:
-    """One body on the test bench: each test is run once, whatever the number of figures it gives."""
+    """One body on the test bench: each test is run once, whatever the number of figures it gives.
 
-    def __init__(self, body: Body) -> None:
+    The mechanics are imported where they are first needed: a mass alone should not wait for them.
+    """
+
+    def __init__(self, body: Body, conditions: Conditions, level: Level) -> None:
         self.body = body
-        self._impacts: dict[float, Any] = {}
+        self._conditions = conditions
+        self._level: Level = level
+        self._impacts: dict[float, BarrierImpact] = {}
+        self._launches: dict[str, Launch] = {}
+        self._flights: dict[str, Flight] = {}
 
     @cached_property
-    def curve(self) -> Any:
+    def curve(self) -> "Compression":
         from layers.compression import compress
 
-        return compress(self.body)
+        return compress(self.body, level=self._level)
 
     @cached_property
-    def mode(self) -> Any:
+    def mode(self) -> "Mode":
         from layers.vibration import first_spheroidal_mode
 
         return first_spheroidal_mode(self.body)
 
-    def impact(self, speed: float) -> Any:
+    def impact(self, speed: float) -> "BarrierImpact":
         from layers.impact import barrier_impact
 
         if speed not in self._impacts:
-            self._impacts[speed] = barrier_impact(self.body, speed)
+            self._impacts[speed] = barrier_impact(self.body, speed, self._level)
         return self._impacts[speed]
 
+    def swing(self, name: str) -> Swing:
+        return self._conditions.swings.find(name)
 
-def _exact(function: Callable[[Body], float], scale: float) -> Callable[..., tuple[float, str]]:
+    def launch(self, name: str) -> "Launch":
+        from layers.oblique import club_impact
+
+        if name not in self._launches:
+            self._launches[name] = club_impact(self.body, _strike(self.swing(name)), self._level)
+        return self._launches[name]
+
+    def flight(self, name: str) -> "Flight":
+        from layers.flight import fly
+
+        if name not in self._flights:
+            launch = self.launch(name)
+            self._flights[name] = fly(
+                launch.ball_speed,
+                launch.launch_angle,
+                max(launch.spin, 0.0),
+                mass=inertia.mass(self.body),
+                diameter=self.diameter,
+                air=self._conditions.air,
+                wind=self._conditions.wind,
+                law=self._conditions.law,
+            )
+        return self._flights[name]
+
+    @property
+    def diameter(self) -> float:
+        return 2.0 * float(self.body.outer_radius[-1])
+
+    def club(self, name: str) -> tuple[str, ...]:
+        """Names of the swings of one club."""
+        swings = [s.name for s in self._conditions.swings.swing if s.club == name]
+        if len(swings) < 2:
+            clubs = sorted({s.club for s in self._conditions.swings.swing})
+            raise InputError(
+                f"club {name!r} has {len(swings)} swings in the table, but a spread needs 2 or "
+                f"more; clubs: {', '.join(clubs)}."
+            )
+        return tuple(swings)
+
+
+def _strike(swing: Swing) -> "Strike":
+    from layers.oblique import Strike
+
+    stiffness = swing.face_stiffness_kn_mm
+    return Strike(
+        club_mass=swing.club_mass_g * 1e-3,
+        club_speed=swing.club_speed_m_s,
+        dynamic_loft=math.radians(swing.dynamic_loft_deg),
+        attack_angle=math.radians(swing.attack_angle_deg),
+        friction=swing.friction,
+        face_stiffness=None if stiffness is None else stiffness * 1e6,
+    )
+
+
+Answer = tuple[float, str]
+Compute = Callable[[_Bench, FigureName], Answer]
+
+
+def _exact(function: Callable[[Body], float], scale: float) -> Compute:
     return lambda bench, _: (function(bench.body) * scale, "")
 
 
-def _diameter(bench: _Bench, _: tuple[float, ...]) -> tuple[float, str]:
-    return 2e3 * float(bench.body.outer_radius[-1]), ""
-
-
-def _deflection(bench: _Bench, loads: tuple[float, ...]) -> tuple[float, str]:
-    low, high = loads
+def _deflection(bench: _Bench, name: FigureName) -> Answer:
+    low, high = name.condition
     curve = bench.curve
     return 1e3 * (curve.deflection_at(high) - curve.deflection_at(low)), curve.flag
 
 
-def _mode(bench: _Bench, _: tuple[float, ...]) -> tuple[float, str]:
-    return bench.mode.frequency, ""
-
-
-def _of_impact(attribute: str, scale: float) -> Callable[..., tuple[float, str]]:
-    def compute(bench: _Bench, condition: tuple[float, ...]) -> tuple[float, str]:
-        impact = bench.impact(condition[0])
+def _of_impact(attribute: str, scale: float) -> Compute:
+    def compute(bench: _Bench, name: FigureName) -> Answer:
+        impact = bench.impact(name.condition[0])
         return getattr(impact, attribute) * scale, impact.flag
 
     return compute
 
 
-def _slope(bench: _Bench, condition: tuple[float, ...]) -> tuple[float, str]:
-    slow, fast = bench.impact(condition[0]), bench.impact(condition[1])
-    slope = (fast.speed_ratio - slow.speed_ratio) / (condition[1] - condition[0])
-    return slope, slow.flag or fast.flag
+def _slope(bench: _Bench, name: FigureName) -> Answer:
+    from layers.impact import speed_ratio_slope
+
+    impacts = [bench.impact(speed) for speed in name.condition]
+    return speed_ratio_slope(impacts), impacts[0].flag or impacts[1].flag
 
 
-def _initial_velocity(bench: _Bench, condition: tuple[float, ...]) -> tuple[float, str]:
+def _initial_velocity(bench: _Bench, name: FigureName) -> Answer:
     from layers.impact import initial_velocity
 
-    impact = bench.impact(condition[0])
-    return initial_velocity(impact.speed_ratio, condition[0]), impact.flag
+    impact = bench.impact(name.condition[0])
+    return initial_velocity(impact.speed_ratio, name.condition[0]), impact.flag
 
 
-# Test speeds: 125 ft/s, and the 143.8 ft/s striker of the initial-velocity test.
-_BALL_TEST, _STRIKER = (38.1,), (43.83,)
+def _of_launch(attribute: str, scale: float) -> Compute:
+    def compute(bench: _Bench, name: FigureName) -> Answer:
+        launch = bench.launch(_owner(name))
+        return getattr(launch, attribute) * scale, launch.flag
 
-QUANTITIES: dict[str, Quantity] = {
-    "mass_g": Quantity("g", "mass", "closed form", "none", (), 0.0, 0.5, _exact(inertia.mass, 1e3)),
-    "diameter_mm": Quantity("mm", "outer diameter", "closed form", "none", (), 0.0, 0.1, _diameter),
-    "inertia_g_cm2": Quantity(
-        "g cm2",
-        "moment of inertia about a diameter",
-        "closed form",
-        "none",
-        (),
-        0.1,
-        0.7,
-        _exact(inertia.moment_of_inertia, 1e7),
-    ),
-    "inertia_ratio": Quantity(
-        "1",
-        "moment of inertia over mass and radius squared; 0.4 for an even sphere",
-        "closed form",
-        "none",
-        (),
-        0.1,
-        0.3,
-        _exact(inertia.inertia_ratio, 1.0),
-    ),
-    "mean_density_g_cm3": Quantity(
-        "g/cm3",
-        "mass over the sphere's volume",
-        "closed form",
-        "none",
-        (),
-        0.0,
-        0.5,
-        _exact(inertia.mean_density, 1e-3),
-    ),
-    "deflection_mm": Quantity(
-        "mm",
-        "deflection between flat plates from the first load to the second, N",
-        "finite element",
-        "loads",
-        (98.0665, 1274.8645),
-        0.5,
-        15.0,
-        _deflection,
-    ),
-    "mode_hz": Quantity(
-        "Hz",
-        "frequency of the first spheroidal mode",
-        "finite element",
-        "none",
-        (),
-        0.5,
-        10.0,
-        _mode,
-    ),
-    "speed_ratio": Quantity(
-        "1",
-        "rebound speed over inbound speed (m/s) on a rigid barrier",
-        "finite element",
-        "speed",
-        _BALL_TEST,
-        0.3,
-        3.0,
-        _of_impact("speed_ratio", 1.0),
-    ),
-    "speed_ratio_slope": Quantity(
-        "s/m",
-        "change of the speed ratio per m/s between two inbound speeds",
-        "finite element",
-        "loads",
-        (38.1, 43.83),
-        10.0,
-        40.0,
-        _slope,
-    ),
-    "contact_time_us": Quantity(
-        "us",
-        "time on a rigid barrier at this inbound speed (m/s)",
-        "finite element",
-        "speed",
-        _STRIKER,
-        0.5,
-        8.0,
-        _of_impact("contact_time", 1e6),
-    ),
-    "peak_force_n": Quantity(
-        "N",
-        "greatest force on a rigid barrier at this inbound speed (m/s)",
-        "finite element",
-        "speed",
-        _STRIKER,
-        1.0,
-        10.0,
-        _of_impact("peak_force", 1.0),
-    ),
-    "shortening_mm": Quantity(
-        "mm",
-        "greatest shortening on a rigid barrier at this inbound speed (m/s)",
-        "finite element",
-        "speed",
-        _STRIKER,
-        0.5,
-        10.0,
-        _of_impact("greatest_shortening", 1e3),
-    ),
-    "initial_velocity_m_s": Quantity(
-        "m/s",
-        "speed off a heavy rigid striker of this speed (m/s)",
-        "finite element",
-        "speed",
-        _STRIKER,
-        0.15,
-        1.5,
-        _initial_velocity,
-    ),
+    return compute
+
+
+def _speed_over_club(bench: _Bench, name: FigureName) -> Answer:
+    launch = bench.launch(_owner(name))
+    return launch.ball_speed / bench.swing(_owner(name)).club_speed_m_s, launch.flag
+
+
+def _of_flight(attribute: str, scale: float) -> Compute:
+    def compute(bench: _Bench, name: FigureName) -> Answer:
+        flight = bench.flight(_owner(name))
+        return float(getattr(flight, attribute)[0]) * scale, _flight_flag(bench, _owner(name))
+
+    return compute
+
+
+def _total(bench: _Bench, name: FigureName) -> Answer:
+    from layers.turf import bounce_and_roll
+
+    run = bounce_and_roll(bench.flight(_owner(name)), bench.diameter)
+    return float(run.total[0]), _flight_flag(bench, _owner(name))
+
+
+def _carry_spread(bench: _Bench, name: FigureName) -> Answer:
+    swings = bench.club(_owner(name))
+    carries = [float(bench.flight(swing).carry[0]) for swing in swings]
+    flags = [flag for swing in swings if (flag := _flight_flag(bench, swing))]
+    return max(carries) - min(carries), flags[0] if flags else ""
+
+
+# A flight that leaves the law for this share of its time is flagged: a slow end hardly counts.
+_MOST_OUTSIDE = 0.05
+
+
+def _flight_flag(bench: _Bench, swing: str) -> str:
+    outside = float(bench.flight(swing).outside_share[0])
+    if outside > _MOST_OUTSIDE:
+        return f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
+    return bench.launch(swing).flag
+
+
+def _owner(name: FigureName) -> str:
+    assert name.swing is not None  # by `parse_figure`: launch and flight figures name a swing
+    return name.swing
+
+
+_COMPUTE: dict[str, Compute] = {
+    "mass_g": _exact(inertia.mass, 1e3),
+    "diameter_mm": lambda bench, _: (1e3 * bench.diameter, ""),
+    "inertia_g_cm2": _exact(inertia.moment_of_inertia, 1e7),
+    "inertia_ratio": _exact(inertia.inertia_ratio, 1.0),
+    "mean_density_g_cm3": _exact(inertia.mean_density, 1e-3),
+    "deflection_mm": _deflection,
+    "mode_hz": lambda bench, _: (bench.mode.frequency, ""),
+    "speed_ratio": _of_impact("speed_ratio", 1.0),
+    "speed_ratio_slope": _slope,
+    "contact_time_us": _of_impact("contact_time", 1e6),
+    "peak_force_n": _of_impact("peak_force", 1.0),
+    "shortening_mm": _of_impact("greatest_shortening", 1e3),
+    "initial_velocity_m_s": _initial_velocity,
+    "ball_speed_m_s": _of_launch("ball_speed", 1.0),
+    "launch_angle_deg": _of_launch("launch_angle", math.degrees(1.0)),
+    "spin_rpm": _of_launch("spin", 30.0 / math.pi),
+    "speed_over_club": _speed_over_club,
+    "strike_time_us": _of_launch("contact_time", 1e6),
+    "carry_m": _of_flight("carry", 1.0),
+    "apex_m": _of_flight("apex", 1.0),
+    "descent_angle_deg": _of_flight("descent_angle", math.degrees(1.0)),
+    "flight_time_s": _of_flight("time", 1.0),
+    "landing_spin_rpm": _of_flight("landing_spin", 30.0 / math.pi),
+    "total_m": _total,
+    "carry_spread_m": _carry_spread,
 }
 
-DEFAULT_FIGURES = tuple(QUANTITIES)
 
-_NAME = re.compile(
-    r"(?:stage(?P<stage>[1-6])\.)?(?P<quantity>[a-z0-9_]+)(?:@(?P<condition>[0-9.]+(?:-[0-9.]+)?))?"
-)
-
-
-@dataclass(frozen=True)
-class FigureName:
-    """A parsed figure name; `stage` is None for the whole ball."""
-
-    stage: int | None
-    quantity: str
-    condition: tuple[float, ...]
-
-
-def parse_figure(name: str) -> FigureName:
-    """Parse a figure's name.
-
-    Raises
-    ------
-    InputError
-        If the quantity is unknown or the condition does not fit it; the nearest name is offered.
-    """
-    match = _NAME.fullmatch(name)
-    quantity = match["quantity"] if match else name
-    if match is None or quantity not in QUANTITIES:
-        near = get_close_matches(quantity, QUANTITIES, n=1, cutoff=0.4)
-        hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(QUANTITIES)}."
-        raise InputError(f"figure {name!r} is not known; {hint}")
-    known = QUANTITIES[quantity]
-    condition = known.default
-    if match["condition"]:
-        condition = _condition(name, match["condition"], known)
-    return FigureName(int(match["stage"]) if match["stage"] else None, quantity, condition)
-
-
-_CONDITION_RANGE = {"speed": (0.5, 80.0, "a speed in m/s"), "loads": (0.5, 5000.0, "two values")}
-
-
-def _condition(name: str, text: str, known: Quantity) -> tuple[float, ...]:
-    if known.condition == "none":
-        raise InputError(f"figure {name!r} takes no condition after @.")
-    low, high, what = _CONDITION_RANGE[known.condition]
-    try:
-        values = tuple(float(part) for part in text.split("-"))
-    except ValueError:
-        values = ()
-    if len(values) != len(known.default) or not all(low <= v <= high for v in values):
-        raise InputError(
-            f"figure {name!r}: after @ stands {text!r}, but must be {what}, each from {low:g} to "
-            f"{high:g}{', joined by -' if len(known.default) == 2 else ''}."
-        )
-    if len(values) == 2 and values[0] >= values[1]:
-        raise InputError(f"figure {name!r}: the first value after @ must be below the second.")
-    return values
-
-
-def estimate(ball: Ball, figures: Sequence[str] = DEFAULT_FIGURES) -> Estimate:
+def estimate(
+    ball: Ball,
+    figures: Sequence[str] = BALL_FIGURES,
+    conditions: Conditions | None = None,
+    level: Level = "default",
+) -> Estimate:
     """Compute figures of a ball; each physical test is run at most once.
 
     Parameters
@@ -342,7 +282,11 @@ def estimate(ball: Ball, figures: Sequence[str] = DEFAULT_FIGURES) -> Estimate:
     ball : Ball
         The build.
     figures : sequence of str
-        Names of the figures wanted.
+        Names of the figures wanted, see `layers.figures`.
+    conditions : Conditions, optional
+        Swings, aerodynamics and air of launch and flight figures; the shipped ones otherwise.
+    level : {"default", "fine"}
+        Mesh; ``fine`` is for finalists.
 
     Returns
     -------
@@ -352,19 +296,23 @@ def estimate(ball: Ball, figures: Sequence[str] = DEFAULT_FIGURES) -> Estimate:
     Raises
     ------
     InputError
-        If a figure's name is unknown or names a stage that the ball does not have.
+        If a figure's name is unknown, or names a stage or swing that is not there.
     """
+    conditions = conditions or Conditions()
+    names = {name: parse_figure(name) for name in figures}
     benches: dict[int, _Bench] = {}
-    done: dict[str, Figure] = {}
-    failed: dict[str, str] = {}
-    for name in figures:
-        parsed = parse_figure(name)
+    for parsed in names.values():
         count = parsed.stage or len(ball.layer)
         if count not in benches:
-            benches[count] = _Bench(ball.stage(count).body())
+            benches[count] = _Bench(ball.stage(count).body(), conditions, level)
+        _check_owner(benches[count], parsed)
+    done: dict[str, Figure] = {}
+    failed: dict[str, str] = {}
+    for name, parsed in names.items():
+        bench = benches[parsed.stage or len(ball.layer)]
         known = QUANTITIES[parsed.quantity]
         try:
-            value, flag = known.compute(benches[count], parsed.condition)
+            value, flag = _COMPUTE[parsed.quantity](bench, parsed)
         except (SolverError, InputError) as error:
             failed[name] = str(error)
             continue
@@ -380,10 +328,18 @@ def estimate(ball: Ball, figures: Sequence[str] = DEFAULT_FIGURES) -> Estimate:
     return Estimate(ball, done, failed)
 
 
+def _check_owner(bench: _Bench, name: FigureName) -> None:
+    if name.swing is not None:
+        if QUANTITIES[name.quantity].of == "club":
+            bench.club(name.swing)
+        else:
+            bench.swing(name.swing)
+
+
 def estimate_many(
     balls: Iterable[Ball],
-    figures: Sequence[str] = DEFAULT_FIGURES,
-    mapper: Callable[..., Iterable[Estimate]] = map,
+    figures: Sequence[str] = BALL_FIGURES,
+    mapper: Callable[..., Iterable[Any]] = map,
 ) -> list[Estimate]:
     """Estimate a batch, in order.
 

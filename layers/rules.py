@@ -11,7 +11,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from layers.errors import InputError
-from layers.estimate import Estimate, parse_figure
+from layers.figures import Estimate, parse_figure
 
 Verdict = Literal["within", "within error of the limit", "outside", "not known"]
 

@@ -8,14 +8,8 @@ from hypothesis import strategies as st
 
 from layers import inertia
 from layers.errors import InputError, SolverError
-from layers.estimate import (
-    DEFAULT_FIGURES,
-    QUANTITIES,
-    _Bench,
-    estimate,
-    estimate_many,
-    parse_figure,
-)
+from layers.estimate import _Bench, estimate, estimate_many
+from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from tests.builds import random_balls
 
 EXACT = ("mass_g", "diameter_mm", "inertia_g_cm2", "inertia_ratio", "mean_density_g_cm3")
@@ -82,7 +76,7 @@ def test_a_failure_is_never_a_number(monkeypatch):
 
 def test_every_figure_says_basis_and_error():
     made = estimate(random_balls(1, seed=5)[0])
-    assert tuple(made.figures) == DEFAULT_FIGURES
+    assert tuple(made.figures) == BALL_FIGURES
     for name, figure in made.figures.items():
         assert figure.unit == QUANTITIES[name].unit
         assert figure.basis in ("closed form", "finite element")

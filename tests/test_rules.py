@@ -4,7 +4,7 @@ import pytest
 from pydantic import ValidationError
 
 from layers.errors import InputError
-from layers.estimate import Estimate, Figure
+from layers.figures import Estimate, Figure
 from layers.rules import RuleLimit, RuleSet, rule_set, rule_sets, screen
 from tests.builds import random_balls
 
