@@ -359,31 +359,43 @@ def factor(band: FloatArray, last: IntArray) -> bool:
 
 @njit(cache=True, fastmath=FASTMATH)
 def _eliminate_four(band: FloatArray, k: int, stop: int) -> None:
-    """Take unknowns k to k + 3 out of the rest: four columns at a time spare memory traffic."""
+    """Take unknowns k to k + 3 out of the rest, two rows at a time: this spares memory traffic."""
     p0, p1 = 1.0 / band[k, 0], 1.0 / band[k + 1, 0]
     p2, p3 = 1.0 / band[k + 2, 0], 1.0 / band[k + 3, 0]
-    for i in range(k + 4, stop):
+    # Unknowns are padded to a multiple of four and `stop` is even: rows come in pairs.
+    for i in range(k + 4, stop, 2):
         o, size = i - k, stop - i
         c0, c1 = band[k, o : o + size], band[k + 1, o - 1 : o - 1 + size]
         c2, c3 = band[k + 2, o - 2 : o - 2 + size], band[k + 3, o - 3 : o - 3 + size]
         x0, x1, x2, x3 = c0[0] * p0, c1[0] * p1, c2[0] * p2, c3[0] * p3
-        row = band[i, :size]
-        for j in range(size):
-            row[j] -= x0 * c0[j] + x1 * c1[j] + x2 * c2[j] + x3 * c3[j]
+        y0, y1, y2, y3 = c0[1] * p0, c1[1] * p1, c2[1] * p2, c3[1] * p3
+        row, next_row = band[i, :size], band[i + 1, : size - 1]
+        row[0] -= x0 * c0[0] + x1 * c1[0] + x2 * c2[0] + x3 * c3[0]
+        for j in range(size - 1):
+            z0, z1, z2, z3 = c0[j + 1], c1[j + 1], c2[j + 1], c3[j + 1]
+            row[j + 1] -= x0 * z0 + x1 * z1 + x2 * z2 + x3 * z3
+            next_row[j] -= y0 * z0 + y1 * z1 + y2 * z2 + y3 * z3
 
 
 @njit(cache=True, fastmath=FASTMATH)
 def back_substitute(band: FloatArray, last: IntArray, x: FloatArray) -> None:
-    """Solve K X = B in place for the two right-hand sides x (2 nodes, 2), after `factor`."""
+    """Solve K x = b in place for two right-hand sides, x (2, unknowns), after `factor`."""
     count = band.shape[0]
     for k in range(count):
-        a, b = x[k, 0], x[k, 1]
-        for i in range(1, last[k] - k + 1):
-            x[k + i, 0] -= band[k, i] * a
-            x[k + i, 1] -= band[k, i] * b
+        size = last[k] - k
+        column = band[k, 1 : size + 1]
+        first, second = x[0, k + 1 : k + 1 + size], x[1, k + 1 : k + 1 + size]
+        a, b = x[0, k], x[1, k]
+        for i in range(size):
+            first[i] -= column[i] * a
+            second[i] -= column[i] * b
     for k in range(count - 1, -1, -1):
-        a, b = x[k, 0] / band[k, 0], x[k, 1] / band[k, 0]
-        for i in range(1, last[k] - k + 1):
-            a -= band[k, i] * x[k + i, 0]
-            b -= band[k, i] * x[k + i, 1]
-        x[k, 0], x[k, 1] = a, b
+        size = last[k] - k
+        column = band[k, 1 : size + 1]
+        first, second = x[0, k + 1 : k + 1 + size], x[1, k + 1 : k + 1 + size]
+        a = b = 0.0
+        for i in range(size):
+            a += column[i] * first[i]
+            b += column[i] * second[i]
+        x[0, k] = x[0, k] / band[k, 0] - a
+        x[1, k] = x[1, k] / band[k, 0] - b

@@ -46,6 +46,7 @@ _TOLERANCE = 1e-3
 _MOST_ITERATIONS = 20
 _MOST_HALVINGS = 8
 _LEAST_VOLUME = 0.05  # J at a Gauss point below which a state is given up
+_MOST_FLATTENED = 0.4  # approach of the plates over the diameter, beyond which a flag is set
 _HELD = 1e30  # pivot of an unknown held at zero, N/m
 
 
@@ -127,7 +128,11 @@ def compress(body: Body, loads: FloatArray | None = None, level: Level = "defaul
         If the loads are not positive and growing.
     """
     wanted = np.asarray(DEFAULT_LOADS if loads is None else loads, dtype=float)
-    if wanted.ndim != 1 or not wanted.size or not np.all(np.diff(wanted, prepend=0.0) > 0.0):
+    if (
+        wanted.ndim != 1
+        or not wanted.size
+        or not np.all((np.diff(wanted, prepend=0.0) > 0.0) & np.isfinite(wanted))
+    ):
         raise InputError(f"loads are {wanted.tolist()}, but must be positive and growing (N).")
     press = _press(body, level)
     state, flag = _State.unloaded(press), ""
@@ -135,13 +140,18 @@ def compress(body: Body, loads: FloatArray | None = None, level: Level = "defaul
     for load in wanted:
         reached = _reach(press, state, float(load))
         if reached is None:
-            flag = (
+            flag += (" " if flag else "") + (
                 f"no equilibrium was found beyond {state.force:.4g} N; the curve stops there "
                 "(the body is too soft for the load)."
             )
             break
         state = reached
         states.append(state)
+        if state.deflection > _MOST_FLATTENED * 2.0 * press.radius and not flag:
+            flag = (
+                f"from {state.force:.4g} N on, the body is flattened by more than "
+                f"{_MOST_FLATTENED:.0%} of its diameter, where the figures are not to be trusted."
+            )
     return Compression(
         force=np.array([s.force for s in states]),
         deflection=np.array([s.deflection for s in states]),
@@ -382,7 +392,7 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
     touching = np.zeros(press.area.shape, dtype=np.bool_)
     contact = (mesh.edges, press.shape, press.area)
     _touch(press.points, u, height, *contact, rim, touching)
-    inner, pull, right = np.empty(len(u)), np.empty(len(u)), np.empty((len(u), 2))
+    inner, pull, right = np.empty(len(u)), np.empty(len(u)), np.empty((2, len(u)))
     for _ in range(_MOST_ITERATIONS):
         band[:] = 0.0
         inner[:] = 0.0
@@ -392,14 +402,14 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
         push = (mesh.edges, press.shape, press.penalty * press.area, touching)
         total, rate = _push(press.points, u, height, *push, band, inner, pull)
         band[mesh.fixed, 0] = _HELD
-        right[:, 0], right[:, 1] = -inner, -pull
-        right[mesh.fixed] = 0.0
+        right[0], right[1] = -inner, -pull
+        right[:, mesh.fixed] = 0.0
         if not factor(band, mesh.last):
             return None
         back_substitute(band, mesh.last, right)
-        rate += float(pull @ right[:, 1])
-        rise = float(total - force - pull @ right[:, 0]) / rate
-        change = right[:, 0] + rise * right[:, 1]
+        rate += float(pull @ right[1])
+        rise = float(total - force - pull @ right[0]) / rate
+        change = right[0] + rise * right[1]
         u, height = u + change, height + rise
         size = max(float(np.abs(change).max()), abs(rise))
         if not np.isfinite(size):
@@ -418,7 +428,7 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
         force,
         u,
         height,
-        -right[:, 1] * per_s,
+        -right[1] * per_s,
         -per_s,
         2.0 * (press.radius - height - give),
         radius,
