@@ -113,7 +113,10 @@ def rows_from_csv(text: str, what: str) -> FloatArray:
     InputError
         Naming row and column; rows are counted as in a spreadsheet, the header being row 1.
     """
-    lines = list(csv.reader(io.StringIO(text), skipinitialspace=True))
+    try:
+        lines = list(csv.reader(io.StringIO(text), skipinitialspace=True))
+    except csv.Error as error:
+        raise InputError(f"{what} is not CSV: {error}.") from error
     if not lines:
         raise InputError(f"{what} is empty; its first row must name the columns.")
     header = _header(lines[0], what)

@@ -1,16 +1,21 @@
 """Swings: strike conditions of player profiles and clubs, editable data with their provenance."""
 
+import math
 import re
 import tomllib
 from difflib import get_close_matches
 from functools import cache
 from importlib import resources
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from layers.errors import InputError, explain
 from layers.materials import Grade
+
+if TYPE_CHECKING:
+    from layers.oblique import Strike
 
 _NAME = re.compile(r"[a-z0-9]+(?: [a-z0-9]+)*")
 
@@ -63,6 +68,13 @@ class Swing(BaseModel):
         description="stiffness of the face's spring along its normal; none is rigid",
         json_schema_extra={"unit": "kN/mm"},
     )
+    face_mass_g: float = Field(
+        30.0,
+        ge=1.0,
+        le=500.0,
+        description="part of the head's mass that moves with a springing face",
+        json_schema_extra={"unit": "g"},
+    )
     source: str = Field("not stated", description="where the numbers come from")
     grade: Grade = Field("unstated", description="how far the numbers can be trusted")
 
@@ -76,10 +88,34 @@ class Swing(BaseModel):
             )
         return name
 
+    @model_validator(mode="after")
+    def _face_is_part_of_the_head(self) -> "Swing":
+        if self.face_stiffness_kn_mm is not None and self.face_mass_g >= self.club_mass_g:
+            raise ValueError(
+                f"face_mass_g is {self.face_mass_g:g}, but must be below club_mass_g, "
+                f"{self.club_mass_g:g}: the face is a part of the head"
+            )
+        return self
+
     @property
     def spin_loft_deg(self) -> float:
         """Angle between the face's normal and the head's direction, deg."""
         return self.dynamic_loft_deg - self.attack_angle_deg
+
+    def strike(self) -> "Strike":
+        """Return the same in SI, as the oblique impact takes it."""
+        from layers.oblique import Strike  # compiled code: loaded when an impact is wanted
+
+        stiffness = self.face_stiffness_kn_mm
+        return Strike(
+            club_mass=self.club_mass_g * 1e-3,
+            club_speed=self.club_speed_m_s,
+            dynamic_loft=math.radians(self.dynamic_loft_deg),
+            attack_angle=math.radians(self.attack_angle_deg),
+            friction=self.friction,
+            face_stiffness=None if stiffness is None else stiffness * 1e6,
+            face_mass=self.face_mass_g * 1e-3,
+        )
 
 
 class SwingTable(BaseModel):

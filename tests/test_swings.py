@@ -27,7 +27,7 @@ grade = "measured"
 
 def test_every_numeric_field_has_unit_bounds_and_help():
     numeric = [f for f in Swing.model_fields.items() if "float" in str(f[1].annotation)]
-    assert len(numeric) == 6
+    assert len(numeric) == 7
     for name, field in numeric:
         assert field.description, name
         assert field.json_schema_extra["unit"], name
@@ -57,6 +57,16 @@ def test_shipped_table_is_ordered_as_players_and_clubs_are():
             assert a.club_mass_g <= b.club_mass_g
 
 
+def test_strike_is_the_same_in_si():
+    strike = swings_from_toml(ONE, "robot.toml").find("robot 5").strike()
+    assert (strike.club_mass, strike.club_speed, strike.friction) == (0.198, 45.0, 0.3)
+    assert strike.dynamic_loft == pytest.approx(0.20943951, rel=1e-8)
+    assert strike.attack_angle == 0.0
+    assert strike.face_stiffness == pytest.approx(9e6)  # N/m
+    assert strike.face_mass == pytest.approx(0.03)
+    assert find_swing("wedge half slow").strike().face_stiffness is None
+
+
 def test_a_users_file_stands_in_place_of_the_shipped_one(tmp_path):
     file = tmp_path / "robot.toml"
     file.write_text(ONE)
@@ -78,6 +88,11 @@ def test_a_users_file_stands_in_place_of_the_shipped_one(tmp_path):
         ("dynamic_loft_deg = 12", "loft_deg = 12", "dynamic_loft_deg is missing"),
         ("attack_angle_deg = 0", "attack_angle_deg = nan", "swing 1, attack_angle_deg is nan"),
         ("friction = 0.3", "frictoin = 0.3", "frictoin is not a known field; did you mean frictio"),
+        (
+            "friction = 0.3",
+            "face_mass_g = 198",
+            "face_mass_g is 198, but must be below club_mass_g",
+        ),
         ('"robot 5"', '"Robot.5"', "'Robot.5' must be lower-case words"),
         ('"robot 5"', '"stage1"', "'stage1' must be lower-case words"),
         ("[[swing]]", "[[swing", "is not valid TOML"),
