@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from layers.compression import Compression
     from layers.flight import Flight
     from layers.impact import BarrierImpact
-    from layers.oblique import Launch, Strike
+    from layers.oblique import Launch
     from layers.vibration import Mode
 
 Level = Literal["default", "fine"]
@@ -103,7 +103,7 @@ class _Bench:
         from layers.oblique import club_impact
 
         if name not in self._launches:
-            self._launches[name] = club_impact(self.body, _strike(self.swing(name)), self._level)
+            self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
         return self._launches[name]
 
     def flight(self, name: str) -> "Flight":
@@ -137,20 +137,6 @@ class _Bench:
                 f"more; clubs: {', '.join(clubs)}."
             )
         return tuple(swings)
-
-
-def _strike(swing: Swing) -> "Strike":
-    from layers.oblique import Strike
-
-    stiffness = swing.face_stiffness_kn_mm
-    return Strike(
-        club_mass=swing.club_mass_g * 1e-3,
-        club_speed=swing.club_speed_m_s,
-        dynamic_loft=math.radians(swing.dynamic_loft_deg),
-        attack_angle=math.radians(swing.attack_angle_deg),
-        friction=swing.friction,
-        face_stiffness=None if stiffness is None else stiffness * 1e6,
-    )
 
 
 Answer = tuple[float, str]
