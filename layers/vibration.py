@@ -17,7 +17,7 @@ from layers.inertia import solver_density
 # Elements from pole to equator, those over the centre block's top, and the relative positions of
 # the elements' edges: in the innermost layer and in every further one.
 _ANGLES, _SIDE = 8, 4
-_CORE_RINGS, _SHELL_RINGS = (0.5, 1.0), (0.5, 1.0)
+_CORE_RINGS, _SHELL_RINGS = (0.5, 1.0), (1 / 3, 2 / 3, 1.0)
 
 _MOST_ITERATIONS = 60
 _TOLERANCE = 1e-10  # relative change of the squared frequency between inverse iterations
@@ -156,16 +156,19 @@ def _lowest(
     rest = np.zeros(len(mesh.last))
     assemble(rest, mesh.elements, section.slope, section.volume, *moduli, band, force)
     band[mesh.fixed, 0] = 1e30
-    if not factor(band, mesh.last):
-        raise SolverError("the vibration stiffness is singular; check the moduli and diameters.")
+    if not (factor(band, mesh.last) and np.all(band[:, 0] > 0.0)):
+        raise SolverError(
+            "the vibration stiffness is not positive definite; every shear and bulk modulus must be "
+            "positive."
+        )
     u, square = start, np.inf
-    side = np.zeros((len(u), 2))
+    side = np.zeros((2, len(u)))  # the solver takes two right-hand sides; one is idle
     for _ in range(_MOST_ITERATIONS):
         push = _mass_times(section, u)
         push[mesh.fixed] = 0.0
-        side[:, 0], side[:, 1] = push, 0.0
+        side[0], side[1] = push, 0.0
         back_substitute(band, mesh.last, side)
-        new = side[:, 0]
+        new = side[0]
         # Rayleigh quotient of K^-1 M u, as K new = M u.
         before, square = square, float((new @ push) / (new @ _mass_times(section, new)))
         u = new / np.abs(new).max()
