@@ -6,22 +6,28 @@ from layers import oblique_kernels as kernels
 from layers import oblique_march as rows
 from layers.ball import FloatArray
 from layers.hexes import PATTERNS
-from layers.oblique_model import Model
+from layers.oblique_model import Model, momentum_of
 
 
 def momentum_residual(
-    m: FloatArray,
+    momentum: FloatArray,
     x: FloatArray,
-    v: FloatArray,
-    before: tuple[FloatArray, FloatArray],
+    momentum_before: FloatArray,
+    club_before: FloatArray,
     club: FloatArray,
     face: FloatArray,
     result: FloatArray,
-    thrown: FloatArray,
 ) -> float:
-    """Largest failing of momentum (with the club) and angular momentum, over what was exchanged."""
-    old, club_before = before
-    gained = np.array([(m * (v[i] - old[i, : len(m)])).sum() for i in (0, 2)])
+    """Largest failing of momentum (with the club) and angular momentum, over what was exchanged.
+
+    Parameters
+    ----------
+    momentum, x, momentum_before : (3, n) array
+        Nodal momenta after, positions after, momenta before.
+    club_before, club, face, result
+        Rows of `oblique_march`.
+    """
+    gained = (momentum - momentum_before).sum(axis=1)[[0, 2]]
     failing = 0.0
     if face[rows.CLUB_INVERSE_MASS] > 0.0:
         lost = np.array(
@@ -35,8 +41,8 @@ def momentum_residual(
             lost[0] += head / face[rows.HEAD_INVERSE_MASS]
         failing = float(np.abs(gained - lost).max() / np.abs(gained).max())
     # The ball starts about the origin: its angular momentum before is that of its lumped centre.
-    turned = float((m * (x[0] * v[2] - x[2] * v[0])).sum())
-    size = abs(float(np.abs(gained).max())) * float(np.abs(x).max())
+    turned = float((x[0] * momentum[2] - x[2] * momentum[0]).sum())
+    size = float(np.abs(gained).max()) * float(np.abs(x).max())
     return max(failing, abs(turned - float(result[rows.TORQUE])) / size)
 
 
@@ -51,13 +57,14 @@ def energy_parts(
     result: FloatArray,
     mean: FloatArray,
     spin: float,
+    inertia: float,
 ) -> dict[str, float]:
     """Where the energy went, J, whole ball."""
     m, old = model.node_mass, before[0][:, : len(model.node_mass)]
-    kinetic = float((m * v**2).sum())
+    kinetic = float((v * momentum_of(model, v)).sum())
     parts = {
         "ball, translation": float(m.sum() * (mean**2).sum()),
-        "ball, spin": spin**2 * float((m * (model.mesh.points[[0, 2]] ** 2).sum(axis=0)).sum()),
+        "ball, spin": 0.5 * spin**2 * inertia,
         "friction": 2.0 * float(result[rows.LOSS_FRICTION]),
         "contact damping": 2.0 * float(result[rows.LOSS_CONTACT]),
         "relaxation": 2.0 * float(result[rows.LOSS_RELAXATION]),

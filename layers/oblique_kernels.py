@@ -16,8 +16,8 @@ from layers.lanes import WIDTH, gather, highest, load, maximum, spread, store, t
 # Rows of the element constants. 0..23: mean gradient, 3 corner + direction.
 POSITION_PATTERN = 24  # 12 rows: pattern alpha of the coordinate j in 3 alpha + j
 HOURGLASS = 36  # 4 rows: stiffness of each pattern, N/m
-VOLUME, SHEAR, BULK, VISCOSITY, FREQUENCY = 40, 41, 42, 43, 44
-CONSTANT_ROWS = 45
+VOLUME, SHEAR, BULK, VISCOSITY, FREQUENCY, RELIEF = 40, 41, 42, 43, 44, 45
+CONSTANT_ROWS = 46
 # Rows of each branch's constants: modulus g G, decay over a step, 1 / tau.
 STRENGTH, DECAY, RATE = 0, 1, 2
 BRANCH_ROWS = 3
@@ -290,12 +290,22 @@ def element_forces(
         loss[RELAXATION_LOSS], loss[BULK_LOSS] = total(relaxation_loss), total(bulk_loss)
 
 
+@njit(fastmath=True, forceinline=True)
+def _squared(f: Any, b0: Any, b1: Any, b2: Any) -> Any:
+    """Return |f b|^2."""
+    c0 = f[0][0] * b0 + f[0][1] * b1 + f[0][2] * b2
+    c1 = f[1][0] * b0 + f[1][1] * b1 + f[1][2] * b2
+    c2 = f[2][0] * b0 + f[2][1] * b1 + f[2][2] * b2
+    return c0 * c0 + c1 * c1 + c2 * c2
+
+
 @njit(fastmath=True, cache=True)
 def highest_frequency(u: Any, hexes: Any, constant: Any) -> float:
     """Bound of the highest squared circular frequency of all elements as now deformed, 1/s2.
 
     The element's volumetric and shear stiffness times the sum of its squared corner gradients over
-    its lumped mass (Flanagan and Belytschko 1981, eq. 5.2 in spirit: a bound, not the value).
+    its lumped mass: of the volumetric mode, which is the stiffest. The part across the thickness
+    (the third local axis) is divided by the extra inertia that acts on it.
     """
     bound = spread(0.0)
     for e in range(0, hexes.shape[1], WIDTH):
@@ -303,18 +313,20 @@ def highest_frequency(u: Any, hexes: Any, constant: Any) -> float:
         y0, y1, y2, _, _, _, _ = _mean_and_patterns(u, 1, hexes, constant, e)
         z0, z1, z2, _, _, _, _ = _mean_and_patterns(u, 2, hexes, constant, e)
         x0, y1, z2 = 1.0 + x0, 1.0 + y1, 1.0 + z2
-        # Cofactors of F: b J = cof(F) B is the deformed gradient times the volume ratio.
-        xx, xy, xz = y1 * z2 - y2 * z1, y2 * z0 - y0 * z2, y0 * z1 - y1 * z0
-        yx, yy, yz = z1 * x2 - z2 * x1, z2 * x0 - z0 * x2, z0 * x1 - z1 * x0
-        zx, zy, zz = x1 * y2 - x2 * y1, x2 * y0 - x0 * y2, x0 * y1 - x1 * y0
-        squares = spread(0.0)
-        for corner in range(8):
-            b0 = load(constant, 3 * corner, e)
-            b1 = load(constant, 3 * corner + 1, e)
-            b2 = load(constant, 3 * corner + 2, e)
-            c0 = xx * b0 + xy * b1 + xz * b2
-            c1 = yx * b0 + yy * b1 + yz * b2
-            c2 = zx * b0 + zy * b1 + zz * b2
-            squares = squares + c0 * c0 + c1 * c1 + c2 * c2
+        # Cofactors of F: cof(F) B is the deformed gradient times the volume ratio.
+        f = (
+            (y1 * z2 - y2 * z1, y2 * z0 - y0 * z2, y0 * z1 - y1 * z0),
+            (z1 * x2 - z2 * x1, z2 * x0 - z0 * x2, z0 * x1 - z1 * x0),
+            (x1 * y2 - x2 * y1, x2 * y0 - x0 * y2, x0 * y1 - x1 * y0),
+        )
+        along, across = spread(0.0), spread(0.0)
+        for corner in range(4):
+            b, t = 3 * corner, 3 * corner + 12
+            low0, high0 = load(constant, b, e), load(constant, t, e)
+            low1, high1 = load(constant, b + 1, e), load(constant, t + 1, e)
+            low2, high2 = load(constant, b + 2, e), load(constant, t + 2, e)
+            along = along + _squared(f, high0 + low0, high1 + low1, high2 + low2)
+            across = across + _squared(f, high0 - low0, high1 - low1, high2 - low2)
+        squares = 0.5 * (along + load(constant, RELIEF, e) * across)
         bound = maximum(bound, load(constant, FREQUENCY, e) * squares)
     return float(highest(bound))

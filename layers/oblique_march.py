@@ -40,31 +40,60 @@ HISTORY_ROWS = 5
 NORMAL_FORCE, TANGENTIAL_FORCE, SLIP_POWER, STUCK_FORCE = 0, 1, 2, 3
 FRICTION_LOSS, CONTACT_LOSS, TORQUE_SUM = 4, 5, 6
 
-# Share of the stable step taken (the bound is for the elements as last checked).
-SAFETY = 0.95
-# The impact is over when nothing has touched for this share of the contact time.
+# The impact is over when nothing has touched for this share of the contact time, and for as long
+# as the caller says: a first touch may bounce.
 GRACE = 0.05
 CHECK_EVERY = 32
 SAMPLE_EVERY = 8
 
 
 @njit(fastmath=True, cache=True)
-def _accelerate(force: Any, entries: Any, push: Any, velocity: Any, step: float) -> None:
-    """Add the internal forces' impulse: sum each node's corner forces, divide by its mass."""
+def _accelerate(
+    force: Any, entries: Any, push: Any, carry: Any, pivot: Any, first: int, pulled: Any
+) -> None:
+    """Accelerations under the internal forces: sum each node's corner forces, divide by its mass.
+
+    From node `first` on, columns of nodes share a mass matrix of three diagonals (see `Chain`).
+    """
+    rows, columns = carry.shape
     for i in range(3):
-        first = 8 * i
-        for n in range(0, velocity.shape[1], WIDTH):
-            pull = gather(force, first, entries, 0, n)
+        for n in range(0, pulled.shape[1], WIDTH):
+            pull = gather(force, 8 * i, entries, 0, n)
             for a in range(1, 8):
-                pull = pull + gather(force, first, entries, a, n)
-            store(velocity, i, n, load(velocity, i, n) - pull * load(push, 0, n) * step)
+                pull = pull + gather(force, 8 * i, entries, a, n)
+            store(pulled, i, n, -1.0 * pull * load(push, 0, n))
+        for r in range(1, rows):
+            at = first + r * columns
+            for c in range(columns):
+                pulled[i, at + c] += carry[r, c] * pulled[i, at - columns + c]
+        at = first + (rows - 1) * columns
+        for c in range(columns):
+            pulled[i, at + c] *= pivot[rows - 1, c]
+        for r in range(rows - 2, -1, -1):
+            at = first + r * columns
+            for c in range(columns):
+                own = pulled[i, at + c] * pivot[r, c]
+                pulled[i, at + c] = own + carry[r + 1, c] * pulled[i, at + columns + c]
 
 
 @njit(fastmath=True, cache=True)
-def _move(u: Any, velocity: Any, step: float) -> None:
+def _add(to: Any, rate: Any, step: float) -> None:
     for i in range(3):
-        for n in range(0, velocity.shape[1], WIDTH):
-            store(u, i, n, load(u, i, n) + load(velocity, i, n) * step)
+        for n in range(0, to.shape[1], WIDTH):
+            store(to, i, n, load(to, i, n) + load(rate, i, n) * step)
+
+
+@njit(cache=True)
+def _kick(velocity: Any, carry: Any, first: int, column: int, kick: Any) -> None:
+    """Let a column's inner nodes follow the kick that its surface node got."""
+    rows, columns = carry.shape
+    follow = 1.0
+    for r in range(rows - 2, -1, -1):
+        follow *= carry[r + 1, column]
+        n = first + r * columns + column
+        velocity[0, n] += follow * kick[0]
+        velocity[1, n] += follow * kick[1]
+        velocity[2, n] += follow * kick[2]
 
 
 @njit(cache=True)
@@ -72,7 +101,9 @@ def _touch(
     points: Any,
     u: Any,
     velocity: Any,
-    push: Any,
+    carry: Any,
+    pivot: Any,
+    first: int,
     surface: Any,
     area: Any,
     stretch: Any,
@@ -94,12 +125,12 @@ def _touch(
         if gap > 0.0:
             continue
         approach = velocity[0, n] - club[FACE_V]
+        ease = pivot[-1, s]  # one over the mass that the surface node feels like
         stiffness = face[STIFFNESS] * area[s]
-        damping = 2.0 * face[DAMPING] * math.sqrt(stiffness / push[0, n])
-        resist = 0.5 * step * stiffness + damping
-        soften = 1.0 / (1.0 + resist * step * push[0, n])
+        resist = 0.5 * step * stiffness + 2.0 * face[DAMPING] * math.sqrt(stiffness / ease)
+        soften = 1.0 / (1.0 + resist * step * ease)
         normal = max(0.0, -(stiffness * gap + resist * approach) * soften)
-        approach += step * push[0, n] * normal
+        approach += step * ease * normal
         velocity[0, n] = approach + club[FACE_V]
         after = min(0.0, gap + step * approach)
         sums[CONTACT_LOSS] -= step * normal * approach + 0.5 * stiffness * (after**2 - gap**2)
@@ -112,9 +143,11 @@ def _touch(
         if not sticks:
             f0 *= limit / size
             f1 *= limit / size
-        along += step * push[0, n] * f0
-        across += step * push[0, n] * f1
+        along += step * ease * f0
+        across += step * ease * f1
         velocity[2, n], velocity[1, n] = along + club[CLUB_V], across
+        kick = (step * ease * normal, step * ease * f1, step * ease * f0)
+        _kick(velocity, carry, first, s, kick)
         stored = stretch[0, s] ** 2 + stretch[1, s] ** 2
         if sticks and after < 0.0:
             stretch[0, s] += step * along
@@ -164,12 +197,14 @@ def _record(history: Any, column: int, time: float, sums: Any) -> None:
         history[SLIP, column], history[STUCK, column] = 0.0, 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def march(
     points: Any,
     u: Any,
     velocity: Any,
     push: Any,
+    carry: Any,
+    pivot: Any,
     hexes: Any,
     entries: Any,
     constant: Any,
@@ -184,6 +219,8 @@ def march(
     face: Any,
     club: Any,
     longest: float,
+    pause: float,
+    stable: float,
     history: Any,
     result: Any,
 ) -> None:
@@ -194,7 +231,9 @@ def march(
     points, u, velocity : (3, n) array
         Reference coordinates, displacements and velocities (x normal, y lateral, z up the face).
     push : (1, n) array
-        One over nodal mass, 1/kg.
+        One over nodal mass, 1/kg; 1 where `carry` and `pivot` stand in.
+    carry, pivot : (r, k) array
+        See `Chain`; the last r k nodes, the surface last.
     hexes, constant, branch, state, force
         See `element_forces`.
     entries : (8, n) array
@@ -211,12 +250,17 @@ def march(
         Constants and state of the face and club, for half the club.
     longest : float
         Time after which to give up, s.
+    pause : float
+        How long nothing must have touched before the impact is over, s.
+    stable : float
+        Step times the highest circular frequency.
     history : (HISTORY_ROWS, h) array
         Written evenly in time; its sampling is thinned when full.
     result : (RESULT_ROWS,) array
         Written.
     """
-    loss, sums = np.zeros(2), np.zeros(7)
+    loss, sums, pulled = np.zeros(2), np.zeros(7), np.zeros(u.shape)
+    first = surface[0] - (carry.shape[0] - 1) * carry.shape[1]
     result[:] = 0.0
     result[FIRST] = -1.0
     reach = points[0, far] - points[0].min()
@@ -224,7 +268,10 @@ def march(
     steps = 0
     while time < longest:
         if steps % CHECK_EVERY == 0:
-            new = SAFETY * 2.0 / math.sqrt(highest_frequency(u, hexes, constant))
+            frequency = highest_frequency(u, hexes, constant)
+            if not 0.0 < frequency < math.inf:
+                break
+            new = stable / math.sqrt(frequency)
             step = new if steps == 0 else step
         sampled = steps % SAMPLE_EVERY == 0
         element_forces(u, hexes, constant, branch, state, force, step, sampled, loss)
@@ -235,11 +282,14 @@ def march(
         if steps % CHECK_EVERY == 0:
             _set_decay(branch, new)
         step = new
-        _accelerate(force, entries, push, velocity, mean)
+        _accelerate(force, entries, push, carry, pivot, first, pulled)
+        _add(velocity, pulled, mean)
         for n in plane:
             velocity[1, n] = 0.0
-        _touch(points, u, velocity, push, surface, area, stretch, face, club, mean, sums)
-        _move(u, velocity, step)
+        _touch(
+            points, u, velocity, carry, pivot, first, surface, area, stretch, face, club, mean, sums
+        )
+        _add(u, velocity, step)
         _drive_club(face, club, sums[NORMAL_FORCE], sums[TANGENTIAL_FORCE], mean, step)
         time += step
         steps += 1
@@ -252,7 +302,7 @@ def march(
             last = time
             if result[FIRST] < 0.0:
                 result[FIRST] = time
-        elif result[FIRST] >= 0.0 and time - last > GRACE * (last - result[FIRST]):
+        elif time - last > max(pause, GRACE * (last - result[FIRST])):
             result[ENDED] = 1.0
             break
         if steps % stride == 0:

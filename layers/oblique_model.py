@@ -22,8 +22,9 @@ class Settings:
     ----------
     normal, lateral, upward : int
         Elements of the mesh's block, see `Counts`.
-    core_rings, inner_rings, outer_rings : int
-        Rings of the innermost layer, of the layers between and of the outermost.
+    core_rings, shell_rings, mantle_rings, cover_rings : int
+        Rings of the innermost layer, of the second of four or more layers (an outer core), of the
+        other layers between, and of the outermost.
     focus : float
         See `Counts`.
     contact_stiffness : float
@@ -34,24 +35,38 @@ class Settings:
         Hourglass stiffness over that of a vector Laplacian of the element's shear modulus.
     bulk_viscosity : float
         Linear bulk viscosity, share of critical.
+    thinnest_step : float
+        A stable step that thin layers shall allow, s: across their thickness they are given the
+        extra inertia that it takes, see `_bonds`.
     """
 
     normal: int = 6
     lateral: int = 5
     upward: int = 10
     core_rings: int = 3
-    inner_rings: int = 1
-    outer_rings: int = 1
+    shell_rings: int = 2
+    mantle_rings: int = 1
+    cover_rings: int = 1
     focus: float = 0.8
     contact_stiffness: float = 1.0
-    contact_damping: float = 0.5
+    contact_damping: float = 1.0
     hourglass: float = 0.5
-    bulk_viscosity: float = 0.06
+    bulk_viscosity: float = 0.15
+    thinnest_step: float = 1.0e-6
 
 
 LEVELS: dict[str, Settings] = {
     "default": Settings(),
-    "fine": Settings(normal=10, lateral=8, upward=16, core_rings=5, inner_rings=2, outer_rings=2),
+    "fine": Settings(
+        normal=10,
+        lateral=8,
+        upward=16,
+        core_rings=5,
+        shell_rings=4,
+        mantle_rings=2,
+        cover_rings=2,
+        thinnest_step=0.5e-6,
+    ),
 }
 
 
@@ -62,6 +77,25 @@ class Topology(NamedTuple):
     entries: IntArray
 
 
+class Chain(NamedTuple):
+    """Extra inertia of thin layers: r rows of nodes from the first interface to the surface.
+
+    The nodes of a column, one a row, resist relative acceleration by a mass matrix of three
+    diagonals, kept as its factors.
+
+    Attributes
+    ----------
+    bond : (r - 1, k) array
+        Mass that acts on the relative motion of neighbours in a column, kg.
+    carry, pivot : (r, k) array
+        Factors: what a row passes on to the next, and one over the pivots, 1/kg.
+    """
+
+    bond: FloatArray
+    carry: FloatArray
+    pivot: FloatArray
+
+
 class Model(NamedTuple):
     """Arrays of one build, ready to march."""
 
@@ -69,6 +103,7 @@ class Model(NamedTuple):
     points: FloatArray
     node_mass: FloatArray
     push: FloatArray
+    chain: Chain
     hexes: IntArray
     entries: IntArray
     constant: FloatArray
@@ -82,11 +117,13 @@ def _counts(layers: int, settings: Settings) -> Counts:
         return tuple(float(k) for k in np.arange(1, count + 1) / count)
 
     rings: tuple[tuple[float, ...], ...]
+    between = [settings.mantle_rings] * max(layers - 2, 0)
+    if layers >= 4:
+        between[0] = settings.shell_rings
     if layers == 1:
-        rings = (even(settings.core_rings + settings.inner_rings),)
+        rings = (even(settings.core_rings + settings.shell_rings),)
     else:
-        inner = (even(settings.inner_rings),) * (layers - 2)
-        rings = (even(settings.core_rings), *inner, even(settings.outer_rings))
+        rings = tuple(map(even, (settings.core_rings, *between, settings.cover_rings)))
     return Counts(settings.normal, settings.lateral, settings.upward, rings, settings.focus)
 
 
@@ -139,6 +176,8 @@ def build_model(body: Body, settings: Settings) -> Model:
         settings.bulk_viscosity * np.sqrt(wave * density)[layer] * length
     )
     constant[kernels.FREQUENCY, :real] = 8.0 * (wave / density)[layer]
+    thickness, relief = _relief(body.outer_radius, counts, wave / density, settings.thinnest_step)
+    constant[kernels.RELIEF, :real] = relief[layer]
 
     pairs = body.relaxation_strength.shape[1]
     branch = np.zeros((kernels.BRANCH_ROWS * pairs, hexes.shape[1]))
@@ -149,18 +188,84 @@ def build_model(body: Body, settings: Settings) -> Model:
 
     points = np.zeros((3, entries.shape[1]))
     points[:, : mesh.points.shape[1]] = mesh.points
-    node_mass = _node_mass(body, mesh, density[layer] * volume)
+    area = _surface_area(mesh, float(body.outer_radius[-1]))
+    bond = _bonds(
+        body.outer_radius, counts, area, 0.25 * density * thickness * (1.0 / relief - 1.0)
+    )
+    node_mass = _node_mass(body, mesh, density[layer] * volume, bond)
+    chain = _factor(node_mass, bond, len(area))
     push = np.zeros((1, entries.shape[1]))
     push[0, : len(node_mass)] = 1.0 / node_mass
-    thickness = np.diff(body.outer_radius, prepend=0.0)[-1]
-    stiffness = settings.contact_stiffness * wave[-1] * len(counts.rings[-1]) / thickness
-    area = _surface_area(mesh, float(body.outer_radius[-1]))
+    push[0, len(node_mass) - chain.pivot.size : len(node_mass)] = 1.0
+    stiffness = float(settings.contact_stiffness * wave[-1] / thickness[-1])
     return Model(
-        mesh, points, node_mass, push, hexes, entries, constant, branch, area, float(stiffness)
+        mesh, points, node_mass, push, chain, hexes, entries, constant, branch, area, stiffness
     )
 
 
-def _node_mass(body: Body, mesh: HalfSphere, element_mass: FloatArray) -> FloatArray:
+def _relief(
+    outer_radius: FloatArray, counts: Counts, wave_square: FloatArray, step: float
+) -> tuple[FloatArray, FloatArray]:
+    """Thickness of a ring in each layer, and by how much its squared frequency is lowered.
+
+    A free slab's highest squared frequency across its thickness t is 4 c^2 / t^2.
+    """
+    thickness = np.diff(outer_radius, prepend=0.0) / [len(rings) for rings in counts.rings]
+    relief = np.minimum(1.0, thickness**2 / (wave_square * step**2))
+    relief[0] = 1.0
+    return thickness, relief
+
+
+def _bonds(
+    outer_radius: FloatArray, counts: Counts, area: FloatArray, extra: FloatArray
+) -> FloatArray:
+    """Mass on the relative motion across each ring outside the innermost layer, (rings, k) kg.
+
+    `extra` is per area of each layer's rings. It leaves the mass alone and slows only the waves
+    across thin layers, thousands of times faster than an impact; the moment of inertia it adds is
+    taken from the nodes.
+    """
+    bonds, inner = [], outer_radius[0]
+    for layer in range(1, len(outer_radius)):
+        for position in counts.rings[layer]:
+            radius = inner + (outer_radius[layer] - inner) * position
+            bonds.append(area * (radius / outer_radius[-1]) ** 2 * extra[layer])
+        inner = outer_radius[layer]
+    return np.array(bonds).reshape(len(bonds), len(area))
+
+
+def _factor(node_mass: FloatArray, bond: FloatArray, columns: int) -> Chain:
+    """Factor the mass matrix of three diagonals of every column."""
+    rows = len(bond) + 1
+    mass_ = node_mass[len(node_mass) - rows * columns :].reshape(rows, columns)
+    carry, pivot = np.zeros((rows, columns)), np.empty((rows, columns))
+    for r in range(rows):
+        diagonal = mass_[r].copy()
+        if r > 0:
+            carry[r] = bond[r - 1] * pivot[r - 1]
+            diagonal += bond[r - 1] * (1.0 - carry[r])
+        if r < rows - 1:
+            diagonal += bond[r]
+        pivot[r] = 1.0 / diagonal
+    return Chain(bond, carry, pivot)
+
+
+def momentum_of(model: Model, velocity: FloatArray) -> FloatArray:
+    """Nodal momenta (3, n): the mass matrix, with its bonds, times velocities."""
+    result = model.node_mass * velocity
+    bond = model.chain.bond
+    first = velocity.shape[1] - model.chain.pivot.size
+    columns = velocity[:, first:].reshape(3, len(bond) + 1, -1)
+    pull = bond * np.diff(columns, axis=1)
+    chained = result[:, first:].reshape(3, len(bond) + 1, -1)
+    chained[:, 1:] += pull
+    chained[:, :-1] -= pull
+    return result
+
+
+def _node_mass(
+    body: Body, mesh: HalfSphere, element_mass: FloatArray, bond: FloatArray
+) -> FloatArray:
     """Lumped masses whose sum, centre and moment of inertia are the half ball's exactly.
 
     The mesh of flat-sided elements is a little light; each mass is scaled by a + b r^2 + c x.
@@ -171,9 +276,11 @@ def _node_mass(body: Body, mesh: HalfSphere, element_mass: FloatArray) -> FloatA
     x, y, z = mesh.points / body.outer_radius[-1]
     shapes = np.stack([np.ones_like(x), x**2 + y**2 + z**2, x])
     moments = np.stack([np.ones_like(x), x**2 + z**2, x])
-    wanted = np.array(
-        [0.5 * mass(body), 0.5 * moment_of_inertia(body) / body.outer_radius[-1] ** 2, 0.0]
-    )
+    rows = len(bond) + 1
+    columns = np.stack([x, z])[:, -rows * bond.shape[1] :].reshape(2, rows, -1)
+    bonded = float((bond * (np.diff(columns, axis=1) ** 2).sum(axis=0)).sum())
+    inertia = 0.5 * moment_of_inertia(body) / body.outer_radius[-1] ** 2 - bonded
+    wanted = np.array([0.5 * mass(body), inertia, 0.0])
     scale = np.linalg.solve((moments * lumped) @ shapes.T, wanted)
     exact: FloatArray = lumped * (scale @ shapes)
     return exact
