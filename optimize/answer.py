@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from layers.ball import Ball, FloatArray
-from layers.estimate import DEFAULT_FIGURES, Figure
+from layers.figures import BALL_FIGURES, Figure
 from optimize import shortlist
 from optimize.evaluate import Request
 from optimize.explore import Looked, Search
@@ -99,6 +99,9 @@ def _misses(
     search: Search, computed: Sequence[Looked]
 ) -> tuple[tuple[Member, ...], tuple[Relaxation, ...]]:
     """Return the nearest misses, and what would let them in."""
+    if not computed:  # no choice of the freedoms makes a ball: no figures, but closed forms
+        away = shortlist.changes(search.turned_away())
+        return (), tuple(shortlist.relaxation(change, "") for change in away)
     outcomes = [looked.outcome for looked in computed]
     misses = [outcome for outcome in outcomes if isinstance(outcome, Infeasible)]
     changes = shortlist.changes(misses)
@@ -127,7 +130,7 @@ def _estimated(
     alike: Sequence[tuple[str, ...]],
 ) -> tuple[Member, ...]:
     """Make members: every figure of the ball, and what the lab measures on each stage."""
-    names = tuple(dict.fromkeys((*search.scenario.figures(), *DEFAULT_FIGURES)))
+    names = tuple(dict.fromkeys((*search.scenario.figures(), *BALL_FIGURES)))
     balls = [
         _named(looked, label) for looked, label in zip(chosen, _labels(len(chosen)), strict=True)
     ]

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
-from layers.estimate import MODEL_VERSION, QUANTITIES, Estimate, Figure, estimate, parse_figure
+from layers.estimate import MODEL_VERSION, estimate
+from layers.figures import QUANTITIES, Estimate, Figure, parse_figure
 from optimize.ledger import Known, Ledger
 from optimize.result import Evaluated, Failed, Infeasible, Outcome
 from optimize.scenario import CENTRE_DIAMETER, FILL_DENSITY, Bound, Scenario
@@ -29,6 +30,8 @@ def compute_one(ball: Ball, names: tuple[str, ...]) -> Estimate:
     """Estimate one build; whatever number trouble it meets stands in `failed`, for it alone."""
     try:
         found = estimate(ball, names)
+    except InputError:  # not this build's fault: a figure was asked for that there is not
+        raise
     except (ArithmeticError, ValueError) as error:
         return Estimate(ball, {}, dict.fromkeys(names, f"{type(error).__name__}: {error}"))
     failed = dict(found.failed)

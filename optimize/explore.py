@@ -18,6 +18,9 @@ from optimize.space import Candidate, Row, Space, content_of, key_of
 _STALE_GENERATIONS = 25
 _RULED_OUT_PER_EVALUATION = 10
 
+# A number in a sentence, not one in a figure's name such as inertia_g_cm2 or speed_ratio@38.1.
+_NUMBER = re.compile(r"(?<![\w@.-])[-+]?\d[\d.e+-]*")
+
 Report = Callable[[Progress], None]
 
 
@@ -71,11 +74,16 @@ class Search:
         """Return the builds whose every needed figure is known, in order."""
         return [looked for looked in self.seen.values() if _complete(looked.outcome)]
 
+    def turned_away(self) -> list[Infeasible]:
+        """Return what the builds break that a closed form ruled out."""
+        outcomes = [looked.outcome for looked in self.seen.values()]
+        return [o for o in outcomes if isinstance(o, Infeasible) and not o.complete]
+
     def failures(self) -> dict[str, int]:
         """Count the failed builds by reason, the most frequent first; numbers do not count."""
         outcomes = [looked.outcome for looked in self.seen.values()]
         reasons = [outcome.reason for outcome in outcomes if isinstance(outcome, Failed)]
-        return dict(Counter(re.sub(r"[-+]?\d[\d.e+-]*", "…", why) for why in reasons).most_common())
+        return dict(Counter(_NUMBER.sub("…", reason) for reason in reasons).most_common())
 
     def explore(self) -> None:
         """Look at builds, generation by generation, until the budget is spent.
@@ -143,10 +151,17 @@ class Search:
         self._compute(nearest)
 
     def recall(self, proposals: Sequence[Proposal]) -> None:
-        """Look again at the builds of an earlier run; those ruled out are only counted."""
+        """Look again at the builds of an earlier run.
+
+        Those ruled out are only counted, unless there are no others to speak of.
+        """
         computed = [proposal.row for proposal in proposals if proposal.computed]
-        ruled_out = {proposal.row for proposal in proposals if not proposal.computed}
-        self.ruled_out = len(ruled_out.difference(computed))
+        rows = [proposal.row for proposal in proposals if not proposal.computed]
+        self.ruled_out = len(set(rows).difference(computed))
+        for candidate in map(self.space.decode, () if computed else rows):
+            verdict = self.judge.before(candidate)
+            if verdict is not None:
+                self._settle(candidate, verdict)
         candidates = [self.space.decode(row) for row in computed]
         known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
         if not all(figures.covers(self.judge.names) for figures in known):

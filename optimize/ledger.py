@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import Literal
 
 from layers.errors import InputError
-from layers.estimate import Estimate, Figure
+from layers.figures import Estimate, Figure
 
 SCHEMA_VERSION = 1
 _APPLICATION_ID = 0x4F524257  # "ORBW", so that another program's database is told apart

@@ -23,6 +23,8 @@ from layers.ball import FloatArray
 from optimize.result import Standing
 from optimize.space import Row, Space
 
+_EFFORTS = 64
+
 Proposer = Generator[list[Row], list[Standing | None], None]
 
 
@@ -96,13 +98,40 @@ def evolve(space: Space, goals: int, population: int, seed: int) -> Proposer:
         yield [()]
         return
     algorithm = _algorithm(space, goals, population, seed)
+    rng, seen = np.random.default_rng([seed, 2]), set[Row]()
     while (asked := algorithm.ask()) is not None and len(asked):
-        told = yield [space.row_of(x) for x in asked.get("X")]
+        rows: list[Row] = []
+        for x in asked.get("X"):
+            rows.append(_unseen(space, space.row_of(x), seen, rng))
+            seen.add(rows[-1])
+        asked.set("X", np.array([space.point_of(row) for row in rows]))
+        told = yield rows
         kept = [i for i, standing in enumerate(told) if standing is not None]
         answers = [standing for standing in told if standing is not None]
         if not answers and not algorithm.is_initialized:
             return
         algorithm.tell(infills=_answered(asked[kept], answers, goals))
+
+
+def _unseen(space: Space, row: Row, seen: set[Row], rng: np.random.Generator) -> Row:
+    """Return the row, or, if it was proposed before, one near it that was not.
+
+    Choices in steps are few enough for a converged search to repeat itself; its best builds'
+    neighbours are worth more than a second look at them. First one gene is changed by a step, then
+    more and farther; if nothing new is found, the row itself.
+    """
+    sizes = space.sizes
+    for effort in range(_EFFORTS):
+        if row not in seen:
+            return row
+        changed = np.array(row)
+        for i in rng.choice(len(sizes), size=min(len(sizes), 1 + effort // 8), replace=False):
+            reach = sizes[i] if not space.genes[i].ordered else min(sizes[i], 2 + effort // 4)
+            changed[i] = (changed[i] + rng.integers(1 - reach, reach)) % sizes[i]
+        near = space.row_of(space.point_of(tuple(changed.tolist())))
+        if near not in seen:
+            return near
+    return row
 
 
 def _algorithm(space: Space, goals: int, population: int, seed: int) -> Any:

@@ -7,7 +7,7 @@ import numpy as np
 
 from layers.ball import Ball, FloatArray
 from layers.errors import OrbwrightError
-from layers.estimate import Estimate, Figure
+from layers.figures import Estimate, Figure
 from optimize.scenario import Bound, Scenario
 
 
@@ -128,7 +128,7 @@ class Relaxation:
     present, needed : float
         The bound now, and what it would have to be, in the figure's unit.
     member : str
-        Label of the member that it lets in.
+        Label of the member that it lets in; empty where no choice of the freedoms makes a ball.
     alone : bool
         Whether this one change is enough; otherwise all that are not alone are needed together.
     sentence : str

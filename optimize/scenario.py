@@ -9,7 +9,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role
 from layers.errors import InputError, explain
-from layers.estimate import parse_figure
+from layers.figures import parse_figure
 from layers.materials import Material, catalogue_from_toml, default_catalogue
 from layers.rules import rule_set
 

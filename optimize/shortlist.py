@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layers.ball import FloatArray
-from layers.estimate import QUANTITIES, Figure, parse_figure
+from layers.figures import QUANTITIES, Figure, parse_figure
 from optimize.result import Infeasible, Member, Price, Relaxation
 from optimize.scenario import FILL_DENSITY, Bound, Goal
 
@@ -280,9 +280,12 @@ def relaxation(change: Change, label: str) -> Relaxation:
         f"{'Raise' if up else 'Lower'} {bound.figure} {bound.side} {bound.value:g}{unit} to "
         f"{rounded:.{digits}f}{unit} ({bound.source})"
     )
-    sentence += (
-        f": {label} is then in." if change.alone else f", with the other changes for {label}."
-    )
+    if not label:
+        sentence += ": a build is then a ball; what else it breaks is not known."
+    elif change.alone:
+        sentence += f": {label} is then in."
+    else:
+        sentence += f", with the other changes for {label}."
     return Relaxation(bound.figure, bound.side, bound.value, needed, label, change.alone, sentence)
 
 
