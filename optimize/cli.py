@@ -19,7 +19,7 @@ from optimize.console import print_json, print_sections, say, tell_of_compiling
 
 if TYPE_CHECKING:
     from layers.ball import Ball
-    from layers.estimate import Estimate
+    from layers.figures import Estimate
 
 
 BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
@@ -127,9 +127,9 @@ def estimate(
 
 def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None) -> list[str]:
     """Spell the wanted figures with the stages they are wanted of."""
-    from layers.estimate import DEFAULT_FIGURES, parse_figure
+    from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 
-    asked = list(dict.fromkeys(figures or DEFAULT_FIGURES))
+    asked = list(dict.fromkeys(figures or BALL_FIGURES))
     for name in asked:
         parse_figure(name)
     count = len(build.layer)
@@ -138,19 +138,22 @@ def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None
     known = [str(n) for n in range(1, count + 1)]
     if stage != "all" and stage not in known:
         raise InputError(f"--stage is {stage!r}, but must be from 1 to {count}, or all.")
-    if any(parse_figure(name).stage for name in asked):
-        raise InputError("--stage and a figure that names its own stage cannot go together.")
+    whole = [name for name in asked if QUANTITIES[parse_figure(name).quantity].of != "body"]
+    if any(parse_figure(name).stage for name in asked) or (stage != "all" and whole):
+        raise InputError(
+            "--stage cannot go together with a figure that names its own stage, or of a swing."
+        )
     if stage != "all":
         return [f"stage{stage}.{name}" for name in asked]
-    return [f"stage{n}.{name}" for n in known[:-1] for name in asked] + asked
+    staged = [name for name in asked if name not in whole]
+    return [f"stage{n}.{name}" for n in known[:-1] for name in staged] + asked
 
 
 def _estimates(balls: "Sequence[Ball]", names: Sequence[str]) -> "list[Estimate]":
     """Estimate the balls, telling first if code has to be compiled."""
-    from layers.estimate import QUANTITIES, estimate_many, parse_figure
+    from layers.estimate import estimate_many
 
-    if any(QUANTITIES[parse_figure(name).quantity].basis == "finite element" for name in names):
-        tell_of_compiling()
+    tell_of_compiling(names)
     return estimate_many(balls, names)
 
 
@@ -175,7 +178,7 @@ def compare(
     Example: orbwright compare now.toml new.toml -f deflection_mm -f speed_ratio
     """
     from layers.ball import read_ball
-    from layers.estimate import DEFAULT_FIGURES
+    from layers.figures import BALL_FIGURES
     from optimize import report
 
     if not 2 <= len(balls) <= 4:
@@ -189,7 +192,7 @@ def compare(
         titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
         save(draw_balls(builds, titles), drawing)
         say(f"Drawing written to {drawing}.")
-    results = _estimates(builds, list(dict.fromkeys(figure or DEFAULT_FIGURES)))
+    results = _estimates(builds, list(dict.fromkeys(figure or BALL_FIGURES)))
     if as_json:
         print_json(report.comparison_record(results))
     elif as_csv:
@@ -201,17 +204,17 @@ def compare(
 @lists.command(short_help="List the figures: names, units, meaning.")
 def figures(as_json: AsJson = False) -> None:
     """List the figures that can be estimated, searched for or limited: names, units, meaning."""
-    from layers.estimate import QUANTITIES
-    from optimize.report import figures_section
+    from layers.figures import QUANTITIES
+    from optimize.report import figures_sections
 
     if as_json:
-        fields = ["unit", "help", "basis", "condition", "default"]
+        fields = ["unit", "help", "basis", "of", "condition", "default"]
         fields += ["difference_percent", "absolute_percent"]
         print_json(
             {name: {f: getattr(q, f) for f in fields} for name, q in QUANTITIES.items()},
         )
     else:
-        print_sections([figures_section()])
+        print_sections(figures_sections())
 
 
 @lists.command(short_help="List the shipped materials and their sources.")

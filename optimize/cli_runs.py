@@ -89,7 +89,7 @@ def search(
     if out:
         make_folder(out)
     with Ledger(ledger) as book:
-        tell_of_compiling()
+        tell_of_compiling(brief.figures())
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger}.")
         try:
             with _progress(brief) as report:

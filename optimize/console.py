@@ -48,11 +48,10 @@ def write_text(path: Path, text: str) -> None:
         raise InputError(f"{path} cannot be written: {error.strerror}.") from error
 
 
-def tell_of_compiling() -> int:
-    """Say so if the numerical code has yet to be compiled; return how many functions of it."""
-    from optimize.firstcall import kernels_to_compile, notice
+def tell_of_compiling(names: Iterable[str]) -> None:
+    """Say so if numerical code for these figures has yet to be compiled."""
+    from optimize.firstcall import notice, seconds_to_compile
 
-    count = kernels_to_compile()
-    if count:
-        say(notice(count))
-    return count
+    seconds = seconds_to_compile(names)
+    if seconds:
+        say(notice(seconds))

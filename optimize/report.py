@@ -9,10 +9,11 @@ from itertools import pairwise
 from typing import Any
 
 from layers.ball import Ball
-from layers.estimate import QUANTITIES, Estimate, Figure, parse_figure
+from layers.figures import QUANTITIES, Estimate, Figure, FigureName, parse_figure
 from layers.inertia import dimple_mass, layer_volume
 from layers.materials import Catalogue
 from layers.rules import Margin, RuleLimit, RuleSet, rule_sets
+from layers.swings import default_swings
 from optimize.tables import Section, columns, number, signed
 
 TRUST = (
@@ -83,31 +84,30 @@ def layers_section(ball: Ball) -> Section:
 
 def figure_sections(estimate: Estimate) -> list[Section]:
     """Tabulate the figures, one table a stage."""
-    by_stage: dict[int | None, list[tuple[str, ...]]] = {}
+    by_title: dict[str, list[tuple[str, ...]]] = {}
     for name, figure in estimate.figures.items():
         parsed = parse_figure(name)
         digits = digits_of(figure)
         row = (
-            name.partition(".")[2] if parsed.stage else name,
+            name.partition(".")[2] if parsed.stage or parsed.swing else name,
             f"{number(figure.value, digits)}{' !' if figure.flag else ''}",
             _unit(figure.unit),
             spread(figure.difference_error),
             spread(figure.absolute_error),
             figure.basis,
         )
-        by_stage.setdefault(parsed.stage, []).append(row)
+        by_title.setdefault(_title(estimate.ball, parsed), []).append(row)
     heads = columns("figure", ">value", "unit", ">± between builds", ">± by itself", "basis")
-    return [
-        Section(_stage_title(estimate.ball, stage), heads, tuple(rows))
-        for stage, rows in by_stage.items()
-    ]
+    return [Section(title, heads, tuple(rows)) for title, rows in by_title.items()]
 
 
-def _stage_title(ball: Ball, stage: int | None) -> str:
-    if stage is None or stage == len(ball.layer):
+def _title(ball: Ball, figure: FigureName) -> str:
+    if figure.swing:
+        return f"Figures of the strike '{figure.swing}'"
+    if figure.stage is None or figure.stage == len(ball.layer):
         return "Figures of the finished ball"
-    roles = " + ".join(layer.role for layer in ball.layer[:stage])
-    return f"Figures of stage {stage}: {roles}"
+    roles = " + ".join(layer.role for layer in ball.layer[: figure.stage])
+    return f"Figures of stage {figure.stage}: {roles}"
 
 
 def warnings_section(estimate: Estimate) -> list[Section]:
@@ -304,23 +304,38 @@ def csv_text(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
     return text.getvalue()
 
 
-def figures_section() -> Section:
+def figures_sections() -> list[Section]:
     """List what can be asked for."""
-    rows = [
-        (name, q.unit, q.basis, "" if not q.default else _condition(q.default), q.help)
-        for name, q in QUANTITIES.items()
-    ]
+    titles = {
+        "body": "Figures of a ball or a stage",
+        "swing": "Figures of a swing",
+        "club": "Figures of a club, over its swings",
+    }
+    sections = []
+    for of, title in titles.items():
+        asked = {name: q for name, q in QUANTITIES.items() if q.of == of}
+        if of == "body":
+            heads = columns("name", "unit", "basis", "at", "~meaning")
+            rows = [(n, q.unit, q.basis, _at(q.default), q.help) for n, q in asked.items()]
+            sections.append(Section(title, heads, tuple(rows)))
+        else:
+            heads = columns("name", "unit", "basis", "~meaning")
+            plain = [(n, q.unit, q.basis, q.help) for n, q in asked.items()]
+            sections.append(Section(title, heads, tuple(plain)))
+    swings = default_swings().swing
+    clubs = dict.fromkeys(swing.club for swing in swings)
     notes = (
         "Another condition stands after @: speed_ratio@45 (m/s), deflection_mm@98-1275 (N).",
         "A stage, the innermost layers as a body of its own, stands before a dot: "
         "stage1.deflection_mm.",
+        f"So does a swing, 'driver fast.spin_rpm', or a club: 'driver.carry_spread_m'. Swings: "
+        f"{', '.join(swing.name for swing in swings)}. Clubs: {', '.join(clubs)}.",
         "Rule sets: " + ", ".join(f"'{rules.name}'" for rules in rule_sets()) + ".",
     )
-    heads = columns("name", "unit", "basis", "at", "~meaning")
-    return Section("Figures", heads, tuple(rows), notes)
+    return [*sections, Section("Names", notes=notes)]
 
 
-def _condition(values: tuple[float, ...]) -> str:
+def _at(values: tuple[float, ...]) -> str:
     return "-".join(f"{value:.5g}" for value in values)
 
 

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from layers.ball import Ball
-from layers.estimate import Estimate, Figure
+from layers.figures import Estimate, Figure
 from layers.rules import Verdict, rule_set, screen
 from optimize.ledger import RunRecord
 from optimize.report import (
@@ -96,7 +96,7 @@ def _one_way(prices: Sequence[Price]) -> list[Price]:
     for price in prices:
         step = (frozenset((price.goal, price.other)), frozenset((price.better, price.worse)))
         kept.setdefault(step, price)
-    return list(kept.values())
+    return sorted(kept.values(), key=lambda price: sorted((price.better, price.worse)))
 
 
 def _value(figure: Figure | None) -> str:

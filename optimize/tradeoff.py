@@ -10,7 +10,7 @@ from matplotlib.patheffects import withStroke
 from matplotlib.transforms import Bbox
 
 from layers.ball import FloatArray
-from layers.estimate import QUANTITIES, parse_figure
+from layers.figures import QUANTITIES, parse_figure
 from optimize.drawing import FAINT, INK, new_figure
 from optimize.result import Member, Run
 from optimize.scenario import Bound, Goal
