@@ -142,36 +142,42 @@ def filler_for_density(
         If the recipe has no such line, or no loading from 0 to `most_phr` reaches the target; the
         reachable range is told.
     """
-    names = [part.ingredient.name for part in recipe.part]
-    if filler not in names:
-        near = get_close_matches(filler, names, n=1) or names
-        raise InputError(f"filler {filler!r} is not in {recipe.name}; known: {', '.join(near)}.")
-    card = recipe.part[names.index(filler)].ingredient
-    if card.role == "base rubber":
-        raise InputError(f"{filler!r} is a base rubber: it makes the 100 parts, it cannot be set.")
-    none, most = (density(_with_phr(recipe, filler, x)) for x in (0.0, most_phr))
+    none, most = (density(with_phr(recipe, filler, x)) for x in (0.0, most_phr))
     low, high = min(none, most), max(none, most)
     if not low <= target_g_cm3 <= high:
         raise InputError(
             f"target density of {recipe.name} is {target_g_cm3:g} g/cm3, but 0 to {most_phr:g} phr "
             f"of {filler} reach from {low:.4f} to {high:.4f} g/cm3."
         )
+    card = next(part.ingredient for part in recipe.part if part.ingredient.name == filler)
     rest = [part for part in recipe.part if part.ingredient.name != filler]
     mass = sum(part.phr for part in rest)
     volume = sum(part.phr / part.ingredient.density_g_cm3.value for part in rest)
     surplus = target_g_cm3 * volume - mass
     if surplus == 0.0:
-        return _with_phr(recipe, filler, 0.0)
+        return with_phr(recipe, filler, 0.0)
     loading = surplus / (1.0 - target_g_cm3 / card.density_g_cm3.value)
-    return _with_phr(recipe, filler, min(max(loading, 0.0), most_phr))
+    return with_phr(recipe, filler, min(max(loading, 0.0), most_phr))
 
 
-def _with_phr(recipe: Recipe, name: str, phr: float) -> Recipe:
-    lines = (
-        Part(ingredient=part.ingredient, phr=phr if part.ingredient.name == name else part.phr)
-        for part in recipe.part
-    )
-    return Recipe(name=recipe.name, part=tuple(lines))
+def with_phr(recipe: Recipe, ingredient: str, phr: float) -> Recipe:
+    """Return the recipe with one line's parts replaced.
+
+    Raises
+    ------
+    InputError
+        If the recipe has no such line, or the parts are out of range.
+    """
+    names = [part.ingredient.name for part in recipe.part]
+    if ingredient not in names:
+        near = get_close_matches(ingredient, names, n=1) or names
+        raise InputError(f"{ingredient!r} is not in {recipe.name}; known: {', '.join(near)}.")
+    lines = [{"ingredient": part.ingredient, "phr": part.phr} for part in recipe.part]
+    lines[names.index(ingredient)]["phr"] = phr
+    try:
+        return Recipe.model_validate({"name": recipe.name, "part": lines})
+    except ValidationError as error:
+        raise explain(error, recipe.name) from error
 
 
 @dataclass(frozen=True)

@@ -118,7 +118,7 @@ def test_unreachable_density_tells_the_range():
         filler_for_density(core(), "barium sulfate", 0.95)
     with pytest.raises(InputError, match="'barium sulphate' is not in trial core; known: barium"):
         filler_for_density(core(), "barium sulphate", 1.2)
-    with pytest.raises(InputError, match="base rubber"):
+    with pytest.raises(InputError, match="base rubbers add up to 0 phr"):
         filler_for_density(core(), "polybutadiene, high cis", 1.2)
 
 
