@@ -4,6 +4,7 @@ Layers are shaded by stiffness on one fixed scale, so that drawings can be laid 
 shades run evenly from light to dark and so survive colour blindness and a black-and-white printer.
 """
 
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -55,14 +56,18 @@ def save(figure: Figure, path: Path) -> None:
     # Without salt and date two runs would write different bytes of the same drawing.
     metadata: dict[str, Any] = {"Date": None} if kind == "svg" else {"Software": None}
     try:
-        with matplotlib.rc_context({"svg.hashsalt": "orbwright"}):
+        with matplotlib.rc_context({"svg.hashsalt": "orbwright"}), warnings.catch_warnings():
+            # A name in a script that the font lacks is drawn as boxes; no need to say so each time.
+            warnings.simplefilter("ignore", UserWarning)
             figure.savefig(path, format=kind, dpi=_RESOLUTION, metadata=metadata)
     except OSError as error:
         raise InputError(f"drawing {path} cannot be written: {error.strerror}.") from error
 
 
-def _short(text: str, most: int) -> str:
-    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
+def plain(text: str, most: int) -> str:
+    """Cut a name from a file to a length, and keep its dollar signs from being read as formulas."""
+    short = text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
+    return "".join(c if c.isprintable() else " " for c in short).replace("$", r"\$")
 
 
 def _quarter(axes: Axes, ball: Ball) -> None:
@@ -107,8 +112,8 @@ def _layer_words(layer: Layer, thick: float, grams: float, innermost: bool) -> t
     size = f"{layer.outer_diameter_mm:.2f} mm across"
     if not innermost:
         size = f"{thick:.2f} mm thick, {size}"
-    stuff = f"{card.youngs_modulus_mpa.value:g} MPa, {card.density_g_cm3.value:g} g/cm³"
-    return f"{layer.role}: {_short(card.name, 40)}", f"{size}; {stuff}; {grams:.2f} g"
+    stuff = f"{card.youngs_modulus_mpa.value:g} MPa, {card.density_g_cm3.value:.4g} g/cm³"
+    return f"{layer.role}: {plain(card.name, 40)}", f"{size}; {stuff}; {grams:.2f} g"
 
 
 def draw_ball(ball: Ball) -> Figure:
@@ -147,7 +152,7 @@ def draw_ball(ball: Ball) -> Figure:
         axes.text(*at, second, va="top", fontsize=8.5, color=INK)
     axes.set_xlim(-0.5, radius * 2.62)
     axes.set_ylim(-3.6, radius + 0.6)
-    figure.text(0.03, 0.945, _short(ball.name, 70), fontsize=13, weight="bold", color=INK)
+    figure.text(0.03, 0.945, plain(ball.name, 70), fontsize=13, weight="bold", color=INK)
     summary = f"{ball.diameter_mm:.2f} mm across, {sum(grams):.2f} g; quarter cut, true to scale"
     figure.text(0.03, 0.90, summary, fontsize=9, color=INK)
     _stiffness_key(figure, (0.66, 0.115, 0.28, 0.022))
@@ -183,7 +188,7 @@ def draw_balls(balls: Sequence[Ball], titles: Sequence[str]) -> Figure:
         axes.set_xlim(-0.3, largest + 0.3)
         axes.set_ylim(-0.3, largest + 0.3)
         place = (left / width, (top - 0.32) / height)
-        figure.text(*place, _short(title, 32), fontsize=10, weight="bold", color=INK)
+        figure.text(*place, plain(title, 32), fontsize=10, weight="bold", color=INK)
         _layer_list(figure, ball, left, top - 3.38)
     key_width = min(0.9, 2.6 / width)
     _stiffness_key(figure, (0.2 / width, 0.48 / height, key_width, 0.10 / height))
@@ -209,6 +214,6 @@ def _layer_list(figure: Figure, ball: Ball, left: float, top: float) -> None:
         x = (left + 0.24) / width
         card = layer.material
         words = f"{layer.role} {layer.outer_diameter_mm:.2f} mm"
-        stuff = f"{_short(card.name, 26)}, {card.youngs_modulus_mpa.value:g} MPa"
+        stuff = f"{plain(card.name, 26)}, {card.youngs_modulus_mpa.value:g} MPa"
         figure.text(x, y / height, words, fontsize=8, color=INK, va="center", weight="bold")
         figure.text(x, (y - 0.145) / height, stuff, fontsize=7.5, color=INK, va="center")

@@ -71,22 +71,19 @@ def _builds_section(members: Sequence[Member]) -> Section:
 
 
 def _answer_section(run: Run) -> Section:
-    members = run.short_list
-    notes: list[str] = []
-    if not run.feasible:
-        notes.append("No build keeps every limit.")
-        notes += [r.sentence for r in run.relaxations]
-    notes += [price.sentence for price in _one_way(run.prices)]
-    if any(m.indistinguishable_from for m in members):
-        notes.append("same as: differs by less than the model's error in every goal.")
-    goals = run.scenario.goal
-    heads = columns("", *(f">{g.figure}" for g in goals), "same as", "~why")
+    goals = [goal.figure for goal in run.scenario.goal]
+    alike = any(member.indistinguishable_from for member in run.short_list)
     rows = []
-    for member in members:
-        figures = [member.estimate.figures.get(g.figure) for g in goals]
-        same = ", ".join(member.indistinguishable_from)
-        rows.append((member.label, *map(_value, figures), same, member.reason))
-    title = "Short list" if run.feasible else "Nearest misses"
+    for member in run.short_list:
+        figures = [_value(member.estimate.figures.get(name)) for name in goals]
+        same = [" ".join(member.indistinguishable_from)] if alike else []
+        rows.append((member.label, *figures, *same, member.reason))
+    heads = columns("", *(f">{name}" for name in goals), *(["same as"] if alike else []), "~why")
+    notes = [relaxation.sentence for relaxation in run.relaxations]
+    notes += [price.sentence for price in _one_way(run.prices)]
+    if alike:
+        notes.append("same as: differs by less than the model's error in every goal.")
+    title = "Short list" if run.feasible else "No build keeps every limit; the nearest misses"
     return Section(title, heads if rows else (), tuple(rows), tuple(notes))
 
 

@@ -11,13 +11,14 @@ from matplotlib.transforms import Bbox
 
 from layers.ball import FloatArray
 from layers.figures import QUANTITIES, parse_figure
-from optimize.drawing import FAINT, INK, new_figure
+from optimize.drawing import FAINT, INK, new_figure, plain
 from optimize.result import Member, Run
 from optimize.scenario import Bound, Goal
 
 # Blue and orange differ for every kind of colour vision; shape and fill say the same again.
 FRONT, CHOSEN, OUTSIDE = "#1f6f9f", "#d9822b", "#f1e7e2"
 _BROKEN: dict[str, Any] = {"s": 14, "marker": "x", "color": "#b9bfc3", "linewidth": 0.8}
+_FRONT: dict[str, Any] = {"s": 22, "color": FRONT, "linewidth": 0}
 _LIMIT = "#8c4a32"
 _LIMIT_TEXT: dict[str, Any] = {"fontsize": 7.5, "color": _LIMIT, "va": "bottom"}
 _KEPT: dict[str, Any] = {"s": 15, "color": "#9db8c9", "linewidth": 0}
@@ -45,7 +46,8 @@ def draw_tradeoff(run: Run) -> Canvas:
             _pair(panel, run, 0, j)
         else:
             _course(panel, run)
-    figure.suptitle(run.scenario.name, x=0.02, ha="left", fontsize=13, weight="bold", color=INK)
+    title = plain(run.scenario.name, 70)
+    figure.suptitle(title, x=0.02, ha="left", fontsize=13, weight="bold", color=INK)
     words = f"{run.evaluated} builds evaluated, {run.feasible} keep every limit"
     figure.text(0.02, 0.94, words, fontsize=9, color=INK, va="top")
     figure.tight_layout(rect=(0.0, 0.0, 1.0, 0.95))
@@ -66,17 +68,18 @@ def _pair(axes: Axes, run: Run, i: int, j: int) -> None:
     x, y = goals[i], goals[j]
     good = run.cloud_feasible
     bad, kept = run.cloud[~good], run.cloud[good]
-    axes.scatter(bad[:, i], bad[:, j], **_BROKEN, label="breaks a limit")
-    axes.scatter(kept[:, i], kept[:, j], **_KEPT, label="keeps every limit")
+    if len(bad):
+        axes.scatter(bad[:, i], bad[:, j], **_BROKEN, label="breaks a limit")
+    if len(kept):
+        axes.scatter(kept[:, i], kept[:, j], **_KEPT, label="keeps every limit")
     front = np.array([values for _, values in run.front]).reshape(-1, len(goals))
     if len(goals) == 2 and "target" not in (x.aim, y.aim):
         # The staircase bounds what the front's builds beat, so it turns on that side of them.
         stairs = front[np.argsort(front[:, i])]
         turn: Literal["pre", "post"] = "pre" if x.aim == "maximize" else "post"
         axes.step(stairs[:, i], stairs[:, j], where=turn, color=FRONT, linewidth=1.0, alpha=0.7)
-    axes.scatter(
-        front[:, i], front[:, j], s=22, color=FRONT, linewidth=0, label="front: beaten by none"
-    )
+    if len(front):
+        axes.scatter(front[:, i], front[:, j], **_FRONT, label="front: beaten by none")
     (mx, ex), (my, ey) = _values(run.short_list, x), _values(run.short_list, y)
     axes.errorbar(
         mx,
@@ -90,7 +93,7 @@ def _pair(axes: Axes, run: Run, i: int, j: int) -> None:
         ecolor=CHOSEN,
         elinewidth=1.1,
         capsize=2.5,
-        label="short list, ± between builds",
+        label=f"{'short list' if run.feasible else 'nearest misses'}, ± between builds",
         zorder=5,
     )
     _frame(axes, run, i, (mx, ex), "x")
