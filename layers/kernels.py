@@ -26,13 +26,18 @@ NETWORK = 41  # modulus-weighted internal tensors rr, rz, zz, tt, equilibrium pa
 CBAR_MEAN = 45  # mean of CBAR_INV over the last step
 JINV = 49  # J^(-1/3)
 DISSIPATED = 50  # viscous dissipation per unit volume
-BRANCH = 51  # per relaxation pair: internal tensor rr, rz, zz, tt, modulus, rate, step's memory
-BRANCH_ROWS = 7
+HG = 51  # amplitude of the hourglass shape in r, z
+HG_STEP = 53  # its change over the last step
+HG_STRESS = 55  # modulus-weighted amplitude, equilibrium part included
+BRANCH = 57  # per relaxation pair: see the offsets below
+TENSOR, HG_STRAIN, MODULUS, RATE, MEMORY = 0, 4, 6, 7, 8  # MEMORY is what a step keeps
+BRANCH_ROWS = 9
 MOST_BRANCHES = 4
 ROWS = BRANCH + MOST_BRANCHES * BRANCH_ROWS
 TILE = ROWS * LANES
 
 CHECK_EVERY = 20
+SHORTEST = 0.02  # of the first time step: below, an element is about to turn inside out
 _FLAGS = {"contract", "reassoc", "arcp", "nsz"}
 
 
@@ -41,9 +46,12 @@ def _deform(t: FloatArray) -> None:
     """Deformation gradient and isochoric inverse Cauchy-Green tensor of the tile at offset o."""
     for i in range(LANES):
         frr = frz = fzr = fzz = ftt = 0.0
+        hr = hz = 0.0
         for k in range(4):
             r = t[(X + k) * LANES + i]
             z = t[(X + 4 + k) * LANES + i]
+            hr += t[(GAMMA + k) * LANES + i] * r
+            hz += t[(GAMMA + k) * LANES + i] * z
             br = t[(BR + k) * LANES + i]
             bz = t[(BZ + k) * LANES + i]
             frr += br * r
@@ -81,14 +89,24 @@ def _deform(t: FloatArray) -> None:
         t[(DEF + 3) * LANES + i] = fzz
         t[(DEF + 4) * LANES + i] = ftt
         t[JINV * LANES + i] = y
+        t[HG_STEP * LANES + i] = hr - t[HG * LANES + i]
+        t[(HG_STEP + 1) * LANES + i] = hz - t[(HG + 1) * LANES + i]
+        t[HG * LANES + i] = hr
+        t[(HG + 1) * LANES + i] = hz
+        t[HG_STRESS * LANES + i] = shear * hr
+        t[(HG_STRESS + 1) * LANES + i] = shear * hz
 
 
 @njit(cache=True, fastmath=_FLAGS, error_model="numpy")
 def _relax(t: FloatArray, a: FloatArray, dt: float) -> None:
-    """Advance one branch of the tile: dA/dt = (Cbar^-1 - A)/tau, exact for a linear Cbar^-1."""
+    """Advance one branch of the tile: dA/dt = (Cbar^-1 - A)/tau, to second order in dt.
+
+    The hourglass shapes relax like the material: were they elastic, what they take up of the
+    deformation would dissipate nothing, and a coarse mesh would rebound too fast.
+    """
     for i in range(LANES):
-        keep = a[6 * LANES + i]
-        modulus = a[4 * LANES + i]
+        keep = a[MEMORY * LANES + i]
+        modulus = a[MODULUS * LANES + i]
         arr = keep * a[i] + (1.0 - keep) * t[(CBAR_MEAN + 0) * LANES + i]
         arz = keep * a[LANES + i] + (1.0 - keep) * t[(CBAR_MEAN + 1) * LANES + i]
         azz = keep * a[2 * LANES + i] + (1.0 - keep) * t[(CBAR_MEAN + 2) * LANES + i]
@@ -101,6 +119,13 @@ def _relax(t: FloatArray, a: FloatArray, dt: float) -> None:
         t[(NETWORK + 1) * LANES + i] += modulus * arz
         t[(NETWORK + 2) * LANES + i] += modulus * azz
         t[(NETWORK + 3) * LANES + i] += modulus * att
+        taken = 0.5 * (1.0 + keep)
+        hr = keep * a[HG_STRAIN * LANES + i] + taken * t[HG_STEP * LANES + i]
+        hz = keep * a[(HG_STRAIN + 1) * LANES + i] + taken * t[(HG_STEP + 1) * LANES + i]
+        a[HG_STRAIN * LANES + i] = hr
+        a[(HG_STRAIN + 1) * LANES + i] = hz
+        t[HG_STRESS * LANES + i] += modulus * hr
+        t[(HG_STRESS + 1) * LANES + i] += modulus * hz
         irr = t[(CBAR_INV + 0) * LANES + i]
         irz = t[(CBAR_INV + 1) * LANES + i]
         izz = t[(CBAR_INV + 2) * LANES + i]
@@ -108,8 +133,8 @@ def _relax(t: FloatArray, a: FloatArray, dt: float) -> None:
         # Cbar has unit determinant, so it is the cofactor of its inverse.
         forward = itt * (izz * arr + irr * azz - 2.0 * irz * arz) + (irr * izz - irz * irz) * att
         inverse = (irr * azz + izz * arr - 2.0 * irz * arz) / (arr * azz - arz * arz) + itt / att
-        rate = 0.5 * modulus * a[5 * LANES + i] * (forward + inverse - 6.0)
-        t[DISSIPATED * LANES + i] += dt * rate
+        excess = 0.5 * (forward + inverse - 6.0) + t[HOURGLASS * LANES + i] * (hr * hr + hz * hz)
+        t[DISSIPATED * LANES + i] += dt * modulus * a[RATE * LANES + i] * excess
 
 
 @njit(cache=True, fastmath=_FLAGS, error_model="numpy")
@@ -143,13 +168,9 @@ def _forces(t: FloatArray) -> None:
         pzr = v * s * (fzr * nrr + fzz * nrz) + qd * frz
         pzz = v * s * (fzr * nrz + fzz * nzz) - qd * frr
         ptt = v * s * ftt * ntt - v * q / ftt
-        hr = hz = 0.0
-        for k in range(4):
-            gamma = t[(GAMMA + k) * LANES + i]
-            hr += gamma * t[(X + k) * LANES + i]
-            hz += gamma * t[(X + 4 + k) * LANES + i]
-        hr *= t[HOURGLASS * LANES + i]
-        hz *= t[HOURGLASS * LANES + i]
+        hourglass = v * t[HOURGLASS * LANES + i]
+        hr = hourglass * t[HG_STRESS * LANES + i]
+        hz = hourglass * t[(HG_STRESS + 1) * LANES + i]
         for k in range(4):
             gamma = t[(GAMMA + k) * LANES + i]
             br = t[(BR + k) * LANES + i]
@@ -196,7 +217,7 @@ def _set_memory(w: FloatArray, tiles: int, branches: int, dt: float) -> None:
         for j in range(branches):
             b = t * TILE + (BRANCH + j * BRANCH_ROWS) * LANES
             for i in range(LANES):
-                w[b + 6 * LANES + i] = math.exp(-dt * w[b + 5 * LANES + i])
+                w[b + MEMORY * LANES + i] = math.exp(-dt * w[b + RATE * LANES + i])
 
 
 @njit(cache=True, fastmath=_FLAGS, error_model="numpy")
@@ -309,7 +330,7 @@ def impact(
     """
     nodes = x.shape[1]
     force = np.zeros((2, nodes))
-    dt = time = last_touch = impulse = work = 0.0
+    first = dt = time = last_touch = impulse = work = 0.0
     left = False
     steps = 0
     while steps < history.shape[1]:
@@ -321,6 +342,9 @@ def impact(
             if not bound < 1e30:
                 break
             dt = 2.0 * safety / math.sqrt(bound)
+            first = max(first, dt)
+            if dt < SHORTEST * first:
+                break
             _set_memory(w, corner.shape[0], branches, dt)
         mid = 0.5 * (before + dt)
         for c in range(2):
