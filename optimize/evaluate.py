@@ -10,6 +10,8 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
+from multiprocessing import resource_tracker
+from multiprocessing.process import BaseProcess
 
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
@@ -67,6 +69,10 @@ def computing(workers: int) -> Iterator[Compute]:
     pool = _Pool(workers)
     try:
         yield pool.compute
+    except BaseException:
+        # Nobody waits for what the workers do now, and a compilation may take them a while.
+        pool.abandon()
+        raise
     finally:
         pool.close()
 
@@ -77,6 +83,11 @@ class _Pool:
     def __init__(self, workers: int) -> None:
         self._workers = workers
         self._executor: ProcessPoolExecutor | None = None
+        self._processes: list[BaseProcess] = []
+
+    def abandon(self) -> None:
+        for process in self._processes:
+            process.terminate()
 
     def close(self) -> None:
         if self._executor is not None:
@@ -108,21 +119,27 @@ class _Pool:
             # "spawn" starts clean processes: no locks or threads of this one are copied.
             context = multiprocessing.get_context("spawn")
             self._executor = ProcessPoolExecutor(self._workers, context, _enter_worker)
-            with _ctrl_c_ignored():  # inherited: Ctrl-C is for the parent, from the first moment
-                self._executor.submit(os.getpid)
+            others = multiprocessing.active_children()
+            with _ctrl_c_blocked():
+                for _ in range(self._workers):  # a process is started as a call comes in
+                    self._executor.submit(os.getpid)
+            children = multiprocessing.active_children()
+            self._processes = [child for child in children if child not in others]
         return self._executor
 
 
 @contextmanager
-def _ctrl_c_ignored() -> Iterator[None]:
-    if threading.current_thread() is not threading.main_thread():
+def _ctrl_c_blocked() -> Iterator[None]:
+    """Hold Ctrl-C back while processes start: they inherit it held back, and only we obey it."""
+    if not hasattr(signal, "pthread_sigmask"):
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    resource_tracker.ensure_running()  # would let Ctrl-C through again when it starts
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _enter_worker() -> None:

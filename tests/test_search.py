@@ -22,7 +22,6 @@ from optimize.propose import evolve
 from optimize.result import Infeasible, Interrupted, Progress, Run, Standing
 from optimize.scenario import FILL_DENSITY, Bound, Scenario
 from optimize.search import load_run, name_run, run_search
-from optimize.shortlist import non_dominated
 from optimize.space import Row, Space
 from tests.briefs import four_layers, two_layers
 
@@ -439,9 +438,54 @@ def test_a_search_killed_at_any_moment_goes_on_to_the_same_answer(tmp_path):
         assert same(searched(scenario, part), whole), f"killed after {moment}"
 
 
-def test_non_dominated_agrees_with_its_definition():
-    rng = np.random.default_rng(3)
-    for m in (1, 2, 3):
-        losses = rng.integers(0, 6, size=(60, m)).astype(float)  # with many ties
-        beaten = [any(np.all(b <= a) and np.any(b < a) for b in losses) for a in losses]
-        assert np.array_equal(non_dominated(losses), ~np.array(beaten))
+def children_of(pid: int) -> list[int]:
+    return [int(c) for c in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+def is_running(pid: int) -> bool:
+    try:
+        return bool(Path(f"/proc/{pid}/cmdline").read_bytes())  # a zombie has none
+    except OSError:
+        return False
+
+
+_PARENT = """
+import sys
+from pathlib import Path
+from optimize.ledger import Ledger
+from optimize.result import Interrupted
+from optimize.search import run_search
+from tests.test_search import with_deflection
+if __name__ == "__main__":
+    with Ledger(Path(sys.argv[1])) as ledger:
+        try:
+            run_search(with_deflection(2000), ledger, 2, lambda s: print(s.evaluated, flush=True))
+        except Interrupted as stop:
+            print(stop, flush=True)
+            sys.exit(130)
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks at processes in /proc")
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
+def test_no_process_is_left_behind(tmp_path, how):
+    command = [sys.executable, "-c", _PARENT, str(tmp_path / "l.sqlite")]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    process = subprocess.Popen(command, start_new_session=True, **pipes)
+    while int(process.stdout.readline()) < 5:
+        pass
+    children = children_of(process.pid)
+    assert len(children) >= 2
+    if how == signal.SIGINT:
+        os.killpg(process.pid, how)  # as a terminal does: to the workers too
+    else:
+        process.kill()
+    out, err = process.communicate(timeout=60)
+    if how == signal.SIGINT:
+        assert err == ""
+        assert process.returncode == 130
+        assert "goes on from there" in out
+    deadline = time.monotonic() + 30.0
+    while any(is_running(child) for child in children) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert not any(is_running(child) for child in children)
