@@ -212,26 +212,45 @@ def differences(reference: Estimate, other: Estimate) -> dict[str, Difference]:
 def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
     """Tabulate balls side by side; the first is the reference."""
     letters = "ABCD"[: len(estimates)]
-    against = [differences(estimates[0], e) for e in estimates[1:]]
-    rows = [
-        (
-            name,
-            number(figure.value, digits_of(figure)),
-            *(_against(d.get(name), figure) for d in against),
-            spread(figure.difference_error),
-        )
-        for name, figure in estimates[0].figures.items()
+    first, *others = estimates
+    values = [
+        (name, *(_value(e.figures.get(name), figure) for e in estimates))
+        for name, figure in first.figures.items()
     ]
-    figure_heads = columns("figure", *(f">{letter}" for letter in letters), ">± between")
+    against = [differences(first, other) for other in others]
+    steps = [
+        (name, *(_step(d.get(name), figure) for d in against), spread(figure.difference_error))
+        for name, figure in first.figures.items()
+    ]
     note = (
-        "In brackets: the difference from A; '≈' where it is less than the model resolves between "
-        "builds of the same materials (± between)."
+        "≈: less than the model resolves between builds of the same materials (± between builds)."
     )
+    heads = columns("figure", *(f">{letter}" for letter in letters))
+    step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">± between builds")
+    tables = [
+        Section("Figures", heads, tuple(values)),
+        Section("Differences from A", (heads[0], *step_heads), tuple(steps), (note,)),
+    ]
+    if len(others) == 1:  # narrow enough to stand in one table
+        joined = tuple((*v, *s[1:]) for v, s in zip(values, steps, strict=True))
+        tables = [Section("Figures", (*heads, *step_heads), joined, (note,))]
     return [
         builds_section(letters, [e.ball for e in estimates], named=True),
-        Section("Figures", figure_heads, tuple(rows), (note,)),
+        *tables,
         *(section for e in estimates for section in warnings_section(e)),
     ]
+
+
+def _value(figure: Figure | None, first: Figure) -> str:
+    return "-" if figure is None else number(figure.value, digits_of(first))
+
+
+def _step(difference: Difference | None, first: Figure) -> str:
+    if difference is None:
+        return "-"
+    if not difference.beyond_error:
+        return "≈"
+    return f"**{signed(difference.difference, digits_of(first))}**"
 
 
 def builds_section(labels: Sequence[str], balls: Sequence[Ball], named: bool = False) -> Section:
@@ -252,16 +271,6 @@ def builds_section(labels: Sequence[str], balls: Sequence[Ball], named: bool = F
     heads = columns("", "layer", ">across, mm", ">thick, mm", ">E, MPa", ">g/cm3", "~material")
     names = [f"{label}: {b.name}" for label, b in zip(labels, balls, strict=True)] if named else []
     return Section("Builds", heads, tuple(rows), tuple(names))
-
-
-def _against(difference: Difference | None, first: Figure) -> str:
-    if difference is None:
-        return "-"
-    digits = digits_of(first)
-    value = number(difference.value, digits)
-    if not difference.beyond_error:
-        return f"{value} (≈)"
-    return f"**{value} ({signed(difference.difference, digits)})**"
 
 
 def comparison_record(estimates: Sequence[Estimate]) -> dict[str, Any]:

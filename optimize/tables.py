@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 # Wider than any table: a pipe or a file gets every row on one line, nothing cut or folded.
 _UNBOUNDED = 10_000
+# Blanks between columns, and the narrowest that a folding column is pressed to.
+_GAP, _FOLDED = 2, 16
 
 
 @dataclass(frozen=True)
@@ -123,11 +125,10 @@ def _show_section(console: "Console", section: Section) -> None:
 
 
 def _show_table(console: "Console", section: Section) -> None:
-    from rich.measure import Measurement
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table = Table(box=None, pad_edge=False, padding=(0, _GAP, 0, 0), header_style="dim")
     for column in section.columns:
         table.add_column(
             Text(column.title),
@@ -138,7 +139,19 @@ def _show_table(console: "Console", section: Section) -> None:
     for row in section.rows:
         cells = [_bare(cell) for cell in row]
         table.add_row(*(Text(text, style="bold" if strong else "") for text, strong in cells))
-    # A table that cannot fit keeps its rows whole: better a line the terminal breaks than a lost
-    # digit.
-    least = Measurement.get(console, console.options.update(max_width=_UNBOUNDED), table).minimum
-    console.print(table, width=max(least, console.width), crop=False, no_wrap=True)
+    # A table that cannot fit keeps its rows whole: better a line that the terminal breaks than a
+    # lost digit.
+    width = max(console.width, _least_width(section))
+    console.print(table, width=width, crop=False, no_wrap=True)
+
+
+def _least_width(section: Section) -> int:
+    """Return the width in which all but the folding columns stand whole."""
+    from rich.cells import cell_len
+
+    cells = ([column.title for column in section.columns], *section.rows)
+    widths = [
+        _FOLDED if column.folds else max(cell_len(_bare(row[i])[0]) for row in cells)
+        for i, column in enumerate(section.columns)
+    ]
+    return sum(widths) + _GAP * len(widths)

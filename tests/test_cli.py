@@ -99,10 +99,17 @@ def test_compare_marks_what_the_model_cannot_tell_apart(tmp_path):
     near.write_text(THREE.read_text().replace('material = "urethane, soft"', _NEARLY_SOFT))
     code, out, _ = run("compare", THREE, near, TWO, "-f", "deflection_mm")
     assert code == 0
-    [row] = [line for line in out.splitlines() if line.startswith("deflection_mm")]
-    assert row.count("(≈)") == 1
-    assert "(-" in row.split("(≈)")[1]  # the firm two-layer ball deflects less
+    values, steps = (r.split() for r in out.splitlines() if r.startswith("deflection_mm"))
+    assert len(values) == 4
+    assert steps[1] == "≈"
+    assert steps[2].startswith("-")  # the firm two-layer ball deflects less
     assert "**" not in out
+
+
+def test_two_balls_stand_in_one_table_with_their_difference():
+    _, out, _ = run("compare", THREE, TWO, "-f", "diameter_mm", "-f", "inertia_ratio")
+    [row] = [r.split() for r in out.splitlines() if r.startswith("inertia_ratio")]
+    assert abs(float(row[2]) - float(row[1]) - float(row[3])) < 1.1e-5
 
 
 _NEARLY_SOFT = 'material = "urethane, soft"\nyoungs_modulus_mpa = 45.1'
