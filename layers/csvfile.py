@@ -55,21 +55,12 @@ def checked_rows(
     InputError
         If anything is wrong: the message names row (line of the file) and column of each fault.
     """
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), skipinitialspace=True)
-    try:
-        lines = [(reader.line_num, [cell.strip() for cell in row]) for row in reader if any(row)]
-    except csv.Error as error:
-        raise InputError(f"{what}: line {reader.line_num} is not CSV: {error}.") from error
-    if not lines:
-        raise InputError(f"{what} is empty; it needs a first row of column names.")
-    header = lines[0][1]
-    _check_header(header, key, columns, optional, what)
-    if len(lines) == 1:
-        raise InputError(f"{what} has column names but no rows.")
+    header, lines = table(text, what)
+    check_header(header, [key, *columns], optional, what)
     faults: list[str] = []
     rows: list[Row] = []
     seen: dict[str, int] = {}
-    for line, cells in lines[1:]:
+    for line, cells in lines:
         if len(cells) != len(header):
             faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")
             continue
@@ -80,22 +71,55 @@ def checked_rows(
         elif name in seen:
             faults.append(f"row {line}, {key} {name!r} stands already in row {seen[name]}")
         seen.setdefault(name, line)
-        number = {c: _number(cell, line, c, columns[c], faults) for c, cell in given.items()}
+        number = {
+            c: read_number(cell, line, c, columns[c].unit, faults) for c, cell in given.items()
+        }
         _check_ranges(number, line, columns, faults)
         rows.append(Row(line, name, number))
+    refuse(faults, what)
+    return rows
+
+
+def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]:
+    """Split a CSV text into its column names and its rows, each with its line in the file.
+
+    Raises
+    ------
+    InputError
+        If the text is no CSV or has no rows.
+    """
+    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), skipinitialspace=True)
+    try:
+        lines = [(reader.line_num, [cell.strip() for cell in row]) for row in reader if any(row)]
+    except csv.Error as error:
+        raise InputError(f"{what}: line {reader.line_num} is not CSV: {error}.") from error
+    if not lines:
+        raise InputError(f"{what} is empty; it needs a first row of column names.")
+    if len(lines) == 1:
+        raise InputError(f"{what} has column names but no rows.")
+    return lines[0][1], lines[1:]
+
+
+def refuse(faults: Sequence[str], what: str) -> None:
+    """Raise an `InputError` that tells the faults, if there are any."""
     if faults:
         more = len(faults) - MOST_FAULTS
         shown = "; ".join(faults[:MOST_FAULTS]) + (f"; and {more} more" if more > 0 else "")
         raise InputError(f"{what}: {shown}. Nothing was taken from the file.")
-    return rows
 
 
-def _check_header(
-    header: list[str], key: str, columns: Mapping[str, Column], optional: Sequence[str], what: str
+def check_header(
+    header: Sequence[str], known: Sequence[str], optional: Sequence[str], what: str
 ) -> None:
+    """Refuse a header with a column twice, one that is not known, or without one that it needs.
+
+    Raises
+    ------
+    InputError
+        Naming the column.
+    """
     if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
         raise InputError(f"{what}: row 1 has one cell; separate columns by commas.")
-    known = [key, *columns]
     for name in header:
         if header.count(name) > 1:
             raise InputError(f"{what}: row 1, column {name!r} stands twice.")
@@ -108,13 +132,14 @@ def _check_header(
         raise InputError(f"{what}: row 1 lacks the column {', '.join(missing)}.")
 
 
-def _number(cell: str, line: int, name: str, column: Column, faults: list[str]) -> float:
+def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -> float:
+    """Read a cell; a fault is added and NaN returned if it holds no finite number."""
     try:
         value = float(cell)
     except ValueError:
         value = math.nan
         hint = "; write a decimal point, not a comma" if "," in cell else ""
-        said = f"is {cell!r}, but must be a number in {column.unit}{hint}" if cell else "is empty"
+        said = f"is {cell!r}, but must be a number in {unit}{hint}" if cell else "is empty"
         faults.append(f"row {line}, {name} {said}")
     else:
         if not math.isfinite(value):
