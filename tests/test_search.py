@@ -25,6 +25,10 @@ from optimize.search import load_run, name_run, run_search
 from optimize.space import Row, Space
 from tests.briefs import four_layers, two_layers
 
+needs_proc = pytest.mark.skipif(
+    not Path("/proc/self/task").exists(), reason="looks for worker processes in /proc"
+)
+
 
 @pytest.fixture(autouse=True)
 def _short_full_estimates(monkeypatch):
@@ -389,6 +393,11 @@ def test_two_processes_give_the_same_to_the_last_bit(tmp_path):
     assert same(one, two)
 
 
+def children_of(pid: int) -> list[int]:
+    return [int(c) for c in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+@needs_proc
 def test_a_worker_killed_in_mid_run_loses_nothing(tmp_path):
     scenario = with_deflection(30)
     (tmp_path / "two").mkdir()
@@ -396,9 +405,9 @@ def test_a_worker_killed_in_mid_run_loses_nothing(tmp_path):
 
     def kill_once(state: Progress) -> None:
         if state.evaluated == 12 and not killed:
-            children = Path(f"/proc/self/task/{os.getpid()}/children").read_text().split()
+            children = children_of(os.getpid())
             lines = {c: Path(f"/proc/{c}/cmdline").read_bytes() for c in children}
-            killed.append(next(int(c) for c, line in lines.items() if b"spawn_main" in line))
+            killed.append(next(c for c, line in lines.items() if b"spawn_main" in line))
             os.kill(killed[0], signal.SIGKILL)
 
     two = searched(scenario, tmp_path / "two", workers=2, progress=kill_once)
@@ -438,10 +447,6 @@ def test_a_search_killed_at_any_moment_goes_on_to_the_same_answer(tmp_path):
         assert same(searched(scenario, part), whole), f"killed after {moment}"
 
 
-def children_of(pid: int) -> list[int]:
-    return [int(c) for c in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
-
-
 def is_running(pid: int) -> bool:
     try:
         return bool(Path(f"/proc/{pid}/cmdline").read_bytes())  # a zombie has none
@@ -466,7 +471,7 @@ if __name__ == "__main__":
 """
 
 
-@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks at processes in /proc")
+@needs_proc
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
 def test_no_process_is_left_behind(tmp_path, how):
     command = [sys.executable, "-c", _PARENT, str(tmp_path / "l.sqlite")]
