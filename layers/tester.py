@@ -224,14 +224,16 @@ def _best_fit(tester: SpringTester, references: tuple[Reference, ...]) -> tuple[
 
     def travels(rate: float) -> FloatArray:
         bent = [r.curve.deflection_at(rate * xi) for r, xi in zip(references, x, strict=True)]
-        return np.array(bent) + x - extra
+        travel: FloatArray = np.array(bent) + x - extra
+        return travel
 
     def weights(rate: float) -> FloatArray:
         slopes = [
             _slope(tester, np.array([np.log(rate), t]), r.curve, r.diameter)[1] / r.score_error
             for r, t in zip(references, travels(rate), strict=True)
         ]
-        return np.square(np.array(slopes, dtype=float))
+        weight: FloatArray = np.square(slopes)
+        return weight
 
     def disagreement(log_rate: float) -> float:
         rate = float(np.exp(log_rate))
