@@ -77,7 +77,7 @@ def search(
 
     Example: orbwright search four_layer_speed_feel.toml --out four_layers
     """
-    from optimize.export import make_folder, write_run
+    from optimize.export import make_folder
     from optimize.ledger import Ledger
     from optimize.result import Interrupted
     from optimize.scenario import read_scenario
@@ -95,12 +95,11 @@ def search(
             with _progress(brief) as report:
                 found = run_search(brief, book, workers or _cores(), report)
         except Interrupted as stop:
-            say(f"orbwright: {stop} {_again()}")
+            say(f"orbwright: {stop} Go on with: {_again(scenario, ledger, changes)}")
             raise typer.Exit(130) from None
         _answer(found, str(ledger), as_json, whole=False)
     if out:
-        written = write_run(found, str(ledger), out)
-        say(f"{len(written)} files written to {out}.")
+        _write(found, ledger, out, [])
     say(f"All of it again: orbwright show {found.id}{_ledger_option(ledger)}")
 
 
@@ -108,8 +107,9 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _again() -> str:
-    return f"Go on with: orbwright {shlex.join(sys.argv[1:])}"
+def _again(scenario: Path, ledger: Path, changes: dict[str, int | None]) -> str:
+    options = "".join(f" --{k} {v}" for k, v in changes.items() if v is not None)
+    return f"orbwright search {shlex.quote(str(scenario))}{_ledger_option(ledger)}{options}"
 
 
 def _ledger_option(ledger: Path) -> str:
@@ -240,7 +240,7 @@ def export(
 
     Example: orbwright export "Two layers: distance" --format csv > list.csv
     """
-    from optimize.export import run_text, write_run
+    from optimize.export import run_text
     from optimize.search import load_run
 
     forms = list(dict.fromkeys(form or ()))
@@ -251,8 +251,14 @@ def export(
     if out is None:
         sys.stdout.write(run_text(found, str(ledger), forms[0]))
         return
+    _write(found, ledger, out, forms)
+
+
+def _write(run: "Run", ledger: Path, out: Path, forms: list[str]) -> None:
+    from optimize.export import write_run
+
     try:
-        written = write_run(found, str(ledger), out, forms)
+        written = write_run(run, str(ledger), out, forms)
     except OrbwrightError as error:
-        raise InputError(f"{error} The run itself stands in {ledger}, nothing is lost.") from error
+        raise InputError(f"{error} The run itself stands in {ledger}; nothing is lost.") from error
     say(f"{len(written)} files written to {out}.")
