@@ -158,8 +158,8 @@ def _lowest(
     band[mesh.fixed, 0] = 1e30
     if not (factor(band, mesh.last) and np.all(band[:, 0] > 0.0)):
         raise SolverError(
-            "the vibration stiffness is not positive definite; every shear and bulk modulus must be "
-            "positive."
+            "the vibration stiffness is not positive definite; "
+            "every shear and bulk modulus must be positive."
         )
     u, square = start, np.inf
     side = np.zeros((2, len(u)))  # the solver takes two right-hand sides; one is idle
