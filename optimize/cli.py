@@ -1,4 +1,4 @@
-"""The command line: `orbwright estimate`, `compare`, `figures`, `materials`; and its one way out.
+"""The command line: `orbwright estimate`, `compare`, `drivers` and lists; and its one way out.
 
 `optimize.cli_runs` adds `search`, `show` and `export`.
 Nothing heavy is imported here: each command imports what it needs, so that help comes at once.
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layers.errors import InputError, OrbwrightError
-from optimize.cli_runs import runs
+from optimize.cli_runs import _cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 
 if TYPE_CHECKING:
@@ -199,6 +199,73 @@ def compare(
         say(report.comparison_csv(results).rstrip("\n"), sys.stdout)
     else:
         print_sections(report.comparison_sections(results))
+
+
+@app.command(short_help="Tell what drives what: slopes over every layer's size and material.")
+def drivers(
+    ball: BallFile,
+    figure: FigureNames = None,
+    swing: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME",
+            help="also launch and flight of this swing, such as 'driver fast'; may be given "
+            "several times",
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            min=1, max=256, metavar="N", help="processes that compute. [default: one a core]"
+        ),
+    ] = None,
+    as_json: AsJson = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="print CSV, a row for each slope")] = False,
+    as_markdown: Annotated[bool, typer.Option("--markdown", help="print Markdown tables")] = False,
+    drawing: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="also draw the matrix; ends in .svg or .png"),
+    ] = None,
+) -> None:
+    """Tell what drives what: how figures answer to each layer's diameter, modulus and density.
+
+    Each number of the build is moved a little, the others held; strikes also answer to the cover's
+    friction. A change that is less than its own error is marked '≈'.
+
+    Example: orbwright drivers my_ball.toml --swing "driver fast" --drawing drivers.png
+    """
+    from layers.ball import read_ball
+    from layers.sensitivity import plan, read_off
+    from optimize import drivers as tables
+    from optimize.evaluate import computing
+    from optimize.tables import markdown
+
+    if as_json + as_csv + as_markdown > 1:
+        raise InputError("--json, --csv and --markdown cannot go together; choose one.")
+    if drawing and drawing.suffix.lower() not in (".svg", ".png"):
+        # Said now, not after the computation.
+        raise InputError(f"drawing {drawing} must end in .svg or .png.")
+    build = read_ball(ball)
+    study = plan(build, tables.names_asked(figure or (), swing or ()))
+    tell_of_compiling(study.figures)
+    say(f"Estimating {len(study.requests)} builds.")
+    with computing(workers or _cores()) as compute:
+        done = dict(compute(study.requests))
+    found = read_off(study, [done[i] for i in range(len(done))])
+    if as_json:
+        print_json(tables.drivers_record(found))
+    elif as_csv:
+        say(tables.drivers_csv(found).rstrip("\n"), sys.stdout)
+    elif as_markdown:
+        say(markdown(tables.drivers_sections(found), build.name).rstrip("\n"), sys.stdout)
+    else:
+        print_sections(tables.drivers_sections(found), build.name)
+    if drawing:
+        from optimize.drawing import save
+        from optimize.driverplot import draw_drivers
+
+        save(draw_drivers(found), drawing)
+        say(f"Drawing written to {drawing}.")
 
 
 @lists.command(short_help="List the figures: names, units, meaning.")
