@@ -130,7 +130,7 @@ def measurements_from_csv(
     refuse([*_duplicates(found), *_apart(found), *_off_theory(found, by_name)], "measurements")
     if not readings:
         raise InputError(
-            f"{', '.join(found.source)} holds no reading: no measurement is filled in."
+            f"{', '.join(found.source)} has no reading: nothing is filled in."
         )
     for ball in balls:
         as_made(ball, found)

@@ -81,7 +81,7 @@ def test_filled_in_prototype_sheet_is_read_back():
 
 
 def test_a_blank_sheet_and_a_bad_piece_are_refused():
-    assert "no measurement is filled in" in refused(filled_sheet()[1])
+    assert "nothing is filled in" in refused(filled_sheet()[1])
     row, text = filled_sheet(3.61, "3.5x")
     assert f"row {row}, piece_2 is '3.5x', but must be a number in mm" in refused(text)
 
