@@ -36,7 +36,7 @@ MOST_BRANCHES = 4
 ROWS = BRANCH + MOST_BRANCHES * BRANCH_ROWS
 TILE = ROWS * LANES
 
-CHECK_EVERY = 20
+CHECK_EVERY = 10
 SHORTEST = 0.02  # of the first time step: below, an element is about to turn inside out
 _FLAGS = {"contract", "reassoc", "arcp", "nsz"}
 
