@@ -25,10 +25,9 @@ _FALLS_RISES = LinearSegmentedColormap.from_list(
     "falls, rises", ("#17456b", "#6f9dbd", "#f4f1ea", "#e0a063", "#9c4a12")
 )
 _SHARE = Normalize(-1.0, 1.0)
-_UNRESOLVED, _PLAIN = "#ececec", "#ffffff"
 
 # Inches: a cell, the gap between groups, the space for names and values, for heads and the key.
-_WIDE, _TALL, _GAP, _LEFT, _TOP, _BOTTOM = 0.72, 0.34, 0.22, 2.75, 1.95, 1.05
+_WIDE, _TALL, _GAP, _LEFT, _TOP, _BOTTOM = 0.72, 0.34, 0.36, 2.75, 1.95, 1.05
 _TITLE_ROW = 0.30
 
 
@@ -96,7 +95,7 @@ def _heads(axes: Axes, found: Drivers, across: dict[Freedom, float]) -> None:
         words = layer_name(found, freedom).replace(" ", "\n", 1)
         axes.text(
             x + _WIDE / 2.0, 1.60, words, ha="center", va="top", fontsize=7.5, color=INK,
-            linespacing=0.95,
+            linespacing=1.05,
         )  # fmt: skip
 
 
@@ -149,18 +148,16 @@ def _scale(largest: float) -> float:
 
 def _cell(axes: Axes, driver: Driver, largest: float, scale: float, x: float, y: float) -> None:
     text = change_text(driver, largest, scale)
-    if text == "0":
-        fill, ink = _PLAIN, FAINT
-    elif not driver.resolved:
-        fill, ink = _UNRESOLVED, FAINT
-    else:
+    fill, ink, edge = "white", FAINT, 0.0 if text == "0" else 0.6
+    if driver.resolved and text != "0":
         red, green, blue, _ = _FALLS_RISES(_SHARE(driver.change / largest))
         fill = to_hex((red, green, blue))
-        ink = "white" if 0.30 * red + 0.59 * green + 0.11 * blue < 0.55 else INK
+        ink, edge = "white" if 0.30 * red + 0.59 * green + 0.11 * blue < 0.55 else INK, 0.0
     axes.add_patch(
         FancyBboxPatch(
             (x + 0.045, y + 0.045), _WIDE - 0.09, _TALL - 0.09,
-            boxstyle="round,pad=0.02,rounding_size=0.05", facecolor=fill, linewidth=0.0,
+            boxstyle="round,pad=0.02,rounding_size=0.05", facecolor=fill,
+            edgecolor=FAINT, linestyle=(0, (2, 2)), linewidth=edge,
         )
     )  # fmt: skip
     strong = driver.resolved and abs(driver.change) == largest
@@ -182,5 +179,5 @@ def _key(figure: Figure, axes: Axes, y: float) -> None:
     bar.ax.tick_params(labelsize=7.5, colors=INK, length=2.5)
     bar.outline.set_linewidth(0.5)
     axes.text(0.2, y + 0.12, "shade: share of the row's strongest", fontsize=7.5, color=INK)
-    words = "grey: less than its own error; number: change of the figure in its unit"
+    words = "dashed: less than its own error; number: change of the figure in its unit"
     axes.text(0.2, y + 0.52, words, fontsize=7.5, color=INK)

@@ -1,0 +1,90 @@
+"""How far slopes can be trusted: against samples between theirs, and against the fine mesh.
+
+python -m tests.benchmarks.sensitivity [--fine]
+"""
+
+import sys
+import time
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+
+from layers.ball import Ball, read_ball
+from layers.estimate import estimate
+from layers.sensitivity import WAYS, Drivers, moved, sensitivities, slopes_of
+from tests.builds import random_balls
+
+OF_BODY = ("deflection_mm", "mode_hz", "speed_ratio", "contact_time_us")
+OF_SWING = tuple(
+    f"{swing}.{name}"
+    for swing in ("driver fast", "wedge full fast")
+    for name in ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "carry_m")
+)
+BALLS = Path(__file__).parent.parent.parent / "scenarios" / "balls"
+
+
+def builds() -> list[Ball]:
+    names = ("four_layer_speed_feel", "three_layer_soft_feel")
+    return [*(read_ball(BALLS / f"{name}.toml") for name in names), random_balls(1, seed=5)[0]]
+
+
+def share_of_strongest(found: Drivers, name: str) -> float:
+    return max(abs(d.change) for (n, _), d in found.drivers.items() if n == name)
+
+
+def against_samples_between(ball: Ball, found: Drivers) -> dict[str, list[tuple[float, float]]]:
+    """Differences and errors, % of the row's strongest, from seven samples half a step aside.
+
+    The slope there is the mean of the two sets to either side of the build.
+    """
+    names = OF_BODY + OF_SWING
+    result = defaultdict(list)
+    for freedom in found.freedoms:
+        offsets = np.arange(-3.5, 4.0) * freedom.step
+        around = [estimate(moved(ball, freedom, by), names).figures for by in offsets]
+        for name in names:
+            driver = found.drivers.get((name, freedom))
+            strongest = share_of_strongest(found, name)
+            values = np.array([e[name].value for e in around])
+            if driver is None or not np.ptp(values):
+                continue
+            halves = np.array([values[:7], values[1:]])
+            slopes, errors = slopes_of(halves, np.full(2, freedom.step))
+            scale = 100.0 * WAYS[freedom.kind].practical / strongest
+            off = abs(slopes.mean() - driver.slope) * scale
+            result[name].append((off, np.hypot(driver.slope_error, errors[0]) * scale))
+    return result
+
+
+def main() -> None:
+    together, finer = defaultdict(list), defaultdict(list)
+    for ball in builds():
+        start = time.process_time()
+        found = sensitivities(ball, OF_BODY + OF_SWING)
+        seconds = time.process_time() - start
+        resolved = [d.resolved for d in found.drivers.values() if d.slope != 0.0]
+        print(
+            f"{ball.name}: {seconds:.1f} s processor time, {len(resolved)} slopes, "
+            f"{100 * np.mean(resolved):.0f} % larger than their error"
+        )
+        for name, pairs in against_samples_between(ball, found).items():
+            together[name] += pairs
+        if "--fine" in sys.argv:
+            fine = sensitivities(ball, OF_BODY + OF_SWING, level="fine")
+            for (name, freedom), d in found.drivers.items():
+                off = abs(d.change - fine.drivers[name, freedom].change)
+                finer[name].append(100.0 * off / share_of_strongest(fine, name))
+    print("of the row's strongest change: difference from samples between, error told, covered")
+    for name, pairs in together.items():
+        off, told = np.array(pairs).T
+        print(
+            f"  {name:34s} median {np.median(off):5.2f} % largest {off.max():5.2f} %  "
+            f"told {np.median(told):5.2f} %  covered {100 * np.mean(off <= told):3.0f} %"
+        )
+    for name, off in finer.items():
+        print(f"  {name:34s} fine mesh: median {np.median(off):5.2f} % largest {max(off):5.2f} %")
+
+
+if __name__ == "__main__":
+    main()
