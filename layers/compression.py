@@ -150,7 +150,7 @@ def compress(body: Body, loads: FloatArray | None = None, level: Level = "defaul
         if reached is None:
             flag += (" " if flag else "") + (
                 f"no equilibrium was found beyond {state.force:.4g} N; the curve stops there "
-                "(the body is too soft for the load)."
+                "(a layer is too soft for the load)."
             )
             break
         state = reached
@@ -216,7 +216,9 @@ def _press(body: Body, level: Level) -> _Press:
     mesh = _layout_of(body, level)
     points = mesh.basis @ body.outer_radius
     thickness = np.diff(body.outer_radius, prepend=0.0)
-    mean_shear = float(body.shear_modulus @ thickness / thickness.sum())
+    stiff = float(body.shear_modulus @ thickness / thickness.sum())
+    # A cover far softer than the rest sets the scale itself: Newton's method would not converge.
+    stiff = min(stiff, 10.0 * float(body.shear_modulus[-1]))
     width = int((mesh.last - np.arange(len(mesh.last))).max()) + 4
     return _Press(
         body,
@@ -226,7 +228,7 @@ def _press(body: Body, level: Level) -> _Press:
         body.shear_modulus[mesh.layer],
         body.bulk_modulus[mesh.layer],
         *_contact_points(points, mesh.edges),
-        penalty=_PENALTY * mean_shear / float(body.outer_radius[-1]),
+        penalty=_PENALTY * stiff / float(body.outer_radius[-1]),
         band=np.empty((len(mesh.last), width)),
     )
 
@@ -412,6 +414,8 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
             return None
         back_substitute(band, mesh.last, right)
         rate += float(pull @ right[1])
+        if rate == 0.0:  # nothing touches
+            return None
         rise = float(total - force - pull @ right[0]) / rate
         change = right[0] + rise * right[1]
         u, height = u + change, height + rise
