@@ -47,6 +47,9 @@ class Search:
         Called after every build that was computed or reused.
     seen : dict of tuple to Looked
         Every build looked at, by its row.
+    twins : dict of tuple to tuple
+        Rows that make the same build as an earlier one, such as two materials that differ only in
+        a modulus that the search sets itself.
     evaluated, feasible, failed, ruled_out : int
         As in `optimize.result.Run`.
     """
@@ -61,8 +64,10 @@ class Search:
     failed: int = 0
     ruled_out: int = 0
     best: dict[str, float] = field(default_factory=dict)
+    twins: dict[Row, Row] = field(default_factory=dict)
     space: Space = field(init=False)
     judge: Judge = field(init=False)
+    _first: dict[str, Row] = field(default_factory=dict)
     _noted: int = 0
     _began: float = field(default_factory=time.perf_counter)
 
@@ -99,13 +104,14 @@ class Search:
         proposer = evolve(self.space, len(scenario.goal), scenario.population, scenario.seed)
         rows, stale = next(proposer), 0
         while True:
-            fresh = [row for row in dict.fromkeys(rows) if row not in self.seen]
+            fresh = [r for r in dict.fromkeys(rows) if r not in self.seen and r not in self.twins]
             stale = 0 if fresh else stale + 1
             self._look_at(fresh)
             if self._is_over() or stale == _STALE_GENERATIONS:
                 break
             try:
-                rows = proposer.send([standing(self.seen[row].outcome, scenario) for row in rows])
+                looked = [self.seen[self.twins.get(row, row)] for row in rows]
+                rows = proposer.send([standing(build.outcome, scenario) for build in looked])
             except StopIteration:
                 break
         if self.failed and not self.evaluated:
@@ -123,6 +129,11 @@ class Search:
         """Judge new builds: by closed form, then, as far as the budget goes, by finite elements."""
         hopeful, ruled_out = [], []
         for candidate in map(self.space.decode, rows):
+            key = _key(candidate)
+            first = candidate.row if key is None else self._first.setdefault(key, candidate.row)
+            if first != candidate.row:
+                self.twins[candidate.row] = first
+                continue
             verdict = self.judge.before(candidate)
             if verdict is None:
                 hopeful.append(candidate)

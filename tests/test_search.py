@@ -147,6 +147,21 @@ def test_a_finished_run_is_shown_again_without_computing(tmp_path, monkeypatch):
             load_run(ledger, "Inertia")
 
 
+def test_rows_that_make_the_same_build_are_one_evaluation(tmp_path):
+    # Two cards that differ in nothing but the modulus, which the search sets itself.
+    scenario = four_layers()
+    soft = next(card for card in scenario.material if card.name == "core rubber, soft")
+    twin = soft.with_values("test", youngs_modulus_mpa=50.0).model_copy(update={"name": "twin"})
+    layers = [layer.model_dump() for layer in scenario.layer]
+    layers[0]["material"] = ("core rubber, soft", "twin")
+    cards = [card.model_dump() for card in (*scenario.material, twin)]
+    run = searched(four_layers(layer=layers, material=cards), tmp_path)
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        keys = [p.key for p in ledger.proposals(run.id) if p.computed]
+        assert len(keys) == len(set(keys)) == run.evaluated == 200
+        assert same(load_run(ledger, run.id), run)
+
+
 # Limits that no build can meet.
 
 
