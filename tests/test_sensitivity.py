@@ -202,6 +202,8 @@ def test_a_thin_layer_and_the_end_of_a_range_are_respected():
     found = sensitivities(Ball(layer=tuple(layers)), ("mass_g",))
     assert {f.layer for _, f in found.failed} == {2, 3}
     assert all("too thin" in why for why in found.failed.values())
+    largest = _elastic().layer[0].model_copy(update={"outer_diameter_mm": 60.0})
+    assert plan(Ball(layer=(largest,)), ("mass_g",)).freedoms[0].step == 0.0
 
 
 def test_a_figure_that_breaks_down_has_no_slope():

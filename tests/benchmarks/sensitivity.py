@@ -12,7 +12,7 @@ import numpy as np
 
 from layers.ball import Ball, read_ball
 from layers.estimate import estimate
-from layers.sensitivity import WAYS, Drivers, moved, sensitivities, slopes_of
+from layers.sensitivity import WAYS, Drivers, moved, sensitivities
 from tests.builds import random_balls
 
 OF_BODY = ("deflection_mm", "mode_hz", "speed_ratio", "contact_time_us")
@@ -34,12 +34,10 @@ def share_of_strongest(found: Drivers, name: str) -> float:
 
 
 def against_samples_between(ball: Ball, found: Drivers) -> dict[str, list[tuple[float, float]]]:
-    """Differences and errors, % of the row's strongest, from seven samples half a step aside.
-
-    The slope there is the mean of the two sets to either side of the build.
-    """
+    """Differences and errors, % of the row's strongest, from a cubic through other samples."""
     names = OF_BODY + OF_SWING
     result = defaultdict(list)
+    powers = np.vander(np.arange(-3.5, 4.0), 4, increasing=True)
     for freedom in found.freedoms:
         offsets = np.arange(-3.5, 4.0) * freedom.step
         around = [estimate(moved(ball, freedom, by), names).figures for by in offsets]
@@ -49,11 +47,12 @@ def against_samples_between(ball: Ball, found: Drivers) -> dict[str, list[tuple[
             values = np.array([e[name].value for e in around])
             if driver is None or not np.ptp(values):
                 continue
-            halves = np.array([values[:7], values[1:]])
-            slopes, errors = slopes_of(halves, np.full(2, freedom.step))
+            fit, (left, *_) = np.polynomial.Polynomial.fit(offsets, values, 3, full=True)
+            scatter = np.sqrt(left[0] / 4.0) * np.linalg.norm(np.linalg.pinv(powers)[1])
             scale = 100.0 * WAYS[freedom.kind].practical / strongest
-            off = abs(slopes.mean() - driver.slope) * scale
-            result[name].append((off, np.hypot(driver.slope_error, errors[0]) * scale))
+            off = abs(fit.deriv()(0.0) - driver.slope) * scale
+            told = np.hypot(driver.slope_error, 2.0 * scatter / freedom.step) * scale
+            result[name].append((off, told))
     return result
 
 
