@@ -252,6 +252,12 @@ def drivers(
     with computing(workers or _cores()) as compute:
         done = dict(compute(study.requests))
     found = read_off(study, [done[i] for i in range(len(done))])
+    if drawing:
+        from optimize.drawing import save
+        from optimize.driverplot import draw_drivers
+
+        save(draw_drivers(found), drawing)
+        say(f"Drawing written to {drawing}.")
     if as_json:
         print_json(tables.drivers_record(found))
     elif as_csv:
@@ -260,12 +266,6 @@ def drivers(
         say(markdown(tables.drivers_sections(found), build.name).rstrip("\n"), sys.stdout)
     else:
         print_sections(tables.drivers_sections(found), build.name)
-    if drawing:
-        from optimize.drawing import save
-        from optimize.driverplot import draw_drivers
-
-        save(draw_drivers(found), drawing)
-        say(f"Drawing written to {drawing}.")
 
 
 @lists.command(short_help="List the figures: names, units, meaning.")
