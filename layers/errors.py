@@ -54,7 +54,10 @@ def explain(error: ValidationError, what: str, known: tuple[str, ...] = ()) -> I
     InputError
         To be raised by the caller with ``from error``.
     """
-    first: dict[str, Any] = dict(error.errors(include_url=False)[0])
+    problems = error.errors(include_url=False)
+    # A misspelt field is also a missing one: the spelling is the thing to tell.
+    misspelt = [p for p in problems if p["type"] == "extra_forbidden"]
+    first: dict[str, Any] = dict((misspelt or problems)[0])
     field = _field_name(first["loc"])
     kind, value, context = first["type"], first.get("input"), first.get("ctx", {})
     shown = repr(value) if not isinstance(value, dict | list) else "a table or list"
@@ -69,5 +72,7 @@ def explain(error: ValidationError, what: str, known: tuple[str, ...] = ()) -> I
         allowed = _BOUNDS[kind].format(**context)
         return InputError(f"{what}: {field} is {shown}, but must be {allowed}.")
     if kind == "value_error":
-        return InputError(f"{what}: {field}: {context.get('error', first['msg'])}")
+        sentence = str(context.get("error", first["msg"])).rstrip(".")
+        where = f"{field}: " if first["loc"] else ""
+        return InputError(f"{what}: {where}{sentence}.")
     return InputError(f"{what}: {field} is {shown}: {first['msg'].lower()}.")

@@ -5,6 +5,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -26,8 +27,16 @@ if TYPE_CHECKING:
 
 Level = Literal["default", "fine"]
 
-# Changes whenever a figure's value can change: part of the ledger's content hash.
-MODEL_VERSION = "1"
+
+def _model_version() -> str:
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+# A digest of the code that computes: the ledger keeps evaluations of another model apart.
+MODEL_VERSION = _model_version()
 
 
 @dataclass(frozen=True)

@@ -163,14 +163,14 @@ def test_every_help_page_comes_with_an_example_or_a_sentence():
         ("outer_diameter_mm = 42.7", "outer_diameter_mm = nan", "outer_diameter_mm is nan"),
         ("outer_diameter_mm = 42.7", "outer_diameter_mm = inf", "outer_diameter_mm is inf"),
         ("outer_diameter_mm = 42.7", "outer_diameter_mm = 40.0", "diameters grow outward"),
-        ("outer_diameter_mm = 42.7", "outer_diamter_mm = 42.7", "outer_diameter_mm is missing"),
+        ("outer_diameter_mm = 42.7", "outer_diamter_mm = 42.7", "did you mean outer_diameter_mm"),
         ('role = "cover"', 'role = "cover"\nroll = 1', "did you mean role"),
         ("outer_diameter_mm = 42.7", "outer_diameter_mm = '42.7 mm'", "outer_diameter_mm"),
         ("density_g_cm3 = 1.165", "density_g_cm3 = nan", "density_g_cm3"),
         ("density_g_cm3 = 1.165", "density_g_cm3 = 116.5", "must be from 0.4 to 12"),
         ('"urethane, soft"', '"urethane, sot"', "urethane, soft"),
         ("[[layer]]", "[[layer]", "not valid TOML"),
-        ("[[layer]]", "[[shell]]", "layer is missing"),
+        ("[[layer]]", "[[shell]]", "shell is not a known field"),
     ],
 )
 def test_bad_ball_is_refused_by_field_and_value(tmp_path, old, new, words):

@@ -29,7 +29,7 @@ def test_names_of_figures():
         ("mass_g@3", "takes no condition"),
         ("speed_ratio@900", "from 0.5 to 80"),
         ("speed_ratio@3-4", "a speed"),
-        ("deflection_mm@98", "two values"),
+        ("deflection_mm@98", "two loads"),
         ("deflection_mm@600-98", "below the second"),
         ("speed_ratio@..", "must be a speed"),
         ("", "known:"),

@@ -105,7 +105,7 @@ def test_a_scenario_needs_no_other_file_once_read():
         ("at_least = 20.0", "at_least = 20.0\nmargin = -1", ("limit 1", "margin", "at least 0")),
         ("population = 20", "population = 2.5", ("population", "2.5")),
         ("evaluations = 200", "evaluations = 0", ("evaluations", "at least 1")),
-        ("[ball]", "[bal]", ("ball is missing",)),
+        ("[ball]", "[bal]", ("bal is not a known field", "did you mean ball")),
         ("rules =", "rules ==", ("not valid TOML",)),
         ("rules =", 'catalogue = "nowhere.toml"\nrules =', ()),
     ],
