@@ -209,9 +209,12 @@ def _price(goal: Goal, other: Goal, better: Member, worse: Member) -> Price | No
     cost = other.loss(p.value) - other.loss(q.value)
     if gain <= max(a.difference_error, b.difference_error) or cost <= 0.0:
         return None
+    price = f"{cost:.3g}{_unit(p.unit)} of {other.figure}"
+    if cost <= max(p.difference_error, q.difference_error):
+        price = f"less {other.figure} than the model can tell ({cost:.1g}{_unit(p.unit)})"
     sentence = (
         f"From {worse.label} to {better.label}: {goal.figure} better by {gain:.3g}{_unit(a.unit)} "
-        f"costs {cost:.3g}{_unit(p.unit)} of {other.figure}."
+        f"costs {price}."
     )
     return Price(goal.figure, other.figure, better.label, worse.label, cost / gain, sentence)
 
