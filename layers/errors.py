@@ -63,7 +63,7 @@ def explain(error: ValidationError, what: str, known: tuple[str, ...] = ()) -> I
     shown = repr(value) if not isinstance(value, dict | list) else "a table or list"
     if kind == "missing":
         return InputError(f"{what}: {field} is missing; it is required.")
-    if kind == "extra_forbidden":
+    if kind in ("extra_forbidden", "unexpected_keyword_argument"):
         name = str(first["loc"][-1])
         near = get_close_matches(name, known, n=1)
         hint = f"; did you mean {near[0]}?" if near else "; remove it or check its spelling."

@@ -333,11 +333,11 @@ def _beyond(
     if not domain:
         return f"{key} was not measured of a body with {material}"
     [d] = domain
-    thickness = (diameter - inner) / 2.0
-    for what, value, low, high, more in (
-        ("diameter", diameter, d.diameter_low, d.diameter_high, _BEYOND_DIAMETER),
-        ("thickness", thickness, d.thickness_low, d.thickness_high, _BEYOND_THICKNESS),
-    ):
+    sizes = [("diameter", diameter, d.diameter_low, d.diameter_high, _BEYOND_DIAMETER)]
+    if inner:  # a core's thickness says no more than its diameter
+        wall = (diameter - inner) / 2.0
+        sizes.append(("thickness", wall, d.thickness_low, d.thickness_high, _BEYOND_THICKNESS))
+    for what, value, low, high, more in sizes:
         if not low - more <= value <= high + more:
             return (
                 f"{material} was measured in a {what} of {low:.2f} to {high:.2f} mm, not "
