@@ -129,9 +129,7 @@ def measurements_from_csv(
     found = Measurements(tuple(readings), tuple(what for what, _ in texts))
     refuse([*_duplicates(found), *_apart(found), *_off_theory(found, by_name)], "measurements")
     if not readings:
-        raise InputError(
-            f"{', '.join(found.source)} has no reading: nothing is filled in."
-        )
+        raise InputError(f"{', '.join(found.source)} has no reading: nothing is filled in.")
     for ball in balls:
         as_made(ball, found)
     return replace(found, note=tuple(_notes(found, balls, walls)))
