@@ -1,6 +1,6 @@
 """The command line: `orbwright estimate`, `compare`, `drivers` and lists; and its one way out.
 
-`optimize.cli_runs` adds `search`, `show` and `export`.
+`optimize.cli_runs` adds `search`, `show` and `export`, `optimize.bench_commands` the bench's.
 Nothing heavy is imported here: each command imports what it needs, so that help comes at once.
 """
 
@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layers.errors import InputError, OrbwrightError
+from optimize.bench_commands import bench
 from optimize.cli_runs import _cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 
@@ -92,6 +93,12 @@ def estimate(
             "[default: present, unless --figure or --stage N is given]",
         ),
     ] = None,
+    calibration: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="C.toml", help="calibrated materials, from 'orbwright calibrate --out'"
+        ),
+    ] = None,
     as_json: AsJson = False,
     drawing: Drawing = None,
 ) -> None:
@@ -117,7 +124,9 @@ def estimate(
 
         save(draw_ball(build), drawing)
         say(f"Drawing written to {drawing}.")
-    [result] = _estimates([build], names)
+    result = (
+        _calibrated(build, names, calibration) if calibration else _estimates([build], names)[0]
+    )
     margins = screen(result, chosen) if chosen else ()
     if as_json:
         print_json(report.estimate_record(result, chosen, margins))
@@ -155,6 +164,15 @@ def _estimates(balls: "Sequence[Ball]", names: Sequence[str]) -> "list[Estimate]
 
     tell_of_compiling(names)
     return estimate_many(balls, names)
+
+
+def _calibrated(build: "Ball", names: Sequence[str], path: Path) -> "Estimate":
+    """Estimate a ball with calibrated materials; what lies outside the calibration is flagged."""
+    from optimize.calibration import calibrated_estimate, read_calibration
+
+    known = read_calibration(path)
+    tell_of_compiling(names)
+    return calibrated_estimate(known, build, names)
 
 
 @app.command(short_help="Compare two to four balls side by side.")
@@ -305,6 +323,7 @@ def materials(
 
 
 app.add_typer(runs)
+app.add_typer(bench)
 app.add_typer(lists)
 
 
