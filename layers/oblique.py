@@ -11,6 +11,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from layers import oblique_contact as contact
 from layers import oblique_march as rows
 from layers.ball import Body, FloatArray
 from layers.errors import InputError, SolverError
@@ -180,12 +181,12 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
     half_head = 0.5 * (strike.club_mass - (strike.face_mass if sprung else 0.0))
     half_face = 0.5 * (strike.face_mass if sprung else strike.club_mass)
     face = np.zeros(7)
-    face[rows.FRICTION] = friction
-    face[rows.FACE_INVERSE_MASS] = 1.0 / half_face
-    face[rows.CLUB_INVERSE_MASS] = 2.0 / strike.club_mass
+    face[contact.FRICTION] = friction
+    face[contact.FACE_INVERSE_MASS] = 1.0 / half_face
+    face[contact.CLUB_INVERSE_MASS] = 2.0 / strike.club_mass
     if sprung:
-        face[rows.HEAD_INVERSE_MASS] = 1.0 / half_head
-        face[rows.SPRING] = 0.5 * float(strike.face_stiffness or 0.0)
+        face[contact.HEAD_INVERSE_MASS] = 1.0 / half_head
+        face[contact.SPRING] = 0.5 * float(strike.face_stiffness or 0.0)
     opening = strike.dynamic_loft - strike.attack_angle
     normal = strike.club_speed * math.cos(opening)
     along = -strike.club_speed * math.sin(opening)
@@ -194,14 +195,14 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
     x = out.velocity[0] * cos - out.velocity[1] * sin
     z = out.velocity[0] * sin + out.velocity[1] * cos
     share = strike.face_mass / strike.club_mass if sprung else 1.0
-    club_x = share * out.club[rows.FACE_V] + (1.0 - share) * out.club[rows.HEAD_V]
+    club_x = share * out.club[contact.FACE_V] + (1.0 - share) * out.club[contact.HEAD_V]
     return Launch(
         ball_speed=math.hypot(x, z),
         launch_angle=math.atan2(z, x),
         spin=out.spin,
         contact_time=float(out.result[rows.LAST] - out.result[rows.FIRST]),
         greatest_shortening=float(out.result[rows.SHORTENING]),
-        club_speed_after=math.hypot(club_x, out.club[rows.CLUB_V]),
+        club_speed_after=math.hypot(club_x, out.club[contact.CLUB_V]),
         history=out.history,
         energy=out.energy,
         momentum_residual=out.momentum_residual,
@@ -237,7 +238,7 @@ def throw_ball(
     if not 0.0 <= angle < 1.5:
         raise InputError(f"angle is {angle:g} rad, but must be from 0 to below 1.5.")
     face = np.zeros(7)
-    face[rows.FRICTION] = friction
+    face[contact.FRICTION] = friction
     thrown = np.array([-speed * math.cos(angle), speed * math.sin(angle)])
     out = _collide(body, face, thrown, np.zeros(2), settings)
     radius = float(body.outer_radius[-1])
@@ -288,7 +289,7 @@ def _collide(
     model = build_model(body, settings)
     mesh, points = model.mesh, model.points
     nodes, radius = mesh.points.shape[1], float(body.outer_radius[-1])
-    face[rows.STIFFNESS], face[rows.DAMPING] = model.stiffness, settings.contact_damping
+    face[contact.STIFFNESS], face[contact.DAMPING] = model.stiffness, settings.contact_damping
     velocity, u = np.zeros_like(points), np.zeros_like(points)
     velocity[0, :nodes], velocity[2, :nodes] = thrown
     club = np.array([-radius, -radius, club_velocity[0], club_velocity[0], club_velocity[1]])
@@ -313,9 +314,8 @@ def _collide(
         model.branch,
         state,
         np.zeros((24, model.hexes.shape[1])),
-        mesh.surface,
-        model.area,
-        np.zeros((2, len(mesh.surface))),
+        model.surface,
+        np.zeros((2, mesh.faces.shape[1] * len(model.surface.shape))),
         mesh.plane,
         far,
         face,
@@ -339,7 +339,7 @@ def _collide(
     )
     count = int(result[rows.RECORDED])
     trace = history[:, :count]
-    contact = Contact(
+    felt = Contact(
         time=trace[rows.TIME].copy(),
         normal_force=2.0 * trace[rows.NORMAL],
         tangential_force=2.0 * trace[rows.TANGENTIAL],
@@ -349,4 +349,4 @@ def _collide(
     residual = momentum_residual(
         momentum, x, momentum_of(model, before[0][:, :nodes]), before[1], club, face, result
     )
-    return _Outcome(mean[[0, 2]], spin, club, result, contact, energy, residual, flag)
+    return _Outcome(mean[[0, 2]], spin, club, result, felt, energy, residual, flag)

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from layers import oblique_contact as contact
 from layers import oblique_kernels as kernels
 from layers import oblique_march as rows
 from layers.ball import FloatArray
@@ -29,16 +30,18 @@ def momentum_residual(
     """
     gained = (momentum - momentum_before).sum(axis=1)[[0, 2]]
     failing = 0.0
-    if face[rows.CLUB_INVERSE_MASS] > 0.0:
+    if face[contact.CLUB_INVERSE_MASS] > 0.0:
         lost = np.array(
             [
-                (club_before[rows.FACE_V] - club[rows.FACE_V]) / face[rows.FACE_INVERSE_MASS],
-                (club_before[rows.CLUB_V] - club[rows.CLUB_V]) / face[rows.CLUB_INVERSE_MASS],
+                (club_before[contact.FACE_V] - club[contact.FACE_V])
+                / face[contact.FACE_INVERSE_MASS],
+                (club_before[contact.CLUB_V] - club[contact.CLUB_V])
+                / face[contact.CLUB_INVERSE_MASS],
             ]
         )
-        if face[rows.HEAD_INVERSE_MASS] > 0.0:
-            head = club_before[rows.HEAD_V] - club[rows.HEAD_V]
-            lost[0] += head / face[rows.HEAD_INVERSE_MASS]
+        if face[contact.HEAD_INVERSE_MASS] > 0.0:
+            head = club_before[contact.HEAD_V] - club[contact.HEAD_V]
+            lost[0] += head / face[contact.HEAD_INVERSE_MASS]
         failing = float(np.abs(gained - lost).max() / np.abs(gained).max())
     # The ball starts about the origin: its angular momentum before is that of its lumped centre.
     turned = float((x[0] * momentum[2] - x[2] * momentum[0]).sum())
@@ -81,11 +84,11 @@ def energy_parts(
 
 def _club_energy(club: FloatArray, face: FloatArray) -> float:
     """Kinetic and spring energy of the whole club, J."""
-    energy = face[rows.SPRING] * (club[rows.FACE_X] - club[rows.HEAD_X]) ** 2
+    energy = face[contact.SPRING] * (club[contact.FACE_X] - club[contact.HEAD_X]) ** 2
     for inverse, row in (
-        (rows.FACE_INVERSE_MASS, rows.FACE_V),
-        (rows.HEAD_INVERSE_MASS, rows.HEAD_V),
-        (rows.CLUB_INVERSE_MASS, rows.CLUB_V),
+        (contact.FACE_INVERSE_MASS, contact.FACE_V),
+        (contact.HEAD_INVERSE_MASS, contact.HEAD_V),
+        (contact.CLUB_INVERSE_MASS, contact.CLUB_V),
     ):
         if face[inverse] > 0.0:
             energy += club[row] ** 2 / face[inverse]

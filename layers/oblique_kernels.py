@@ -291,23 +291,54 @@ def element_forces(
 
 
 @njit(fastmath=True, forceinline=True)
-def _squared(f: Any, b0: Any, b1: Any, b2: Any) -> Any:
-    """Return |f b|^2."""
-    c0 = f[0][0] * b0 + f[0][1] * b1 + f[0][2] * b2
-    c1 = f[1][0] * b0 + f[1][1] * b1 + f[1][2] * b2
-    c2 = f[2][0] * b0 + f[2][1] * b1 + f[2][2] * b2
-    return c0 * c0 + c1 * c1 + c2 * c2
+def _times(f: Any, b0: Any, b1: Any, b2: Any) -> Any:
+    """Return f b."""
+    return (
+        f[0][0] * b0 + f[0][1] * b1 + f[0][2] * b2,
+        f[1][0] * b0 + f[1][1] * b1 + f[1][2] * b2,
+        f[2][0] * b0 + f[2][1] * b1 + f[2][2] * b2,
+    )
+
+
+@njit(fastmath=True, forceinline=True)
+def _add_square(m: Any, v: Any, weight: Any) -> Any:
+    """Return m + weight v v^T, entries in the order xx, yy, zz, xy, yz, zx."""
+    x, y, z = weight * v[0], weight * v[1], weight * v[2]
+    return (
+        m[0] + x * v[0],
+        m[1] + y * v[1],
+        m[2] + z * v[2],
+        m[3] + x * v[1],
+        m[4] + y * v[2],
+        m[5] + z * v[0],
+    )
+
+
+@njit(fastmath=True, forceinline=True)
+def _symmetric_square(m: Any) -> Any:
+    """Return m m of a symmetric tensor."""
+    xx, yy, zz, xy, yz, zx = m
+    return (
+        xx * xx + xy * xy + zx * zx,
+        xy * xy + yy * yy + yz * yz,
+        zx * zx + yz * yz + zz * zz,
+        xx * xy + xy * yy + zx * yz,
+        xy * zx + yy * yz + yz * zz,
+        zx * xx + yz * xy + zz * zx,
+    )
 
 
 @njit(fastmath=True, cache=True)
 def highest_frequency(u: Any, hexes: Any, constant: Any) -> float:
-    """Bound of the highest squared circular frequency of all elements as now deformed, 1/s2.
+    """Estimate the highest squared circular frequency of the elements as now deformed, 1/s2.
 
-    The element's volumetric and shear stiffness times the sum of its squared corner gradients over
-    its lumped mass: of the volumetric mode, which is the stiffest. The part across the thickness
-    (the third local axis) is divided by the extra inertia that acts on it.
+    On a regular grid the stiffest motion is a plane wave that alternates from node to node along
+    the shortest way through the elements: its squared frequency is 8 c^2 times the largest
+    eigenvalue of sum_a b_a b_a^T (a single free element's is up to three times that, but its
+    neighbours hold it). The eigenvalue is taken as tr(m^8)^(1/8), at most 15 % high. The part
+    across the thickness (the third local axis) is divided by the extra inertia that acts on it.
     """
-    bound = spread(0.0)
+    bound, none = spread(0.0), spread(0.0)
     for e in range(0, hexes.shape[1], WIDTH):
         x0, x1, x2, _, _, _, _ = _mean_and_patterns(u, 0, hexes, constant, e)
         y0, y1, y2, _, _, _, _ = _mean_and_patterns(u, 1, hexes, constant, e)
@@ -319,14 +350,16 @@ def highest_frequency(u: Any, hexes: Any, constant: Any) -> float:
             (z1 * x2 - z2 * x1, z2 * x0 - z0 * x2, z0 * x1 - z1 * x0),
             (x1 * y2 - x2 * y1, x2 * y0 - x0 * y2, x0 * y1 - x1 * y0),
         )
-        along, across = spread(0.0), spread(0.0)
+        m = (none, none, none, none, none, none)
+        along = 0.5 * load(constant, FREQUENCY, e)
+        across = along * load(constant, RELIEF, e)
         for corner in range(4):
             b, t = 3 * corner, 3 * corner + 12
             low0, high0 = load(constant, b, e), load(constant, t, e)
             low1, high1 = load(constant, b + 1, e), load(constant, t + 1, e)
             low2, high2 = load(constant, b + 2, e), load(constant, t + 2, e)
-            along = along + _squared(f, high0 + low0, high1 + low1, high2 + low2)
-            across = across + _squared(f, high0 - low0, high1 - low1, high2 - low2)
-        squares = 0.5 * (along + load(constant, RELIEF, e) * across)
-        bound = maximum(bound, load(constant, FREQUENCY, e) * squares)
-    return float(highest(bound))
+            m = _add_square(m, _times(f, high0 + low0, high1 + low1, high2 + low2), along)
+            m = _add_square(m, _times(f, high0 - low0, high1 - low1, high2 - low2), across)
+        m = _symmetric_square(_symmetric_square(m))
+        bound = maximum(bound, _product_trace(m, m))
+    return float(float(highest(bound)) ** 0.125)

@@ -1,10 +1,4 @@
-"""Time stepping of the oblique impact: central difference, contact with the face, club motion.
-
-Contact is a damped penalty, node by node, over the area that each surface node stands for. It is
-integrated by the midpoint rule on each node alone (the mass is lumped and the face rigid), so that
-its stiffness does not limit the step. Friction is Coulomb's with an elastic stretch of the contact
-as memory, mapped back to the cone when it slips.
-"""
+"""Time stepping of the oblique impact: central difference, contact with the face, club motion."""
 
 import math
 from typing import Any
@@ -13,6 +7,27 @@ import numpy as np
 from numba import njit
 
 from layers.lanes import WIDTH, gather, load, store
+from layers.oblique_contact import (
+    CLUB_INVERSE_MASS,
+    CLUB_V,
+    CONTACT_LOSS,
+    FACE_INVERSE_MASS,
+    FACE_V,
+    FACE_X,
+    FRICTION_LOSS,
+    HEAD_INVERSE_MASS,
+    HEAD_V,
+    HEAD_X,
+    NORMAL_FORCE,
+    POINT_ROWS,
+    SLIP_POWER,
+    SPRING,
+    STUCK_FORCE,
+    SUM_ROWS,
+    TANGENTIAL_FORCE,
+    TORQUE_SUM,
+    touch,
+)
 from layers.oblique_kernels import (
     BRANCH_ROWS,
     BULK_LOSS,
@@ -23,11 +38,6 @@ from layers.oblique_kernels import (
     highest_frequency,
 )
 
-# Rows of the face's constants.
-STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, share of critical, 1
-FACE_INVERSE_MASS, HEAD_INVERSE_MASS, CLUB_INVERSE_MASS, SPRING = 3, 4, 5, 6
-# Rows of the face's state.
-FACE_X, HEAD_X, FACE_V, HEAD_V, CLUB_V = 0, 1, 2, 3, 4
 # Rows of the results.
 ELAPSED, FIRST, LAST, LOSS_RELAXATION, LOSS_BULK, LOSS_FRICTION, LOSS_CONTACT = range(7)
 SHORTENING, STEPS, ENDED, RECORDED, TORQUE = range(7, 12)
@@ -35,10 +45,6 @@ RESULT_ROWS = 12
 # Rows of the history.
 TIME, NORMAL, TANGENTIAL, SLIP, STUCK = range(5)
 HISTORY_ROWS = 5
-
-# What a step's contact adds up.
-NORMAL_FORCE, TANGENTIAL_FORCE, SLIP_POWER, STUCK_FORCE = 0, 1, 2, 3
-FRICTION_LOSS, CONTACT_LOSS, TORQUE_SUM = 4, 5, 6
 
 # The impact is over when nothing has touched for this share of the contact time, and for as long
 # as the caller says: a first touch may bounce.
@@ -81,88 +87,6 @@ def _add(to: Any, rate: Any, step: float) -> None:
     for i in range(3):
         for n in range(0, to.shape[1], WIDTH):
             store(to, i, n, load(to, i, n) + load(rate, i, n) * step)
-
-
-@njit(cache=True)
-def _kick(velocity: Any, carry: Any, first: int, column: int, kick: Any) -> None:
-    """Let a column's inner nodes follow the kick that its surface node got."""
-    rows, columns = carry.shape
-    follow = 1.0
-    for r in range(rows - 2, -1, -1):
-        follow *= carry[r + 1, column]
-        n = first + r * columns + column
-        velocity[0, n] += follow * kick[0]
-        velocity[1, n] += follow * kick[1]
-        velocity[2, n] += follow * kick[2]
-
-
-@njit(cache=True)
-def _touch(
-    points: Any,
-    u: Any,
-    velocity: Any,
-    carry: Any,
-    pivot: Any,
-    first: int,
-    surface: Any,
-    area: Any,
-    stretch: Any,
-    face: Any,
-    club: Any,
-    step: float,
-    sums: Any,
-) -> None:
-    """Contact impulses on the surface nodes; sums of what the face feels.
-
-    Midpoint rule on each node: with the relative velocity w' = w + dt N / m after the impulse, the
-    force is N = -k (g + dt w' / 2) - c w', solved for N; likewise along the face.
-    """
-    sums[:] = 0.0
-    friction = face[FRICTION]
-    for s in range(surface.shape[0]):
-        n = surface[s]
-        gap = points[0, n] + u[0, n] - club[FACE_X]
-        if gap > 0.0:
-            continue
-        approach = velocity[0, n] - club[FACE_V]
-        ease = pivot[-1, s]  # one over the mass that the surface node feels like
-        stiffness = face[STIFFNESS] * area[s]
-        resist = 0.5 * step * stiffness + 2.0 * face[DAMPING] * math.sqrt(stiffness / ease)
-        soften = 1.0 / (1.0 + resist * step * ease)
-        normal = max(0.0, -(stiffness * gap + resist * approach) * soften)
-        approach += step * ease * normal
-        velocity[0, n] = approach + club[FACE_V]
-        after = min(0.0, gap + step * approach)
-        sums[CONTACT_LOSS] -= step * normal * approach + 0.5 * stiffness * (after**2 - gap**2)
-
-        along, across = velocity[2, n] - club[CLUB_V], velocity[1, n]
-        f0 = -(stiffness * stretch[0, s] + resist * along) * soften
-        f1 = -(stiffness * stretch[1, s] + resist * across) * soften
-        size, limit = math.sqrt(f0 * f0 + f1 * f1), friction * normal
-        sticks = size <= limit
-        if not sticks:
-            f0 *= limit / size
-            f1 *= limit / size
-        along += step * ease * f0
-        across += step * ease * f1
-        velocity[2, n], velocity[1, n] = along + club[CLUB_V], across
-        kick = (step * ease * normal, step * ease * f1, step * ease * f0)
-        _kick(velocity, carry, first, s, kick)
-        stored = stretch[0, s] ** 2 + stretch[1, s] ** 2
-        if sticks and after < 0.0:
-            stretch[0, s] += step * along
-            stretch[1, s] += step * across
-            sums[STUCK_FORCE] += normal
-        else:
-            kept = 1.0 if after < 0.0 else 0.0
-            stretch[0, s], stretch[1, s] = -kept * f0 / stiffness, -kept * f1 / stiffness
-        stored = stretch[0, s] ** 2 + stretch[1, s] ** 2 - stored
-        sums[FRICTION_LOSS] -= step * (f0 * along + f1 * across) + 0.5 * stiffness * stored
-        sums[NORMAL_FORCE] += normal
-        sums[TANGENTIAL_FORCE] += f0
-        sums[SLIP_POWER] += normal * math.sqrt(along * along + across * across)
-        # Torque about the origin toward backspin: x f_z - z f_x.
-        sums[TORQUE_SUM] += (points[0, n] + u[0, n]) * f0 - (points[2, n] + u[2, n]) * normal
 
 
 @njit(cache=True)
@@ -212,7 +136,6 @@ def march(
     state: Any,
     force: Any,
     surface: Any,
-    area: Any,
     stretch: Any,
     plane: Any,
     far: int,
@@ -238,10 +161,9 @@ def march(
         See `element_forces`.
     entries : (8, n) array
         Where in the first component of `force`, flattened, each node's corner forces stand.
-    surface, area : (k,) array
-        Surface nodes and the area that each stands for, m2.
-    stretch : (2, k) array
-        Elastic stretch of the stuck contact, along z and y, m.
+    surface : Surface
+    stretch : (2, f p) array
+        Elastic stretch of the stuck contact at each point, along z and y, m.
     plane : (q,) array
         Nodes on the plane of symmetry.
     far : int
@@ -259,8 +181,10 @@ def march(
     result : (RESULT_ROWS,) array
         Written.
     """
-    loss, sums, pulled = np.zeros(2), np.zeros(7), np.zeros(u.shape)
-    first = surface[0] - (carry.shape[0] - 1) * carry.shape[1]
+    loss, sums, pulled = np.zeros(2), np.zeros(SUM_ROWS), np.zeros(u.shape)
+    first = surface.nodes[0] - (carry.shape[0] - 1) * carry.shape[1]
+    work, forces = np.zeros((8, carry.shape[1])), np.zeros((POINT_ROWS, stretch.shape[1]))
+    near_faces = np.zeros(surface.faces.shape[1], np.int64)
     result[:] = 0.0
     result[FIRST] = -1.0
     reach = points[0, far] - points[0].min()
@@ -286,8 +210,21 @@ def march(
         _add(velocity, pulled, mean)
         for n in plane:
             velocity[1, n] = 0.0
-        _touch(
-            points, u, velocity, carry, pivot, first, surface, area, stretch, face, club, mean, sums
+        touch(
+            points,
+            u,
+            velocity,
+            carry,
+            pivot,
+            surface,
+            stretch,
+            face,
+            club,
+            mean,
+            work,
+            forces,
+            near_faces,
+            sums,
         )
         _add(u, velocity, step)
         _drive_club(face, club, sums[NORMAL_FORCE], sums[TANGENTIAL_FORCE], mean, step)

@@ -12,6 +12,7 @@ from layers.cubed_sphere import Counts, HalfSphere, IntArray, half_sphere
 from layers.hexes import hex_geometry
 from layers.inertia import mass, moment_of_inertia, solver_density
 from layers.lanes import WIDTH
+from layers.oblique_contact import Surface
 
 
 @dataclass(frozen=True)
@@ -22,11 +23,15 @@ class Settings:
     ----------
     normal, lateral, upward : int
         Elements of the mesh's block, see `Counts`.
-    core_rings, shell_rings, mantle_rings, cover_rings : int
-        Rings of the innermost layer, of the second of four or more layers (an outer core), of the
-        other layers between, and of the outermost.
+    core_rings, small_core_rings : int
+        Rings of the innermost layer: of up to three layers, of four or more.
+    shell_rings, mantle_rings, cover_rings : int
+        Rings of the second of four or more layers (an outer core), of the other layers between, and
+        of the outermost.
     focus : float
         See `Counts`.
+    points : int
+        Contact points along each edge of an outer quadrilateral.
     contact_stiffness : float
         Contact stiffness over M/t, the outermost ring's uniaxial stiffness over its thickness.
     contact_damping : float
@@ -44,10 +49,15 @@ class Settings:
     lateral: int = 5
     upward: int = 10
     core_rings: int = 3
+    small_core_rings: int = 1
     shell_rings: int = 2
     mantle_rings: int = 1
     cover_rings: int = 1
+    grading: float = 1.0
+    block: float = 0.5
+    small_block: float = 0.7
     focus: float = 0.8
+    points: int = 2
     contact_stiffness: float = 1.0
     contact_damping: float = 1.0
     hourglass: float = 0.5
@@ -62,12 +72,18 @@ LEVELS: dict[str, Settings] = {
         lateral=8,
         upward=16,
         core_rings=5,
+        small_core_rings=2,
         shell_rings=4,
         mantle_rings=2,
         cover_rings=2,
         thinnest_step=0.5e-6,
     ),
 }
+
+
+# Half width of the mesh's block over the innermost layer's radius: four or more layers have a small
+# inner core, whose elements would be too small for a long step.
+BLOCK, SMALL_CORE_BLOCK = 0.5, 0.7
 
 
 class Topology(NamedTuple):
@@ -108,7 +124,7 @@ class Model(NamedTuple):
     entries: IntArray
     constant: FloatArray
     branch: FloatArray
-    area: FloatArray
+    surface: Surface
     stiffness: float
 
 
@@ -116,15 +132,25 @@ def _counts(layers: int, settings: Settings) -> Counts:
     def even(count: int) -> tuple[float, ...]:
         return tuple(float(k) for k in np.arange(1, count + 1) / count)
 
+    def graded(count: int) -> tuple[float, ...]:
+        sizes = settings.grading ** np.arange(count)
+        return tuple(float(k) for k in np.cumsum(sizes) / sizes.sum())
+
     rings: tuple[tuple[float, ...], ...]
     between = [settings.mantle_rings] * max(layers - 2, 0)
     if layers >= 4:
         between[0] = settings.shell_rings
     if layers == 1:
-        rings = (even(settings.core_rings + settings.shell_rings),)
+        rings = (graded(settings.core_rings + settings.shell_rings),)
     else:
-        rings = tuple(map(even, (settings.core_rings, *between, settings.cover_rings)))
-    return Counts(settings.normal, settings.lateral, settings.upward, rings, settings.focus)
+        core = settings.core_rings if layers < 4 else settings.small_core_rings
+        rings = tuple(map(even, (core, *between, settings.cover_rings)))
+        if layers < 4:
+            rings = (graded(core), *rings[1:])
+        else:
+            rings = (rings[0], graded(between[0]), *rings[2:])
+    block = settings.block if layers < 4 else settings.small_block
+    return Counts(settings.normal, settings.lateral, settings.upward, rings, settings.focus, block)
 
 
 @lru_cache(maxsize=16)
@@ -188,7 +214,8 @@ def build_model(body: Body, settings: Settings) -> Model:
 
     points = np.zeros((3, entries.shape[1]))
     points[:, : mesh.points.shape[1]] = mesh.points
-    area = _surface_area(mesh, float(body.outer_radius[-1]))
+    surface = _surface(mesh, float(body.outer_radius[-1]), settings.points)
+    area = surface.area
     bond = _bonds(
         body.outer_radius, counts, area, 0.25 * density * thickness * (1.0 / relief - 1.0)
     )
@@ -199,7 +226,7 @@ def build_model(body: Body, settings: Settings) -> Model:
     push[0, len(node_mass) - chain.pivot.size : len(node_mass)] = 1.0
     stiffness = float(settings.contact_stiffness * wave[-1] / thickness[-1])
     return Model(
-        mesh, points, node_mass, push, chain, hexes, entries, constant, branch, area, stiffness
+        mesh, points, node_mass, push, chain, hexes, entries, constant, branch, surface, stiffness
     )
 
 
@@ -286,13 +313,20 @@ def _node_mass(
     return exact
 
 
-def _surface_area(mesh: HalfSphere, radius: float) -> FloatArray:
-    """Area that each surface node stands for, (k,) m2, together half the sphere's."""
+def _surface(mesh: HalfSphere, radius: float, points: int) -> Surface:
+    """Sample the outer quadrilaterals at points x points evenly spread places."""
     corners = mesh.points[:, mesh.surface[mesh.faces]]
     cross = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1], axis=0)
-    faces = 0.5 * np.sqrt((cross**2).sum(axis=0))
+    size = 0.5 * np.sqrt((cross**2).sum(axis=0))
+    size *= 2.0 * np.pi * radius**2 / size.sum()
+    place = (2.0 * np.arange(points) + 1.0) / points - 1.0
+    xi, eta = (grid.ravel() for grid in np.meshgrid(place, place, indexing="ij"))
+    shape = np.stack(
+        [(1 + a * xi) * (1 + b * eta) / 4 for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))], axis=1
+    )
+    sampled = np.einsum("pa,iaf->ipf", shape, corners)
+    bulge = radius - np.sqrt((sampled**2).sum(axis=0)).mean(axis=0)
     area = np.zeros(len(mesh.surface))
-    for corner in mesh.faces:
-        area += np.bincount(corner, weights=faces / 4.0, minlength=len(area))
-    exact: FloatArray = area * (2.0 * np.pi * radius**2 / area.sum())
-    return exact
+    for corner, share in zip(mesh.faces, shape.mean(axis=0), strict=True):
+        area += np.bincount(corner, weights=size * share, minlength=len(area))
+    return Surface(mesh.surface, mesh.faces, shape, size / len(shape), bulge, area)

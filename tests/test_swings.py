@@ -85,7 +85,7 @@ def test_a_users_file_stands_in_place_of_the_shipped_one(tmp_path):
         ("club_mass_g = 198", "", "swing 1, club_mass_g is missing"),
         ("club_mass_g = 198", "club_mass_g = 19.8", "club_mass_g is 19.8, but must be at least 20"),
         ("club_speed_m_s = 45", "club_speed_m_s = 100", "is 100, but must be at most 75"),
-        ("dynamic_loft_deg = 12", "loft_deg = 12", "dynamic_loft_deg is missing"),
+        ("dynamic_loft_deg = 12", "loft_deg = 12", "did you mean dynamic_loft_deg"),
         ("attack_angle_deg = 0", "attack_angle_deg = nan", "swing 1, attack_angle_deg is nan"),
         ("friction = 0.3", "frictoin = 0.3", "frictoin is not a known field; did you mean frictio"),
         (
