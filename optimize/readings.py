@@ -12,10 +12,11 @@ from layers.figures import parse_figure
 from optimize.benchdata import bench_data
 
 # A reading is flagged when it lies further from the median of its repeats than this many robust
-# standard deviations (median absolute deviation / 0.6745, pooled over the quantity). The factor
-# leaves room for how little a handful of repeats tells of its own scatter.
-OUTLIER = 5.0
-_MAD = 0.6745
+# standard deviations.
+OUTLIER = 4.0
+# Of normal readings: median absolute deviation over standard deviation, and the share of the
+# repeats that a median absolute deviation makes use of.
+_MAD, _MAD_EFFICIENCY = 0.6745, 0.37
 
 # The scatter assumed beforehand counts like that of so many repeats.
 _PRIOR_FREEDOM = 4.0
@@ -125,9 +126,9 @@ def outliers(found: Measurements) -> tuple[Outlier, ...]:
     """Find the readings that stand apart from their repeats.
 
     The rule is robust: the centre is the group's median, the scale the median absolute deviation of
-    all groups of the quantity together, at least the instrument's floor. Nothing is left out: that
-    is for who measured to decide (`Measurements.without`). Of two repeats neither is known to be
-    the wrong one, so both are named.
+    all groups of the quantity together, joined with the scatter assumed beforehand as in
+    `pooled_noise`. Nothing is left out: that is for who measured to decide
+    (`Measurements.without`). Of two repeats neither is known to be wrong, so both are named.
 
     Parameters
     ----------
@@ -144,11 +145,10 @@ def outliers(found: Measurements) -> tuple[Outlier, ...]:
     flagged = []
     for group, deviation in zip(groups, away, strict=True):
         quantity = _quantity(group)
-        alike = [d for g, d in zip(groups, away, strict=True) if _quantity(g) == quantity]
-        # A median eats a degree of freedom of its group.
-        spread = np.concatenate([d * np.sqrt(len(d) / (len(d) - 1.0)) for d in alike])
-        floor = bench_data().figure[quantity].floor_percent / 100.0
-        scale = max(float(np.median(np.abs(spread))) / _MAD, floor)
+        scale = _robust_scale(
+            [d for g, d in zip(groups, away, strict=True) if _quantity(g) == quantity],
+            bench_data().figure[quantity].noise_percent / 100.0,
+        )
         for reading, z in zip(group.reading, np.abs(deviation) / scale, strict=True):
             if z > OUTLIER:
                 middle = float(np.exp(np.median(np.log(group.values))))
@@ -159,6 +159,22 @@ def outliers(found: Measurements) -> tuple[Outlier, ...]:
                 )
                 flagged.append(Outlier(reading, float(z), sentence))
     return tuple(flagged)
+
+
+def _robust_scale(away: Sequence[FloatArray], prior: float) -> float:
+    """Estimate a reading's standard deviation from deviations about the medians of groups.
+
+    Each median takes up one deviation of its group, so the smallest is left out (for pairs, which
+    lie half their difference from it, what is left is stretched): so scaled, normal groups of 2 to
+    8 come out within 6 % of their standard deviation.
+    """
+    left = [np.sort(np.abs(d))[1:] * (np.sqrt(2.0) if len(d) == 2 else 1.0) for d in away]
+    pooled = np.concatenate(left)
+    square = (float(np.median(pooled)) / _MAD) ** 2
+    freedom = _MAD_EFFICIENCY * len(pooled)
+    return float(
+        np.sqrt((_PRIOR_FREEDOM * prior**2 + freedom * square) / (_PRIOR_FREEDOM + freedom))
+    )
 
 
 def as_made(ball: Ball, found: Measurements) -> Ball:
