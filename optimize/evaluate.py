@@ -97,6 +97,11 @@ class _Pool:
     def compute(self, requests: Sequence[Request]) -> Iterator[tuple[int, Estimate]]:
         pending = dict(enumerate(requests))
         restarts = 0
+        if self._executor is None and pending:
+            # Compiled here first, then loaded by the workers: code that two processes compile at
+            # once can differ in the last bit.
+            first = next(iter(pending))
+            yield first, compute_one(*pending.pop(first))
         while pending:
             try:
                 executor = self._started()

@@ -1,0 +1,20 @@
+"""Compile once before any test process starts.
+
+Code that several processes compile at the same moment can differ in the last bit, and some tests
+ask for equality to that bit.
+"""
+
+import subprocess
+import sys
+
+_COMPILE = """
+from layers.estimate import estimate
+from layers.figures import BALL_FIGURES
+from tests.builds import random_balls
+estimate(random_balls(1, seed=0)[0], (*BALL_FIGURES, "driver fast.spin_rpm"))
+"""
+
+
+def pytest_configure(config):
+    if not hasattr(config, "workerinput"):
+        subprocess.run([sys.executable, "-c", _COMPILE], check=True)
