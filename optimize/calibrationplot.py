@@ -10,7 +10,7 @@ from optimize.drawing import FAINT, INK, new_figure, plain
 from optimize.tradeoff import CHOSEN
 
 _ACROSS = 3
-_HIGH, _WIDE, _TOP = 3.3, 3.7, 1.0
+_HIGH, _WIDE, _TOP = 3.9, 3.7, 1.0
 # A room around the points, as a share of what they span.
 _ROOM = 0.12
 
@@ -92,7 +92,7 @@ def _panel(axes: Axes, key: str, observations: list[Observation]) -> None:
     axes.plot(ends, ends, color=INK, linewidth=0.7, label="agreement", zorder=1)
     axes.set_xlim(*ends)
     axes.set_ylim(*ends)
-    axes.set_aspect("equal")
+    axes.set_box_aspect(1)
     unit = QUANTITIES[key.rpartition(".")[2]].unit
     words = plain(key if unit == "1" else f"{key}, {unit}", 34)
     axes.set_title(words, fontsize=9, color=INK, loc="left")
