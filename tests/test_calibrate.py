@@ -1,5 +1,6 @@
 """Calibration: exact linear cases, coverage on drawn truths, use of the result, files."""
 
+import doctest
 from dataclasses import replace
 from pathlib import Path
 
@@ -380,3 +381,14 @@ def test_what_does_not_fit_is_refused(model):
     only = [replace(r, figure="diameter_mm", value=42.7) for r in measured.reading[:1]]
     with pytest.raises(InputError, match="only diameters were measured"):
         calibrate(BALLS, Measurements(tuple(only), ("lab.csv",)))
+
+
+@pytest.mark.slow
+def test_the_docs_examples_run(monkeypatch):
+    monkeypatch.chdir(ROOT)
+    text = (ROOT / "docs" / "calibration.md").read_text()
+    test = doctest.DocTestParser().get_doctest(text, {}, "calibration.md", None, 0)
+    said = []
+    result = doctest.DocTestRunner().run(test, out=said.append)
+    assert result.attempted > 25
+    assert result.failed == 0, "".join(said)
