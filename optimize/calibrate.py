@@ -169,6 +169,7 @@ def concluded(
     found = fit(case.problem, predicted, slopes_once)
     observations, odd = _observations(case, found, before)
     flagged = tuple(f"outlier? {o.sentence}" for o in outliers(measurements))
+    alone = "one build was measured: what is left out is predicted by the cards alone"
     sd = np.sqrt(np.diag(found.covariance))
     return Calibration(
         source=measurements.source,
@@ -183,7 +184,7 @@ def concluded(
         covariance=tuple(tuple(float(v) for v in row) for row in found.covariance),
         domain=_domains(case),
         observation=observations,
-        note=(*measurements.note, *flagged, *odd),
+        note=(*measurements.note, *flagged, *odd, *((alone,) if len(case.balls) == 1 else ())),
     )
 
 
