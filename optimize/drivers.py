@@ -86,7 +86,9 @@ def drivers_sections(found: Drivers) -> list[Section]:
         "Every change is that of the figure by one step of one number, the others held; a "
         "diameter moves one interface, the outermost lets the ball grow.",
         "'≈': less than its own error, so that not even the sign is known. The error is that of "
-        "the slope at this mesh (95 %).",
+        "the slope at this mesh (95 %). A finer mesh turned no sign around over two builds and "
+        "eight figures; it moved changes by 1 % of the strongest of their row in the middle, by "
+        "up to 18 % (speed ratio 27 %) at most.",
     )
     return [*sections, *warnings_section(found.estimate), Section("", notes=(*failed, *notes))]
 
