@@ -93,7 +93,7 @@ def _template(
     """Node coordinates per metre of each radius, (layers, 3, nodes), and the topology."""
     cube = _cube_coordinates(counts)
     shape = cube.shape[1:]
-    inner = counts.block * _focused(_rounded(cube, 0.4), counts.focus, soft=True)
+    inner = counts.block * _focused(_rounded(cube, 0.4), max(counts.focus, 0.5), soft=True)
     index = np.arange(np.prod(shape)).reshape(shape)
     rim = _rim_faces(index)
     rim_nodes: IntArray

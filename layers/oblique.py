@@ -180,7 +180,7 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
     sprung = strike.face_stiffness is not None
     half_head = 0.5 * (strike.club_mass - (strike.face_mass if sprung else 0.0))
     half_face = 0.5 * (strike.face_mass if sprung else strike.club_mass)
-    face = np.zeros(7)
+    face = np.zeros(contact.FACE_ROWS)
     face[contact.FRICTION] = friction
     face[contact.FACE_INVERSE_MASS] = 1.0 / half_face
     face[contact.CLUB_INVERSE_MASS] = 2.0 / strike.club_mass
@@ -237,7 +237,7 @@ def throw_ball(
         raise InputError(f"speed is {speed:g} m/s, but must be above 0 and at most 150.")
     if not 0.0 <= angle < 1.5:
         raise InputError(f"angle is {angle:g} rad, but must be from 0 to below 1.5.")
-    face = np.zeros(7)
+    face = np.zeros(contact.FACE_ROWS)
     face[contact.FRICTION] = friction
     thrown = np.array([-speed * math.cos(angle), speed * math.sin(angle)])
     out = _collide(body, face, thrown, np.zeros(2), settings)
@@ -290,6 +290,7 @@ def _collide(
     mesh, points = model.mesh, model.points
     nodes, radius = mesh.points.shape[1], float(body.outer_radius[-1])
     face[contact.STIFFNESS], face[contact.DAMPING] = model.stiffness, settings.contact_damping
+    face[contact.SHEAR_STIFFNESS] = settings.shear_stiffness * model.stiffness
     velocity, u = np.zeros_like(points), np.zeros_like(points)
     velocity[0, :nodes], velocity[2, :nodes] = thrown
     club = np.array([-radius, -radius, club_velocity[0], club_velocity[0], club_velocity[1]])

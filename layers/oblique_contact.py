@@ -15,6 +15,8 @@ from numba import njit
 # Rows of the face's constants.
 STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, share of critical, 1
 FACE_INVERSE_MASS, HEAD_INVERSE_MASS, CLUB_INVERSE_MASS, SPRING = 3, 4, 5, 6
+SHEAR_STIFFNESS = 7  # Pa/m
+FACE_ROWS = 8
 # Rows of the club's state.
 FACE_X, HEAD_X, FACE_V, HEAD_V, CLUB_V = 0, 1, 2, 3, 4
 # What a step's contact adds up.
@@ -82,7 +84,8 @@ def _press(
     With the relative velocity w' = w + dt a N after the step, a being the acceleration under unit
     pressure, the pressure is N = -k (g + dt w' / 2) - c w', solved for N; likewise along the face.
     """
-    k, friction, weight = face[STIFFNESS], face[FRICTION], surface.weight[f]
+    k, kt = face[STIFFNESS], face[SHEAR_STIFFNESS]
+    friction, weight = face[FRICTION], surface.weight[f]
     for p in range(surface.shape.shape[0]):
         at = f * surface.shape.shape[0] + p
         gap, w0, w1, w2, ease = -surface.bulge[f], 0.0, 0.0, 0.0, 0.0
@@ -99,8 +102,10 @@ def _press(
         if gap > 0.0 or normal <= 0.0:
             forces[0, at], forces[1, at], forces[2, at], forces[3, at] = 0.0, 0.0, 0.0, 0.0
             continue
-        along = -(k * stretch[0, at] + resist * w2) * soften
-        across = -(k * stretch[1, at] + resist * w1) * soften
+        resist = 0.5 * step * kt + 2.0 * face[DAMPING] * math.sqrt(kt / ease)
+        soften = 1.0 / (1.0 + resist * step * ease)
+        along = -(kt * stretch[0, at] + resist * w2) * soften
+        across = -(kt * stretch[1, at] + resist * w1) * soften
         size, limit = math.sqrt(along * along + across * across), friction * normal
         if size > limit:
             along *= limit / size
@@ -128,7 +133,7 @@ def _settle(
     sums: Any,
 ) -> None:
     """Carry one quadrilateral's stretches over the step; sum its forces and losses."""
-    k, weight = face[STIFFNESS], surface.weight[f]
+    k, kt, weight = face[STIFFNESS], face[SHEAR_STIFFNESS], surface.weight[f]
     for p in range(surface.shape.shape[0]):
         at = f * surface.shape.shape[0] + p
         gap, w0, w1, w2 = -surface.bulge[f], 0.0, 0.0, 0.0
@@ -149,9 +154,9 @@ def _settle(
             stretch[0, at] += step * w2
             stretch[1, at] += step * w1
         else:
-            stretch[0, at], stretch[1, at] = -along / k, -across / k
+            stretch[0, at], stretch[1, at] = -along / kt, -across / kt
         stored = stretch[0, at] ** 2 + stretch[1, at] ** 2 - stored
-        sums[FRICTION_LOSS] -= weight * (step * (along * w2 + across * w1) + 0.5 * k * stored)
+        sums[FRICTION_LOSS] -= weight * (step * (along * w2 + across * w1) + 0.5 * kt * stored)
         sums[NORMAL_FORCE] += weight * normal
         sums[TANGENTIAL_FORCE] += weight * along
         sums[SLIP_POWER] += weight * normal * math.sqrt(w1 * w1 + w2 * w2)

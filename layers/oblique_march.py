@@ -1,11 +1,14 @@
 """Time stepping of the oblique impact: central difference, contact with the face, club motion."""
 
+import hashlib
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numba import njit
 
+from layers import lanes, oblique_contact, oblique_kernels
 from layers.lanes import WIDTH, gather, load, store
 from layers.oblique_contact import (
     CLUB_INVERSE_MASS,
@@ -121,8 +124,8 @@ def _record(history: Any, column: int, time: float, sums: Any) -> None:
         history[SLIP, column], history[STUCK, column] = 0.0, 0.0
 
 
-@njit(cache=True, error_model="numpy")
-def march(
+@njit(error_model="numpy")
+def _march(
     points: Any,
     u: Any,
     velocity: Any,
@@ -251,3 +254,25 @@ def march(
             _record(history, count, time, sums)
             count += 1
     result[ELAPSED], result[LAST], result[STEPS], result[RECORDED] = time, last, steps, count
+
+
+def _keyed(sources: str) -> Any:
+    """Compile `_march` for a cache that knows the sources of everything inside it.
+
+    The compiler's cache of a function is renewed when its own file changes, not when the files of
+    functions it calls do; what a nested function encloses, though, is part of its key.
+    """
+
+    @njit(cache=True)
+    def march(*arguments: Any) -> None:
+        if len(sources) > 0:
+            _march(*arguments)
+
+    return march
+
+
+march = _keyed(
+    hashlib.sha256(
+        b"".join(Path(m.__file__).read_bytes() for m in (lanes, oblique_contact, oblique_kernels))
+    ).hexdigest()
+)

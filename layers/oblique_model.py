@@ -58,10 +58,11 @@ class Settings:
     small_block: float = 0.7
     focus: float = 0.8
     points: int = 2
-    contact_stiffness: float = 1.0
+    contact_stiffness: float = 0.3
+    shear_stiffness: float = 3.0
     contact_damping: float = 1.0
     hourglass: float = 0.5
-    bulk_viscosity: float = 0.15
+    bulk_viscosity: float = 0.1
     thinnest_step: float = 1.0e-6
 
 
@@ -81,6 +82,8 @@ LEVELS: dict[str, Settings] = {
 }
 
 
+# A cover thicker than this share of the radius gives no softer contact.
+THICK = 0.07
 # Half width of the mesh's block over the innermost layer's radius: four or more layers have a small
 # inner core, whose elements would be too small for a long step.
 BLOCK, SMALL_CORE_BLOCK = 0.5, 0.7
@@ -224,7 +227,8 @@ def build_model(body: Body, settings: Settings) -> Model:
     push = np.zeros((1, entries.shape[1]))
     push[0, : len(node_mass)] = 1.0 / node_mass
     push[0, len(node_mass) - chain.pivot.size : len(node_mass)] = 1.0
-    stiffness = float(settings.contact_stiffness * wave[-1] / thickness[-1])
+    cover = min(float(np.diff(body.outer_radius, prepend=0.0)[-1]), THICK * body.outer_radius[-1])
+    stiffness = float(settings.contact_stiffness * wave[-1] / cover)
     return Model(
         mesh, points, node_mass, push, chain, hexes, entries, constant, branch, surface, stiffness
     )
