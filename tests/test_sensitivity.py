@@ -14,7 +14,8 @@ from layers.sensitivity import WAYS, Freedom, Way, moved, plan, sensitivities, s
 from tests.builds import random_balls
 
 FOUR = random_balls(3, seed=5)[2]
-TWO = random_balls(1, seed=5)[0]
+# Its moduli drive every figure of MECHANICS, far over the noise.
+TWO = random_balls(1, seed=11)[0]
 MECHANICS = ("deflection_mm", "speed_ratio", "driver fast.ball_speed_m_s")
 
 
