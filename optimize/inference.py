@@ -7,8 +7,9 @@ Observations y (logarithms of group means) are taken as
 with parameters theta ~ N(0, prior), one bias b_k for each key (the model's error in a figure common
 to all builds), scatter r_i ~ N(0, s_k^2) from build to build, and noise e_i of the mean of repeats.
 theta and b are found by Gauss-Newton steps to the posterior's mode and given the Gaussian of the
-curvature there (Laplace); s_k maximises the marginal likelihood of the linearised model times a
-log-normal prior.
+curvature there (Laplace). log s_k is found at the mode of its normal prior times the marginal
+likelihood of the linearised model, and s_k^2 is given its mean over the curvature there: a few
+builds tell little of their scatter, and the mode alone would make intervals too narrow.
 """
 
 from collections.abc import Callable
@@ -21,7 +22,7 @@ from scipy.optimize import minimize
 from layers.ball import FloatArray
 
 # Standard deviation of the logarithm of a scatter about what is assumed beforehand.
-_SCATTER_PRIOR = 0.5
+_SCATTER_PRIOR = 0.7
 
 # Steps are over when no parameter moves by more than this many posterior standard deviations.
 _STILL = 0.02
@@ -132,7 +133,12 @@ def update(
 
 
 def scatter_of(problem: Problem, rows: FloatArray, data: FloatArray) -> FloatArray:
-    """Find each key's scatter, (k,): the mode of its log-normal prior times marginal likelihood."""
+    """Find each key's scatter, (k,): root of the mean of its square, by Laplace in its logarithm.
+
+    With K the covariance of the data and D_k = s_k^2 on the diagonal entries of key k, the expected
+    curvature of the marginal likelihood is 2 tr(K^-1 D_k K^-1 D_l); v_k, the diagonal of the
+    inverse of it and the prior's, gives the mean square s_k^2 exp(2 v_k).
+    """
     if not len(data):
         return problem.scatter_sd
     count = len(problem.scatter_sd)
@@ -152,7 +158,11 @@ def scatter_of(problem: Problem, rows: FloatArray, data: FloatArray) -> FloatArr
         return float(value), slopes + log_ratio / _SCATTER_PRIOR**2
 
     found = minimize(cost, np.zeros(count), jac=True, method="L-BFGS-B", bounds=[(-3, 3)] * count)
-    return np.asarray(problem.scatter_sd * np.exp(found.x))
+    square = (problem.scatter_sd * np.exp(found.x)) ** 2
+    inverse = np.linalg.inv(fixed + np.diag(square[problem.key]))
+    of_key = np.eye(count)[problem.key] * square[problem.key][:, None]
+    curvature = 2.0 * of_key.T @ inverse**2 @ of_key + np.eye(count) / _SCATTER_PRIOR**2
+    return np.asarray(np.sqrt(square) * np.exp(np.diag(np.linalg.inv(curvature))))
 
 
 def condition(

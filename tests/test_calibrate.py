@@ -275,7 +275,8 @@ def test_calibrated_estimates_are_narrower_and_near_the_truth(found, model):
     for name, figure in figures.items():
         assert figure.basis == "calibrated"
         assert figure.flag == ""
-        assert figure.absolute_error < plain[name].absolute_error
+        # Beforehand densities are known to 3 % each, deflections to 15 %.
+        assert figure.absolute_error < {"mass_g": 0.01, "deflection_mm": 0.06}[name] * figure.value
         true = truth[name].value * np.exp(bias[key_of(parse_figure(name))])
         assert abs(figure.value - true) < figure.absolute_error
         assert abs(plain[name].value - true) > abs(figure.value - true)
