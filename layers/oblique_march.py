@@ -273,6 +273,8 @@ def _keyed(sources: str) -> Any:
 
 march = _keyed(
     hashlib.sha256(
-        b"".join(Path(str(m.__file__)).read_bytes() for m in (lanes, oblique_contact, oblique_kernels))
+        b"".join(
+            Path(str(m.__file__)).read_bytes() for m in (lanes, oblique_contact, oblique_kernels)
+        )
     ).hexdigest()
 )
