@@ -16,6 +16,9 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
+# How far the block bulges from a cube (0) to a ball (1).
+BULGE = 0.25
+
 
 @dataclass(frozen=True)
 class Counts:
@@ -93,39 +96,44 @@ def _template(
     """Node coordinates per metre of each radius, (layers, 3, nodes), and the topology."""
     cube = _cube_coordinates(counts)
     shape = cube.shape[1:]
-    inner = counts.block * _focused(_rounded(cube, 0.4), max(counts.focus, 0.5), soft=True)
+    inner = (counts.block * _rounded(cube, BULGE)).reshape(3, -1)
     index = np.arange(np.prod(shape)).reshape(shape)
     rim = _rim_faces(index)
     rim_nodes: IntArray
     rim_nodes, inverse = np.unique(rim, return_inverse=True)
     rim_quads: IntArray = inverse.reshape(rim.shape)
     flat = cube.reshape(3, -1)[:, rim_nodes]
-    direction = _focused(_rounded(flat, 1.0), counts.focus, soft=False)
+    direction = _rounded(flat, 1.0)
     direction[1, flat[1] == 0.0] = 0.0
+    focused = _focused(direction, counts.focus)
 
-    layers = len(counts.rings)
-    blocks = [np.zeros((layers, 3, index.size))]
-    blocks[0][0] = inner.reshape(3, -1)
+    layers, nodes_per_ring = len(counts.rings), len(rim_nodes)
+    innermost = [inner]
+    rim_below = inner[:, rim_nodes]
+    innermost += [rim_below + p * (direction - rim_below) for p in counts.rings[0]]
+    core = _focused(np.concatenate(innermost, axis=1), counts.focus)
+    blocks = [np.zeros((layers, 3, core.shape[1]))]
+    blocks[0][0] = core
+    for number in range(1, layers):
+        for position in counts.rings[number]:
+            ring = np.zeros((layers, 3, nodes_per_ring))
+            ring[number - 1], ring[number] = (1.0 - position) * focused, position * focused
+            blocks.append(ring)
+
     hexes = [_block_hexes(index)]
     layer = [np.zeros(hexes[0].shape[1], dtype=np.int64)]
-    below = np.zeros((layers, 3, len(rim_nodes)))
-    below[0] = inner.reshape(3, -1)[:, rim_nodes]
-    below_nodes: IntArray = rim_nodes
+    below: IntArray = rim_nodes
     count = index.size
     for number, positions in enumerate(counts.rings):
-        above = np.zeros_like(below)
-        above[number] = direction
-        for position in positions:
-            blocks.append(below + position * (above - below))
-            nodes: IntArray = np.arange(count, count + len(rim_nodes), dtype=np.int64)
-            hexes.append(np.concatenate([below_nodes[rim_quads], nodes[rim_quads]]))
+        for _ in positions:
+            above: IntArray = np.arange(count, count + nodes_per_ring, dtype=np.int64)
+            hexes.append(np.concatenate([below[rim_quads], above[rim_quads]]))
             layer.append(np.full(rim_quads.shape[1], number, dtype=np.int64))
-            below_nodes, count = nodes, count + len(rim_nodes)
-        below = above
+            below, count = above, count + nodes_per_ring
     points = np.concatenate(blocks, axis=2)
     plane = np.flatnonzero(np.abs(points[:, 1]).max(axis=0) == 0.0)
     faces = rim_quads[[0, 1, 3, 2]]
-    return points, (np.concatenate(hexes, axis=1), np.concatenate(layer), below_nodes, plane, faces)
+    return points, (np.concatenate(hexes, axis=1), np.concatenate(layer), below, plane, faces)
 
 
 def _cube_coordinates(counts: Counts) -> FloatArray:
@@ -155,16 +163,14 @@ def _rounded(cube: FloatArray, bulge: float) -> FloatArray:
     return rounded
 
 
-def _focused(points: FloatArray, focus: float, *, soft: bool) -> FloatArray:
-    """Crowd directions about the -x pole by the conformal map tan(a'/2) = focus tan(a/2).
+def _focused(points: FloatArray, focus: float) -> FloatArray:
+    """Crowd directions about the -x pole by the conformal map tan(a'/2) = f tan(a/2).
 
-    `soft` fades the map out toward the centre, where it would tear.
+    f falls from 1 at the centre, where the map would tear, to `focus` at radius 1.
     """
     radius = np.maximum(np.sqrt((points**2).sum(axis=0)), 1e-300)
     angle = np.arccos(np.clip(-points[0] / radius, -1.0, 1.0))
-    new = 2.0 * np.arctan2(focus * np.sin(0.5 * angle), np.cos(0.5 * angle))
-    if soft:
-        new = angle + np.minimum(radius, 1.0) * (new - angle)
+    new = 2.0 * np.arctan2(focus**radius * np.sin(0.5 * angle), np.cos(0.5 * angle))
     ratio = np.sin(new) / np.maximum(np.sin(angle), 1e-12)
     return np.stack([-radius * np.cos(new), ratio * points[1], ratio * points[2]])
 

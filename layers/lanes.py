@@ -82,14 +82,16 @@ for _operation, _instruction in (
     _define(_operation, _instruction)
 
 
-def _address(context: Any, builder: Any, kind: Any, array: Any, row: Any, column: Any) -> Any:
+def _address(context: Any, builder: Any, kind: Any, array: Any, *where: Any) -> Any:
     view = context.make_array(kind)(context, builder, array)
-    return _item_pointer(context, builder, kind, view, (row, column), wraparound=False)
+    zero = context.get_constant(types.intp, 0)
+    index = (*where, *[zero] * (kind.ndim - len(where)))
+    return _item_pointer(context, builder, kind, view, index, wraparound=False)
 
 
 @_intrinsic
-def load(typing_context: Any, array: Any, row: Any, first: Any) -> Any:
-    """Return ``array[row, first : first + WIDTH]`` as lanes."""
+def load(typing_context: Any, array: Any, block: Any, row: Any) -> Any:
+    """Return ``array[block, row, :]``, WIDTH doubles side by side, as lanes."""
 
     def build(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         pointer = _address(context, builder, sig.args[0], *args)
@@ -99,8 +101,8 @@ def load(typing_context: Any, array: Any, row: Any, first: Any) -> Any:
 
 
 @_intrinsic
-def store(typing_context: Any, array: Any, row: Any, first: Any, value: Any) -> Any:
-    """Set ``array[row, first : first + WIDTH]``."""
+def store(typing_context: Any, array: Any, block: Any, row: Any, value: Any) -> Any:
+    """Set ``array[block, row, :]``."""
 
     def build(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         pointer = _address(context, builder, sig.args[0], *args[:3])
@@ -111,15 +113,13 @@ def store(typing_context: Any, array: Any, row: Any, first: Any, value: Any) -> 
 
 
 @_intrinsic
-def gather(typing_context: Any, values: Any, row: Any, index: Any, corner: Any, first: Any) -> Any:
-    """Return ``values[row, index[corner, first : first + WIDTH]]`` as lanes."""
+def gather(typing_context: Any, values: Any, offset: Any, index: Any, block: Any, row: Any) -> Any:
+    """Return ``values.ravel()[offset + index[block, row, :]]`` as lanes."""
 
     def build(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        array, row_value, index_array, corner_value, first_value = args
-        start = _address(context, builder, sig.args[2], index_array, corner_value, first_value)
-        base = _address(
-            context, builder, sig.args[0], array, row_value, context.get_constant(types.intp, 0)
-        )
+        array, offset_value, index_array, block_value, row_value = args
+        start = _address(context, builder, sig.args[2], index_array, block_value, row_value)
+        base = builder.gep(_address(context, builder, sig.args[0], array), [offset_value])
         result = ir.Constant(_VECTOR, ir.Undefined)
         for lane in range(WIDTH):
             where = builder.load(builder.gep(start, [_INDEX(lane)]))
@@ -127,8 +127,7 @@ def gather(typing_context: Any, values: Any, row: Any, index: Any, corner: Any, 
             result = builder.insert_element(result, value, _INDEX(lane))
         return result
 
-    sig = _signature(lanes, values, types.intp, index, types.intp, types.intp)
-    return sig, build
+    return _signature(lanes, values, types.intp, index, types.intp, types.intp), build
 
 
 @_intrinsic

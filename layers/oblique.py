@@ -16,6 +16,7 @@ from layers import oblique_march as rows
 from layers.ball import Body, FloatArray
 from layers.errors import InputError, SolverError
 from layers.inertia import moment_of_inertia
+from layers.lanes import WIDTH
 from layers.oblique_balance import energy_parts, momentum_residual
 from layers.oblique_model import LEVELS, Settings, build_model, momentum_of
 
@@ -289,16 +290,16 @@ def _collide(
     model = build_model(body, settings)
     mesh, points = model.mesh, model.points
     nodes, radius = mesh.points.shape[1], float(body.outer_radius[-1])
-    face[contact.STIFFNESS], face[contact.DAMPING] = model.stiffness, settings.contact_damping
-    face[contact.SHEAR_STIFFNESS] = settings.shear_stiffness * model.stiffness
+    face[contact.STIFFNESS], face[contact.DAMPING] = model.law[:2]
+    face[contact.SHEAR_STIFFNESS], face[contact.SHEAR_DAMPING] = model.law[2:]
     velocity, u = np.zeros_like(points), np.zeros_like(points)
     velocity[0, :nodes], velocity[2, :nodes] = thrown
     club = np.array([-radius, -radius, club_velocity[0], club_velocity[0], club_velocity[1]])
     pairs = body.relaxation_strength.shape[1]
-    state = np.zeros((1 + 6 * pairs, model.hexes.shape[1]))
-    state[0] = 1.0
+    state = np.zeros((len(model.hexes), 1 + 6 * pairs, WIDTH))
+    state[:, 0] = 1.0
     for k in range(pairs):
-        state[1 + 6 * k : 4 + 6 * k] = 1.0
+        state[:, 1 + 6 * k : 4 + 6 * k] = 1.0
     history, result = np.zeros((rows.HISTORY_ROWS, HISTORY)), np.zeros(rows.RESULT_ROWS)
     far = int(np.argmax(mesh.points[0]))
     before = (velocity.copy(), club.copy())
@@ -314,7 +315,7 @@ def _collide(
         model.constant,
         model.branch,
         state,
-        np.zeros((24, model.hexes.shape[1])),
+        np.zeros((len(model.hexes), 24, WIDTH)),
         model.surface,
         np.zeros((2, mesh.faces.shape[1] * len(model.surface.shape))),
         mesh.plane,

@@ -7,7 +7,7 @@ from layers import oblique_kernels as kernels
 from layers import oblique_march as rows
 from layers.ball import FloatArray
 from layers.hexes import PATTERNS
-from layers.oblique_model import Model, momentum_of
+from layers.oblique_model import Model, as_rows, momentum_of
 
 
 def momentum_residual(
@@ -98,7 +98,7 @@ def _club_energy(club: FloatArray, face: FloatArray) -> float:
 def _stored(model: Model, u: FloatArray, state: FloatArray) -> tuple[float, float]:
     """Strain energy and hourglass energy of the whole ball, J."""
     real = model.mesh.hexes.shape[1]
-    constant, corner = model.constant[:, :real], u[:, model.mesh.hexes]
+    constant, corner = as_rows(model.constant)[:, :real], u[:, model.mesh.hexes]
     gradient = constant[:24].reshape(8, 3, real)
     slope = np.einsum("iae,aje->eij", corner, gradient)
     f = slope + np.eye(3)
@@ -108,10 +108,11 @@ def _stored(model: Model, u: FloatArray, state: FloatArray) -> tuple[float, floa
     trace = np.trace(bar, axis1=1, axis2=2)
     density = 0.5 * constant[kernels.SHEAR] * (trace - 3.0)
     density += 0.5 * constant[kernels.BULK] * (j - 1.0) ** 2
-    for k in range(model.branch.shape[0] // kernels.BRANCH_ROWS):
-        a = state[1 + 6 * k : 7 + 6 * k, :real]
+    branch, inner_state = as_rows(model.branch)[:, :real], as_rows(state)[:, :real]
+    for k in range(len(branch) // kernels.BRANCH_ROWS):
+        a = inner_state[1 + 6 * k : 7 + 6 * k]
         tensor = a[[0, 3, 5, 3, 1, 4, 5, 4, 2]].T.reshape(real, 3, 3)
-        strength = model.branch[kernels.BRANCH_ROWS * k + kernels.STRENGTH, :real]
+        strength = branch[kernels.BRANCH_ROWS * k + kernels.STRENGTH]
         inner = np.einsum("eij,eij->e", bar, tensor)
         density += 0.5 * strength * (inner - np.log(np.linalg.det(tensor)) - 3.0)
     position = constant[kernels.POSITION_PATTERN : kernels.POSITION_PATTERN + 12]

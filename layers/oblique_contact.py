@@ -13,10 +13,10 @@ from typing import Any, NamedTuple
 from numba import njit
 
 # Rows of the face's constants.
-STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, share of critical, 1
+STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, Pa s/m, 1
 FACE_INVERSE_MASS, HEAD_INVERSE_MASS, CLUB_INVERSE_MASS, SPRING = 3, 4, 5, 6
-SHEAR_STIFFNESS = 7  # Pa/m
-FACE_ROWS = 8
+SHEAR_STIFFNESS, SHEAR_DAMPING = 7, 8  # along the face
+FACE_ROWS = 9
 # Rows of the club's state.
 FACE_X, HEAD_X, FACE_V, HEAD_V, CLUB_V = 0, 1, 2, 3, 4
 # What a step's contact adds up.
@@ -96,13 +96,13 @@ def _press(
             w1 += n * swift[1, s]
             w2 += n * swift[2, s]
             ease += n * light[s]
-        resist = 0.5 * step * k + 2.0 * face[DAMPING] * math.sqrt(k / ease)
+        resist = 0.5 * step * k + face[DAMPING]
         soften = 1.0 / (1.0 + resist * step * ease)
         normal = -(k * gap + resist * w0) * soften
         if gap > 0.0 or normal <= 0.0:
             forces[0, at], forces[1, at], forces[2, at], forces[3, at] = 0.0, 0.0, 0.0, 0.0
             continue
-        resist = 0.5 * step * kt + 2.0 * face[DAMPING] * math.sqrt(kt / ease)
+        resist = 0.5 * step * kt + face[SHEAR_DAMPING]
         soften = 1.0 / (1.0 + resist * step * ease)
         along = -(kt * stretch[0, at] + resist * w2) * soften
         across = -(kt * stretch[1, at] + resist * w1) * soften

@@ -1,7 +1,8 @@
 """Compiled loops over the elements of the oblique impact: strain, stress, nodal forces, energy.
 
-Arrays hold one component or corner a row and elements or nodes along the row. Elements come in
-blocks of eight (`lanes`); the last block is filled up with elements of no volume.
+Nodal arrays hold one component a row. Element arrays are cut into blocks of eight elements, each
+(rows, 8) in one piece of memory (see `layers.lanes`); the last block is filled up with elements of
+no volume.
 
 Total Lagrangian eight-node hexahedra with the mean gradient B of Flanagan and Belytschko (1981,
 Int. J. Numer. Methods Eng. 17, 679). The four hourglass patterns resist with an elastic stiffness.
@@ -11,7 +12,7 @@ from typing import Any
 
 from numba import njit
 
-from layers.lanes import WIDTH, gather, highest, load, maximum, spread, store, total
+from layers.lanes import gather, highest, load, maximum, spread, store, total
 
 # Rows of the element constants. 0..23: mean gradient, 3 corner + direction.
 POSITION_PATTERN = 24  # 12 rows: pattern alpha of the coordinate j in 3 alpha + j
@@ -28,19 +29,20 @@ RELAXATION_LOSS, BULK_LOSS = 0, 1
 @njit(fastmath=True, forceinline=True)
 def _mean_and_patterns(u: Any, i: int, hexes: Any, constant: Any, e: int) -> Any:
     """Mean gradient (3) and hourglass patterns (4) of component i of a nodal field."""
-    u0, u1 = gather(u, i, hexes, 0, e), gather(u, i, hexes, 1, e)
-    u2, u3 = gather(u, i, hexes, 2, e), gather(u, i, hexes, 3, e)
-    u4, u5 = gather(u, i, hexes, 4, e), gather(u, i, hexes, 5, e)
-    u6, u7 = gather(u, i, hexes, 6, e), gather(u, i, hexes, 7, e)
-    g0 = load(constant, 0, e) * u0 + load(constant, 3, e) * u1 + load(constant, 6, e) * u2
-    g0 = g0 + load(constant, 9, e) * u3 + load(constant, 12, e) * u4 + load(constant, 15, e) * u5
-    g0 = g0 + load(constant, 18, e) * u6 + load(constant, 21, e) * u7
-    g1 = load(constant, 1, e) * u0 + load(constant, 4, e) * u1 + load(constant, 7, e) * u2
-    g1 = g1 + load(constant, 10, e) * u3 + load(constant, 13, e) * u4 + load(constant, 16, e) * u5
-    g1 = g1 + load(constant, 19, e) * u6 + load(constant, 22, e) * u7
-    g2 = load(constant, 2, e) * u0 + load(constant, 5, e) * u1 + load(constant, 8, e) * u2
-    g2 = g2 + load(constant, 11, e) * u3 + load(constant, 14, e) * u4 + load(constant, 17, e) * u5
-    g2 = g2 + load(constant, 20, e) * u6 + load(constant, 23, e) * u7
+    first = i * u.shape[1]
+    u0, u1 = gather(u, first, hexes, e, 0), gather(u, first, hexes, e, 1)
+    u2, u3 = gather(u, first, hexes, e, 2), gather(u, first, hexes, e, 3)
+    u4, u5 = gather(u, first, hexes, e, 4), gather(u, first, hexes, e, 5)
+    u6, u7 = gather(u, first, hexes, e, 6), gather(u, first, hexes, e, 7)
+    g0 = load(constant, e, 0) * u0 + load(constant, e, 3) * u1 + load(constant, e, 6) * u2
+    g0 = g0 + load(constant, e, 9) * u3 + load(constant, e, 12) * u4 + load(constant, e, 15) * u5
+    g0 = g0 + load(constant, e, 18) * u6 + load(constant, e, 21) * u7
+    g1 = load(constant, e, 1) * u0 + load(constant, e, 4) * u1 + load(constant, e, 7) * u2
+    g1 = g1 + load(constant, e, 10) * u3 + load(constant, e, 13) * u4 + load(constant, e, 16) * u5
+    g1 = g1 + load(constant, e, 19) * u6 + load(constant, e, 22) * u7
+    g2 = load(constant, e, 2) * u0 + load(constant, e, 5) * u1 + load(constant, e, 8) * u2
+    g2 = g2 + load(constant, e, 11) * u3 + load(constant, e, 14) * u4 + load(constant, e, 17) * u5
+    g2 = g2 + load(constant, e, 20) * u6 + load(constant, e, 23) * u7
     # Patterns xi eta, eta zeta, zeta xi, xi eta zeta; corners are numbered by bits.
     low_same, high_same = (u0 + u3) - (u1 + u2), (u4 + u7) - (u5 + u6)
     low_side, high_side = (u0 + u1) - (u2 + u3), (u4 + u5) - (u6 + u7)
@@ -50,22 +52,22 @@ def _mean_and_patterns(u: Any, i: int, hexes: Any, constant: Any, e: int) -> Any
     # Less what the mean gradient alone would show on this element's shape.
     p = POSITION_PATTERN
     h0 = h0 - (
-        g0 * load(constant, p, e) + g1 * load(constant, p + 1, e) + g2 * load(constant, p + 2, e)
+        g0 * load(constant, e, p) + g1 * load(constant, e, p + 1) + g2 * load(constant, e, p + 2)
     )
     h1 = h1 - (
-        g0 * load(constant, p + 3, e)
-        + g1 * load(constant, p + 4, e)
-        + g2 * load(constant, p + 5, e)
+        g0 * load(constant, e, p + 3)
+        + g1 * load(constant, e, p + 4)
+        + g2 * load(constant, e, p + 5)
     )
     h2 = h2 - (
-        g0 * load(constant, p + 6, e)
-        + g1 * load(constant, p + 7, e)
-        + g2 * load(constant, p + 8, e)
+        g0 * load(constant, e, p + 6)
+        + g1 * load(constant, e, p + 7)
+        + g2 * load(constant, e, p + 8)
     )
     h3 = h3 - (
-        g0 * load(constant, p + 9, e)
-        + g1 * load(constant, p + 10, e)
-        + g2 * load(constant, p + 11, e)
+        g0 * load(constant, e, p + 9)
+        + g1 * load(constant, e, p + 10)
+        + g2 * load(constant, e, p + 11)
     )
     return g0, g1, g2, h0, h1, h2, h3
 
@@ -76,8 +78,8 @@ def _corner(
 ) -> None:
     """Store one corner's force: mean stress row (m) and hourglass part (h)."""
     b = 3 * corner
-    mean = m0 * load(constant, b, e) + m1 * load(constant, b + 1, e) + m2 * load(constant, b + 2, e)
-    store(force, row + corner, e, mean + h)
+    mean = m0 * load(constant, e, b) + m1 * load(constant, e, b + 1) + m2 * load(constant, e, b + 2)
+    store(force, e, row + corner, mean + h)
 
 
 @njit(fastmath=True, forceinline=True)
@@ -85,27 +87,27 @@ def _spread_forces(force: Any, i: int, constant: Any, e: int, stress: Any, patte
     """Nodal forces of component i: B^T of the stress row and of the pattern forces."""
     p0, p1, p2 = stress
     h0, h1, h2, h3 = patterns
-    volume = load(constant, VOLUME, e)
-    q0, q1 = h0 * load(constant, HOURGLASS, e), h1 * load(constant, HOURGLASS + 1, e)
-    q2, q3 = h2 * load(constant, HOURGLASS + 2, e), h3 * load(constant, HOURGLASS + 3, e)
+    volume = load(constant, e, VOLUME)
+    q0, q1 = h0 * load(constant, e, HOURGLASS), h1 * load(constant, e, HOURGLASS + 1)
+    q2, q3 = h2 * load(constant, e, HOURGLASS + 2), h3 * load(constant, e, HOURGLASS + 3)
     p = POSITION_PATTERN
     m0 = p0 * volume - (
-        q0 * load(constant, p, e)
-        + q1 * load(constant, p + 3, e)
-        + q2 * load(constant, p + 6, e)
-        + q3 * load(constant, p + 9, e)
+        q0 * load(constant, e, p)
+        + q1 * load(constant, e, p + 3)
+        + q2 * load(constant, e, p + 6)
+        + q3 * load(constant, e, p + 9)
     )
     m1 = p1 * volume - (
-        q0 * load(constant, p + 1, e)
-        + q1 * load(constant, p + 4, e)
-        + q2 * load(constant, p + 7, e)
-        + q3 * load(constant, p + 10, e)
+        q0 * load(constant, e, p + 1)
+        + q1 * load(constant, e, p + 4)
+        + q2 * load(constant, e, p + 7)
+        + q3 * load(constant, e, p + 10)
     )
     m2 = p2 * volume - (
-        q0 * load(constant, p + 2, e)
-        + q1 * load(constant, p + 5, e)
-        + q2 * load(constant, p + 8, e)
-        + q3 * load(constant, p + 11, e)
+        q0 * load(constant, e, p + 2)
+        + q1 * load(constant, e, p + 5)
+        + q2 * load(constant, e, p + 8)
+        + q3 * load(constant, e, p + 11)
     )
     row = 8 * i
     _corner(force, row, 0, constant, e, m0, m1, m2, q0 + q1 + (q2 - q3))
@@ -155,20 +157,20 @@ def _relax(state: Any, row: int, branch: Any, b: int, e: int, inverse: Any) -> A
     dA/dt = (Cbar^-1 - A) / tau by its exponential with the newest Cbar^-1 runs half a step early;
     the mean of its values before and after the step is then right to second order.
     """
-    decay = load(branch, b + DECAY, e)
+    decay = load(branch, e, b + DECAY)
     gain = 1.0 - decay
-    a0, a1 = load(state, row, e), load(state, row + 1, e)
-    a2, a3 = load(state, row + 2, e), load(state, row + 3, e)
-    a4, a5 = load(state, row + 4, e), load(state, row + 5, e)
+    a0, a1 = load(state, e, row), load(state, e, row + 1)
+    a2, a3 = load(state, e, row + 2), load(state, e, row + 3)
+    a4, a5 = load(state, e, row + 4), load(state, e, row + 5)
     n0, n1 = decay * a0 + gain * inverse[0], decay * a1 + gain * inverse[1]
     n2, n3 = decay * a2 + gain * inverse[2], decay * a3 + gain * inverse[3]
     n4, n5 = decay * a4 + gain * inverse[4], decay * a5 + gain * inverse[5]
-    store(state, row, e, n0)
-    store(state, row + 1, e, n1)
-    store(state, row + 2, e, n2)
-    store(state, row + 3, e, n3)
-    store(state, row + 4, e, n4)
-    store(state, row + 5, e, n5)
+    store(state, e, row, n0)
+    store(state, e, row + 1, n1)
+    store(state, e, row + 2, n2)
+    store(state, e, row + 3, n3)
+    store(state, e, row + 4, n4)
+    store(state, e, row + 5, n5)
     return (
         0.5 * (a0 + n0),
         0.5 * (a1 + n1),
@@ -185,7 +187,7 @@ def _relaxation_loss(branch: Any, b: int, e: int, a: Any, right: Any, inverse: A
     cofactors = _symmetric_cofactors(a)
     determinant = a[0] * cofactors[0] + a[3] * cofactors[3] + a[5] * cofactors[5]
     rate = _product_trace(right, a) + _product_trace(inverse, cofactors) / determinant - 6.0
-    return 0.5 * load(branch, b + STRENGTH, e) * load(branch, b + RATE, e) * rate
+    return 0.5 * load(branch, e, b + STRENGTH) * load(branch, e, b + RATE) * rate
 
 
 @njit(fastmath=True, cache=True)
@@ -206,13 +208,13 @@ def element_forces(
     ----------
     u : (3, n) array
         Nodal displacements, m.
-    hexes : (8, m) array
-        Corner nodes; m is a multiple of eight.
-    constant, branch : (CONSTANT_ROWS, m), (BRANCH_ROWS p, m) array
+    hexes : (m, 8, 8) array
+        Corner nodes, of m blocks.
+    constant, branch : (m, CONSTANT_ROWS, 8), (m, BRANCH_ROWS p, 8) array
         Constants of the elements and of their p branches.
-    state : (1 + 6 p, m) array
+    state : (m, 1 + 6 p, 8) array
         Last volume ratio and the branches' internal tensors; changed.
-    force : (24, m) array
+    force : (m, 24, 8) array
         Written: force of component i on corner a in row 8 i + a, N, as pulled on by the element.
     step : float
         Time since the last call, s.
@@ -221,9 +223,9 @@ def element_forces(
     loss : (2,) array
         Written when sampled: relaxation and bulk-viscosity dissipation rate, W.
     """
-    branches = branch.shape[0] // BRANCH_ROWS
+    branches = branch.shape[1] // BRANCH_ROWS
     relaxation_loss, bulk_loss = spread(0.0), spread(0.0)
-    for e in range(0, hexes.shape[1], WIDTH):
+    for e in range(hexes.shape[0]):
         x0, x1, x2, hx0, hx1, hx2, hx3 = _mean_and_patterns(u, 0, hexes, constant, e)
         y0, y1, y2, hy0, hy1, hy2, hy3 = _mean_and_patterns(u, 1, hexes, constant, e)
         z0, z1, z2, hz0, hz1, hz2, hz3 = _mean_and_patterns(u, 2, hexes, constant, e)
@@ -246,13 +248,13 @@ def element_forces(
         stretch = unit / scale  # Cbar^-1 = J^(2/3) C^-1
         bar = (stretch * c0, stretch * c1, stretch * c2, stretch * c3, stretch * c4, stretch * c5)
 
-        modulus = load(constant, SHEAR, e)
+        modulus = load(constant, e, SHEAR)
         t0, t1, t2 = modulus, modulus, modulus
         t3, t4, t5 = spread(0.0), spread(0.0), spread(0.0)
         for k in range(branches):
             b = BRANCH_ROWS * k
             a = _relax(state, 1 + 6 * k, branch, b, e, bar)
-            strength = load(branch, b + STRENGTH, e)
+            strength = load(branch, e, b + STRENGTH)
             t0, t1, t2 = t0 + strength * a[0], t1 + strength * a[1], t2 + strength * a[2]
             t3, t4, t5 = t3 + strength * a[3], t4 + strength * a[4], t5 + strength * a[5]
             if sampled:
@@ -265,15 +267,15 @@ def element_forces(
                     scale * right[5],
                 )
                 rate = _relaxation_loss(branch, b, e, a, r, bar)
-                relaxation_loss = relaxation_loss + rate * load(constant, VOLUME, e)
+                relaxation_loss = relaxation_loss + rate * load(constant, e, VOLUME)
 
-        last = load(state, 0, e)
-        store(state, 0, e, j)
+        last = load(state, e, 0)
+        store(state, e, 0, j)
         speed = (j - last) * (1.0 / step)
-        viscous = load(constant, VISCOSITY, e) * speed
+        viscous = load(constant, e, VISCOSITY) * speed
         if sampled:
-            bulk_loss = bulk_loss + viscous * speed * load(constant, VOLUME, e)
-        pressure = load(constant, BULK, e) * (j - 1.0) + viscous
+            bulk_loss = bulk_loss + viscous * speed * load(constant, e, VOLUME)
+        pressure = load(constant, e, BULK) * (j - 1.0) + viscous
         trace = _product_trace(right, (t0, t1, t2, t3, t4, t5))
         # S = J^(-2/3) (T - 1/3 (C:T) C^-1) + p J C^-1, T = G I + sum g_j G A_j
         w = (pressure * j - scale * trace * (1.0 / 3.0)) * unit
@@ -339,7 +341,7 @@ def highest_frequency(u: Any, hexes: Any, constant: Any) -> float:
     across the thickness (the third local axis) is divided by the extra inertia that acts on it.
     """
     bound, none = spread(0.0), spread(0.0)
-    for e in range(0, hexes.shape[1], WIDTH):
+    for e in range(hexes.shape[0]):
         x0, x1, x2, _, _, _, _ = _mean_and_patterns(u, 0, hexes, constant, e)
         y0, y1, y2, _, _, _, _ = _mean_and_patterns(u, 1, hexes, constant, e)
         z0, z1, z2, _, _, _, _ = _mean_and_patterns(u, 2, hexes, constant, e)
@@ -351,13 +353,13 @@ def highest_frequency(u: Any, hexes: Any, constant: Any) -> float:
             (x1 * y2 - x2 * y1, x2 * y0 - x0 * y2, x0 * y1 - x1 * y0),
         )
         m = (none, none, none, none, none, none)
-        along = 0.5 * load(constant, FREQUENCY, e)
-        across = along * load(constant, RELIEF, e)
+        along = 0.5 * load(constant, e, FREQUENCY)
+        across = along * load(constant, e, RELIEF)
         for corner in range(4):
             b, t = 3 * corner, 3 * corner + 12
-            low0, high0 = load(constant, b, e), load(constant, t, e)
-            low1, high1 = load(constant, b + 1, e), load(constant, t + 1, e)
-            low2, high2 = load(constant, b + 2, e), load(constant, t + 2, e)
+            low0, high0 = load(constant, e, b), load(constant, e, t)
+            low1, high1 = load(constant, e, b + 1), load(constant, e, t + 1)
+            low2, high2 = load(constant, e, b + 2), load(constant, e, t + 2)
             m = _add_square(m, _times(f, high0 + low0, high1 + low1, high2 + low2), along)
             m = _add_square(m, _times(f, high0 - low0, high1 - low1, high2 - low2), across)
         m = _symmetric_square(_symmetric_square(m))

@@ -65,12 +65,15 @@ def _accelerate(
     From node `first` on, columns of nodes share a mass matrix of three diagonals (see `Chain`).
     """
     rows, columns = carry.shape
-    for i in range(3):
-        for n in range(0, pulled.shape[1], WIDTH):
-            pull = gather(force, 8 * i, entries, 0, n)
+    count = entries.shape[0]
+    blocks, light = pulled.reshape(3, count, WIDTH), push.reshape(1, count, WIDTH)
+    for n in range(count):
+        for i in range(3):
+            pull = gather(force, 8 * WIDTH * i, entries, n, 0)
             for a in range(1, 8):
-                pull = pull + gather(force, 8 * i, entries, a, n)
-            store(pulled, i, n, -1.0 * pull * load(push, 0, n))
+                pull = pull + gather(force, 8 * WIDTH * i, entries, n, a)
+            store(blocks, i, n, -1.0 * pull * load(light, 0, n))
+    for i in range(3):
         for r in range(1, rows):
             at = first + r * columns
             for c in range(columns):
@@ -88,8 +91,8 @@ def _accelerate(
 @njit(fastmath=True, cache=True)
 def _add(to: Any, rate: Any, step: float) -> None:
     for i in range(3):
-        for n in range(0, to.shape[1], WIDTH):
-            store(to, i, n, load(to, i, n) + load(rate, i, n) * step)
+        for n in range(to.shape[1]):
+            to[i, n] += rate[i, n] * step
 
 
 @njit(cache=True)
@@ -107,9 +110,10 @@ def _drive_club(
 
 @njit(cache=True)
 def _set_decay(branch: Any, step: float) -> None:
-    for b in range(0, branch.shape[0], BRANCH_ROWS):
-        for e in range(branch.shape[1]):
-            branch[b + DECAY, e] = math.exp(-step * branch[b + RATE, e])
+    for e in range(branch.shape[0]):
+        for b in range(0, branch.shape[1], BRANCH_ROWS):
+            for lane in range(WIDTH):
+                branch[e, b + DECAY, lane] = math.exp(-step * branch[e, b + RATE, lane])
 
 
 @njit(cache=True)
@@ -162,8 +166,8 @@ def _march(
         See `Chain`; the last r k nodes, the surface last.
     hexes, constant, branch, state, force
         See `element_forces`.
-    entries : (8, n) array
-        Where in the first component of `force`, flattened, each node's corner forces stand.
+    entries : (n / 8, 8, 8) array
+        Where in `force`, flattened, the first component of each node's corner forces stands.
     surface : Surface
     stretch : (2, f p) array
         Elastic stretch of the stuck contact at each point, along z and y, m.

@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from layers import oblique_kernels as kernels
 from layers.ball import Body, FloatArray
@@ -45,23 +46,23 @@ class Settings:
         extra inertia that it takes, see `_bonds`.
     """
 
-    normal: int = 6
-    lateral: int = 5
-    upward: int = 10
+    normal: int = 8
+    lateral: int = 6
+    upward: int = 12
     core_rings: int = 3
     small_core_rings: int = 1
-    shell_rings: int = 2
+    shell_rings: int = 3
     mantle_rings: int = 1
-    cover_rings: int = 1
-    grading: float = 1.0
-    block: float = 0.5
+    cover_rings: int = 2
+    grading: float = 0.8
+    block: float = 0.6
     small_block: float = 0.7
     focus: float = 0.8
     points: int = 2
     contact_stiffness: float = 0.3
     shear_stiffness: float = 3.0
     contact_damping: float = 1.0
-    hourglass: float = 0.5
+    hourglass: float = 0.8
     bulk_viscosity: float = 0.1
     thinnest_step: float = 1.0e-6
 
@@ -69,14 +70,14 @@ class Settings:
 LEVELS: dict[str, Settings] = {
     "default": Settings(),
     "fine": Settings(
-        normal=10,
-        lateral=8,
-        upward=16,
+        normal=12,
+        lateral=9,
+        upward=18,
         core_rings=5,
         small_core_rings=2,
         shell_rings=4,
         mantle_rings=2,
-        cover_rings=2,
+        cover_rings=3,
         thinnest_step=0.5e-6,
     ),
 }
@@ -128,7 +129,7 @@ class Model(NamedTuple):
     constant: FloatArray
     branch: FloatArray
     surface: Surface
-    stiffness: float
+    law: tuple[float, float, float, float]
 
 
 def _counts(layers: int, settings: Settings) -> Counts:
@@ -161,18 +162,36 @@ def _topology(counts: Counts, layers: int) -> Topology:
     """Elements filled up to blocks, and where each node finds its corner forces."""
     mesh = half_sphere(np.arange(1.0, layers + 1.0), counts)
     real = mesh.hexes.shape[1]
-    count = (real // WIDTH + 1) * WIDTH
-    hexes = np.zeros((8, count), dtype=np.int64)
+    blocks = real // WIDTH + 1
+    hexes = np.zeros((8, blocks * WIDTH), dtype=np.int32)
     hexes[:, :real] = mesh.hexes
     nodes = -(-mesh.points.shape[1] // WIDTH) * WIDTH
-    entries = np.full((8, nodes), count - 1, dtype=np.int64)  # an element that pulls on nothing
+    # The last element pulls on nothing: nodes of fewer than eight elements point at it.
+    entries = np.full((8, nodes), _place(blocks * WIDTH - 1, 0), dtype=np.int32)
     used = np.zeros(nodes, dtype=np.int64)
     for corner in range(8):
         for element in range(real):
             node = hexes[corner, element]
-            entries[used[node], node] = corner * count + element
+            entries[used[node], node] = _place(element, corner)
             used[node] += 1
-    return Topology(hexes, entries)
+    return Topology(as_blocks(hexes), as_blocks(entries))
+
+
+def _place(element: int, corner: int) -> int:
+    """Where the force on a corner along x stands in the flattened blocks."""
+    return (element // WIDTH * 24 + corner) * WIDTH + element % WIDTH
+
+
+def as_blocks(rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Cut (r, 8 m) rows into (m, r, 8) blocks."""
+    return np.ascontiguousarray(
+        rows.reshape(len(rows), rows.shape[1] // WIDTH, WIDTH).transpose(1, 0, 2)
+    )
+
+
+def as_rows(blocks: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Undo `as_blocks`."""
+    return blocks.transpose(1, 0, 2).reshape(blocks.shape[1], len(blocks) * WIDTH)
 
 
 def build_model(body: Body, settings: Settings) -> Model:
@@ -188,7 +207,8 @@ def build_model(body: Body, settings: Settings) -> Model:
     bulk = body.dynamic_stiffening * body.bulk_modulus
     wave = bulk + 4.0 / 3.0 * glassy * shear
     density = solver_density(body)
-    constant = np.zeros((kernels.CONSTANT_ROWS, hexes.shape[1]))
+    filled = len(hexes) * WIDTH
+    constant = np.zeros((kernels.CONSTANT_ROWS, filled))
     constant[:24, :real] = gradient
     constant[kernels.POSITION_PATTERN : kernels.POSITION_PATTERN + 12, :real] = position
     # Vector Laplacian of each pattern: mean of |grad(xi eta)|^2 = (|grad xi|^2 + |grad eta|^2)/3.
@@ -209,13 +229,14 @@ def build_model(body: Body, settings: Settings) -> Model:
     constant[kernels.RELIEF, :real] = relief[layer]
 
     pairs = body.relaxation_strength.shape[1]
-    branch = np.zeros((kernels.BRANCH_ROWS * pairs, hexes.shape[1]))
+    branch = np.zeros((kernels.BRANCH_ROWS * pairs, filled))
     for k in range(pairs):
         row = kernels.BRANCH_ROWS * k
         branch[row + kernels.STRENGTH, :real] = (body.relaxation_strength[:, k] * shear)[layer]
         branch[row + kernels.RATE, :real] = (1.0 / body.relaxation_time[:, k])[layer]
 
-    points = np.zeros((3, entries.shape[1]))
+    filled = len(entries) * WIDTH
+    points = np.zeros((3, filled))
     points[:, : mesh.points.shape[1]] = mesh.points
     surface = _surface(mesh, float(body.outer_radius[-1]), settings.points)
     area = surface.area
@@ -224,14 +245,38 @@ def build_model(body: Body, settings: Settings) -> Model:
     )
     node_mass = _node_mass(body, mesh, density[layer] * volume, bond)
     chain = _factor(node_mass, bond, len(area))
-    push = np.zeros((1, entries.shape[1]))
+    push = np.zeros((1, filled))
     push[0, : len(node_mass)] = 1.0 / node_mass
     push[0, len(node_mass) - chain.pivot.size : len(node_mass)] = 1.0
-    cover = min(float(np.diff(body.outer_radius, prepend=0.0)[-1]), THICK * body.outer_radius[-1])
-    stiffness = float(settings.contact_stiffness * wave[-1] / cover)
     return Model(
-        mesh, points, node_mass, push, chain, hexes, entries, constant, branch, surface, stiffness
+        mesh,
+        points,
+        node_mass,
+        push,
+        chain,
+        hexes,
+        entries,
+        as_blocks(constant),
+        as_blocks(branch),
+        surface,
+        _contact_law(body, float(wave[-1]), float(density[-1]), settings),
     )
+
+
+def _contact_law(
+    body: Body, wave: float, density: float, settings: Settings
+) -> tuple[float, float, float, float]:
+    """Stiffness (Pa/m) and damping (Pa s/m) of the contact, normal and along the face.
+
+    On the scale of the cover, not of the mesh, so that a finer mesh converges to the same law. The
+    mass that damping refers to is a quarter of the cover's.
+    """
+    thickness = np.diff(body.outer_radius, prepend=0.0)[-1]
+    cover = min(float(thickness), THICK * float(body.outer_radius[-1]))
+    normal = settings.contact_stiffness * wave / cover
+    along = settings.shear_stiffness * normal
+    damping, quarter = 2.0 * settings.contact_damping, 0.25 * density * cover
+    return normal, damping * np.sqrt(normal * quarter), along, damping * np.sqrt(along * quarter)
 
 
 def _relief(
