@@ -19,6 +19,7 @@ import numpy as np
 
 from layers.aerodynamics import Coefficients, FloatArray
 from layers.errors import InputError
+from layers.textfile import read_text
 
 FEWEST_ROWS, MOST_ROWS = 6, 500
 
@@ -97,11 +98,7 @@ def read_aero_table(path: Path) -> MeasuredLaw:
     InputError
         If the file cannot be read or a cell cannot be used; row and column are named.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
+    text = read_text(path)
     return stitch(rows_from_csv(text, path.name), path.name)
 
 

@@ -4,7 +4,6 @@
 mechanics take.
 """
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -15,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.errors import InputError, explain
 from layers.materials import Catalogue, Material, default_catalogue
+from layers.textfile import parse_toml, read_text
 
 FloatArray = npt.NDArray[np.float64]
 Role = Literal["core", "inner core", "outer core", "mantle", "cover"]
@@ -218,11 +218,5 @@ def read_ball(path: Path, catalogue: Catalogue | None = None) -> Ball:
     InputError
         If the file is missing, unreadable, not TOML or not a ball.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path} is not valid TOML: {error}.") from error
+    table = parse_toml(read_text(path), path.name)
     return ball_from_table(table, catalogue or default_catalogue(), path.name)

@@ -7,7 +7,6 @@ relaxation pairs on the time scale of an impact.
 """
 
 import math
-import tomllib
 from collections.abc import Mapping
 from difflib import get_close_matches
 from importlib import resources
@@ -16,6 +15,7 @@ from typing import Annotated, Any, Literal, cast
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from layers.errors import InputError, explain
+from layers.textfile import parse_toml
 
 Grade = Literal[
     "measured", "handbook", "published example", "common practice", "from memory", "unstated"
@@ -311,9 +311,7 @@ def catalogue_from_toml(text: str, what: str = "catalogue") -> Catalogue:
         On bad TOML, an unknown field or a value out of range.
     """
     try:
-        return Catalogue.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{what} is not valid TOML: {error}.") from error
+        return Catalogue.model_validate(parse_toml(text, what))
     except ValidationError as error:
         raise explain(error, what, tuple(Material.model_fields)) from error
 

@@ -1,7 +1,6 @@
 """Core compounds in parts per hundred rubber: density, filler loading, batch weights."""
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -13,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.errors import InputError, explain
 from layers.materials import Datum
+from layers.textfile import parse_toml, read_text
 
 IngredientRole = Literal["base rubber", "co-agent", "peroxide", "oxide", "filler", "other"]
 
@@ -295,7 +295,7 @@ class IngredientCards(BaseModel):
 def default_ingredients() -> IngredientCards:
     """Return the cards that ship with orbwright; a recipe's own replace them."""
     text = resources.files("layers").joinpath("recipe.toml").read_text(encoding="utf-8")
-    return IngredientCards.model_validate(tomllib.loads(text))
+    return IngredientCards.model_validate(parse_toml(text, "recipe.toml"))
 
 
 def recipe_from_table(table: Mapping[str, Any], cards: IngredientCards, what: str) -> Recipe:
@@ -348,11 +348,5 @@ def read_recipe(path: Path) -> Recipe:
     InputError
         If the file is missing, unreadable, not TOML or not a recipe.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path} is not valid TOML: {error}.") from error
+    table = parse_toml(read_text(path), path.name)
     return recipe_from_table(table, default_ingredients(), path.name)

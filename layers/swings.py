@@ -2,7 +2,6 @@
 
 import math
 import re
-import tomllib
 from difflib import get_close_matches
 from functools import cache
 from importlib import resources
@@ -12,7 +11,9 @@ from typing import TYPE_CHECKING
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from layers.errors import InputError, explain
+from layers.figures import QUANTITIES, FigureName
 from layers.materials import Grade
+from layers.textfile import parse_toml, read_text
 
 if TYPE_CHECKING:
     from layers.oblique import Strike
@@ -148,6 +149,39 @@ class SwingTable(BaseModel):
         near = get_close_matches(name, names, n=3, cutoff=0.4) or names[:8]
         raise InputError(f"swing {name!r} is not in the table; known: {', '.join(near)}.")
 
+    def of_club(self, name: str) -> tuple[str, ...]:
+        """Return the names of a club's swings.
+
+        Raises
+        ------
+        InputError
+            If there are fewer than two, so that they have no spread; the clubs are told.
+        """
+        swings = tuple(s.name for s in self.swing if s.club == name)
+        if len(swings) < 2:
+            clubs = sorted({s.club for s in self.swing})
+            raise InputError(
+                f"club {name!r} has {len(swings)} swings in the table, but a spread needs 2 or "
+                f"more; clubs: {', '.join(clubs)}."
+            )
+        return swings
+
+
+def check_owner(name: FigureName, table: SwingTable) -> None:
+    """Check that the swing or the club which a figure's name starts with stands in a table.
+
+    Raises
+    ------
+    InputError
+        If it does not; the nearest names are offered.
+    """
+    if name.swing is None:
+        return
+    if QUANTITIES[name.quantity].of == "club":
+        table.of_club(name.swing)
+    else:
+        table.find(name.swing)
+
 
 def swings_from_toml(text: str, what: str = "swings") -> SwingTable:
     """Read a table of swings: a TOML text with one ``[[swing]]`` table each.
@@ -165,9 +199,7 @@ def swings_from_toml(text: str, what: str = "swings") -> SwingTable:
         On bad TOML, an unknown field or a value out of range.
     """
     try:
-        return SwingTable.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{what} is not valid TOML: {error}.") from error
+        return SwingTable.model_validate(parse_toml(text, what))
     except ValidationError as error:
         raise explain(error, what, tuple(Swing.model_fields)) from error
 
@@ -180,11 +212,7 @@ def read_swings(path: Path) -> SwingTable:
     InputError
         If the file is missing, unreadable, not TOML or not a table of swings.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
+    text = read_text(path)
     return swings_from_toml(text, path.name)
 
 

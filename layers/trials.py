@@ -10,6 +10,7 @@ from layers.ball import FloatArray
 from layers.csvfile import Column, checked_rows
 from layers.errors import InputError
 from layers.recipe import Recipe
+from layers.textfile import read_text
 
 SETTINGS: dict[str, Column] = {
     "coagent_phr": Column("phr", "co-agent", 0.0, 80.0),
@@ -110,9 +111,5 @@ def read_trials(path: Path) -> Trials:
     InputError
         If the file is missing, unreadable or at fault.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
+    text = read_text(path)
     return trials_from_csv(text, path.name)

@@ -1,7 +1,6 @@
 """A calibration: what the lab's measurements made of cards and model, kept as TOML, and its use."""
 
 import json
-import tomllib
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
@@ -15,6 +14,7 @@ from layers.errors import InputError, explain
 from layers.estimate import MODEL_VERSION, Conditions, Level, estimate
 from layers.figures import Estimate, Figure, FigureName, parse_figure
 from layers.materials import Grade
+from layers.textfile import parse_toml, read_text
 from optimize.benchdata import Property
 from optimize.parameters import (
     Mapper,
@@ -236,10 +236,8 @@ def calibration_from_toml(text: str, what: str = "calibration") -> Calibration:
     """
     known = tuple(f.name for f in fields(Calibration))
     try:
-        table = tomllib.loads(text)
+        table = parse_toml(text, what)
         found = TypeAdapter(Calibration).validate_python(table)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{what} is not valid TOML: {error}.") from error
     except ValidationError as error:
         raise explain(error, what, known) from error
     size = len(found.parameter) + len(found.discrepancy)
@@ -255,11 +253,7 @@ def calibration_from_toml(text: str, what: str = "calibration") -> Calibration:
 
 def read_calibration(path: Path) -> Calibration:
     """Read a calibration from a file; see `calibration_from_toml`."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
+    text = read_text(path)
     return calibration_from_toml(text, path.name)
 
 

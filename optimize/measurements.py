@@ -19,6 +19,7 @@ from layers.errors import InputError
 from layers.estimate import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
 from layers.swings import SwingTable, default_swings
+from layers.textfile import read_text
 from optimize.benchdata import bench_data
 from optimize.readings import Measurements, Reading, as_made
 
@@ -92,11 +93,7 @@ def read_measurements(
     """
     texts = []
     for path in paths:
-        try:
-            texts.append((path.name, path.read_text(encoding="utf-8-sig")))
-        except (OSError, UnicodeDecodeError) as error:
-            reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-            raise InputError(f"{path} cannot be read: {reason}.") from error
+        texts.append((path.name, read_text(path)))
     return measurements_from_csv(texts, balls, swings)
 
 

@@ -1,6 +1,5 @@
 """How the lab makes a stage: allowances and tolerances of moulding, from TOML."""
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, cast
@@ -8,7 +7,8 @@ from typing import Any, cast
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from layers.ball import Role
-from layers.errors import InputError, explain
+from layers.errors import explain
+from layers.textfile import parse_toml, read_text
 
 
 def _number(unit: str, help_text: str, low: float, high: float, default: float) -> Any:
@@ -127,11 +127,5 @@ def read_process(path: Path) -> Process:
     InputError
         If the file is missing, unreadable, not TOML or not a process.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path} is not valid TOML: {error}.") from error
+    table = parse_toml(read_text(path), path.name)
     return process_from_table(table, path.name)
