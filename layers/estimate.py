@@ -6,16 +6,17 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
 from layers import inertia
 from layers.aerodynamics import Law, ferguson_2022
+from layers.aerotable import MeasuredLaw
 from layers.ball import Ball, Body
 from layers.errors import InputError, SolverError
 from layers.figures import BALL_FIGURES, QUANTITIES, Estimate, Figure, FigureName, parse_figure
-from layers.swings import Swing, SwingTable, default_swings
+from layers.swings import Swing, SwingTable, check_owner, default_swings
 
 if TYPE_CHECKING:
     from layers.air import Air
@@ -64,10 +65,11 @@ class Conditions:
     def fingerprint(self) -> str:
         """Digest of all that can change a figure, for keeping estimates apart."""
         digest = hashlib.sha256(self.swings.model_dump_json().encode())
-        grid = getattr(self.law, "grid", None)
-        digest.update(
-            self.law.__qualname__.encode() if grid is None else np.asarray(grid).tobytes()
-        )
+        if isinstance(self.law, MeasuredLaw):
+            for array in (self.law.grid, self.law.low, self.law.high, self.law.hull):
+                digest.update(np.ascontiguousarray(array).tobytes())
+        else:
+            digest.update(self.law.__qualname__.encode())
         digest.update(repr((self.air, self.wind)).encode())
         return digest.hexdigest()[:16]
 
@@ -137,35 +139,34 @@ class _Bench:
         return 2.0 * float(self.body.outer_radius[-1])
 
     def club(self, name: str) -> tuple[str, ...]:
-        """Names of the swings of one club."""
-        swings = [s.name for s in self._conditions.swings.swing if s.club == name]
-        if len(swings) < 2:
-            clubs = sorted({s.club for s in self._conditions.swings.swing})
-            raise InputError(
-                f"club {name!r} has {len(swings)} swings in the table, but a spread needs 2 or "
-                f"more; clubs: {', '.join(clubs)}."
-            )
-        return tuple(swings)
+        return self._conditions.swings.of_club(name)
 
 
-Answer = tuple[float, str]
+class Answer(NamedTuple):
+    """A figure's value, with the flag and the caution of `Figure`."""
+
+    value: float
+    flag: str = ""
+    caution: str = ""
+
+
 Compute = Callable[[_Bench, FigureName], Answer]
 
 
 def _exact(function: Callable[[Body], float], scale: float) -> Compute:
-    return lambda bench, _: (function(bench.body) * scale, "")
+    return lambda bench, _: Answer(function(bench.body) * scale)
 
 
 def _deflection(bench: _Bench, name: FigureName) -> Answer:
     low, high = name.condition
     curve = bench.curve
-    return 1e3 * (curve.deflection_at(high) - curve.deflection_at(low)), curve.flag
+    return Answer(1e3 * (curve.deflection_at(high) - curve.deflection_at(low)), curve.flag)
 
 
 def _of_impact(attribute: str, scale: float) -> Compute:
     def compute(bench: _Bench, name: FigureName) -> Answer:
         impact = bench.impact(name.condition[0])
-        return getattr(impact, attribute) * scale, impact.flag
+        return Answer(getattr(impact, attribute) * scale, impact.flag)
 
     return compute
 
@@ -174,33 +175,34 @@ def _slope(bench: _Bench, name: FigureName) -> Answer:
     from layers.impact import speed_ratio_slope
 
     impacts = [bench.impact(speed) for speed in name.condition]
-    return speed_ratio_slope(impacts), impacts[0].flag or impacts[1].flag
+    return Answer(speed_ratio_slope(impacts), impacts[0].flag or impacts[1].flag)
 
 
 def _initial_velocity(bench: _Bench, name: FigureName) -> Answer:
     from layers.impact import initial_velocity
 
     impact = bench.impact(name.condition[0])
-    return initial_velocity(impact.speed_ratio, name.condition[0]), impact.flag
+    return Answer(initial_velocity(impact.speed_ratio, name.condition[0]), impact.flag)
 
 
 def _of_launch(attribute: str, scale: float) -> Compute:
     def compute(bench: _Bench, name: FigureName) -> Answer:
         launch = bench.launch(_owner(name))
-        return getattr(launch, attribute) * scale, launch.flag
+        return Answer(getattr(launch, attribute) * scale, launch.flag)
 
     return compute
 
 
 def _speed_over_club(bench: _Bench, name: FigureName) -> Answer:
     launch = bench.launch(_owner(name))
-    return launch.ball_speed / bench.swing(_owner(name)).club_speed_m_s, launch.flag
+    return Answer(launch.ball_speed / bench.swing(_owner(name)).club_speed_m_s, launch.flag)
 
 
 def _of_flight(attribute: str, scale: float) -> Compute:
     def compute(bench: _Bench, name: FigureName) -> Answer:
         flight = bench.flight(_owner(name))
-        return float(getattr(flight, attribute)[0]) * scale, _flight_flag(bench, _owner(name))
+        value = float(getattr(flight, attribute)[0]) * scale
+        return _flown(bench, value, (_owner(name),))
 
     return compute
 
@@ -209,25 +211,27 @@ def _total(bench: _Bench, name: FigureName) -> Answer:
     from layers.turf import bounce_and_roll
 
     run = bounce_and_roll(bench.flight(_owner(name)), bench.diameter)
-    return float(run.total[0]), _flight_flag(bench, _owner(name))
+    return _flown(bench, float(run.total[0]), (_owner(name),))
 
 
 def _carry_spread(bench: _Bench, name: FigureName) -> Answer:
     swings = bench.club(_owner(name))
     carries = [float(bench.flight(swing).carry[0]) for swing in swings]
-    flags = [flag for swing in swings if (flag := _flight_flag(bench, swing))]
-    return max(carries) - min(carries), flags[0] if flags else ""
+    return _flown(bench, max(carries) - min(carries), swings)
 
 
-# A flight that leaves the law for this share of its time is flagged: a slow end hardly counts.
+# A flight that leaves the law for this share of its time is told: a slow end hardly counts.
 _MOST_OUTSIDE = 0.05
 
 
-def _flight_flag(bench: _Bench, swing: str) -> str:
-    outside = float(bench.flight(swing).outside_share[0])
+def _flown(bench: _Bench, value: float, swings: tuple[str, ...]) -> Answer:
+    """Say of a figure of flights what is wrong with a strike, or how far a flight left the law."""
+    flags = [flag for swing in swings if (flag := bench.launch(swing).flag)]
+    outside = max(float(bench.flight(swing).outside_share[0]) for swing in swings)
+    caution = ""
     if outside > _MOST_OUTSIDE:
-        return f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
-    return bench.launch(swing).flag
+        caution = f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
+    return Answer(value, flags[0] if flags else "", caution)
 
 
 def _owner(name: FigureName) -> str:
@@ -237,12 +241,12 @@ def _owner(name: FigureName) -> str:
 
 _COMPUTE: dict[str, Compute] = {
     "mass_g": _exact(inertia.mass, 1e3),
-    "diameter_mm": lambda bench, _: (1e3 * bench.diameter, ""),
+    "diameter_mm": lambda bench, _: Answer(1e3 * bench.diameter),
     "inertia_g_cm2": _exact(inertia.moment_of_inertia, 1e7),
     "inertia_ratio": _exact(inertia.inertia_ratio, 1.0),
     "mean_density_g_cm3": _exact(inertia.mean_density, 1e-3),
     "deflection_mm": _deflection,
-    "mode_hz": lambda bench, _: (bench.mode.frequency, ""),
+    "mode_hz": lambda bench, _: Answer(bench.mode.frequency),
     "speed_ratio": _of_impact("speed_ratio", 1.0),
     "speed_ratio_slope": _slope,
     "contact_time_us": _of_impact("contact_time", 1e6),
@@ -300,14 +304,14 @@ def estimate(
         count = parsed.stage or len(ball.layer)
         if count not in benches:
             benches[count] = _Bench(ball.stage(count).body(), conditions, level)
-        _check_owner(benches[count], parsed)
+        check_owner(parsed, conditions.swings)
     done: dict[str, Figure] = {}
     failed: dict[str, str] = {}
     for name, parsed in names.items():
         bench = benches[parsed.stage or len(ball.layer)]
         known = QUANTITIES[parsed.quantity]
         try:
-            value, flag = _COMPUTE[parsed.quantity](bench, parsed)
+            value, flag, caution = _COMPUTE[parsed.quantity](bench, parsed)
         except (SolverError, InputError) as error:
             failed[name] = str(error)
             continue
@@ -319,16 +323,9 @@ def estimate(
             difference_error=abs(value) * known.difference_percent / 100.0,
             absolute_error=abs(value) * known.absolute_percent / 100.0,
             flag=flag,
+            caution=caution,
         )
     return Estimate(ball, done, failed)
-
-
-def _check_owner(bench: _Bench, name: FigureName) -> None:
-    if name.swing is not None:
-        if QUANTITIES[name.quantity].of == "club":
-            bench.club(name.swing)
-        else:
-            bench.swing(name.swing)
 
 
 def estimate_many(

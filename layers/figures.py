@@ -34,7 +34,11 @@ class Figure:
         Half width within which the number itself is trusted: it adds what is not known of the
         materials, and only calibration on the lab's own measurements narrows it.
     flag : str
-        Empty, or a sentence that says why the figure should not be relied on.
+        Empty, or a sentence that says why the figure should not be relied on: the computation went
+        wrong.
+    caution : str
+        Empty, or a sentence that says where the computation, sound in itself, leaves what its
+        models were measured for: levels are doubtful there, rankings less so.
     """
 
     name: str
@@ -44,6 +48,7 @@ class Figure:
     difference_error: float
     absolute_error: float
     flag: str = ""
+    caution: str = ""
 
 
 @dataclass(frozen=True)

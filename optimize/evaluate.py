@@ -10,12 +10,13 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing import resource_tracker
 from multiprocessing.process import BaseProcess
 
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
-from layers.estimate import MODEL_VERSION, estimate
+from layers.estimate import MODEL_VERSION, Conditions, estimate
 from layers.figures import QUANTITIES, Estimate, Figure, parse_figure
 from optimize.ledger import Known, Ledger
 from optimize.result import Evaluated, Failed, Infeasible, Outcome
@@ -28,10 +29,12 @@ Compute = Callable[[Sequence[Request]], Iterator[tuple[int, Estimate]]]
 _MOST_RESTARTS = 3
 
 
-def compute_one(ball: Ball, names: tuple[str, ...]) -> Estimate:
+def compute_one(
+    ball: Ball, names: tuple[str, ...], conditions: Conditions | None = None
+) -> Estimate:
     """Estimate one build; whatever number trouble it meets stands in `failed`, for it alone."""
     try:
-        found = estimate(ball, names)
+        found = estimate(ball, names, conditions)
     except InputError:  # not this build's fault: a figure was asked for that there is not
         raise
     except (ArithmeticError, ValueError) as error:
@@ -44,19 +47,23 @@ def compute_one(ball: Ball, names: tuple[str, ...]) -> Estimate:
     return Estimate(ball, kept, failed)
 
 
-def _serial(requests: Sequence[Request]) -> Iterator[tuple[int, Estimate]]:
+def _serial(
+    conditions: Conditions | None, requests: Sequence[Request]
+) -> Iterator[tuple[int, Estimate]]:
     for i, request in enumerate(requests):
-        yield i, compute_one(*request)
+        yield i, compute_one(*request, conditions)
 
 
 @contextmanager
-def computing(workers: int) -> Iterator[Compute]:
+def computing(workers: int, conditions: Conditions | None = None) -> Iterator[Compute]:
     """Provide what computes a batch: in this process, or spread over several.
 
     Parameters
     ----------
     workers : int
         Number of processes; 1 computes in this one. Figures do not depend on it.
+    conditions : Conditions, optional
+        Swings, aerodynamics and air of every estimate; the shipped ones otherwise.
 
     Yields
     ------
@@ -64,9 +71,9 @@ def computing(workers: int) -> Iterator[Compute]:
         Takes requests (ball, names); gives (index, estimate) as they are done, in any order.
     """
     if workers == 1:
-        yield _serial
+        yield partial(_serial, conditions)
         return
-    pool = _Pool(workers)
+    pool = _Pool(workers, conditions)
     try:
         yield pool.compute
     except BaseException:
@@ -80,8 +87,9 @@ def computing(workers: int) -> Iterator[Compute]:
 class _Pool:
     """Worker processes that are started anew when one dies."""
 
-    def __init__(self, workers: int) -> None:
+    def __init__(self, workers: int, conditions: Conditions | None) -> None:
         self._workers = workers
+        self._conditions = conditions
         self._executor: ProcessPoolExecutor | None = None
         self._processes: list[BaseProcess] = []
 
@@ -101,11 +109,14 @@ class _Pool:
             # Compiled here first, then loaded by the workers: code that two processes compile at
             # once can differ in the last bit.
             first = next(iter(pending))
-            yield first, compute_one(*pending.pop(first))
+            yield first, compute_one(*pending.pop(first), self._conditions)
         while pending:
             try:
                 executor = self._started()
-                futures = {executor.submit(compute_one, *r): i for i, r in pending.items()}
+                futures = {
+                    executor.submit(compute_one, *request, self._conditions): i
+                    for i, request in pending.items()
+                }
                 for future in as_completed(futures):
                     found = future.result()
                     del pending[futures[future]]

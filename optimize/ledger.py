@@ -57,7 +57,8 @@ CREATE TABLE proposal (
 
 # Up to this size the whole file is checked when it is opened; a larger one row by row, as read.
 _CHECK_BYTES = 50_000_000
-_FIELDS = ("value", "unit", "basis", "difference_error", "absolute_error", "flag")
+# Figures are written in this order; rows of before `caution` end one short, and read as none.
+_FIELDS = ("value", "unit", "basis", "difference_error", "absolute_error", "flag", "caution")
 
 
 @dataclass(frozen=True)

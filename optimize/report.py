@@ -52,6 +52,11 @@ def _unit(unit: str) -> str:
     return "" if unit == "1" else unit
 
 
+def mark(figure: Figure) -> str:
+    """Return the sign that sends the reader to what is said of a figure below its table."""
+    return " !" if figure.flag else " *" if figure.caution else ""
+
+
 def digits_of(figure: Figure) -> float:
     """Return the error that decides how many digits of a figure are shown."""
     return figure.difference_error or figure.absolute_error
@@ -90,7 +95,7 @@ def figure_sections(estimate: Estimate) -> list[Section]:
         digits = digits_of(figure)
         row = (
             name.partition(".")[2] if parsed.stage or parsed.swing else name,
-            f"{number(figure.value, digits)}{' !' if figure.flag else ''}",
+            f"{number(figure.value, digits)}{mark(figure)}",
             _unit(figure.unit),
             spread(figure.difference_error),
             spread(figure.absolute_error),
@@ -111,8 +116,9 @@ def _title(ball: Ball, figure: FigureName) -> str:
 
 
 def warnings_section(estimate: Estimate) -> list[Section]:
-    """List the figures that should not be relied on and those that could not be computed."""
+    """List figures that should not be relied on, or only so far, or could not be computed."""
     notes = [f"! {name}: {f.flag}" for name, f in estimate.figures.items() if f.flag]
+    notes += [f"* {name}: {f.caution}" for name, f in estimate.figures.items() if f.caution]
     notes += [f"not computed: {name}: {why}" for name, why in estimate.failed.items()]
     return [Section("Take care", notes=tuple(notes))] if notes else []
 
@@ -299,9 +305,11 @@ def comparison_csv(estimates: Sequence[Estimate]) -> str:
             d = against.get(name) if index else None
             step = (d.difference, d.beyond_error) if d else ("", "")
             errors = (f.difference_error, f.absolute_error)
-            rows.append((e.ball.name, name, f.value, f.unit, *errors, *step, f.basis, f.flag))
+            words = (f.basis, f.flag, f.caution)
+            rows.append((e.ball.name, name, f.value, f.unit, *errors, *step, *words))
     heads = ("ball", "figure", "value", "unit", "difference_error", "absolute_error")
-    return csv_text((*heads, "difference_from_first", "beyond_error", "basis", "flag"), rows)
+    more = ("difference_from_first", "beyond_error", "basis", "flag", "caution")
+    return csv_text((*heads, *more), rows)
 
 
 def csv_text(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> str:

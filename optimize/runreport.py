@@ -17,6 +17,7 @@ from optimize.report import (
     builds_section,
     csv_text,
     digits_of,
+    mark,
     spread,
     thicknesses_mm,
     version,
@@ -99,7 +100,7 @@ def _one_way(prices: Sequence[Price]) -> list[Price]:
 def _value(figure: Figure | None) -> str:
     if figure is None:
         return "-"
-    return f"{number(figure.value, digits_of(figure))}{' !' if figure.flag else ''}"
+    return f"{number(figure.value, digits_of(figure))}{mark(figure)}"
 
 
 def _figure_sections(run: Run) -> list[Section]:

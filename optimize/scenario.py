@@ -9,9 +9,12 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role
 from layers.errors import InputError, explain
+from layers.estimate import Conditions
 from layers.figures import parse_figure
 from layers.materials import Material, catalogue_from_toml, default_catalogue
 from layers.rules import rule_set
+from layers.swings import check_owner, default_swings
+from optimize.conditions import ConditionsTable, with_files_read
 
 SMALLEST_CENTRE_MM = 5.0
 FILL_DENSITY = "fill_density_g_cm3"
@@ -235,7 +238,7 @@ class Bound:
 
 
 class Scenario(_Table):
-    """A search brief, its material cards resolved: it needs no other file."""
+    """A search brief, its cards and conditions resolved: it needs no other file."""
 
     name: str = Field(min_length=1, max_length=120, description="what the scenario is called")
     question: str = Field("", max_length=500, description="what the search shall answer")
@@ -260,6 +263,9 @@ class Scenario(_Table):
     )
     goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="what to push")
     limit: tuple[Limit, ...] = Field((), max_length=40, description="what must hold")
+    conditions: ConditionsTable | None = Field(
+        None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
+    )
     material: tuple[Material, ...] = Field(
         min_length=1, description="cards of the materials that the layers name"
     )
@@ -308,14 +314,21 @@ class Scenario(_Table):
         if self.rules is not None:
             rule_set(self.rules)
         fewest = sum(not layer.optional for layer in self.layer)
+        swings = (self.conditions and self.conditions.swings) or default_swings()
         for figure in self.figures():
-            stage = parse_figure(figure).stage
+            parsed = parse_figure(figure)
+            check_owner(parsed, swings)
+            stage = parsed.stage
             if stage is not None and stage > fewest:
                 raise ValueError(f"figure {figure!r}: builds may have only {fewest} layers")
         twice = [g.figure for g in self.goal if sum(h.figure == g.figure for h in self.goal) > 1]
         if twice:
             raise ValueError(f"goal on {twice[0]} stands twice; every figure may be one goal")
         return self
+
+    def played(self) -> Conditions | None:
+        """Return the scenario's own conditions of launch and flight; None takes the shipped."""
+        return self.conditions.resolved() if self.conditions else None
 
     def bounds(self) -> tuple[Bound, ...]:
         """Return every one-sided bound: the layers' and the filler's, the limits, the rules'."""
@@ -355,12 +368,16 @@ def _sides(
     return sides
 
 
-_TABLES = (Scenario, Envelope, Fill, LayerFreedom, Goal, Limit, Material)
-_KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
+_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerFreedom, Goal, Limit, Material)
+_KNOWN = (
+    "catalogue",
+    *TABLE_FILES,
+    *dict.fromkeys(name for table in _TABLES for name in table.model_fields),
+)
 
 
 def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = None) -> Scenario:
-    """Read a scenario and resolve its material cards.
+    """Read a scenario and resolve its material cards and conditions.
 
     Parameters
     ----------
@@ -370,7 +387,7 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
     what : str
         The scenario's name, for messages.
     folder : Path, optional
-        What a relative ``catalogue`` is relative to; the working folder otherwise.
+        What the names of other files are relative to; the working folder otherwise.
 
     Raises
     ------
@@ -396,6 +413,8 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
             except InputError as error:
                 raise InputError(f"{what}: layer {number}: {error}") from error
         names = dict.fromkeys(name for _, name in wanted)
+        if isinstance(table.get("conditions"), dict):
+            table["conditions"] = with_files_read(table["conditions"], folder or Path(), what)
         table["material"] = [cards.find(name) for name in names] or cards.material
         return Scenario.model_validate(table)
     except ValidationError as error:

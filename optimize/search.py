@@ -56,8 +56,9 @@ def run_search(
     done = 0
     try:
         ledger.begin(run, scenario.name, scenario.model_dump_json(), scenario.seed, versions)
-        with computing(workers) as compute:
-            search = Search(scenario, run, Evaluator(ledger, compute), progress)
+        with computing(workers, scenario.played()) as compute:
+            evaluator = Evaluator(ledger, compute, model_version=versions["model"])
+            search = Search(scenario, run, evaluator, progress)
             try:
                 search.explore()
                 search.probe()
@@ -75,8 +76,14 @@ def run_search(
 
 
 def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
-    """Return a run's id and the versions in it: everything that its answer hangs on."""
-    versions = {"model": MODEL_VERSION, "numpy": version("numpy"), "pymoo": version("pymoo")}
+    """Return a run's id and the versions in it: everything that its answer hangs on.
+
+    The conditions of a scenario that states its own are part of the model's version: its figures
+    are kept apart in the ledger, while scenarios under the shipped conditions share theirs.
+    """
+    played = scenario.played()
+    model = f"{MODEL_VERSION}+{played.fingerprint()}" if played else MODEL_VERSION
+    versions = {"model": model, "numpy": version("numpy"), "pymoo": version("pymoo")}
     text = json.dumps([scenario.model_dump(mode="json"), versions], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:12], versions
 

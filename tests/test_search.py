@@ -234,7 +234,7 @@ def test_broken_builds_that_were_computed_rank_before_those_that_were_not():
 # Failed builds.
 
 
-def some_fail(ball: Ball, names: tuple[str, ...]) -> Estimate:
+def some_fail(ball: Ball, names: tuple[str, ...], *_: object) -> Estimate:
     if ball.layer[-1].material.name == "urethane, medium":
         return Estimate(ball, {}, dict.fromkeys(names, f"no answer at {ball.diameter_mm:.3f} mm"))
     return estimate(ball, names)
@@ -253,7 +253,9 @@ def test_failed_builds_are_counted_and_take_no_part(tmp_path, monkeypatch):
 
 
 def test_a_flagged_figure_is_a_failure(tmp_path, monkeypatch):
-    def flagged(ball: Ball, names: tuple[str, ...]) -> Estimate:
+    def flagged(
+        ball: Ball, names: tuple[str, ...], conditions: Conditions | None = None
+    ) -> Estimate:
         found = estimate(ball, names)
         if ball.layer[-1].material.name == "urethane, medium":
             figures = {n: replace(f, flag="energy off by 2 %") for n, f in found.figures.items()}
@@ -267,7 +269,7 @@ def test_a_flagged_figure_is_a_failure(tmp_path, monkeypatch):
 
 
 def test_a_search_of_which_every_build_fails_ends_with_the_reason(tmp_path, monkeypatch):
-    def fails(ball: Ball, names: tuple[str, ...]) -> Estimate:
+    def fails(ball: Ball, names: tuple[str, ...], *_: object) -> Estimate:
         return Estimate(ball, {}, dict.fromkeys(names, "no answer"))
 
     monkeypatch.setattr(evaluate, "compute_one", fails)
@@ -277,7 +279,9 @@ def test_a_search_of_which_every_build_fails_ends_with_the_reason(tmp_path, monk
 
 @pytest.mark.parametrize("trouble", [ZeroDivisionError("x"), ValueError("x")])
 def test_number_trouble_in_one_build_does_not_end_a_batch(monkeypatch, trouble):
-    def raises(ball: Ball, names: tuple[str, ...]) -> Estimate:
+    def raises(
+        ball: Ball, names: tuple[str, ...], conditions: Conditions | None = None
+    ) -> Estimate:
         raise trouble
 
     monkeypatch.setattr(evaluate, "estimate", raises)
@@ -287,7 +291,7 @@ def test_number_trouble_in_one_build_does_not_end_a_batch(monkeypatch, trouble):
 
 
 def test_a_figure_that_is_no_number_is_a_failure(monkeypatch):
-    def nan(ball: Ball, names: tuple[str, ...]) -> Estimate:
+    def nan(ball: Ball, names: tuple[str, ...], *_: object) -> Estimate:
         found = estimate(ball, names)
         return Estimate(ball, {n: replace(f, value=float("nan")) for n, f in found.figures.items()})
 
