@@ -369,11 +369,7 @@ def _sides(
 
 
 _TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerFreedom, Goal, Limit, Material)
-_KNOWN = (
-    "catalogue",
-    *TABLE_FILES,
-    *dict.fromkeys(name for table in _TABLES for name in table.model_fields),
-)
+_KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
 
 
 def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = None) -> Scenario:

@@ -253,9 +253,7 @@ def test_failed_builds_are_counted_and_take_no_part(tmp_path, monkeypatch):
 
 
 def test_a_flagged_figure_is_a_failure(tmp_path, monkeypatch):
-    def flagged(
-        ball: Ball, names: tuple[str, ...], conditions: Conditions | None = None
-    ) -> Estimate:
+    def flagged(ball: Ball, names: tuple[str, ...], *_: object) -> Estimate:
         found = estimate(ball, names)
         if ball.layer[-1].material.name == "urethane, medium":
             figures = {n: replace(f, flag="energy off by 2 %") for n, f in found.figures.items()}
@@ -279,9 +277,7 @@ def test_a_search_of_which_every_build_fails_ends_with_the_reason(tmp_path, monk
 
 @pytest.mark.parametrize("trouble", [ZeroDivisionError("x"), ValueError("x")])
 def test_number_trouble_in_one_build_does_not_end_a_batch(monkeypatch, trouble):
-    def raises(
-        ball: Ball, names: tuple[str, ...], conditions: Conditions | None = None
-    ) -> Estimate:
+    def raises(ball: Ball, names: tuple[str, ...], *_: object) -> Estimate:
         raise trouble
 
     monkeypatch.setattr(evaluate, "estimate", raises)
