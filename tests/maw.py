@@ -24,28 +24,49 @@ class MawRebound:
 
 
 def maw_rebound(
-    poisson: float, friction: float, tangent: float, inertia: float = 0.4, steps: int = 4000
+    poisson: float,
+    friction: float,
+    tangent: float,
+    *,
+    whole: tuple[float, float] = (0.0, 0.0),
+    inertia: float = 0.4,
+    steps: int = 4000,
 ) -> MawRebound:
     """Rebound at incidence arctan(tangent), of a sphere with I / (m R^2) = `inertia`.
 
     Dimensionless: mass, normal speed and greatest Hertz indentation are 1, F_n = 5/4 d^1.5.
     Independent springs under the profile x^2 / R with E* and G* per length: 4/3 E* R^0.5 = 5/4.
+
+    `whole` leaves the small contact behind: springs in series with the contact, along the normal
+    and along the face, their compliances given times G a (shear modulus, greatest Hertz radius).
     """
     shear = 2.0 * (1.0 - poisson) / (2.0 - poisson)  # G* / E*
     e_star = 15.0 / 16.0  # with R = 1
-    x = (np.arange(2000) + 0.5) / 2000.0  # contact radius a = d^0.5 at most 1
+    modulus = 0.5 * e_star * (1.0 - poisson)  # G
+    yield_n, yield_t = whole[0] / modulus, whole[1] / modulus
+    reach = 1.25  # the contact may pass Hertz's radius
+    x = (np.arange(2000) + 0.5) / 2000.0 * reach
+    stiffness = 2.0 * shear * e_star * reach / len(x)
     stretch = np.zeros_like(x)
-    step = 3.0 / steps
-    depth, speed = 0.0, 1.0
+    step = 3.5 / steps
+    depth, sunk_by, speed, pull = 0.0, 0.0, 1.0, 0.0
     along, slope = tangent, 1.0 + 1.0 / inertia  # contact point: dv = -slope dP
     total_n = total_t = 0.0
     while speed > 0.0 or depth > 0.0:
-        sunk = np.maximum(depth - x**2, 0.0)
-        limit = friction * e_star * sunk
-        stretch = np.where(sunk > 0.0, stretch + along * step, 0.0)
-        stretch = np.clip(stretch, -limit / (shear * e_star), limit / (shear * e_star))
-        pull = 2.0 * shear * e_star * stretch.mean()
-        push = 1.25 * max(depth, 0.0) ** 1.5
+        for _ in range(3):  # Newton: the contact's share of the approach
+            miss = sunk_by + yield_n * 1.25 * sunk_by**1.5 - depth
+            sunk_by = max(sunk_by - miss / (1.0 + yield_n * 1.875 * sunk_by**0.5), 0.0)
+        sunk = np.maximum(sunk_by - x**2, 0.0)
+        limit = friction * sunk / shear
+        touching = sunk > 0.0
+        k = stiffness * touching.sum()
+        held = stiffness * stretch[touching].sum()
+        # The series spring takes its share of the motion, as if all stuck.
+        after = (held + k * (along * step + yield_t * pull)) / (1.0 + k * yield_t)
+        stretch = np.where(touching, stretch + along * step - yield_t * (after - pull), 0.0)
+        stretch = np.clip(stretch, -limit, limit)
+        pull = stiffness * stretch.sum()
+        push = 1.25 * sunk_by**1.5
         along -= slope * pull * step
         speed -= push * step
         depth += speed * step
