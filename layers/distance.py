@@ -13,7 +13,10 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from layers.aerodynamics import FloatArray, Law, ferguson_2022
 from layers.air import humid_air
+from layers.ball import Ball
 from layers.errors import InputError
+from layers.estimate import Level, estimate
+from layers.figures import Estimate
 from layers.flight import fly
 from layers.turf import bounce_and_roll
 
@@ -137,3 +140,51 @@ def distance_screen(
         nominal_total=bounce_and_roll(nominal, diameter).total,
         outside_share=flown.outside_share,
     )
+
+
+LAUNCH = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm")
+
+
+def screen_ball(
+    ball: Ball, test: DistanceTest, law: Law = ferguson_2022, level: Level = "default"
+) -> tuple[Estimate, DistanceScreen]:
+    """Strike a ball with the test's robot, of the shipped swings, and screen its flight and run.
+
+    Parameters
+    ----------
+    ball : Ball
+        The build.
+    test : DistanceTest
+        Conditions and limit; the robot is the shipped swing ``distance test`` with its name.
+    law : Law
+        As in `distance_screen`.
+    level : {"default", "fine"}
+        Mesh of the strike.
+
+    Returns
+    -------
+    Estimate
+        Launch off the robot's club, mass and diameter.
+    DistanceScreen
+        Arrays of shape (1,).
+
+    Raises
+    ------
+    SolverError
+        If the strike could not be computed.
+    """
+    robot = f"distance test {test.name}"
+    found = estimate(
+        ball, ("mass_g", "diameter_mm", *(f"{robot}.{name}" for name in LAUNCH)), level=level
+    )
+    speed, angle, spin = (found[f"{robot}.{name}"].value for name in LAUNCH)
+    screen = distance_screen(
+        speed,
+        np.deg2rad(angle),
+        spin * np.pi / 30.0,
+        mass=found["mass_g"].value * 1e-3,
+        diameter=found["diameter_mm"].value * 1e-3,
+        test=test,
+        law=law,
+    )
+    return found, screen

@@ -20,6 +20,8 @@ from optimize.console import print_json, print_sections, say, tell_of_compiling
 
 if TYPE_CHECKING:
     from layers.ball import Ball
+    from layers.distance import DistanceTest
+    from layers.estimate import Conditions
     from layers.figures import Estimate
 
 
@@ -45,6 +47,10 @@ FigureNames = Annotated[
         help="compute only this figure; may be given several times. "
         "'orbwright figures' lists the names.",
     ),
+]
+SwingsFile = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE.toml", help="your own swings, in place of the shipped ones"),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="print JSON for a script, not tables")]
 Drawing = Annotated[
@@ -99,6 +105,14 @@ def estimate(
             metavar="C.toml", help="calibrated materials, from 'orbwright calibrate --out'"
         ),
     ] = None,
+    distance_test: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="also screen the ball against this overall-distance test: present or revised",
+        ),
+    ] = None,
+    swings: SwingsFile = None,
     as_json: AsJson = False,
     drawing: Drawing = None,
 ) -> None:
@@ -116,6 +130,8 @@ def estimate(
     if rules is None and not figure and stage in (None, "all"):
         rules = "present"
     chosen = None if rules in (None, "none") else rule_set(str(rules))
+    distance = _distance_test(distance_test, calibration) if distance_test else None
+    conditions = _conditions(swings)
     names = _stage_names(build, figure, stage)
     if chosen:
         names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
@@ -124,14 +140,41 @@ def estimate(
 
         save(draw_ball(build), drawing)
         say(f"Drawing written to {drawing}.")
-    result = (
-        _calibrated(build, names, calibration) if calibration else _estimates([build], names)[0]
-    )
-    margins = screen(result, chosen) if chosen else ()
-    if as_json:
-        print_json(report.estimate_record(result, chosen, margins))
+    if calibration:
+        result = _calibrated(build, names, calibration, conditions)
     else:
-        print_sections(report.estimate_sections(result, chosen, margins), build.name)
+        result = _estimates([build], names, conditions)[0]
+    margins = screen(result, chosen) if chosen else ()
+    record = report.estimate_record(result, chosen, margins) if as_json else {}
+    sections = report.estimate_sections(result, chosen, margins)
+    if distance:
+        from layers.distance import screen_ball
+        from optimize.distancereport import distance_record, distance_section
+
+        launch, flown = screen_ball(build, distance)
+        record["distance_screen"] = distance_record(launch, flown, distance)
+        sections.insert(-1, distance_section(launch, flown, distance))
+    if as_json:
+        print_json(record)
+    else:
+        print_sections(sections, build.name)
+
+
+def _distance_test(name: str, calibration: Path | None) -> "DistanceTest":
+    """Find the test before anything is computed."""
+    from layers.distance import distance_test
+
+    if calibration:
+        raise InputError("--distance-test and --calibration cannot go together; choose one.")
+    return distance_test(name)
+
+
+def _conditions(swings: Path | None) -> "Conditions":
+    """Return the shipped conditions, or those with the user's own swings."""
+    from layers.estimate import Conditions
+    from layers.swings import read_swings
+
+    return Conditions(swings=read_swings(swings)) if swings else Conditions()
 
 
 def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None) -> list[str]:
@@ -158,21 +201,35 @@ def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None
     return [f"stage{n}.{name}" for n in known[:-1] for name in staged] + asked
 
 
-def _estimates(balls: "Sequence[Ball]", names: Sequence[str]) -> "list[Estimate]":
+def _estimates(
+    balls: "Sequence[Ball]", names: Sequence[str], conditions: "Conditions"
+) -> "list[Estimate]":
     """Estimate the balls, telling first if code has to be compiled."""
-    from layers.estimate import estimate_many
+    from layers.estimate import estimate
 
+    _check_and_tell(names, conditions)
+    return [estimate(ball, names, conditions) for ball in balls]
+
+
+def _check_and_tell(names: Sequence[str], conditions: "Conditions") -> None:
+    """Refuse swings that are not there before telling of code to compile."""
+    from layers.figures import parse_figure
+    from layers.swings import check_owner
+
+    for name in names:
+        check_owner(parse_figure(name), conditions.swings)
     tell_of_compiling(names)
-    return estimate_many(balls, names)
 
 
-def _calibrated(build: "Ball", names: Sequence[str], path: Path) -> "Estimate":
+def _calibrated(
+    build: "Ball", names: Sequence[str], path: Path, conditions: "Conditions"
+) -> "Estimate":
     """Estimate a ball with calibrated materials; what lies outside the calibration is flagged."""
     from optimize.calibration import calibrated_estimate, read_calibration
 
     known = read_calibration(path)
-    tell_of_compiling(names)
-    return calibrated_estimate(known, build, names)
+    _check_and_tell(names, conditions)
+    return calibrated_estimate(known, build, names, conditions)
 
 
 @app.command(short_help="Compare two to four balls side by side.")
@@ -182,6 +239,7 @@ def compare(
         typer.Argument(metavar="BALL.toml", help="two to four balls, the reference first"),
     ],
     figure: FigureNames = None,
+    swings: SwingsFile = None,
     as_json: AsJson = False,
     as_csv: Annotated[
         bool, typer.Option("--csv", help="print CSV, a row for each ball and figure")
@@ -210,7 +268,7 @@ def compare(
         titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
         save(draw_balls(builds, titles), drawing)
         say(f"Drawing written to {drawing}.")
-    results = _estimates(builds, list(dict.fromkeys(figure or BALL_FIGURES)))
+    results = _estimates(builds, list(dict.fromkeys(figure or BALL_FIGURES)), _conditions(swings))
     if as_json:
         print_json(report.comparison_record(results))
     elif as_csv:
@@ -231,6 +289,7 @@ def drivers(
             "several times",
         ),
     ] = None,
+    swings: SwingsFile = None,
     workers: Annotated[
         int | None,
         typer.Option(
@@ -264,10 +323,11 @@ def drivers(
         # Said now, not after the computation.
         raise InputError(f"drawing {drawing} must end in .svg or .png.")
     build = read_ball(ball)
-    study = plan(build, tables.names_asked(figure or (), swing or ()))
+    conditions = _conditions(swings)
+    study = plan(build, tables.names_asked(figure or (), swing or (), conditions.swings))
     tell_of_compiling(study.figures)
     say(f"Estimating {len(study.requests)} builds.")
-    with computing(workers or _cores()) as compute:
+    with computing(workers or _cores(), conditions) as compute:
         done = dict(compute(study.requests))
     found = read_off(study, [done[i] for i in range(len(done))])
     if drawing:

@@ -4,9 +4,9 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-from layers.figures import QUANTITIES, Figure, parse_figure
+from layers.figures import Figure, parse_figure
 from layers.sensitivity import WAYS, Driver, Drivers, Freedom, Kind
-from layers.swings import default_swings
+from layers.swings import SwingTable, check_owner
 from optimize.report import csv_text, digits_of, layers_section, version, warnings_section
 from optimize.tables import Section, columns, number, signed
 
@@ -27,7 +27,7 @@ _MOST_NAMED = 4
 _NOTHING = ("0", "≈0")
 
 
-def names_asked(figures: Sequence[str], swings: Sequence[str]) -> list[str]:
+def names_asked(figures: Sequence[str], swings: Sequence[str], table: SwingTable) -> list[str]:
     """Return the figures to study: those named, else the ball's; and those of each swing.
 
     Raises
@@ -36,11 +36,8 @@ def names_asked(figures: Sequence[str], swings: Sequence[str]) -> list[str]:
         If a figure or a swing is not known.
     """
     asked = [*(figures or OF_BALL), *(f"{swing}.{name}" for swing in swings for name in OF_SWING)]
-    table = default_swings()
     for name in asked:
-        parsed = parse_figure(name)
-        if parsed.swing and QUANTITIES[parsed.quantity].of == "swing":
-            table.find(parsed.swing)
+        check_owner(parse_figure(name), table)
     return list(dict.fromkeys(asked))
 
 

@@ -8,6 +8,7 @@ import pytest
 
 from layers.ball import Ball, read_ball
 from layers.sensitivity import plan, sensitivities
+from layers.swings import default_swings
 from optimize.drawing import save
 from optimize.driverplot import draw_drivers
 from optimize.drivers import OF_BALL, OF_SWING, drivers_record, drivers_sections, names_asked
@@ -82,9 +83,9 @@ def test_what_cannot_be_moved_is_said():
 
 
 def test_swings_add_their_figures_and_the_friction():
-    names = names_asked((), ("driver fast",))
+    names = names_asked((), ("driver fast",), default_swings())
     assert names == [*OF_BALL, *(f"driver fast.{name}" for name in OF_SWING)]
-    assert names_asked(("mass_g",), ()) == ["mass_g"]
+    assert names_asked(("mass_g",), (), default_swings()) == ["mass_g"]
     assert "friction" in {f.kind for f in plan(read_ball(TWO), names).freedoms}
 
 

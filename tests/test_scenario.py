@@ -11,6 +11,7 @@ from pydantic import BaseModel
 
 from layers.errors import InputError
 from layers.figures import parse_figure
+from optimize.conditions import ConditionsTable
 from optimize.scenario import (
     CENTRE_DIAMETER,
     FILL_DENSITY,
@@ -152,7 +153,7 @@ def test_a_mangled_brief_is_read_or_told_never_a_crash(start, length, put):
 
 
 def _numeric_fields():
-    for model in (Scenario, Envelope, Fill, LayerFreedom, Goal, Limit):
+    for model in (Scenario, ConditionsTable, Envelope, Fill, LayerFreedom, Goal, Limit):
         for name, field in model.model_fields.items():
             if _holds_number(field.annotation):
                 yield f"{model.__name__}.{name}", field

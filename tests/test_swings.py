@@ -4,6 +4,7 @@ import itertools
 
 import pytest
 
+from layers.distance import MILE_PER_HOUR, distance_tests
 from layers.errors import InputError
 from layers.swings import Swing, default_swings, find_swing, read_swings, swings_from_toml
 
@@ -36,10 +37,11 @@ def test_every_numeric_field_has_unit_bounds_and_help():
 
 def test_shipped_table_is_whole_and_graded():
     names = [swing.name for swing in default_swings().swing]
-    assert names == [f"{club} {profile}" for club in CLUBS for profile in PROFILES]
+    robots = [f"distance test {test.name}" for test in distance_tests()]
+    assert names == [*(f"{club} {profile}" for club in CLUBS for profile in PROFILES), *robots]
     for swing in default_swings().swing:
         assert swing.grade == "common practice"
-        assert swing.source.startswith("invented")
+        assert "invented" in swing.source
         assert "." not in swing.name
 
 
@@ -55,6 +57,12 @@ def test_shipped_table_is_ordered_as_players_and_clubs_are():
             assert a.club_speed_m_s > b.club_speed_m_s
             assert a.spin_loft_deg < b.spin_loft_deg
             assert a.club_mass_g <= b.club_mass_g
+
+
+def test_a_distance_tests_robot_swings_as_fast_as_the_test_states():
+    for test in distance_tests():
+        robot = find_swing(f"distance test {test.name}")
+        assert robot.club_speed_m_s == pytest.approx(test.club_speed_mph * MILE_PER_HOUR)
 
 
 def test_strike_is_the_same_in_si():
