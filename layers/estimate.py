@@ -31,12 +31,14 @@ Level = Literal["default", "fine"]
 
 def _model_version() -> str:
     digest = hashlib.sha256()
-    for path in sorted(Path(__file__).parent.glob("*.py")):
+    here = Path(__file__).parent
+    for path in (*sorted(here.glob("*.py")), here / "swings.toml"):
         digest.update(path.read_bytes())
     return digest.hexdigest()[:12]
 
 
-# A digest of the code that computes: the ledger keeps evaluations of another model apart.
+# A digest of the code that computes and of the swings that it strikes with by default: the
+# ledger keeps evaluations of another model apart.
 MODEL_VERSION = _model_version()
 
 

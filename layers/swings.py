@@ -159,10 +159,11 @@ class SwingTable(BaseModel):
         """
         swings = tuple(s.name for s in self.swing if s.club == name)
         if len(swings) < 2:
-            clubs = sorted({s.club for s in self.swing})
+            clubs = [s.club for s in self.swing]
+            known = sorted({club for club in clubs if clubs.count(club) > 1})
             raise InputError(
                 f"club {name!r} has {len(swings)} swings in the table, but a spread needs 2 or "
-                f"more; clubs: {', '.join(clubs)}."
+                f"more; clubs that have: {', '.join(known) or 'none'}."
             )
         return swings
 

@@ -63,6 +63,22 @@ class ConditionsTable(BaseModel):
         find_law(self.aerodynamics)
         return self
 
+    def words(self) -> str:
+        """Say in a line what holds; of what is as shipped, the weather only."""
+        said = [
+            f"{self.temperature_c:g} C, {self.sea_level_pressure_hpa:g} hPa at sea level, "
+            f"{self.relative_humidity_percent:g} % humidity, {self.altitude_m:g} m of altitude"
+        ]
+        if any(self.wind_m_s):
+            said.append("wind {:g} m/s along, {:g} up, {:g} to the right".format(*self.wind_m_s))
+        if self.swings:
+            said.append(f"{len(self.swings.swing)} swings of its own")
+        if self.aerodynamics:
+            said.append(f"drag and lift by {self.aerodynamics!r}")
+        if self.aerodynamics_table:
+            said.append(f"drag and lift measured at {len(self.aerodynamics_table)} conditions")
+        return "; ".join(said)
+
     def resolved(self) -> Conditions:
         """Return the same as estimates take it.
 

@@ -172,6 +172,8 @@ def _brief_section(scenario: Scenario) -> Section:
         margin = f", with a margin of {bound.margin:g}" if bound.margin else ""
         words = f"{bound.figure} {bound.side} {bound.value:g}{margin}"
         rows.append(("limit", words, bound.source))
+    if scenario.conditions:
+        rows.append(("conditions", scenario.conditions.words(), "launch and flight figures"))
     notes = (scenario.question,) if scenario.question else ()
     return Section("The brief", columns("", "wanted", "~from"), tuple(rows), notes)
 

@@ -17,6 +17,7 @@ from optimize.evaluate import Judge, compute_one
 from optimize.ledger import Known, Ledger
 from optimize.report import estimate_sections
 from optimize.result import Evaluated, Failed
+from optimize.runreport import run_sections
 from optimize.scenario import Scenario, read_scenario, scenario_from_toml
 from optimize.search import load_run, name_run, run_search
 from optimize.space import Space
@@ -139,7 +140,11 @@ def test_a_scenario_with_conditions_needs_no_other_file_once_read(brief):
         ("temperature_c = 5", 'aerodynamics = "us 6186002"', ("not both",)),
         ("robot low.carry_m", "robot lwo.carry_m", ("'robot lwo'", "robot low")),
         ("robot low.carry_m", "driver fast.carry_m", ("'driver fast'", "not in the table")),
-        ("robot.carry_spread_m", "driver.carry_spread_m", ("club 'driver'", "clubs: robot")),
+        (
+            "robot.carry_spread_m",
+            "driver.carry_spread_m",
+            ("club 'driver'", "clubs that have: robot"),
+        ),
     ],
 )
 def test_bad_conditions_are_told_in_one_sentence(brief, old, new, words):
@@ -186,6 +191,9 @@ def test_every_process_computes_under_the_scenarios_conditions(brief, tmp_path):
     assert np.array_equal(one.cloud, two.cloud)
     assert [m.estimate for m in one.short_list] == [m.estimate for m in two.short_list]
     assert [m.estimate for m in one.short_list] == [m.estimate for m in shown.short_list]
+    told = markdown(run_sections(one, "one.sqlite"))
+    assert "wind -4 m/s along" in told
+    assert "2 swings of its own; drag and lift measured at 8 conditions" in told
     best = one.short_list[0]
     direct = estimate(best.ball, ("robot low.carry_m",), scenario.played())
     assert best.estimate["robot low.carry_m"].value == direct["robot low.carry_m"].value

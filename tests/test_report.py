@@ -242,4 +242,6 @@ def test_shipped_scenarios_are_read_and_trade_two_goals(path):
     scenario = read_scenario(path)
     assert len(scenario.goal) == 2
     assert scenario.question
-    assert len(scenario.layer) == int({"two": 2, "three": 3, "four": 4}[path.stem.split("_")[0]])
+    assert len(scenario.layer) == int(
+        {"two": 2, "three": 3, "four": 4, "slow": 3}[path.stem.split("_")[0]]
+    )
