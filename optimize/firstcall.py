@@ -55,7 +55,9 @@ def _is_cached(kernel: Any) -> bool:
     code = kernel.py_func.__code__
     room = kernel.__module__.rpartition(".")[2]
     tag = f"py{sys.version_info.major}{sys.version_info.minor}"
-    index = f"{room}.{kernel.py_func.__qualname__}-{code.co_firstlineno}.{tag}.nbi"
+    # The compiler leaves out of a file's name the brackets of "<locals>".
+    name = kernel.py_func.__qualname__.replace("<", "").replace(">", "")
+    index = f"{room}.{name}-{code.co_firstlineno}.{tag}.nbi"
     cached = Path(kernel.stats.cache_path or "", index)
     if not cached.exists():
         return False

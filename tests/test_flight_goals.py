@@ -14,6 +14,7 @@ from layers.estimate import MODEL_VERSION, estimate
 from layers.figures import Estimate, Figure
 from optimize import ledger as ledger_module
 from optimize.evaluate import Judge, compute_one
+from optimize.firstcall import seconds_to_compile
 from optimize.ledger import Known, Ledger
 from optimize.report import estimate_sections
 from optimize.result import Evaluated, Failed
@@ -275,7 +276,9 @@ def test_distance_screen_from_the_command_line():
     speed = screen["launch"]["distance test present.ball_speed_m_s"]["value"]
     short = test.ball_speed_mph * 0.44704 - speed
     assert abs(metres["beyond_nominal"] + 3.5 * short) < 8.0
-    _, text, _ = run(*ask, "present")
+    _, text, said = run(*ask, "present")
+    assert "compiling" not in said  # it was compiled for the first answer, and told of then only
+    assert seconds_to_compile(["driver fast.spin_rpm"]) == 0.0
     assert "a screen, not a ruling" in text
     assert "beyond the printed launch" in text
     assert "known: present, revised" in refused(*ask, "future")
