@@ -59,8 +59,8 @@ class Settings:
     small_block: float = 0.7
     focus: float = 0.8
     points: int = 2
-    contact_stiffness: float = 0.3
-    shear_stiffness: float = 3.0
+    contact_stiffness: float = 1.0
+    shear_stiffness: float = 1.0
     contact_damping: float = 1.0
     hourglass: float = 0.8
     bulk_viscosity: float = 0.1
