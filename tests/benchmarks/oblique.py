@@ -111,13 +111,18 @@ def differences(ours: FloatArray, finest: FloatArray) -> None:
 
 
 def contact(bodies: list[Body]) -> None:
-    """Default contact against one ten times as stiff, on a fine mesh."""
+    """Default contact against one three times as stiff, on a fine mesh.
+
+    Stiffer ones chatter under a wedge: at ten, one build of eight loses 4 % of its spin, less on a
+    finer mesh.
+    """
     soft = launches(bodies, LEVELS["fine"])
-    stiff = launches(bodies, replace(LEVELS["fine"], contact_stiffness=10.0))
+    stiff = launches(bodies, replace(LEVELS["fine"], contact_stiffness=3.0))
     error = 100.0 * (soft / stiff - 1.0)
     for j, name in enumerate(SWINGS):
         mean, most = error[:, j].mean(axis=0), np.abs(error[:, j]).max(axis=0)
         print(f"  {name}: speed, angle, spin mean {np.round(mean, 2)} max {np.round(most, 2)} %")
+    differences(soft, stiff)
 
 
 def smoothness(bodies: list[Body]) -> None:
@@ -240,8 +245,8 @@ def main() -> None:
     trends(random_bodies(10, seed=3))
     print("smoothness")
     smoothness(bodies[1:4])
-    print("contact: default against ten times as stiff")
-    contact(bodies[:4])
+    print("contact: default against three times as stiff")
+    contact(bodies[:8])
     print("mesh")
     discretisation(bodies)
 
