@@ -33,8 +33,15 @@ class Settings:
         See `Counts`.
     points : int
         Contact points along each edge of an outer quadrilateral.
+    grading : float
+        Thickness of a ring over that of the one inside it, where a layer's rings are graded.
+    block, small_block : float
+        Half width of the mesh's block over the innermost layer's radius: of up to three layers, of
+        four or more, whose small inner core would have elements too small for a long step.
     contact_stiffness : float
-        Contact stiffness over M/t, the outermost ring's uniaxial stiffness over its thickness.
+        Normal contact stiffness over M/t, the cover's uniaxial modulus over its thickness.
+    shear_stiffness : float
+        Contact stiffness along the face over that along its normal.
     contact_damping : float
         Share of each surface node's critical damping.
     hourglass : float
@@ -85,9 +92,6 @@ LEVELS: dict[str, Settings] = {
 
 # A cover thicker than this share of the radius gives no softer contact.
 THICK = 0.07
-# Half width of the mesh's block over the innermost layer's radius: four or more layers have a small
-# inner core, whose elements would be too small for a long step.
-BLOCK, SMALL_CORE_BLOCK = 0.5, 0.7
 
 
 class Topology(NamedTuple):
