@@ -17,6 +17,7 @@ from layers.errors import InputError, OrbwrightError
 from optimize.bench_commands import bench
 from optimize.cli_runs import _cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
+from optimize.instrument_commands import instruments
 
 if TYPE_CHECKING:
     from layers.ball import Ball
@@ -384,6 +385,7 @@ def materials(
 
 app.add_typer(runs)
 app.add_typer(bench)
+app.add_typer(instruments)
 app.add_typer(lists)
 
 
