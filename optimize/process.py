@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from layers.ball import Role
 from layers.errors import explain
 from layers.textfile import parse_toml, read_text
+from optimize.scatter import LayerScatter, Scatter
 
 
 def _number(unit: str, help_text: str, low: float, high: float, default: float) -> Any:
@@ -81,6 +82,7 @@ class Process(BaseModel):
         description="pieces measured at each stage: blank columns of the sheet",
         json_schema_extra={"unit": "1"},
     )
+    scatter: Scatter = Field(Scatter(), description="how pieces scatter, by role")
     source: str = Field(
         "defaults: common practice, from memory",
         max_length=200,
@@ -116,7 +118,8 @@ def process_from_table(table: Mapping[str, Any], what: str) -> Process:
     try:
         return Process.model_validate(given)
     except ValidationError as error:
-        raise explain(error, what, (*Process.model_fields, *LayerProcess.model_fields)) from error
+        known = (*Process.model_fields, *LayerProcess.model_fields, *LayerScatter.model_fields)
+        raise explain(error, what, known) from error
 
 
 def read_process(path: Path) -> Process:
