@@ -1,6 +1,7 @@
 """Tolerance: exact sums over many pieces, exact normal cases, propagation, refusals, the docs."""
 
 import csv
+import doctest
 import io
 import json
 import math
@@ -360,3 +361,11 @@ def test_command_refuses(tmp_path):
         "--rules",
         "none",
     )
+
+
+def test_the_docs_examples_run(monkeypatch):
+    monkeypatch.chdir(ROOT)
+    text = (ROOT / "docs" / "tolerance.md").read_text(encoding="utf-8")
+    test = doctest.DocTestParser().get_doctest(text, {}, "tolerance.md", "tolerance.md", 0)
+    assert doctest.DocTestRunner().run(test).failed == 0
+    assert len(test.examples) > 15
