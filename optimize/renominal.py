@@ -19,6 +19,7 @@ from optimize.tolerance import (
     Source,
     Study,
     compute,
+    deviation_of,
     draw,
     is_exact,
     values_of,
@@ -33,6 +34,8 @@ _MOST_OF_A_LAYER = 0.4
 _GRID = 33
 _BISECTIONS = 8
 _ROUNDS = 3
+# A surrogate that is off by less than this share of a figure's deviation is not corrected.
+_SETTLED = 0.02
 _CHECKS = 20
 
 # By figure: what is added to the surrogate, times the cube of the nominal's move.
@@ -135,7 +138,7 @@ def renominal(
     if now.value >= wanted:
         return Renominal(wanted, now, (), {})
     modelled = tuple(dict.fromkeys(m.figure for m in limits if not is_exact(m.figure)))
-    deviation = {n: float(v.std()) for n, v in values_of(found, draws, modelled).items()}
+    deviation = {n: deviation_of(v) for n, v in values_of(found, draws, modelled).items()}
     problem = _Problem(found, tuple(limits), draws, wanted, modelled, deviation)
     moves, cubics = _solve(problem, mapper)
     order = sorted(range(len(moves)), key=lambda i: _rank(moves[i]))
@@ -163,10 +166,9 @@ def _solve(problem: _Problem, mapper: Mapper) -> tuple[list[Move], list[Cubic]]:
             model = _values(problem, by, cubics[i], Draws(wanted[i : i + 1], _centred(problem)))
             wrong = {n: exact[i][n] - float(model[n][0]) for n in problem.modelled}
             off[i] = max(abs(w) / (problem.deviation[n] or 1.0) for n, w in wrong.items())
-            if not last and by != 0.0:
+            if not last and by != 0.0 and off[i] > _SETTLED:
                 cubics[i] = {n: c + wrong[n] / by**3 for n, c in cubics[i].items()}
-        if not last:
-            answers = [_smallest(problem, i, cubics[i]) for i in range(count)]
+                answers[i] = _smallest(problem, i, cubics[i])
     moves = [
         Move(source, by, reached, rate_of(_passed(problem, i, by, cubics[i])), off[i])
         for i, (source, (by, reached)) in enumerate(zip(sources, answers, strict=True))

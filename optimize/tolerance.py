@@ -91,6 +91,17 @@ class Surrogate:
         u = move / self.step
         return np.asarray(self.constant + u @ self.linear + u**2 @ self.square)
 
+    def only(self, names: Sequence[str]) -> "Surrogate":
+        """Return the surrogate of some of the figures."""
+        place = [self.names.index(name) for name in names]
+        return Surrogate(
+            tuple(names),
+            self.step,
+            self.constant[place],
+            self.linear[:, place],
+            self.square[:, place],
+        )
+
 
 @dataclass(frozen=True)
 class Study:
@@ -268,6 +279,13 @@ def _check_walls(ball: Ball, sources: Sequence[Source], centring: FloatArray) ->
             )
 
 
+def deviation_of(values: FloatArray) -> float:
+    """Return the standard deviation; 0 where values differ by rounding only."""
+    least = 1e-12 * float(np.abs(values).max())
+    deviation = float(values.std(ddof=1))
+    return deviation if deviation > least else 0.0
+
+
 def is_balance(name: str) -> bool:
     """Whether a name is one of an off-centre piece: balance, moments or a wall."""
     return name in BALANCE or _WALL.fullmatch(name) is not None
@@ -305,8 +323,9 @@ def values_of(found: Study, draws: Draws, names: Sequence[str]) -> dict[str, Flo
     for name in names:
         if name in found.failed:
             raise SolverError(f"{name} of {found.ball.name} failed: {found.failed[name]}")
-    modelled = found.surrogate(draws.move)
-    place = {name: i for i, name in enumerate(found.surrogate.names)}
+    modelled = [name for name in names if not is_exact(name)]
+    columns = found.surrogate.only(modelled)(draws.move).T if modelled else ()
+    fitted = dict(zip(modelled, columns, strict=True))
     balance: dict[str, FloatArray] = {}
     if any(name in BALANCE for name in names):
         balance = _balance(found, draws)
@@ -321,7 +340,7 @@ def values_of(found: Study, draws: Draws, names: Sequence[str]) -> dict[str, Flo
             count = parsed.stage or len(found.ball.layer)
             values[name] = _closed(_pieces(found, draws.move, count), parsed)
         else:
-            values[name] = modelled[:, place[name]]
+            values[name] = fitted[name]
     return values
 
 
