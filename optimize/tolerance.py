@@ -5,6 +5,7 @@ finite elements is drawn from a quadratic in every diameter, density and modulus
 at two distances either way along each; fresh pieces, computed in full, tell how far it is off.
 """
 
+import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -33,11 +34,13 @@ BALANCE = {
 }
 _WALL = re.compile(r"stage([0-9]+)\.wall_(thinnest|thickest)_mm")
 
-# Fitted pieces lie at these many steps. A step is 1.5 deviations, or the least below if that is
-# more, so that the solvers' ripple does not pass for a slope where a process hardly scatters.
+# Fitted pieces lie at these many steps. With steps of this many deviations the fitted slope of a
+# cubic, b + 3.4 c step^2, is the one that fits it best over the normal distribution,
+# b + 3 c deviation^2. A step is at least the length below, so that the solvers' ripple does not
+# pass for a slope where a process hardly scatters.
 _STEPS = (-2.0, -1.0, 1.0, 2.0)
-_STEP_DEVIATIONS = 1.5
-_LEAST_STEP: dict[Kind, float] = {"diameter": 0.04, "density": 0.005, "modulus": 0.02}
+_STEP_DEVIATIONS = math.sqrt(3.0 / 3.4)
+_LEAST_STEP: dict[Kind, float] = {"diameter": 0.05, "density": 0.006, "modulus": 0.04}
 
 # A wall that is not this many deviations of its scatter thick would be cut through by some piece.
 _WALL_DEVIATIONS = 6.0
