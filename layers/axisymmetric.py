@@ -399,3 +399,9 @@ def back_substitute(band: FloatArray, last: IntArray, x: FloatArray) -> None:
             b += column[i] * second[i]
         x[0, k] = x[0, k] / band[k, 0] - a
         x[1, k] = x[1, k] / band[k, 0] - b
+
+
+def divided(edges: tuple[float, ...], parts: int) -> tuple[float, ...]:
+    """Divide each interval of (0, *edges) evenly."""
+    whole = np.arange(len(edges) + 1)
+    return tuple(np.interp(np.arange(1, len(edges) * parts + 1) / parts, whole, (0.0, *edges)))

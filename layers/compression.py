@@ -13,7 +13,15 @@ import numpy.typing as npt
 from numba import njit
 from scipy.interpolate import CubicSpline
 
-from layers.axisymmetric import Layout, assemble, back_substitute, factor, gradients, layout
+from layers.axisymmetric import (
+    Layout,
+    assemble,
+    back_substitute,
+    divided,
+    factor,
+    gradients,
+    layout,
+)
 from layers.ball import Body, FloatArray
 from layers.errors import InputError
 from layers.mesh import IntArray
@@ -249,14 +257,8 @@ def _layout_of(body: Body, level: Level) -> Layout:
     share = np.diff(body.outer_radius, prepend=0.0) / body.outer_radius[-1]
     rings = [_CORE_RINGS if len(share) <= 3 else _INNER_CORE_RINGS]
     rings += [next(r for most, r in _SHELL_RINGS if x < most) for x in share[1:]]
-    angles = (0.0, *_split(tuple(np.radians(_ANGLES_DEG[1:])), fine))
-    return layout(tuple(_split(r, fine) for r in rings), angles, _SIDE * fine)
-
-
-def _split(edges: tuple[float, ...], parts: int) -> tuple[float, ...]:
-    """Divide each interval of (0, *edges) evenly."""
-    whole = np.arange(len(edges) + 1)
-    return tuple(np.interp(np.arange(1, len(edges) * parts + 1) / parts, whole, (0.0, *edges)))
+    angles = (0.0, *divided(tuple(np.radians(_ANGLES_DEG[1:])), fine))
+    return layout(tuple(divided(r, fine) for r in rings), angles, _SIDE * fine)
 
 
 def _contact_points(points: FloatArray, edges: IntArray) -> tuple[FloatArray, FloatArray]:

@@ -1,7 +1,8 @@
 """Errors that name the field, the value and what is allowed."""
 
+from collections.abc import Iterable
 from difflib import get_close_matches
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 from pydantic import ValidationError
 
@@ -16,6 +17,40 @@ class InputError(OrbwrightError, ValueError):
 
 class SolverError(OrbwrightError, ArithmeticError):
     """A computation did not reach an answer; the message says why."""
+
+
+class Named(Protocol):
+    """Anything that is found by its name."""
+
+    @property
+    def name(self) -> str:
+        """What it is called."""
+
+
+N = TypeVar("N", bound=Named)
+
+
+def refuse_twice(items: Iterable[Named], kind: str) -> None:
+    """Refuse a name that stands twice, as a validator does: by a ValueError."""
+    names = [item.name for item in items]
+    twice = sorted({n for n in names if names.count(n) > 1})
+    if twice:
+        raise ValueError(f"{kind} {twice[0]!r} stands twice; every name may stand once")
+
+
+def find_named(items: Iterable[N], name: str, kind: str, place: str) -> N:
+    """Return the item of this name.
+
+    Raises
+    ------
+    InputError
+        If there is none; the message offers the nearest names.
+    """
+    found = {item.name: item for item in items}
+    if name not in found:
+        near = get_close_matches(name, found, n=3, cutoff=0.4) or list(found)[:8]
+        raise InputError(f"{kind} {name!r} is not in the {place}; known: {', '.join(near)}.")
+    return found[name]
 
 
 _BOUNDS = {

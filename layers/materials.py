@@ -8,13 +8,12 @@ relaxation pairs on the time scale of an impact.
 
 import math
 from collections.abc import Mapping
-from difflib import get_close_matches
 from importlib import resources
 from typing import Annotated, Any, Literal, cast
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from layers.errors import InputError, explain
+from layers.errors import InputError, explain, find_named, refuse_twice
 from layers.textfile import parse_toml
 
 Grade = Literal[
@@ -267,10 +266,7 @@ class Catalogue(BaseModel):
 
     @model_validator(mode="after")
     def _names_are_unique(self) -> "Catalogue":
-        names = [m.name for m in self.material]
-        twice = sorted({n for n in names if names.count(n) > 1})
-        if twice:
-            raise ValueError(f"material {twice[0]!r} stands twice; every name may stand once")
+        refuse_twice(self.material, "material")
         return self
 
     def find(self, name: str) -> Material:
@@ -281,12 +277,7 @@ class Catalogue(BaseModel):
         InputError
             If there is none; the message offers the nearest names.
         """
-        for card in self.material:
-            if card.name == name:
-                return card
-        names = [m.name for m in self.material]
-        near = get_close_matches(name, names, n=3, cutoff=0.4) or names[:8]
-        raise InputError(f"material {name!r} is not in the catalogue; known: {', '.join(near)}.")
+        return find_named(self.material, name, "material", "catalogue")
 
     def joined(self, other: tuple[Material, ...]) -> "Catalogue":
         """Return this catalogue with other cards added; a card of the same name replaces ours."""

@@ -2,7 +2,6 @@
 
 import math
 import re
-from difflib import get_close_matches
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from layers.errors import InputError, explain
+from layers.errors import InputError, explain, find_named, refuse_twice
 from layers.figures import QUANTITIES, FigureName
 from layers.materials import Grade
 from layers.textfile import parse_toml, read_text
@@ -128,10 +127,7 @@ class SwingTable(BaseModel):
 
     @model_validator(mode="after")
     def _names_are_unique(self) -> "SwingTable":
-        names = [s.name for s in self.swing]
-        twice = sorted({n for n in names if names.count(n) > 1})
-        if twice:
-            raise ValueError(f"swing {twice[0]!r} stands twice; every name may stand once")
+        refuse_twice(self.swing, "swing")
         return self
 
     def find(self, name: str) -> Swing:
@@ -142,12 +138,7 @@ class SwingTable(BaseModel):
         InputError
             If there is none; the message offers the nearest names.
         """
-        for swing in self.swing:
-            if swing.name == name:
-                return swing
-        names = [s.name for s in self.swing]
-        near = get_close_matches(name, names, n=3, cutoff=0.4) or names[:8]
-        raise InputError(f"swing {name!r} is not in the table; known: {', '.join(near)}.")
+        return find_named(self.swing, name, "swing", "table")
 
     def of_club(self, name: str) -> tuple[str, ...]:
         """Return the names of a club's swings.

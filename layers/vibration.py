@@ -9,7 +9,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layers.axisymmetric import Layout, assemble, back_substitute, factor, gradients, layout
+from layers.axisymmetric import (
+    Layout,
+    assemble,
+    back_substitute,
+    divided,
+    factor,
+    gradients,
+    layout,
+)
 from layers.ball import Body, FloatArray
 from layers.errors import SolverError
 from layers.inertia import solver_density
@@ -126,7 +134,7 @@ class _Section:
 
 def _section(body: Body, fineness: int = 1) -> _Section:
     count = len(body.outer_radius)
-    rings = (_divide(_CORE_RINGS, fineness), *[_divide(_SHELL_RINGS, fineness)] * (count - 1))
+    rings = (divided(_CORE_RINGS, fineness), *[divided(_SHELL_RINGS, fineness)] * (count - 1))
     angles = np.linspace(0.0, 0.5 * np.pi, _ANGLES * fineness + 1)
     mesh = layout(rings, tuple(angles.tolist()), _SIDE * fineness)
     points = mesh.basis @ body.outer_radius
@@ -137,12 +145,6 @@ def _section(body: Body, fineness: int = 1) -> _Section:
     start[: points.size] = (points * [-1.0, 2.0]).reshape(-1)
     weight = volume * solver_density(body)[mesh.layer, None]
     return _Section(mesh, slope, volume, shape, weight, start)
-
-
-def _divide(edges: tuple[float, ...], parts: int) -> tuple[float, ...]:
-    """Divide each interval of (0, *edges) evenly."""
-    whole = np.arange(len(edges) + 1)
-    return tuple(np.interp(np.arange(1, len(edges) * parts + 1) / parts, whole, (0.0, *edges)))
 
 
 def _lowest(

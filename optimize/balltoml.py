@@ -3,12 +3,11 @@
 The cards are written into the file, so that it stands alone when a catalogue changes.
 """
 
-import json
-from collections.abc import Mapping
 from typing import Any
 
 from layers.ball import Ball, Layer
 from layers.materials import Material
+from optimize.tomltext import toml_value
 
 
 def ball_toml(ball: Ball) -> str:
@@ -26,18 +25,21 @@ def ball_toml(ball: Ball) -> str:
     """
     cards = _named_cards(ball)
     lines = [
-        f"name = {_string(ball.name)}",
+        f"name = {toml_value(ball.name)}",
         f"dimple_volume_percent = {ball.dimple_volume_percent!r}",
         f"dimple_depth_mm = {ball.dimple_depth_mm!r}",
     ]
     for layer, name in zip(ball.layer, cards, strict=True):
-        lines += ["", "[[layer]]", f"role = {_string(layer.role)}"]
-        lines += [f"outer_diameter_mm = {layer.outer_diameter_mm!r}", f"material = {_string(name)}"]
+        lines += ["", "[[layer]]", f"role = {toml_value(layer.role)}"]
+        lines += [
+            f"outer_diameter_mm = {layer.outer_diameter_mm!r}",
+            f"material = {toml_value(name)}",
+        ]
     for name, card in dict(
         zip(cards, (layer.material for layer in ball.layer), strict=True)
     ).items():
-        lines += ["", "[[material]]", f"name = {_string(name)}"]
-        lines += [f"{k} = {_value(v)}" for k, v in _fields(card).items()]
+        lines += ["", "[[material]]", f"name = {toml_value(name)}"]
+        lines += [f"{k} = {toml_value(v)}" for k, v in _fields(card).items()]
     return "\n".join(lines) + "\n"
 
 
@@ -55,18 +57,3 @@ def _card_name(layers: tuple[Layer, ...], i: int) -> str:
 def _fields(card: Material) -> dict[str, Any]:
     fields = card.model_dump(mode="json", exclude={"name"})
     return {k: v for k, v in fields.items() if v != []}
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, str):
-        return _string(value)
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{k} = {_value(v)}" for k, v in value.items()) + " }"
-    if isinstance(value, list):
-        return f"[{', '.join(_value(v) for v in value)}]"
-    return repr(value)
-
-
-def _string(text: str) -> str:
-    # JSON's string is TOML's basic string, but for the delete character, which TOML wants escaped.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layers.errors import InputError
-from optimize.cli_runs import DEFAULT_LEDGER, LedgerFile, _cores, _existing
+from optimize.cli_runs import DEFAULT_LEDGER, LedgerFile, cores, existing
 from optimize.console import print_json, print_sections, say, tell_of_compiling, write_text
 
 if TYPE_CHECKING:
@@ -329,7 +329,7 @@ def _mapper(workers: int | None) -> "Iterator[Callable[..., Any]]":
     """Provide a ``map`` of estimates that is spread over processes."""
     from optimize.evaluate import computing
 
-    with computing(workers or _cores()) as compute:
+    with computing(workers or cores()) as compute:
 
         def mapped(_: Any, balls: "Sequence[Ball]", names: Sequence[tuple[str, ...]]) -> list[Any]:
             requests = list(zip(balls, names, strict=True))
@@ -414,7 +414,7 @@ def _short_list(run: str, ledger: Path) -> "tuple[list[Ball], list[str]]":
     from optimize.nextround import GOALS
     from optimize.search import load_run
 
-    with _existing(ledger) as book:
+    with existing(ledger) as book:
         found = load_run(book, run)
     balls = [m.ball.model_copy(update={"name": f"build {m.label}"}) for m in found.short_list]
     names = [goal.figure for goal in found.scenario.goal]

@@ -4,7 +4,6 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from pydantic import ConfigDict, TypeAdapter, ValidationError
@@ -25,6 +24,7 @@ from optimize.parameters import (
     parameters_of,
     with_parameters,
 )
+from optimize.tomltext import toml_value
 
 _STRICT = ConfigDict(extra="forbid", allow_inf_nan=False)
 
@@ -211,19 +211,14 @@ def calibration_toml(calibration: Calibration) -> str:
             rows = ",\n".join(f"    {json.dumps(list(row))}" for row in value)
             lines.append(f"covariance = [\n{rows},\n]")
         else:
-            lines.append(f"{name} = {_toml(value)}")
+            lines.append(f"{name} = {toml_value(value)}")
     for name, row in tables:
-        lines += ["", f"[[{name}]]", *(f"{key} = {_toml(value)}" for key, value in row.items())]
+        lines += [
+            "",
+            f"[[{name}]]",
+            *(f"{key} = {toml_value(value)}" for key, value in row.items()),
+        ]
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, tuple):
-        return f"[{', '.join(_toml(v) for v in value)}]"
-    if isinstance(value, str):
-        # JSON's string is TOML's, but for the delete character.
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
-    return repr(value)
 
 
 def calibration_from_toml(text: str, what: str = "calibration") -> Calibration:

@@ -15,7 +15,7 @@ import typer
 
 from layers.errors import InputError, OrbwrightError
 from optimize.bench_commands import bench
-from optimize.cli_runs import _cores, runs
+from optimize.cli_runs import cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 from optimize.instrument_commands import instruments
 
@@ -328,7 +328,7 @@ def drivers(
     study = plan(build, tables.names_asked(figure or (), swing or (), conditions.swings))
     tell_of_compiling(study.figures)
     say(f"Estimating {len(study.requests)} builds.")
-    with computing(workers or _cores(), conditions) as compute:
+    with computing(workers or cores(), conditions) as compute:
         done = dict(compute(study.requests))
     found = read_off(study, [done[i] for i in range(len(done))])
     if drawing:

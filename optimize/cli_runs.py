@@ -93,7 +93,7 @@ def search(
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger}.")
         try:
             with _progress(brief) as report:
-                found = run_search(brief, book, workers or _cores(), report)
+                found = run_search(brief, book, workers or cores(), report)
         except Interrupted as stop:
             say(f"orbwright: {stop} Go on with: {_again(scenario, ledger, changes)}")
             raise typer.Exit(130) from None
@@ -103,7 +103,8 @@ def search(
     say(f"All of it again: orbwright show {found.id}{_ledger_option(ledger)}")
 
 
-def _cores() -> int:
+def cores() -> int:
+    """Return the number of cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
@@ -179,7 +180,8 @@ def _clock(seconds: float) -> str:
 
 
 @contextmanager
-def _existing(ledger: Path) -> "Iterator[Ledger]":
+def existing(ledger: Path) -> "Iterator[Ledger]":
+    """Open a ledger that is there already; a mistyped name must not make a new one."""
     from optimize.ledger import Ledger
 
     if not ledger.exists():
@@ -207,7 +209,7 @@ def show(
     from optimize.runreport import runs_record, runs_section
     from optimize.search import load_run
 
-    with _existing(ledger) as book:
+    with existing(ledger) as book:
         if run is not None:
             _answer(load_run(book, run), str(ledger), as_json, whole=True)
         elif as_json:
@@ -246,7 +248,7 @@ def export(
     forms = list(dict.fromkeys(form or ()))
     if out is None and len(forms) != 1:
         raise InputError("export needs --out FOLDER, or one --format to print.")
-    with _existing(ledger) as book:
+    with existing(ledger) as book:
         found = load_run(book, run)
     if out is None:
         sys.stdout.write(run_text(found, str(ledger), forms[0]))

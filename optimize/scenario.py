@@ -1,6 +1,5 @@
 """The brief of a search: what may vary, what is wanted, what must hold. Read from TOML."""
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -14,6 +13,7 @@ from layers.figures import parse_figure
 from layers.materials import Material, catalogue_from_toml, default_catalogue
 from layers.rules import rule_set
 from layers.swings import check_owner, default_swings
+from layers.textfile import parse_toml, read_text
 from optimize.conditions import ConditionsTable, with_files_read
 
 SMALLEST_CENTRE_MM = 5.0
@@ -390,14 +390,11 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
     InputError
         On bad TOML, an unknown field or material, or a value out of range.
     """
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{what} is not valid TOML: {error}.") from error
+    table = parse_toml(text, what)
     cards = default_catalogue()
     if "catalogue" in table:
         path = (folder or Path()) / str(table.pop("catalogue"))
-        cards = cards.joined(catalogue_from_toml(_text_of(path), path.name).material)
+        cards = cards.joined(catalogue_from_toml(read_text(path), path.name).material)
     try:
         if isinstance(table.get("material"), list):
             own = tuple(Material.model_validate(card) for card in table["material"])
@@ -428,14 +425,6 @@ def _named_materials(table: dict[str, Any]) -> list[tuple[int, str]]:
     return found
 
 
-def _text_of(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
-
-
 def read_scenario(path: Path) -> Scenario:
     """Read a scenario from a TOML file; see `scenario_from_toml`.
 
@@ -444,4 +433,4 @@ def read_scenario(path: Path) -> Scenario:
     InputError
         If the file is missing, unreadable, not TOML or not a scenario.
     """
-    return scenario_from_toml(_text_of(path), path.name, path.parent)
+    return scenario_from_toml(read_text(path), path.name, path.parent)

@@ -4,7 +4,6 @@ Neither is known from first principles: friction depends on cover and state of t
 on the head. Weighted least squares over ball speed, launch angle, spin and time on the face.
 """
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from layers.estimate import Conditions, estimate
 from layers.figures import QUANTITIES, parse_figure
 from layers.swings import Swing, SwingTable
 from optimize.readings import Group, Measurements, pooled_noise
+from optimize.tomltext import toml_value
 
 USED = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "speed_over_club", "strike_time_us")
 FRICTION_RANGE, STIFFNESS_RANGE = (0.02, 1.5), (0.5, 1000.0)
@@ -200,9 +200,7 @@ def swings_toml(table: SwingTable) -> str:
     lines = []
     for swing in table.swing:
         fields = swing.model_dump(exclude_none=True)
-        # JSON's strings and numbers are TOML's.
-        rows = (f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in fields.items())
-        lines += ["[[swing]]", *rows, ""]
+        lines += ["[[swing]]", *(f"{key} = {toml_value(v)}" for key, v in fields.items()), ""]
     return "\n".join(lines)
 
 
