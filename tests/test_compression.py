@@ -10,6 +10,7 @@ import pytest
 from scipy.linalg import solve
 
 from layers import axisymmetric, compression
+from layers.axisymmetric import divided
 from layers.ball import Body
 from layers.compression import KGF, Compression, compress, deflection_between
 from layers.errors import InputError
@@ -177,7 +178,7 @@ def test_convergence_halving_elements_cuts_the_error(monkeypatch):
         return np.array([deflection_between(compress(b, STANDARD, level)) for b in bodies])
 
     default, fine = deflections("default"), deflections("fine")
-    halved = compression._split(compression._ANGLES_DEG[1:], 2)
+    halved = divided(compression._ANGLES_DEG[1:], 2)
     monkeypatch.setattr(compression, "_ANGLES_DEG", (0.0, *halved))
     monkeypatch.setattr(compression, "_SIDE", 2 * compression._SIDE)
     finest = deflections("fine")
