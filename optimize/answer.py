@@ -10,7 +10,7 @@ from layers.figures import BALL_FIGURES, Figure
 from optimize import shortlist
 from optimize.evaluate import Request
 from optimize.explore import Looked, Search
-from optimize.result import Evaluated, Failed, Infeasible, Member, Relaxation, Run
+from optimize.result import Build, Evaluated, Failed, Infeasible, Member, Relaxation, Run
 from optimize.scenario import Bound, Goal
 
 STAGE_FIGURES = ("diameter_mm", "mass_g", "inertia_g_cm2", "deflection_mm")
@@ -49,9 +49,18 @@ def answer(search: Search) -> Run:
         relaxations=relaxations,
         cloud=np.array(cloud, dtype=np.float64).reshape(-1, len(goals)),
         cloud_feasible=np.array([isinstance(looked.outcome, Evaluated) for looked in computed]),
+        builds=tuple(_build(looked) for looked in computed),
         reused=search.evaluator.reused,
         seconds=0.0,
     )
+
+
+def _build(looked: Looked) -> Build:
+    outcome, ball = looked.outcome, looked.candidate.ball
+    assert not isinstance(outcome, Failed)  # it was computed
+    assert ball is not None
+    excess = outcome.excess if isinstance(outcome, Infeasible) else {}
+    return Build(str(looked.key), looked.candidate.row, ball, outcome.figures, excess)
 
 
 def _figures(goals: Sequence[Goal], looked: Looked) -> list[Figure]:

@@ -22,17 +22,17 @@ from layers.errors import InputError
 from optimize.report import layer_masses_g, thicknesses_mm
 
 INK, FAINT = "#22303a", "#8b969c"
-_SHADES = ("#f8efdb", "#e5c48b", "#8fb0a0", "#3f7c8a", "#1d3d5c")
+SHADES = ("#f8efdb", "#e5c48b", "#8fb0a0", "#3f7c8a", "#1d3d5c")
 # Young's modulus at the ends of the shading, MPa: softer than any core, stiffer than any cover.
-_SOFTEST, _STIFFEST = 15.0, 500.0
+SOFTEST, STIFFEST = 15.0, 500.0
 _RESOLUTION = 160
 # Balls in a row, and inches between the lines of their lists.
 _ACROSS, _LINE = 4, 0.34
 
 
 def _shading() -> tuple[Colormap, LogNorm]:
-    shades = LinearSegmentedColormap.from_list("stiffness", _SHADES)
-    return shades, LogNorm(_SOFTEST, _STIFFEST, clip=True)
+    shades = LinearSegmentedColormap.from_list("stiffness", SHADES)
+    return shades, LogNorm(SOFTEST, STIFFEST, clip=True)
 
 
 def new_figure(width_in: float, height_in: float) -> Figure:

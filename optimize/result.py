@@ -53,6 +53,29 @@ Outcome = Evaluated | Infeasible | Failed
 
 
 @dataclass(frozen=True)
+class Build:
+    """A build of which every needed figure was computed.
+
+    Attributes
+    ----------
+    key, row : str, tuple of int
+        Its hash in the ledger, and which value each freedom of the scenario takes.
+    ball : Ball
+        Its layers.
+    figures : dict of str to Figure
+        What goals and limits need.
+    excess : dict of Bound to float
+        Which bounds it breaks, and by how much; empty when it keeps every limit.
+    """
+
+    key: str
+    row: tuple[int, ...]
+    ball: Ball
+    figures: dict[str, Figure]
+    excess: dict[Bound, float]
+
+
+@dataclass(frozen=True)
 class Standing:
     """How a build did, in the words of what proposes the next ones.
 
@@ -189,6 +212,8 @@ class Run:
         Goal values of all evaluated builds, in the order of evaluation, in the figures' units.
     cloud_feasible : (evaluated,) bool array
         Which of them keep every limit.
+    builds : tuple of Build
+        The same builds with their layers, figures and broken limits, in the same order.
     prices, relaxations : tuples
         What goals cost in one another; which limits to relax when none is feasible.
     seconds : float
@@ -210,6 +235,7 @@ class Run:
     relaxations: tuple[Relaxation, ...]
     cloud: FloatArray = field(compare=False)
     cloud_feasible: np.typing.NDArray[np.bool_] = field(compare=False)
+    builds: tuple[Build, ...] = field(compare=False)
     reused: int = field(compare=False)
     seconds: float = field(compare=False)
 

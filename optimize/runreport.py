@@ -81,14 +81,14 @@ def _answer_section(run: Run) -> Section:
         rows.append((member.label, *figures, *same, member.reason))
     heads = columns("", *(f">{name}" for name in goals), *(["same as"] if alike else []), "~why")
     notes = [relaxation.sentence for relaxation in run.relaxations]
-    notes += [price.sentence for price in _one_way(run.prices)]
+    notes += [price.sentence for price in one_way(run.prices)]
     if alike:
         notes.append("same as: differs by less than the model's error in every goal.")
     title = "Short list" if run.feasible else "No build keeps every limit; the nearest misses"
     return Section(title, heads if rows else (), tuple(rows), tuple(notes))
 
 
-def _one_way(prices: Sequence[Price]) -> list[Price]:
+def one_way(prices: Sequence[Price]) -> list[Price]:
     """Keep one price of two that say the same step of the same goals in both directions."""
     kept: dict[tuple[frozenset[str], frozenset[str]], Price] = {}
     for price in prices:
