@@ -8,55 +8,27 @@ can be shown again without computing.
 
 import hashlib
 import json
-import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Literal
+from typing import Any, Literal, NamedTuple
 
 from layers.errors import InputError
 from layers.figures import Estimate, Figure
+from optimize.ledger_file import (
+    DAMAGED,
+    Tell,
+    explained,
+    open_file,
+    open_file_to_read,
+    patiently,
+    transaction,
+)
 
-SCHEMA_VERSION = 1
-_APPLICATION_ID = 0x4F524257  # "ORBW", so that another program's database is told apart
-
-_SCHEMA = """
-CREATE TABLE evaluation (
-    id INTEGER PRIMARY KEY,
-    build BLOB NOT NULL,          -- first 16 bytes of the SHA-256 of content
-    model_version TEXT NOT NULL,
-    content TEXT NOT NULL,        -- every number of the build, JSON
-    figures TEXT NOT NULL,        -- {"figures": {name: [value, unit, ...]}, "failed": {name: why}}
-    digest BLOB NOT NULL,         -- of all the above: a damaged row is noticed
-    written TEXT NOT NULL
-);
-CREATE INDEX evaluation_by_build ON evaluation (build, model_version);
-CREATE TABLE run (
-    id TEXT PRIMARY KEY,
-    name TEXT NOT NULL,
-    scenario TEXT NOT NULL,
-    seed INTEGER NOT NULL,
-    versions TEXT NOT NULL,       -- of the model and of the libraries that the answer hangs on
-    status TEXT NOT NULL,         -- running, interrupted, finished
-    started TEXT NOT NULL,
-    finished TEXT
-);
-CREATE INDEX run_by_name ON run (name, started);
-CREATE TABLE proposal (
-    run TEXT NOT NULL REFERENCES run (id),
-    ordinal INTEGER NOT NULL,
-    row TEXT NOT NULL,            -- the choice of every freedom, JSON
-    build BLOB,                   -- NULL where the choices make no ball
-    outcome TEXT NOT NULL,        -- computed, ruled out
-    PRIMARY KEY (run, ordinal)
-) WITHOUT ROWID;
-"""
-
-# Up to this size the whole file is checked when it is opened; a larger one row by row, as read.
-_CHECK_BYTES = 50_000_000
+_ENTRY = "build, model_version, content, figures, digest, written"
 # Figures are written in this order; rows of before `caution` end one short, and read as none.
 _FIELDS = ("value", "unit", "basis", "difference_error", "absolute_error", "flag", "caution")
 
@@ -100,6 +72,34 @@ class Proposal:
     computed: bool
 
 
+class Entry(NamedTuple):
+    """A row of ``evaluation``, as it stands on disk."""
+
+    build: bytes
+    model_version: str
+    content: str
+    figures: str
+    digest: bytes
+    written: str
+
+    @classmethod
+    def of(cls, key: str, content: str, model_version: str, estimate: Estimate) -> "Entry":
+        """Make the row of one evaluation, written now."""
+        build, figures = bytes.fromhex(key), _as_json(estimate)
+        digest = _digest(build, model_version, content, figures)
+        return cls(build, model_version, content, figures, digest, _now())
+
+    def is_whole(self) -> bool:
+        """Whether the row is as it was written."""
+        return self.digest == _digest(self.build, self.model_version, self.content, self.figures)
+
+    def known(self) -> Known:
+        """Read the figures."""
+        record = json.loads(self.figures)
+        figures = {name: Figure(name, *values) for name, values in record["figures"].items()}
+        return Known(figures, record["failed"])
+
+
 class Ledger:
     """An open ledger; use it as a context manager.
 
@@ -107,6 +107,11 @@ class Ledger:
     ----------
     path : Path
         The file; created with its tables if it is not there.
+    reading : bool
+        Only read: the file must be there, and may be read-only or of an older format. Otherwise an
+        older format is brought up to date.
+    tell : callable, optional
+        Told in a sentence when an older format is brought up to date.
 
     Raises
     ------
@@ -115,16 +120,9 @@ class Ledger:
         version.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, reading: bool = False, tell: Tell | None = None) -> None:
         self.path = path
-        with self._explained():
-            self._db = sqlite3.connect(path, timeout=30.0, isolation_level=None)
-        try:
-            with self._explained():
-                self._prepare()
-        except BaseException:
-            self._db.close()
-            raise
+        self.db = open_file_to_read(path) if reading else open_file(path, tell)
 
     def __enter__(self) -> "Ledger":
         return self
@@ -139,55 +137,16 @@ class Ledger:
 
     def close(self) -> None:
         """Close the file."""
-        self._db.close()
+        self.db.close()
 
-    def _prepare(self) -> None:
-        tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-        (application,) = self._db.execute("PRAGMA application_id").fetchone()
-        if tables and application != _APPLICATION_ID:
-            raise InputError(f"{self.path} is a database of another program, not a ledger.")
-        (version,) = self._db.execute("PRAGMA user_version").fetchone()
-        if version > SCHEMA_VERSION:
-            raise InputError(
-                f"{self.path} was written by a later version of orbwright (ledger format "
-                f"{version}, here at most {SCHEMA_VERSION}): update orbwright or use a new ledger."
-            )
-        # In write-ahead mode a killed process loses at most the transaction it was in.
-        self._db.execute("PRAGMA journal_mode = WAL")
-        self._db.execute("PRAGMA synchronous = NORMAL")
-        if not tables:
-            with self._transaction():
-                # Another process may have been first: its tables then stand already.
-                if not self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-                    for statement in _SCHEMA.split(";\n"):
-                        self._db.execute(statement)
-                    self._db.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-                    self._db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-        elif self.path.stat().st_size <= _CHECK_BYTES:
-            (verdict,) = self._db.execute("PRAGMA quick_check(1)").fetchone()
-            if verdict != "ok":
-                raise sqlite3.DatabaseError(verdict)
-
-    @contextmanager
-    def _explained(self) -> Iterator[None]:
-        """Turn the database's errors into one sentence."""
-        try:
-            yield
-        except sqlite3.Error as error:
-            raise InputError(_explain(self.path, error)) from error
-
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
+    def transaction(self) -> AbstractContextManager[None]:
         """Write all or nothing, whatever interrupts it."""
-        with self._explained():
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-                self._db.execute("COMMIT")
-            except BaseException:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                raise
+        return transaction(self.db, self.path)
+
+    def rows(self, query: str, parameters: Iterable[Any] = ()) -> list[Any]:
+        """Return all rows of a query."""
+        with explained(self.path):
+            return patiently(lambda: self.db.execute(query, tuple(parameters)).fetchall())
 
     def known(self, keys: Sequence[str], model_version: str) -> dict[str, Known]:
         """Look builds up.
@@ -214,46 +173,76 @@ class Ledger:
             blobs = [bytes.fromhex(key) for key in keys[start : start + 500]]
             marks = ",".join("?" * len(blobs))
             query = (
-                "SELECT build, content, figures, digest FROM evaluation "
+                f"SELECT {_ENTRY} FROM evaluation "
                 f"WHERE model_version = ? AND build IN ({marks}) ORDER BY id"
             )
-            with self._explained():
-                rows = self._db.execute(query, (model_version, *blobs)).fetchall()
-            for build, content, figures, digest in rows:
-                if digest != _digest(build, model_version, content, figures):
-                    raise InputError(_DAMAGED.format(path=self.path))
-                record = json.loads(figures)
-                more = {name: Figure(name, *values) for name, values in record["figures"].items()}
-                known = found.get(build.hex(), Known({}, {}))
-                found[build.hex()] = known.joined(more, record["failed"])
+            for entry in map(Entry._make, self.rows(query, (model_version, *blobs))):
+                self._check(entry)
+                name, more = entry.build.hex(), entry.known()
+                found[name] = (
+                    found[name].joined(more.figures, more.failed) if name in found else more
+                )
         return found
+
+    def entries(self, where: str = "TRUE", parameters: Sequence[Any] = ()) -> Iterator[Entry]:
+        """Read evaluations one by one, in the order in which they were written.
+
+        Parameters
+        ----------
+        where : str
+            Which rows of ``evaluation``, in SQL.
+        parameters : sequence
+            What stands for its question marks.
+
+        Raises
+        ------
+        InputError
+            If a row is damaged.
+        """
+        query = f"SELECT {_ENTRY} FROM evaluation WHERE {where} ORDER BY id"
+        with explained(self.path):
+            for row in self.db.execute(query, parameters):
+                entry = Entry._make(row)
+                self._check(entry)
+                yield entry
+
+    def _check(self, entry: Entry) -> None:
+        if not entry.is_whole():
+            raise InputError(DAMAGED.format(path=self.path))
 
     def add(self, key: str, content: str, model_version: str, estimate: Estimate) -> None:
         """Append the outcome of one evaluation, in a transaction of its own.
+
+        The same outcome again, to the last bit, changes nothing.
 
         Raises
         ------
         InputError
             If the disk is full or the ledger cannot be written.
         """
-        build, figures = bytes.fromhex(key), _as_json(estimate)
-        digest = _digest(build, model_version, content, figures)
-        with self._transaction():
-            self._db.execute(
-                "INSERT INTO evaluation (build, model_version, content, figures, digest, written) "
-                "VALUES (?, ?, ?, ?, ?, ?)",
-                (build, model_version, content, figures, digest, _now()),
-            )
+        with self.transaction():
+            self.insert([Entry.of(key, content, model_version, estimate)])
+
+    def insert(self, entries: Iterable[Entry]) -> int:
+        """Append rows that are not there yet, within the caller's transaction; count them."""
+        before = self.db.total_changes
+        self.db.executemany(
+            f"INSERT INTO evaluation ({_ENTRY}) VALUES (?, ?, ?, ?, ?, ?) "
+            "ON CONFLICT (model_version, build, digest) DO NOTHING",
+            entries,
+        )
+        return self.db.total_changes - before
 
     def begin(
         self, run: str, name: str, scenario: str, seed: int, versions: dict[str, str]
     ) -> None:
-        """Note that a run starts, or goes on."""
-        with self._transaction():
-            self._db.execute(
+        """Note that a run starts, or goes on; a finished one stays finished, whoever repeats it."""
+        with self.transaction():
+            self.db.execute(
                 "INSERT INTO run (id, name, scenario, seed, versions, status, started) "
                 "VALUES (?, ?, ?, ?, ?, 'running', ?) "
-                "ON CONFLICT (id) DO UPDATE SET status = 'running', finished = NULL",
+                "ON CONFLICT (id) DO UPDATE SET status = 'running', finished = NULL "
+                "WHERE status != 'finished'",
                 (run, name, scenario, seed, json.dumps(versions), _now()),
             )
 
@@ -269,14 +258,15 @@ class Ledger:
             )
             for i, p in enumerate(proposals)
         ]
-        with self._transaction():
-            self._db.executemany("INSERT OR IGNORE INTO proposal VALUES (?, ?, ?, ?, ?)", rows)
+        with self.transaction():
+            self.db.executemany("INSERT OR IGNORE INTO proposal VALUES (?, ?, ?, ?, ?)", rows)
 
     def end(self, run: str, status: Literal["interrupted", "finished"]) -> None:
         """Note that a run has stopped."""
-        with self._transaction():
-            self._db.execute(
-                "UPDATE run SET status = ?, finished = ? WHERE id = ?", (status, _now(), run)
+        with self.transaction():
+            self.db.execute(
+                "UPDATE run SET status = ?, finished = ? WHERE id = ? AND status != 'finished'",
+                (status, _now(), run),
             )
 
     def runs(self) -> tuple[RunRecord, ...]:
@@ -285,8 +275,7 @@ class Ledger:
             "SELECT id, name, scenario, seed, versions, status, started, finished FROM run "
             "ORDER BY started DESC, id"
         )
-        with self._explained():
-            rows = self._db.execute(query).fetchall()
+        rows = self.rows(query)
         return tuple(
             RunRecord(run, name, scenario, seed, json.loads(versions), status, started, finished)
             for run, name, scenario, seed, versions, status, started, finished in rows
@@ -295,8 +284,7 @@ class Ledger:
     def proposals(self, run: str) -> tuple[Proposal, ...]:
         """List the builds that a run looked at, in order."""
         query = "SELECT row, build, outcome FROM proposal WHERE run = ? ORDER BY ordinal"
-        with self._explained():
-            rows = self._db.execute(query, (run,)).fetchall()
+        rows = self.rows(query, (run,))
         return tuple(
             Proposal(tuple(json.loads(row)), build and build.hex(), outcome == "computed")
             for row, build, outcome in rows
@@ -304,27 +292,7 @@ class Ledger:
 
     def __len__(self) -> int:
         """Return the number of evaluations."""
-        with self._explained():
-            return int(self._db.execute("SELECT count(*) FROM evaluation").fetchone()[0])
-
-
-_DAMAGED = "{path} is damaged: restore a copy of it, or name another ledger and search again."
-
-
-def _explain(path: Path, error: sqlite3.Error) -> str:
-    text = str(error)
-    if "full" in text:
-        return f"{path} cannot grow: the disk is full; free some space, then run the same again."
-    if "readonly" in text or "read-only" in text:
-        return f"{path} cannot be written: the file or its folder is read-only."
-    if "unable to open" in text:
-        reason = "its folder does not exist or cannot be written"
-        return f"{path} cannot be opened: {reason}; name another ledger."
-    if "locked" in text:
-        return f"{path} is held by another process for more than 30 s; try again when it is done."
-    if isinstance(error, sqlite3.OperationalError) and "disk I/O" in text:
-        return f"{path} cannot be read or written: the disk reports an error ({text})."
-    return _DAMAGED.format(path=path)
+        return int(self.rows("SELECT count(*) FROM evaluation")[0][0])
 
 
 def _as_json(estimate: Estimate) -> str:

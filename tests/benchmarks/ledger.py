@@ -1,0 +1,192 @@
+"""Time a ledger as it grows: adding and finding builds, opening, listing, size, memory.
+
+python -m tests.benchmarks.ledger [rows ...]
+
+Rows are made from real builds of the shipped four-layer scenario and their real figures, each a
+little moved, and filled in at once; what is timed afterwards is `Ledger.add`, `Ledger.known` and
+the rest as the search calls them, in turns with an empty ledger so that a busy machine burdens
+both alike. Times of one call are means over the blocks' best half.
+"""
+
+import json
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from itertools import islice
+from pathlib import Path
+
+import numpy as np
+
+from layers.estimate import MODEL_VERSION
+from layers.figures import Estimate
+from optimize.evaluate import Judge, compute_one
+from optimize.ledger import Entry, Ledger, Proposal
+from optimize.scenario import read_scenario
+from optimize.space import Space, content_of, key_of
+
+SCENARIO = Path(__file__).parents[2] / "scenarios" / "four_layer_speed_feel.toml"
+SIZES = (10_000, 100_000, 1_000_000)
+BLOCK, BLOCKS = 100, 30
+GENERATION = 40
+
+
+def real_builds(rng: np.random.Generator, count: int = 32) -> list[tuple[str, Estimate]]:
+    """Return contents and estimates of random builds of the scenario."""
+    scenario = read_scenario(SCENARIO)
+    space, names = Space(scenario), Judge.of(scenario).names
+    found: list[tuple[str, Estimate]] = []
+    while len(found) < count:
+        ball = space.decode(tuple(int(rng.integers(n)) for n in space.sizes)).ball
+        if ball is not None:
+            found.append((content_of(ball), compute_one(ball, names)))
+    return found
+
+
+def builds(rng: np.random.Generator, real: list[tuple[str, Estimate]]) -> Iterator[tuple]:
+    """Give (key, content, estimate) without end: real ones with their numbers moved."""
+    while True:
+        for (content, estimate), moved in zip(
+            real, rng.uniform(0.99, 1.01, len(real)), strict=True
+        ):
+            record = json.loads(content)
+            record["layers"][0][1] *= moved
+            text = json.dumps(record, separators=(",", ":"))
+            figures = {n: replace(f, value=f.value * moved) for n, f in estimate.figures.items()}
+            yield key_of(text), text, replace(estimate, figures=figures)
+
+
+def fill(path: Path, made: Iterator[tuple], count: int) -> list[str]:
+    """Fill a ledger at once; return the keys of some of its builds."""
+    keys = []
+
+    def rows() -> Iterator[Entry]:
+        for i, (key, content, estimate) in enumerate(islice(made, count)):
+            if i % max(1, count // 5000) == 0:
+                keys.append(key)
+            yield Entry.of(key, content, MODEL_VERSION, estimate)
+
+    with Ledger(path) as ledger, ledger.transaction():
+        ledger.insert(rows())
+    return keys
+
+
+def in_turns(blocks: dict[str, Callable[[], None]]) -> dict[str, float]:
+    """Time each block in turn, many times; return the mean of its faster half, and its mean, s."""
+    times: dict[str, list[float]] = {name: [] for name in blocks}
+    for _ in range(BLOCKS):
+        for name, block in blocks.items():
+            start = time.perf_counter()
+            block()
+            times[name].append(time.perf_counter() - start)
+    half = {name: float(np.mean(sorted(t)[: BLOCKS // 2])) for name, t in times.items()}
+    return half | {f"{name} worst": max(t) for name, t in times.items()}
+
+
+def adding(ledger: Ledger, made: Iterator[tuple]) -> Callable[[], None]:
+    ready = list(islice(made, BLOCK * BLOCKS))
+
+    def block() -> None:
+        for _ in range(BLOCK):
+            key, content, estimate = ready.pop()
+            ledger.add(key, content, MODEL_VERSION, estimate)
+
+    return block
+
+
+def finding(ledger: Ledger, keys: list[str], rng: np.random.Generator) -> Callable[[], None]:
+    """Look a generation up: half of it known, half new."""
+
+    def block() -> None:
+        for _ in range(10):
+            old = [keys[i] for i in rng.integers(len(keys), size=GENERATION // 2)]
+            new = [bytes(rng.bytes(16)).hex() for _ in range(GENERATION // 2)]
+            found = ledger.known([*old, *new], MODEL_VERSION)
+            assert set(found) == set(old)
+
+    return block
+
+
+def resident_mb() -> float:
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * 4096 / 1e6
+
+
+def opening(path: Path) -> Callable[[], None]:
+    def block() -> None:
+        Ledger(path).close()
+
+    return block
+
+
+def measure(folder: Path, size: int, real: list[tuple[str, Estimate]]) -> None:
+    rng = np.random.default_rng(size)
+    made = builds(rng, real)
+    full, empty = folder / f"{size}.sqlite", folder / f"empty{size}.sqlite"
+    start = time.perf_counter()
+    keys = fill(full, made, size)
+    print(f"\n{size:,} rows, filled at once in {time.perf_counter() - start:.0f} s")
+    few = fill(empty, made, 100)
+    opened = in_turns({"full": opening(full), "empty": opening(empty)})
+    before = resident_mb()
+    with Ledger(full) as large, Ledger(empty) as small:
+        added = in_turns({"full": adding(large, made), "empty": adding(small, made)})
+        found = in_turns({"full": finding(large, keys, rng), "empty": finding(small, few, rng)})
+        grown = resident_mb() - before
+        start = time.perf_counter()
+        assert len(large) >= size
+        counted = time.perf_counter() - start
+    for what, times, calls in [
+        ("open", opened, 1),
+        ("add one", added, BLOCK),
+        (f"find {GENERATION}", found, 10),
+    ]:
+        one, other = 1e3 * times["full"] / calls, 1e3 * times["empty"] / calls
+        worst = 1e3 * times["full worst"] / calls, 1e3 * times["empty worst"] / calls
+        print(
+            f"  {what:10} {one:8.3f} ms, empty {other:8.3f} ms, ratio {one / other:5.2f}; "
+            f"worst block {worst[0]:.3f} and {worst[1]:.3f} ms"
+        )
+    print(f"  count {1e3 * counted:.1f} ms")
+    print(f"  {full.stat().st_size / 1e6:.0f} MB on disk, {grown:.0f} MB more in memory")
+
+
+def measure_run(folder: Path, size: int) -> None:
+    """Note and read back the proposals of a long run."""
+    rng = np.random.default_rng(size)
+    proposals = [
+        Proposal(tuple(map(int, row)), rng.bytes(16).hex(), computed=True)
+        for row in rng.integers(0, 30, size=(size, 7))
+    ]
+    with Ledger(folder / f"run{size}.sqlite") as ledger:
+        ledger.begin("0123456789ab", "long", "{}", 1, {"model": MODEL_VERSION})
+        times = []
+        for first in range(0, size, GENERATION):
+            start = time.perf_counter()
+            ledger.note("0123456789ab", first, proposals[first : first + GENERATION])
+            times.append(time.perf_counter() - start)
+        start = time.perf_counter()
+        same = ledger.proposals("0123456789ab") == tuple(proposals)
+        read = time.perf_counter() - start
+        start = time.perf_counter()
+        ledger.runs()
+        listed = time.perf_counter() - start
+    tenth = max(1, len(times) // 10)
+    first, last = (1e3 * float(np.mean(part)) for part in (times[:tenth], times[-tenth:]))
+    print(f"\nrun of {size:,} proposals: noting {GENERATION} takes {last:.2f} ms at the end,")
+    print(f"  {first:.2f} at the start; read back in {read:.2f} s, the same: {same};")
+    print(f"  runs listed in {1e3 * listed:.2f} ms")
+
+
+def main(sizes: list[int]) -> None:
+    real = real_builds(np.random.default_rng(0))
+    with tempfile.TemporaryDirectory() as folder:
+        for size in sizes:
+            measure(Path(folder), size, real)
+        for size in sizes:
+            measure_run(Path(folder), size)
+
+
+if __name__ == "__main__":
+    main([int(text) for text in sys.argv[1:]] or list(SIZES))
