@@ -88,7 +88,7 @@ def search(
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
     if out:
         make_folder(out)
-    with Ledger(ledger) as book:
+    with Ledger(ledger, tell=say) as book:
         tell_of_compiling(brief.figures())
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger}.")
         try:
@@ -180,13 +180,22 @@ def _clock(seconds: float) -> str:
 
 
 @contextmanager
-def existing(ledger: Path) -> "Iterator[Ledger]":
-    """Open a ledger that is there already; a mistyped name must not make a new one."""
+def existing(ledger: Path, *, keeping: bool = False) -> "Iterator[Ledger]":
+    """Open a ledger that is there already; a mistyped name must not make a new one.
+
+    Parameters
+    ----------
+    ledger : Path
+        The file.
+    keeping : bool
+        Whether more is to be written to it, where it can be; otherwise it is left as it is.
+    """
     from optimize.ledger import Ledger
 
     if not ledger.exists():
         raise InputError(f"ledger {ledger} is not there; 'orbwright search' writes one.")
-    with Ledger(ledger) as book:
+    writable = os.access(ledger, os.W_OK) and os.access(ledger.parent, os.W_OK)
+    with Ledger(ledger, reading=not (keeping and writable), tell=say) as book:
         yield book
 
 
