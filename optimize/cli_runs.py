@@ -52,6 +52,13 @@ def search(
             min=1, max=256, metavar="N", help="processes that compute. [default: one a core]"
         ),
     ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="tcp://HOST:PORT",
+            help="compute on a Dask cluster instead, by its scheduler's address",
+        ),
+    ] = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
     seed: Annotated[
         int | None,
@@ -73,16 +80,20 @@ def search(
 
     Every evaluated build is kept in the ledger. A search that was stopped, by Ctrl-C or otherwise,
     goes on when the same command is given again, and ends in the same answer. The answer does not
-    depend on the number of workers.
+    depend on the number of workers, here or on a cluster.
 
     Example: orbwright search four_layer_speed_feel.toml --out four_layers
     """
+    from optimize.cluster import Cluster
     from optimize.export import make_folder
     from optimize.ledger import Ledger
     from optimize.result import Interrupted
     from optimize.scenario import read_scenario
     from optimize.search import run_search
 
+    if cluster and workers:
+        raise InputError("--workers counts processes of this machine: leave it out with --cluster.")
+    hands = Cluster(cluster, say) if cluster else workers or cores()
     brief = read_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
@@ -93,9 +104,10 @@ def search(
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger}.")
         try:
             with _progress(brief) as report:
-                found = run_search(brief, book, workers or cores(), report)
+                found = run_search(brief, book, hands, report)
         except Interrupted as stop:
-            say(f"orbwright: {stop} Go on with: {_again(scenario, ledger, changes)}")
+            again = _again(scenario, ledger, {"cluster": cluster} | changes)
+            say(f"orbwright: {stop} Go on with: {again}")
             raise typer.Exit(130) from None
         _answer(found, str(ledger), as_json, whole=False)
     if out:
@@ -108,7 +120,7 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _again(scenario: Path, ledger: Path, changes: dict[str, int | None]) -> str:
+def _again(scenario: Path, ledger: Path, changes: dict[str, Any]) -> str:
     options = "".join(f" --{k} {v}" for k, v in changes.items() if v is not None)
     return f"orbwright search {shlex.quote(str(scenario))}{_ledger_option(ledger)}{options}"
 

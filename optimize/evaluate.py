@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 from multiprocessing import resource_tracker
 from multiprocessing.process import BaseProcess
+from typing import TYPE_CHECKING
 
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
@@ -22,6 +23,9 @@ from optimize.ledger import Known, Ledger
 from optimize.result import Evaluated, Failed, Infeasible, Outcome
 from optimize.scenario import CENTRE_DIAMETER, FILL_DENSITY, Bound, Scenario
 from optimize.space import Candidate, content_of, key_of
+
+if TYPE_CHECKING:
+    from optimize.cluster import Cluster
 
 Request = tuple[Ball, tuple[str, ...]]
 Compute = Callable[[Sequence[Request]], Iterator[tuple[int, Estimate]]]
@@ -55,13 +59,13 @@ def _serial(
 
 
 @contextmanager
-def computing(workers: int, conditions: Conditions | None = None) -> Iterator[Compute]:
-    """Provide what computes a batch: in this process, or spread over several.
+def computing(workers: "int | Cluster", conditions: Conditions | None = None) -> Iterator[Compute]:
+    """Provide what computes a batch: in this process, or spread over several or over a cluster.
 
     Parameters
     ----------
-    workers : int
-        Number of processes; 1 computes in this one. Figures do not depend on it.
+    workers : int or Cluster
+        Number of processes; 1 computes in this one. Or a cluster. Figures do not depend on it.
     conditions : Conditions, optional
         Swings, aerodynamics and air of every estimate; the shipped ones otherwise.
 
@@ -70,6 +74,10 @@ def computing(workers: int, conditions: Conditions | None = None) -> Iterator[Co
     callable
         Takes requests (ball, names); gives (index, estimate) as they are done, in any order.
     """
+    if not isinstance(workers, int):
+        with workers.computing(conditions) as compute:
+            yield compute
+        return
     if workers == 1:
         yield partial(_serial, conditions)
         return

@@ -9,9 +9,10 @@ from importlib.metadata import version
 
 from pydantic import ValidationError
 
-from layers.errors import InputError, explain
+from layers.errors import InputError, SolverError, explain
 from layers.estimate import MODEL_VERSION
 from optimize.answer import answer
+from optimize.cluster import Cluster
 from optimize.evaluate import Evaluator, computing
 from optimize.explore import Report, Search
 from optimize.ledger import Ledger, RunRecord
@@ -20,7 +21,7 @@ from optimize.scenario import Scenario
 
 
 def run_search(
-    scenario: Scenario, ledger: Ledger, workers: int = 1, progress: Report | None = None
+    scenario: Scenario, ledger: Ledger, workers: int | Cluster = 1, progress: Report | None = None
 ) -> Run:
     """Search a scenario's builds; the same call again goes on where it was stopped.
 
@@ -30,10 +31,10 @@ def run_search(
         What may vary, what is wanted, what must hold, the seed and the budget.
     ledger : Ledger
         Where every evaluation is found or written.
-    workers : int
-        Processes that compute; the answer does not depend on it, to the last bit. A script that
-        asks for more than one keeps its own code under ``if __name__ == "__main__":``, because
-        each process imports it.
+    workers : int or Cluster
+        Processes that compute, or a cluster's workers; the answer does not depend on it, to the
+        last bit. A script that asks for more than one process keeps its own code under
+        ``if __name__ == "__main__":``, because each process imports it.
     progress : callable, optional
         Called with a `Progress` after every build.
 
@@ -47,16 +48,16 @@ def run_search(
     Interrupted
         On Ctrl-C; what was computed is in the ledger.
     SolverError
-        If every build failed, or worker processes keep dying.
+        If every build failed, worker processes keep dying, or a cluster is lost.
     InputError
-        If the ledger cannot be read or written.
+        If the ledger cannot be read or written, or a cluster cannot be used.
     """
     started = time.perf_counter()
     run, versions = name_run(scenario)
     done = 0
     try:
-        ledger.begin(run, scenario.name, scenario.model_dump_json(), scenario.seed, versions)
         with computing(workers, scenario.played()) as compute:
+            ledger.begin(run, scenario.name, scenario.model_dump_json(), scenario.seed, versions)
             evaluator = Evaluator(ledger, compute, model_version=versions["model"])
             search = Search(scenario, run, evaluator, progress)
             try:
@@ -72,6 +73,9 @@ def run_search(
             f"Stopped after {done} of {scenario.evaluations} builds; all of them are in "
             f"{ledger.path}. The same search with this ledger goes on from there."
         ) from None
+    except SolverError:
+        ledger.end(run, "interrupted")
+        raise
     return replace(found, seconds=time.perf_counter() - started)
 
 

@@ -1,0 +1,36 @@
+"""What a cluster's worker does: say its versions, compute one build."""
+
+import pickle
+import platform
+import threading
+from importlib.metadata import version
+from typing import Any
+
+from layers.figures import Estimate
+
+# The machine code keeps one core busy and the interpreter locked: threads would only wait.
+_ONE_AT_A_TIME = threading.Lock()
+
+_LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "distributed")
+
+
+def tell_versions() -> dict[str, str]:
+    """Return the versions that a figure's last digit may hang on."""
+    from layers import estimate
+
+    libraries = {name: version(name) for name in _LIBRARIES}
+    python = ".".join(platform.python_version_tuple()[:2])
+    return {"model": estimate.MODEL_VERSION, **libraries, "python": python}
+
+
+def packed(job: Any) -> bytes:
+    """Pack what `compute_there` computes: the scheduler passes it on unread."""
+    return pickle.dumps(job)
+
+
+def compute_there(job: bytes) -> Estimate:
+    """Compute one build on a worker, by `optimize.evaluate.compute_one`."""
+    from optimize.evaluate import compute_one
+
+    with _ONE_AT_A_TIME:
+        return compute_one(*pickle.loads(job))
