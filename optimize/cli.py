@@ -18,6 +18,7 @@ from optimize.bench_commands import bench
 from optimize.cli_runs import cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 from optimize.instrument_commands import instruments
+from optimize.ledger_commands import ledgers
 
 if TYPE_CHECKING:
     from layers.ball import Ball
@@ -386,6 +387,7 @@ def materials(
 app.add_typer(runs)
 app.add_typer(bench)
 app.add_typer(instruments)
+app.add_typer(ledgers, name="ledger")
 app.add_typer(lists)
 
 

@@ -9,7 +9,7 @@ can be shown again without computing.
 import hashlib
 import json
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -142,6 +142,16 @@ class Ledger:
     def transaction(self) -> AbstractContextManager[None]:
         """Write all or nothing, whatever interrupts it."""
         return transaction(self.db, self.path)
+
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """Read one state of the file, whatever others write to it meanwhile."""
+        with explained(self.path):
+            self.db.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self.db.execute("ROLLBACK")
 
     def rows(self, query: str, parameters: Iterable[Any] = ()) -> list[Any]:
         """Return all rows of a query."""

@@ -1,0 +1,281 @@
+"""A ledger as one table: a row for each build and version of the model, CSV or Parquet.
+
+Columns: ``build``, ``model_version``, ``written``; the build's numbers, from ``layer1_...`` out;
+and for each figure its value under the figure's own name, then ``..._difference_error``,
+``..._absolute_error``, ``..._unit``, ``..._basis`` and, where any build has one, ``..._flag``,
+``..._caution`` and ``..._failed`` (why it could not be computed).
+"""
+
+import csv
+import io
+import json
+import os
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import dataclass
+from importlib.util import find_spec
+from itertools import islice
+from pathlib import Path
+from typing import IO, Any
+
+from layers.errors import InputError, find_named
+from optimize.ledger import Entry, Known, Ledger
+
+# Called with the number of builds done in this pass; there are two passes.
+Report = Callable[[int], None]
+Write = Callable[[list[list[Any]]], None]
+# A column belongs to the build, one of its layers or a figure: kind, owner, what of it.
+Column = tuple[int, str, str]
+Cells = dict[Column, str | float]
+
+Form = Callable[[IO[bytes], dict[Column, type]], AbstractContextManager[Write]]
+
+_BUILD, _LAYER, _FIGURE = range(3)
+_BATCH = 5000
+_OF_LAYER = (
+    "outer_diameter_mm",
+    "youngs_modulus_mpa",
+    "poisson_ratio",
+    "density_g_cm3",
+    "dynamic_stiffening",
+    "friction",
+)
+_OF_FIGURE = ("value", "difference_error", "absolute_error", "unit", "basis", "flag", "caution")
+_FIELDS = (*_OF_LAYER, "strength", "time_us", *_OF_FIGURE, "failed")
+
+
+@dataclass(frozen=True)
+class Part:
+    """Which evaluations are exported, as SQL over ``evaluation`` and what it is filled with."""
+
+    where: str
+    parameters: tuple[str, ...]
+
+    def count(self, ledger: Ledger) -> int:
+        """Count them; a build that was evaluated for other figures again counts again."""
+        query = f"SELECT count(*) FROM evaluation WHERE {self.where}"
+        return int(ledger.rows(query, self.parameters)[0][0])
+
+
+def part_of(ledger: Ledger, run: str | None, model_version: str | None) -> Part:
+    """Choose the builds of a run, of a version of the model, or all.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where they stand.
+    run : str or None
+        A run's id, or a scenario's name for its latest run, finished or not.
+    model_version : str or None
+        A version of the model, by as much of its beginning as names one alone.
+
+    Raises
+    ------
+    InputError
+        If there is no such run or version; the message names those there are.
+    """
+    terms, parameters = ["TRUE"], []
+    if run is not None:
+        records = ledger.runs()
+        record = next((r for r in records if r.id == run), None)
+        record = record or find_named(records[::-1], run, "run", f"ledger {ledger.path}")
+        terms += ["build IN (SELECT build FROM proposal WHERE run = ? AND outcome = 'computed')"]
+        terms += ["model_version = ?"]
+        parameters += [record.id, record.versions["model"]]
+    if model_version is not None:
+        versions = [v for (v,) in ledger.rows("SELECT DISTINCT model_version FROM evaluation")]
+        like = [v for v in versions if v == model_version] or [
+            v for v in versions if v.startswith(model_version)
+        ]
+        if len(like) != 1:
+            raise InputError(
+                f"model version {model_version!r} names {len(like) or 'none'} of those in ledger "
+                f"{ledger.path}; it has: {', '.join(versions) or 'none'}."
+            )
+        terms += ["model_version = ?"]
+        parameters += like
+    return Part(" AND ".join(terms), tuple(parameters))
+
+
+def export_ledger(
+    ledger: Ledger, part: Part, path: Path, reports: tuple[Report, Report] | None = None
+) -> int:
+    """Write a table of what was evaluated, in the order in which it was first written.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Read row by row, twice: for the columns, then for the rows.
+    part : Part
+        Which builds, see `part_of`.
+    path : Path
+        Ends in .csv or .parquet; written whole or not at all.
+    reports : two callables, optional
+        Told how many builds were read, and written.
+
+    Returns
+    -------
+    int
+        The number of rows.
+
+    Raises
+    ------
+    InputError
+        If a row is damaged, the file cannot be written, or Parquet is not installed.
+    """
+    form = form_of(path)
+    seen, written = reports or (_untold, _untold)
+    with _whole(path) as file, ledger.snapshot():
+        columns = _columns(_rows(ledger, part), seen)
+        count, rows = 0, _rows(ledger, part)
+        with form(file, columns) as write:
+            while batch := list(islice(rows, _BATCH)):
+                write([[cells.get(column) for column in columns] for cells in batch])
+                count += len(batch)
+                written(count)
+    return count
+
+
+def _untold(count: int) -> None:
+    """Keep it quiet."""
+
+
+def _rows(ledger: Ledger, part: Part) -> Iterator[Cells]:
+    """Give each build and version once, with all that is known of it."""
+    first = (
+        f"({part.where}) AND NOT EXISTS (SELECT 1 FROM evaluation AS earlier "
+        "WHERE earlier.model_version = evaluation.model_version "
+        "AND earlier.build = evaluation.build AND earlier.id < evaluation.id)"
+    )
+    for entry in ledger.entries(first, part.parameters):
+        yield _cells(entry, _all_known(ledger, entry))
+
+
+def _all_known(ledger: Ledger, entry: Entry) -> Known:
+    query = "SELECT count(*) FROM evaluation WHERE model_version = ? AND build = ?"
+    ((count,),) = ledger.rows(query, (entry.model_version, entry.build))
+    if count == 1:
+        return entry.known()
+    key = entry.build.hex()
+    return ledger.known([key], entry.model_version)[key]
+
+
+def _cells(entry: Entry, known: Known) -> Cells:
+    content = json.loads(entry.content)  # in the order of `optimize.space.content_of`
+    volume, depth = content["dimples"]
+    cells: Cells = {
+        (_BUILD, "", "build"): entry.build.hex(),
+        (_BUILD, "", "model_version"): entry.model_version,
+        (_BUILD, "", "written"): entry.written,
+        (_BUILD, "", "dimple_volume_percent"): volume,
+        (_BUILD, "", "dimple_depth_mm"): depth,
+    }
+    for i, (*numbers, pairs) in enumerate(content["layers"], start=1):
+        for field, value in zip(_OF_LAYER, numbers, strict=True):
+            cells[_LAYER, f"layer{i}", field] = value
+        for j, (strength, time_us) in enumerate(pairs, start=1):
+            cells[_LAYER, f"layer{i}_relaxation{j}", "strength"] = strength
+            cells[_LAYER, f"layer{i}_relaxation{j}", "time_us"] = time_us
+    for name, figure in known.figures.items():
+        for field in _OF_FIGURE:
+            if (value := getattr(figure, field)) != "":
+                cells[_FIGURE, name, field] = value
+    for name, why in known.failed.items():
+        cells[_FIGURE, name, "failed"] = why
+    return cells
+
+
+def _columns(rows: Iterator[Cells], seen: Report) -> dict[Column, type]:
+    """Return what kind of thing stands in each column that some row fills.
+
+    The build's come first, then the layers', then the figures' as first met.
+    """
+    met: dict[Column, type] = {}
+    count = 0
+    for count, cells in enumerate(rows, start=1):
+        if not cells.keys() <= met.keys():
+            kinds = {column: str if isinstance(v, str) else float for column, v in cells.items()}
+            met |= {column: kind for column, kind in kinds.items() if column not in met}
+        if count % _BATCH == 0:
+            seen(count)
+    seen(count)
+    owners = {owner: i for i, (_, owner, _) in enumerate(met)}
+
+    def order(column: Column) -> tuple[int, str | int, int]:
+        kind, owner, field = column
+        if kind == _BUILD:
+            return kind, 0, list(met).index(column)
+        return kind, owner if kind == _LAYER else owners[owner], _FIELDS.index(field)
+
+    return {column: met[column] for column in sorted(met, key=order)}
+
+
+def _title(column: Column) -> str:
+    _, owner, field = column
+    return "_".join(part for part in (owner, "" if field == "value" else field) if part)
+
+
+def form_of(path: Path) -> Form:
+    """Return what writes a file of this name.
+
+    Raises
+    ------
+    InputError
+        If its ending is neither .csv nor .parquet, or Parquet is not installed.
+    """
+    ending = path.suffix.lower()
+    if ending == ".csv":
+        return _csv
+    if ending != ".parquet":
+        raise InputError(f"{path} must end in .csv or .parquet.")
+    if find_spec("pyarrow") is None:
+        raise InputError(
+            f"{path} needs the package pyarrow, which is not installed: install it with "
+            f"pip install 'orbwright[parquet]', or export to a .csv file."
+        )
+    return _parquet
+
+
+@contextmanager
+def _csv(file: IO[bytes], columns: dict[Column, type]) -> Iterator[Write]:
+    text = io.TextIOWrapper(file, encoding="utf-8", newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([_title(column) for column in columns])
+    yield writer.writerows
+    text.detach()
+
+
+@contextmanager
+def _parquet(file: IO[bytes], columns: dict[Column, type]) -> Iterator[Write]:
+    import pyarrow as pa
+    from pyarrow.parquet import ParquetWriter
+
+    types = {str: pa.string(), float: pa.float64()}
+    schema = pa.schema([(_title(column), types[kind]) for column, kind in columns.items()])
+
+    def write(rows: list[list[Any]]) -> None:
+        arrays = [
+            pa.array(values, field.type)
+            for values, field in zip(zip(*rows, strict=True), schema, strict=True)
+        ]
+        writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+
+    with ParquetWriter(file, schema, compression="zstd") as writer:
+        yield write
+
+
+@contextmanager
+def _whole(path: Path) -> Iterator[IO[bytes]]:
+    """Write a file whole or not at all: it gets its name when all of it is on the disk."""
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with part.open("wb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        raise InputError(f"{path} cannot be written: {error.strerror or error}.") from error
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
