@@ -19,6 +19,7 @@ from optimize.cli_runs import cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 from optimize.instrument_commands import instruments
 from optimize.ledger_commands import ledgers
+from optimize.page_command import page_app
 
 if TYPE_CHECKING:
     from layers.ball import Ball
@@ -385,6 +386,7 @@ def materials(
 
 
 app.add_typer(runs)
+app.add_typer(page_app)
 app.add_typer(bench)
 app.add_typer(instruments)
 app.add_typer(ledgers, name="ledger")

@@ -1,0 +1,85 @@
+"""Everything that the page shows, as plain data."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from layers.figures import Figure
+from optimize.drawing import SHADES, SOFTEST, STIFFEST
+from optimize.page.builds import axes_record, gather, influence_record, layer_names
+from optimize.page.flights import Launches, flights_record
+from optimize.page.influence import Sobol, sobol_record
+from optimize.page.members import figures_record, margins_record, members_record
+from optimize.page.provenance import provenance_record
+from optimize.page.words import bound_words, goal_words, in_words, question_of, summary_of
+from optimize.result import Run
+from optimize.runreport import one_way
+
+_BREAKS, _KEEPS, _FRONT = 0, 1, 2
+
+
+def page_data(
+    run: Run,
+    found: Launches,
+    ledger: str,
+    more: Sequence[Mapping[str, Figure]] = (),
+    sobol: Sobol | None = None,
+    written: datetime | None = None,
+) -> dict[str, Any]:
+    """Gather the page.
+
+    Parameters
+    ----------
+    run : Run
+        A finished search.
+    found : Launches
+        Launches of its short list.
+    ledger : str
+        Where its evaluations stand.
+    more : sequence of dict of str to Figure
+        For each of `run.builds`, further figures that are known.
+    sobol : Sobol, optional
+        Shares of variance, where a model of the figures gave them.
+    written : datetime, optional
+        When; now otherwise.
+
+    Returns
+    -------
+    dict
+        Of JSON's types; numbers to 7 digits.
+    """
+    figures = gather(run, more)
+    members = members_record(run, found)
+    named = dict.fromkeys([*figures.names, *(name for m in members for name in m["figures"])])
+    bounds = run.scenario.bounds()
+    place = {bound: i for i, bound in enumerate(bounds)}
+    needed = run.scenario.figures()
+    front = {key for key, _ in run.front}
+    return {
+        "title": run.scenario.name,
+        "question": question_of(run),
+        "summary": summary_of(run),
+        "feasible": run.feasible,
+        "goals": [goal.model_dump() | {"words": goal_words(goal)} for goal in run.scenario.goal],
+        "bounds": [
+            {"figure": b.figure, "side": b.side, "value": b.value, "words": bound_words(b)}
+            for b in bounds
+        ],
+        "figures": figures_record(list(named)),
+        "axes": axes_record(run, figures),
+        "state": [
+            _BREAKS if b.excess else _FRONT if b.key in front else _KEEPS for b in run.builds
+        ],
+        "broken": [[place[bound] for bound in build.excess] for build in run.builds],
+        "keys": [build.key[:12] for build in run.builds],
+        "roles": layer_names(run.scenario),
+        "members": members,
+        "margins": margins_record(run),
+        "prices": [in_words(p.sentence, needed) for p in one_way(run.prices)],
+        "relaxations": [in_words(r.sentence, needed) for r in run.relaxations],
+        "influence": influence_record(run, figures),
+        "sobol": sobol_record(sobol) if sobol else None,
+        "flights": flights_record(run, found),
+        "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
+        "provenance": provenance_record(run, found, ledger, written or datetime.now(UTC)),
+    }

@@ -1,0 +1,146 @@
+"""The short list on the page: cards, margins to every limit, prices."""
+
+from typing import Any
+
+from layers.figures import Figure
+from optimize.evaluate import is_closed_form
+from optimize.ledger import Known
+from optimize.page.builds import places_of, rounded
+from optimize.page.flights import Launches
+from optimize.page.words import (
+    bound_words,
+    help_of,
+    in_words,
+    label_of,
+    owner_of,
+    short_of,
+    unit_of,
+    with_unit,
+)
+from optimize.report import digits_of
+from optimize.result import Member, Run
+from optimize.scenario import CENTRE_DIAMETER, FILL_DENSITY, Bound
+from optimize.space import Space
+from optimize.tables import number, signed
+
+_NOTHING = Known({}, {})
+
+
+def members_record(run: Run, found: Launches) -> list[dict[str, Any]]:
+    """Return the short list: place among the builds, figures, reason, stages."""
+    place = {build.key: i for i, build in enumerate(run.builds)}
+    names = run.scenario.figures()
+    records = []
+    for member in run.short_list:
+        flown = found.known.get(member.label, _NOTHING)
+        figures = {**member.estimate.figures, **flown.figures}
+        records.append(
+            {
+                "label": member.label,
+                "build": place[member.key],
+                "reason": in_words(member.reason, names),
+                "alike": list(member.indistinguishable_from),
+                "figures": {name: _figure_cells(figure) for name, figure in figures.items()},
+                "failed": {**member.estimate.failed, **flown.failed},
+                "stages": [
+                    {name: _figure_cells(f) for name, f in stage.figures.items()}
+                    for stage in member.stages
+                ],
+            }
+        )
+    return records
+
+
+def _figure_cells(figure: Figure) -> list[Any]:
+    """Value, error of a difference, error by itself, basis, and what must be said of it."""
+    errors = (figure.difference_error, figure.absolute_error)
+    said = figure.flag or figure.caution
+    return [rounded(figure.value), *(float(f"{e:.3g}") for e in errors), figure.basis, said]
+
+
+def figures_record(names: list[str]) -> dict[str, dict[str, str]]:
+    """Describe figures: words, unit, meaning, and what they belong to."""
+    return {
+        name: {
+            "label": label_of(name),
+            "short": short_of(name),
+            "owner": owner_of(name),
+            "unit": unit_of(name),
+            "help": help_of(name),
+        }
+        for name in names
+    }
+
+
+def margins_record(run: Run) -> list[dict[str, Any]]:
+    """Return how far each member keeps from each bound, the rules' and limits' bounds first.
+
+    A positive margin is inside. A sentence names the members that lie nearer to a bound than the
+    figure's own error.
+    """
+    bounds = sorted(
+        run.scenario.bounds(), key=lambda b: b.figure in (CENTRE_DIAMETER, FILL_DENSITY)
+    )
+    records = []
+    for bound in bounds:
+        cells = [_margin(run, member, bound) for member in run.short_list]
+        records.append(
+            {
+                "words": bound_words(bound),
+                "source": bound.source,
+                "cells": cells,
+                "near": _near(run, bound, cells),
+            }
+        )
+    return records
+
+
+def _margin(run: Run, member: Member, bound: Bound) -> dict[str, Any]:
+    found = _bounded_figure(run, member, bound.figure)
+    if found is None:
+        return {"label": member.label, "text": "not computed"}
+    inward = bound.value - found.value if bound.side == "at most" else found.value - bound.value
+    margin = inward - bound.margin
+    digits = digits_of(found) or 0.01
+    kept = bound.excess(found.value) == 0.0
+    return {
+        "label": member.label,
+        "text": f"{number(found.value, digits)} ({signed(margin, digits)})",
+        "margin": rounded(margin),
+        "error": found.absolute_error,
+        "kept": kept,
+        "near": abs(margin) < found.absolute_error,
+    }
+
+
+def _near(run: Run, bound: Bound, cells: list[dict[str, Any]]) -> str:
+    """Say which members lie nearer to a bound than their figure's own error; empty if none."""
+    near = [cell for cell in cells if cell.get("near")]
+    if not near:
+        return ""
+    who = " ".join(cell["label"] for cell in near)
+    error = with_unit(float(f"{max(cell['error'] for cell in near):.2g}"), bound.figure)
+    exact = is_closed_form(bound.figure)  # only figures with an error get here
+    why = (
+        "a made ball may differ by that much" if exact else "which side they are on is not certain"
+    )
+    return f"{bound_words(bound)}: {who} within the figure's own error of ±{error}; {why}"
+
+
+def _bounded_figure(run: Run, member: Member, figure: str) -> Figure | None:
+    """Return what a bound is on; the two that no estimate holds follow from the layers."""
+    if figure == CENTRE_DIAMETER:
+        value = member.ball.layer[0].outer_diameter_mm
+        return Figure(figure, value, "mm", "closed form", 0.0, 0.0)
+    if figure == FILL_DENSITY:
+        value = _filled_density(run, member)
+        return Figure(figure, value, "g/cm3", "closed form", 0.0, 0.0)
+    return member.estimate.figures.get(figure)
+
+
+def _filled_density(run: Run, member: Member) -> float:
+    fill = run.scenario.fill
+    assert fill is not None  # otherwise nothing bounds it
+    row = next(build.row for build in run.builds if build.key == member.key)
+    layer = places_of(Space(run.scenario), row).index(fill.layer - 1)
+    return member.ball.layer[layer].material.density_g_cm3.value

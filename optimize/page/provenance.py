@@ -1,0 +1,122 @@
+"""Where a page's numbers come from, so that they can be found and computed again."""
+
+import hashlib
+import json
+from collections import Counter
+from datetime import datetime
+from importlib import metadata
+from typing import Any
+
+from layers.figures import Figure
+from optimize.page.flights import Launches, is_present_model
+from optimize.report import TRUST, version
+from optimize.result import Run
+
+_LIBRARIES = ("numpy", "numba", "scipy", "pymoo")
+
+
+def evaluation_hash(run: Run) -> str:
+    """Digest what a run's answer rests on.
+
+    SHA-256 of one line for each computed build, in the order of evaluation: the build's key, then
+    for each figure of goals and limits its name, value and two errors, every number as the
+    shortest text that reads back to the same bits. The same run on any machine and in any file
+    has the same hash, whatever else its ledger holds.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
+    names = run.scenario.figures()
+    digest = hashlib.sha256()
+    for build in run.builds:
+        cells = [_bits(build.figures[name]) for name in names]
+        digest.update((" ".join([build.key, *cells]) + "\n").encode())
+    return digest.hexdigest()
+
+
+def _bits(figure: Figure) -> str:
+    numbers = (figure.value, figure.difference_error, figure.absolute_error)
+    return " ".join([figure.name, *map(repr, map(float, numbers))])
+
+
+def provenance_record(run: Run, found: Launches, ledger: str, written: datetime) -> dict[str, Any]:
+    """Return facts, what each figure rests on, cards, cautions and the scenario.
+
+    Parameters
+    ----------
+    run, found : Run, Launches
+        What the page shows.
+    ledger : str
+        Where the evaluations stand.
+    written : datetime
+        When the page is written.
+    """
+    return {
+        "facts": _facts(run, ledger, written),
+        "bases": _bases(run, found),
+        "materials": _materials(run),
+        "notes": _notes(run, found),
+        "scenario": json.dumps(
+            run.scenario.model_dump(mode="json", exclude_none=True), indent=1, ensure_ascii=False
+        ),
+    }
+
+
+def _facts(run: Run, ledger: str, written: datetime) -> list[list[str]]:
+    libraries = ", ".join(f"{name} {metadata.version(name)}" for name in _LIBRARIES)
+    ruled_out = f"; {run.ruled_out} more ruled out by closed forms" if run.ruled_out else ""
+    failed = "".join(f"; {count} failed: {why}" for why, count in run.failed.items())
+    return [
+        ["Scenario", run.scenario.name],
+        ["Run", run.id],
+        ["Seed", str(run.seed)],
+        ["Builds", f"{run.evaluated} computed, {run.feasible} keep every limit{ruled_out}{failed}"],
+        ["Ledger", ledger],
+        ["Hash of the run's evaluations (SHA-256)", evaluation_hash(run)],
+        ["Model", run.model_version],
+        ["Versions", f"orbwright {version()}, {libraries}"],
+        ["Page written", written.isoformat(timespec="seconds")],
+    ]
+
+
+def _bases(run: Run, found: Launches) -> list[list[str]]:
+    """Count the short list's figures by what they rest on, and name them."""
+    names: dict[str, dict[str, None]] = {}
+    for member in run.short_list:
+        flown = found.known.get(member.label)
+        more = flown.figures if flown else {}
+        for name, figure in (member.estimate.figures | more).items():
+            names.setdefault(figure.basis, {})[name] = None
+    return [[basis, str(len(which)), ", ".join(which)] for basis, which in names.items()]
+
+
+def _materials(run: Run) -> list[list[str]]:
+    """Tell the grade and source of each card that the scenario may use."""
+    rows = []
+    for card in run.scenario.material:
+        grades = Counter(
+            datum.grade
+            for datum in (card.youngs_modulus_mpa, card.dynamic_stiffening, card.density_g_cm3)
+        )
+        grades[card.relaxation_grade] += 1
+        words = ", ".join(f"{count} of {sum(grades.values())} {g}" for g, count in grades.items())
+        rows.append([card.name, words, card.youngs_modulus_mpa.source])
+    return rows
+
+
+def _notes(run: Run, found: Launches) -> list[str]:
+    figures = [f for m in run.short_list for f in m.estimate.figures.values()]
+    calibrated = any(figure.basis == "calibrated" for figure in figures)
+    measured = any("calibrat" in card.youngs_modulus_mpa.source for card in run.scenario.material)
+    said = [*TRUST]
+    if calibrated or measured:
+        said.append("Some cards or figures were calibrated on measurements; their sources say so.")
+    else:
+        said.append("Nothing here is calibrated: no figure was fitted to measurements of a lab.")
+    if not is_present_model(run):
+        said.append("This run was computed by an earlier version of the model than is installed.")
+    if found.unkept:
+        said.append(f"Flights were computed for this page and not kept: {found.unkept}")
+    return said

@@ -1,0 +1,143 @@
+// Making elements, writing numbers, and what all views share: filters, builds left, comparison.
+
+const data = JSON.parse(document.getElementById("page-data").textContent);
+const MOST_COMPARED = 4;
+
+function made(node, attributes, children) {
+  for (const [name, value] of Object.entries(attributes || {})) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name === "on") {
+      for (const [event, action] of Object.entries(value)) node.addEventListener(event, action);
+    } else node.setAttribute(name, value === true ? "" : value);
+  }
+  // A string becomes a text node: whatever a name holds, it is shown as it is.
+  node.append(...children.filter((child) => child !== null && child !== undefined));
+  return node;
+}
+
+const el = (name, attributes, ...children) => made(document.createElement(name), attributes, children);
+const svg = (name, attributes, ...children) =>
+  made(document.createElementNS("http://www.w3.org/2000/svg", name), attributes, children);
+
+function section(id, title, ...children) {
+  const heading = el("h2", { id: `${id}-title` }, title);
+  const found = el("section", { id, "aria-labelledby": `${id}-title` }, heading, ...children);
+  document.getElementById("main").append(found);
+  const link = el("a", { href: `#${id}` }, title);
+  document.getElementById("sections").append(el("li", null, link));
+  return found;
+}
+
+// A table wider than the page scrolls by itself, also by keyboard.
+const scrolling = (label, ...children) =>
+  el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": label }, ...children);
+
+function decimals(error) {
+  return error > 0 ? Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(error)))) : 4;
+}
+
+const minus = (text) => text.replace("-", "\u2212");
+const plain = (value) => minus(String(parseFloat(value.toPrecision(5))));
+const number = (value, error) => minus(value.toFixed(decimals(error)));
+const signed = (value, error) => (value > 0 ? "+" : "") + number(value, error);
+const withUnit = (text, unit) => (unit === "" ? text : unit === "\u00b0" ? text + unit : `${text} ${unit}`);
+const spread = (error) => (error > 0 ? `\u00b1 ${minus(String(parseFloat(error.toPrecision(2))))}` : "exact");
+const digitsOf = (cells) => cells[1] || cells[2];
+
+const count = data.state.length;
+const axisOf = new Map(data.axes.map((axis) => [axis.id, axis]));
+const order = { id: "order", label: "order of evaluation", unit: "", group: "Other figures",
+  values: data.state.map((_, i) => i + 1) };
+axisOf.set(order.id, order);
+const memberAt = new Map(data.members.map((member) => [member.build, member]));
+const STATES = ["breaks a limit", "keeps every limit", "front: beaten by none"];
+const axisTitle = (axis) => (axis.unit ? `${axis.label}, ${axis.unit}` : axis.label);
+const varies = (axis) => {
+  const known = axis.values.filter((v) => v !== null);
+  return known.length > 1 && (axis.choices ? axis.choices.length > 1 : known.some((v) => v !== known[0]));
+};
+const extent = (axis) => {
+  const known = axis.values.filter((v) => v !== null);
+  return [Math.min(...known), Math.max(...known)];
+};
+
+// A value of an axis as text; figures carry the digits that their error allows.
+function axisText(axis, i) {
+  const value = axis.values[i];
+  if (value === null) return "\u2013";
+  if (axis.choices) return axis.choices[value];
+  return axis.errors && axis.errors[i] > 0 ? number(value, axis.errors[i]) : plain(value);
+}
+
+function buildName(i) {
+  const member = memberAt.get(i);
+  return member ? `build ${member.label}` : `build ${i + 1}`;
+}
+
+const view = { filters: new Map(), left: new Uint8Array(count).fill(1), leftCount: count, compared: [], baseline: null };
+const quick = []; // redrawn in the same frame as a filter moves
+const slow = []; // rebuilt once it rests
+const onCompared = [];
+
+function passes(filter, value) {
+  if (value === null) return false;
+  return filter.choices ? filter.choices.has(value) : value >= filter.low && value <= filter.high;
+}
+
+function recount() {
+  view.left.fill(1);
+  for (const [id, filter] of view.filters) {
+    const values = axisOf.get(id).values;
+    for (let i = 0; i < count; i += 1) if (view.left[i] && !passes(filter, values[i])) view.left[i] = 0;
+  }
+  view.leftCount = view.left.reduce((sum, one) => sum + one, 0);
+}
+
+let drawing = 0;
+let resting = 0;
+function filtersChanged() {
+  if (!drawing) {
+    drawing = requestAnimationFrame(() => {
+      drawing = 0;
+      recount();
+      quick.forEach((draw) => draw());
+    });
+  }
+  clearTimeout(resting);
+  resting = setTimeout(() => slow.forEach((draw) => draw()), 90);
+}
+
+function setFilter(id, filter) {
+  if (filter) view.filters.set(id, filter);
+  else view.filters.delete(id);
+  filtersChanged();
+}
+
+const live = document.getElementById("live");
+const speak = (text) => { live.textContent = text; };
+
+function compareBuild(i, wanted) {
+  if (wanted && !view.compared.includes(i)) {
+    if (view.compared.length === MOST_COMPARED) {
+      speak(`Four builds are the most to compare; take one out first.`);
+      return false;
+    }
+    view.compared.push(i);
+  } else if (!wanted) view.compared = view.compared.filter((other) => other !== i);
+  if (!view.compared.includes(view.baseline)) view.baseline = view.compared.length ? view.compared[0] : null;
+  speak(view.compared.length ? `Comparing ${view.compared.map(buildName).join(", ")}.` : "Nothing is compared.");
+  onCompared.forEach((draw) => draw());
+  return true;
+}
+
+function compareBox(i) {
+  const box = el("input", { type: "checkbox", "data-build": i });
+  box.checked = view.compared.includes(i);
+  box.addEventListener("change", () => { if (!compareBuild(i, box.checked)) box.checked = false; });
+  return box;
+}
+
+onCompared.push(() => {
+  for (const box of document.querySelectorAll("input[data-build]"))
+    box.checked = view.compared.includes(Number(box.dataset.build));
+});

@@ -1,0 +1,57 @@
+// Every build that the filters leave, as a table.
+
+const PAGE = 25;
+
+function drawBuilds() {
+  const asked = data.axes.filter((axis) => (axis.group === "Goals" || axis.group === "Limits") && varies(axis));
+  const sorting = { by: asked.length ? asked[0].id : null, down: asked.length > 0 && (goalOn(asked[0].id) || {}).aim === "maximize" };
+  let shown = PAGE;
+  const body = el("tbody");
+  const more = el("button", { type: "button" }, `Show ${PAGE} more`);
+  const words = el("p", { class: "note" });
+  const heads = [el("th", { scope: "col" }, "Compare"), head(null, "Build"), el("th", { scope: "col" }, "Stands"), ...asked.map((axis) => head(axis.id, axisTitle(axis))), el("th", { scope: "col" }, "Layers across, mm")];
+  const table = el("table", { id: "build-table" }, el("caption", null, "Builds that the filters leave; a heading sorts."), el("thead", null, el("tr", null, ...heads)), body);
+  section("builds", "Builds", words, scrolling("Builds that the filters leave", table), el("p", { class: "no-print" }, more));
+
+  function head(id, title) {
+    const button = el("button", { type: "button", on: { click: () => {
+      sorting.down = sorting.by === id ? !sorting.down : false;
+      sorting.by = id;
+      draw();
+    } } }, title);
+    return el("th", { scope: "col", class: id ? "n" : null, "data-sort": id || "order" }, button);
+  }
+
+  function ordered() {
+    const left = data.state.map((_, i) => i).filter((i) => view.left[i]);
+    const values = sorting.by ? axisOf.get(sorting.by).values : order.values;
+    const sign = sorting.down ? -1 : 1;
+    return left.sort((a, b) => (values[a] === null) - (values[b] === null) || sign * (values[a] - values[b]) || a - b);
+  }
+
+  function row(i) {
+    const member = memberAt.get(i);
+    const stands = data.broken[i].length ? `breaks: ${data.broken[i].map((b) => data.bounds[b].words).join("; ")}` : STATES[data.state[i]];
+    const box = compareBox(i);
+    box.setAttribute("aria-label", `Compare ${buildName(i)}`);
+    return el("tr", null, el("td", null, box),
+      el("th", { scope: "row", class: "n" }, member ? el("span", { class: "badge small" }, member.label) : null, ` ${i + 1}`), el("td", { class: "wide" }, stands),
+      ...asked.map((axis) => el("td", { class: "n" }, axisText(axis, i))),
+      el("td", { class: "whole" }, layersOf(i).map((layer) => plain(layer.diameter)).join(" / ")));
+  }
+
+  function draw() {
+    const rows = ordered();
+    body.replaceChildren(...rows.slice(0, shown).map(row));
+    more.hidden = shown >= rows.length;
+    words.textContent = rows.length ? `${Math.min(shown, rows.length)} of ${rows.length} are listed.` : "No build passes all filters.";
+    for (const cell of heads.filter((one) => one.dataset.sort)) {
+      const on = cell.dataset.sort === (sorting.by || "order");
+      if (on) cell.setAttribute("aria-sort", sorting.down ? "descending" : "ascending");
+      else cell.removeAttribute("aria-sort");
+    }
+  }
+
+  more.addEventListener("click", () => { shown += PAGE; draw(); });
+  slow.push(draw);
+}

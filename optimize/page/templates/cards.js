@@ -1,0 +1,58 @@
+// The short list as cards.
+
+function figureRow(name, cells, goal) {
+  const known = data.figures[name];
+  const kind = goal ? "goal" : "";
+  const value = withUnit(number(cells[0], digitsOf(cells)), known.unit);
+  return [
+    el("dt", { class: kind, title: `${known.help} (${name})` }, known.label),
+    el("dd", { class: kind }, value, " ", el("span", { class: "pm" }, spread(cells[1]))),
+  ];
+}
+
+function layerTable(i) {
+  const rows = layersOf(i).reverse().map((layer) =>
+    el("tr", null, el("th", { scope: "row" }, swatch(layer.modulus), layer.role),
+      el("td", { class: "n" }, `${layer.place === 0 ? "\u2300 " + layer.diameter.toFixed(2) : layer.thickness.toFixed(2)} mm`),
+      el("td", { class: "n" }, `${plain(layer.modulus)} MPa`)));
+  const heads = ["layer", "size", "modulus"].map((head) => el("th", { scope: "col" }, head));
+  return el("table", null, el("caption", { class: "spoken" }, `Layers of ${buildName(i)}, outside in`),
+    el("thead", { class: "spoken" }, el("tr", null, ...heads)), el("tbody", null, ...rows));
+}
+
+function card(member) {
+  const goals = data.goals.map((goal) => goal.figure);
+  const limits = [...new Set(data.bounds.map((bound) => bound.figure))].filter((name) => !goals.includes(name));
+  const shown = [...goals, ...limits].filter((name) => member.figures[name]);
+  const cautions = shown.filter((name) => member.figures[name][4]).map((name) => `${data.figures[name].label}: ${member.figures[name][4]}.`);
+  return el("article", { class: "card", id: `card-${member.label}`, "aria-labelledby": `card-title-${member.label}` },
+    el("header", null, el("span", { class: "badge", "aria-hidden": "true" }, member.label),
+      el("div", null, el("h3", { id: `card-title-${member.label}` }, `Build ${member.label}`), el("p", null, member.reason))),
+    el("figure", null, cut(member.build, 2)),
+    el("dl", null, ...shown.flatMap((name) => figureRow(name, member.figures[name], goals.includes(name)))),
+    layerTable(member.build),
+    member.alike.length ? el("p", { class: "note" }, `Not told apart from ${member.alike.join(", ")}: differs by less than the model's error in every goal.`) : null,
+    ...cautions.map((words) => el("p", { class: "note" }, words)),
+    el("p", { class: "choose" }, el("label", null, compareBox(member.build), ` Compare build ${member.label}`)));
+}
+
+function drawCards() {
+  const items = data.members.map((member) => el("li", null, card(member)));
+  const title = data.feasible ? "Short list" : "Nearest misses";
+  const hidden = el("p", { class: "note" });
+  const parts = [];
+  if (!data.feasible) {
+    parts.push(el("div", { class: "warn" }, el("b", null, "No build keeps every limit."),
+      data.relaxations.length ? el("ul", null, ...data.relaxations.map((words) => el("li", null, words))) : null));
+  }
+  const shading = el("p", { class: "note" }, "Quarter cuts, twice life size in print, from the centre in mm; the darker, the stiffer. ",
+    "\u00b1 is how far a difference between two builds of the same materials is trusted; by itself a figure is less certain.");
+  section("short-list", title, ...parts, shading, el("ul", { class: "cards" }, ...items), hidden);
+  slow.push(() => {
+    const gone = data.members.filter((member, k) => {
+      items[k].hidden = !view.left[member.build];
+      return items[k].hidden;
+    });
+    hidden.textContent = gone.length ? `Hidden by the filters: ${gone.map((member) => member.label).join(", ")}.` : "";
+  });
+}

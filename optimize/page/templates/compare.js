@@ -1,0 +1,93 @@
+// Up to four builds side by side; what differs by more than the error stands in bold.
+
+// The cells [value, error of a difference, error by itself, ...] of a figure of any build.
+function figureCells(i, name) {
+  const member = memberAt.get(i);
+  if (member && member.figures[name]) return member.figures[name];
+  const axis = axisOf.get(name);
+  if (!axis || axis.values[i] === null) return null;
+  return [axis.values[i], axis.errors[i], axis.errors[i], "", ""];
+}
+
+function drawComparison() {
+  const holder = el("div", { id: "comparison-table" });
+  const baseline = el("select", { id: "baseline" });
+  const found = section("comparison", "Side by side",
+    el("p", { class: "note" }, `Tick up to ${MOST_COMPARED} builds on cards or in the table. Differences are from the baseline; bold where they exceed the model's error between builds, \u2248 where they do not.`),
+    el("div", { class: "controls" }, el("label", null, "Baseline", baseline)), holder);
+  baseline.addEventListener("change", () => { view.baseline = Number(baseline.value); onCompared.forEach((draw) => draw()); });
+
+  function draw() {
+    baseline.replaceChildren(...view.compared.map((i) => el("option", { value: i, selected: i === view.baseline }, buildName(i).replace("b", "B"))));
+    found.querySelector(".controls").hidden = view.compared.length < 2;
+    if (!view.compared.length) return holder.replaceChildren(el("p", null, "Nothing is ticked yet."));
+    // The baseline stands first, whatever the order of ticking.
+    const builds = [view.baseline, ...view.compared.filter((i) => i !== view.baseline)];
+    const heads = builds.map((i) => el("th", { scope: "col", class: "n" }, buildName(i).replace("b", "B"), i === view.baseline && builds.length > 1 ? el("div", { class: "note" }, "baseline") : null));
+    const cuts = el("tr", null, el("th", { scope: "row" }, "cut"), ...builds.map((i) => el("td", null, cut(i, 1.1))));
+    const table = el("table", null, el("caption", { class: "spoken" }, `Comparison of ${builds.map(buildName).join(", ")}`),
+      el("thead", null, el("tr", null, el("th", { scope: "col" }, ""), ...heads)),
+      el("tbody", null, cuts, ...layerRows(builds), ...figureRows(builds)));
+    return holder.replaceChildren(scrolling("Side by side", table));
+  }
+
+  onCompared.push(draw);
+  draw();
+}
+
+const groupRow = (title, wide) => el("tr", { class: "group" }, el("th", { colspan: wide + 1, scope: "colgroup" }, title));
+
+function layerRows(builds) {
+  const rows = [];
+  data.roles.forEach((role, k) => {
+    const axes = ["thickness", "diameter", "modulus", "density", "material"].map((what) => [what, axisOf.get(`layer${k + 1}.${what}`)]);
+    if (builds.every((i) => axes[1][1].values[i] === null)) return;
+    rows.push(groupRow(role, builds.length));
+    for (const [what, axis] of axes) {
+      if (k === 0 && what === "thickness") continue;
+      const first = axis.values[builds[0]];
+      const cells = builds.map((i) => {
+        const same = axis.values[i] === first;
+        const step = axis.choices || axis.values[i] === null || first === null || same ? "" : ` (${axis.values[i] > first ? "+" : ""}${plain(axis.values[i] - first)})`;
+        return el("td", { class: `n ${same ? "" : "beyond"}` }, axisText(axis, i) + step);
+      });
+      rows.push(el("tr", null, el("th", { scope: "row" }, axis.unit ? `${what}, ${axis.unit}` : what), ...cells));
+    }
+  });
+  return rows;
+}
+
+function figureRows(builds) {
+  const names = Object.keys(data.figures).filter((name) => builds.some((i) => figureCells(i, name)));
+  const groups = new Map([["Goals", []], ["Limits", []], ["Ball", []]]);
+  for (const name of names) {
+    const axis = axisOf.get(name);
+    const group = axis && axis.group !== "Other figures" ? axis.group : data.figures[name].owner || "Ball";
+    if (!groups.has(group)) groups.set(group, []);
+    groups.get(group).push(name);
+  }
+  const rows = [];
+  for (const [group, members] of groups) {
+    if (!members.length) continue;
+    rows.push(groupRow(group === "Ball" ? "Other figures of the ball" : group, builds.length));
+    rows.push(...members.map((name) => figureLine(builds, name, group)));
+  }
+  return rows;
+}
+
+function figureLine(builds, name, group) {
+  const known = data.figures[name];
+  const first = figureCells(builds[0], name);
+  const cells = builds.map((i, k) => {
+    const own = figureCells(i, name);
+    if (!own) return el("td", { class: "n same" }, "\u2013");
+    const text = number(own[0], digitsOf(own));
+    if (k === 0 || !first) return el("td", { class: "n" }, text, " ", el("span", { class: "pm" }, spread(own[1])));
+    const step = own[0] - first[0];
+    const beyond = Math.abs(step) > Math.max(own[1], first[1]);
+    const difference = beyond ? el("b", { class: "beyond" }, signed(step, digitsOf(own))) : el("span", { class: "same" }, "\u2248");
+    return el("td", { class: "n" }, text, " ", difference);
+  });
+  const label = known.owner === group ? known.short : known.label;
+  return el("tr", { "data-figure": name }, el("th", { scope: "row", title: `${known.help} (${name})` }, known.unit ? `${label}, ${known.unit}` : label), ...cells);
+}

@@ -1,0 +1,79 @@
+// Flights of the short list from the side: one scale along and up.
+
+let clips = 0;
+
+function side(swing, window, width, height, detail) {
+  const margin = { left: 40, right: 14, top: 14, bottom: 34 };
+  const perMetre = (width - margin.left - margin.right) / (window.x[1] - window.x[0]);
+  const x = linear(window.x, [margin.left, width - margin.right]);
+  const z = (value) => height - margin.bottom - (value - window.z[0]) * perMetre;
+  const id = `clip-${(clips += 1)}`;
+  const words = `${detail ? "Landing of" : "Flight after"} ${swing.name} seen from the side, one scale along and up; the table below has the numbers`;
+  const picture = svg("svg", { class: "side", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": words });
+  picture.append(svg("clipPath", { id }, svg("rect", { x: margin.left, y: margin.top - 8, width: width - margin.left - margin.right, height: height - margin.top - margin.bottom + 9 })));
+  for (const [value, text] of ticks(...window.x, detail ? 4 : 8))
+    picture.append(svg("line", { x1: x(value), x2: x(value), y1: margin.top, y2: height - margin.bottom, stroke: "var(--faint)" }), svg("text", { x: x(value), y: height - 16, "text-anchor": "middle" }, text));
+  for (const [value, text] of ticks(...window.z, Math.max(1, (window.z[1] - window.z[0]) * perMetre / 40)))
+    picture.append(svg("line", { x1: margin.left, x2: width - margin.right, y1: z(value), y2: z(value), stroke: value === 0 ? "var(--soft)" : "var(--faint)" }), svg("text", { x: margin.left - 6, y: z(value) + 4, "text-anchor": "end" }, text));
+  picture.append(svg("text", { x: width - margin.right, y: height - 3, "text-anchor": "end", class: "soft" }, detail ? "the landing, larger; m" : "along the ground and up, m"));
+  const lines = svg("g", { "clip-path": `url(#${id})` });
+  swing.paths.forEach((path) => {
+    const k = data.members.findIndex((member) => member.label === path.label);
+    const points = path.x.map((px, n) => `${x(px).toFixed(1)},${z(path.z[n]).toFixed(1)}`).join(" ");
+    lines.append(svg("polyline", { points, fill: "none", stroke: memberColour(k), "stroke-width": detail ? 2 : 1.6, "stroke-dasharray": DASHES[k % 8], "data-label": path.label }));
+  });
+  picture.append(lines);
+  return picture;
+}
+
+function windows(swing) {
+  const carries = swing.paths.map((path) => path.x[path.x.length - 1]);
+  const [near, far, top] = [Math.min(...carries), Math.max(...carries), Math.max(...swing.paths.flatMap((path) => path.z))];
+  const wide = Math.max(6, 1.5 * (far - near) + 4);
+  const end = far + 0.15 * wide;
+  return [{ x: [0, 1.04 * far], z: [0, 1.08 * top] }, { x: [end - wide, end], z: [0, 0.42 * wide] }];
+}
+
+function landings(swing) {
+  const heads = swing.heads.map((head, n) => el("th", { scope: "col", class: "n" }, `${head}${data.figures[swing.figures[n]] && data.figures[swing.figures[n]].unit ? `, ${data.figures[swing.figures[n]].unit}` : ""}`));
+  const rows = data.members.map((member, k) => {
+    const line = svg("svg", { width: 34, height: 10, "aria-hidden": "true" }, svg("line", { x1: 1, x2: 33, y1: 5, y2: 5, stroke: memberColour(k), "stroke-width": 2.4, "stroke-dasharray": DASHES[k % 8] }));
+    const cells = swing.figures.map((name) => {
+      const own = member.figures[name];
+      return el("td", { class: "n" }, ...(own ? [number(own[0], digitsOf(own)), " ", el("span", { class: "pm" }, spread(own[1]))] : ["\u2013"]));
+    });
+    return el("tr", null, el("th", { scope: "row" }, line, ` ${member.label}`), ...cells);
+  });
+  return scrolling(`Flights after ${swing.name}`, el("table", null, el("caption", { class: "spoken" }, `Launch and flight after ${swing.name}`), el("thead", null, el("tr", null, el("th", { scope: "col" }, "build"), ...heads)), el("tbody", null, ...rows)));
+}
+
+function swingPart(swing) {
+  const parts = [el("h3", null, swing.name), el("p", { class: "note" }, `${swing.words}. ${swing.source}`)];
+  if (swing.paths.length) {
+    const [whole, landing] = windows(swing);
+    const inner = 860 - 54;
+    const tall = Math.min(430, (whole.z[1] / whole.x[1]) * inner + 48);
+    const stretch = Math.max(1, ((whole.z[1] / whole.x[1]) * inner + 48) / 430);
+    whole.x = [0, whole.x[1] * stretch];
+    parts.push(el("div", { class: "pair" }, side(swing, whole, 860, tall, false), side(swing, landing, 340, 0.42 * (340 - 54) + 48, true)));
+  }
+  return el("div", { "data-swing": swing.name }, ...parts, landings(swing), ...swing.failed.map((words) => el("p", { class: "note" }, `Not flown: ${words}`)));
+}
+
+function drawFlights() {
+  const { swings, notes } = data.flights;
+  if (!data.members.length) return;
+  const parts = swings.map(swingPart);
+  const select = el("select", { id: "swing" }, ...swings.map((swing) => el("option", { value: swing.name }, swing.name)));
+  const many = swings.length > 3;
+  const show = () => parts.forEach((part) => { part.hidden = many && part.dataset.swing !== select.value; });
+  select.addEventListener("change", show);
+  section("flights", "Flights", el("p", { class: "note" }, `${notes.join(" ")} Carry moves with the aerodynamic law: compare builds under one law.`),
+    many ? el("div", { class: "controls" }, el("label", null, "Swing", select)) : null, el("div", { class: "sides" }, ...parts));
+  show();
+  slow.push(() => {
+    for (const member of data.members)
+      for (const line of document.querySelectorAll("svg.side polyline"))
+        if (line.dataset.label === member.label) line.setAttribute("stroke-opacity", view.left[member.build] ? 1 : 0.12);
+  });
+}

@@ -1,0 +1,38 @@
+// Margins to every limit, and where all of it comes from.
+
+function marginCell(cell, full) {
+  if (cell.margin === undefined) return el("td", null, cell.text);
+  const unsure = cell.near ? el("div", { class: "note" }, "within its own error") : null;
+  return el("td", { class: "n" }, el("span", { class: cell.kept ? "" : "beyond" }, minus(cell.text).replace("(-", "(\u2212")), el("div", null, bar(cell.margin, full, cell.error, ["var(--keeps)", "var(--limit)"])), unsure);
+}
+
+function drawMargins() {
+  if (!data.members.length || !data.margins.length) return;
+  const heads = data.members.map((member) => el("th", { scope: "col", class: "n" }, member.label));
+  const rows = data.margins.map((limit) => {
+    const full = Math.max(1e-12, ...limit.cells.map((cell) => Math.abs(cell.margin || 0)));
+    return el("tr", null, el("th", { scope: "row", class: "wide" }, limit.words, el("div", { class: "note" }, limit.source)), ...limit.cells.map((cell) => marginCell(cell, full)));
+  });
+  const near = data.margins.map((limit) => limit.near).filter(Boolean);
+  section("margins", "Margins to the limits",
+    el("p", { class: "note" }, "Value, and in brackets how far inside the limit it lies; negative is outside. The bar starts at the limit, the line on it is the figure's own error. A screen, not a ruling: only the governing bodies' tests decide."),
+    scrolling("Margins to the limits", el("table", null, el("caption", { class: "spoken" }, "Margins to the limits"), el("thead", null, el("tr", null, el("th", { scope: "col" }, "limit"), ...heads)), el("tbody", null, ...rows))),
+    near.length ? el("h3", null, "Near a limit") : null,
+    near.length ? el("ul", null, ...near.map((words) => el("li", null, `${words}.`))) : null);
+}
+
+function plainTable(caption, heads, rows) {
+  return scrolling(caption, el("table", null, el("caption", null, caption),
+    el("thead", null, el("tr", null, ...heads.map((head) => el("th", { scope: "col" }, head)))),
+    el("tbody", null, ...rows.map(([first, ...rest]) => el("tr", null, el("th", { scope: "row" }, first), ...rest.map((cell) => el("td", null, cell)))))));
+}
+
+function drawSources() {
+  const { facts, bases, materials, notes, scenario } = data.provenance;
+  section("sources", "Where this comes from",
+    ...notes.map((words) => el("p", null, words)),
+    el("dl", { class: "facts" }, ...facts.flatMap(([term, words]) => [el("dt", null, term), el("dd", null, words)])),
+    bases.length ? plainTable("What the short list's figures rest on", ["basis", "how many", "figures"], bases) : null,
+    plainTable("Material cards that the scenario may use", ["material", "grades of its numbers", "source of the modulus"], materials),
+    el("details", { class: "no-print" }, el("summary", null, "The whole scenario"), el("pre", { tabindex: "0", role: "region", "aria-label": "The whole scenario" }, scenario)));
+}

@@ -1,0 +1,107 @@
+"""The page as one HTML text: template, style, code and data in one file that fetches nothing.
+
+Its content security policy lets the browser run the one script and the one style whose hashes it
+names, and load nothing at all, from disk or network. Names that come from a scenario are only ever
+text: HTML-escaped here, set as text by the script.
+"""
+
+import base64
+import hashlib
+import html
+import json
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from optimize.console import write_text
+
+# In this order they make one script.
+_SCRIPTS = (
+    "base.js",
+    "charts.js",
+    "cuts.js",
+    "cards.js",
+    "scatter.js",
+    "parallel.js",
+    "filters.js",
+    "builds.js",
+    "compare.js",
+    "drivers.js",
+    "flights.js",
+    "sources.js",
+    "start.js",
+)
+# What could end a script element early, or a string in an old parser, is written as an escape.
+_ESCAPES = {
+    "<": "\\u003c",
+    ">": "\\u003e",
+    "&": "\\u0026",
+    "\u2028": "\\u2028",
+    "\u2029": "\\u2029",
+}
+
+
+def page_html(data: dict[str, Any]) -> str:
+    """Write the page.
+
+    Parameters
+    ----------
+    data : dict
+        From `optimize.page.data.page_data`.
+    """
+    style = _template("page.css")
+    parts = "\n".join(_template(name) for name in _SCRIPTS)
+    script = f'(() => {{\n"use strict";\n{parts}\n}})();\n'
+    policy = "; ".join(
+        (
+            "default-src 'none'",
+            f"script-src '{_hash(script)}'",
+            f"style-src '{_hash(style)}'",
+            "base-uri 'none'",
+            "form-action 'none'",
+        )
+    )
+    filled = {
+        "policy": policy,
+        "title": html.escape(data["title"]),
+        "question": html.escape(data["question"]),
+        "summary": html.escape(data["summary"]),
+        "style": style,
+        "data": json_for_html(data),
+        "script": script,
+    }
+    pieces = _template("page.html").split("{{")
+    # Each piece is filled once: what a name holds is never taken for a placeholder.
+    return pieces[0] + "".join(
+        filled[name.strip()] + rest for name, _, rest in (p.partition("}}") for p in pieces[1:])
+    )
+
+
+def json_for_html(data: Any) -> str:
+    """Write JSON that can stand in a script element, whatever its strings hold."""
+    text = json.dumps(data, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+    for sign, escape in _ESCAPES.items():
+        text = text.replace(sign, escape)
+    return text
+
+
+def write_page(data: dict[str, Any], path: Path) -> int:
+    """Write the page into a file; return its size in bytes.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    text = page_html(data)
+    write_text(path, text)
+    return len(text.encode())
+
+
+def _template(name: str) -> str:
+    folder = resources.files("optimize.page") / "templates"
+    return (folder / name).read_text(encoding="utf-8")
+
+
+def _hash(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
