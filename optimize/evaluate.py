@@ -83,6 +83,7 @@ def computing(workers: "int | Cluster", conditions: Conditions | None = None) ->
         return
     pool = _Pool(workers, conditions)
     try:
+        pool.start()  # they come up while this process gets the first builds together
         yield pool.compute
     except BaseException:
         # Nobody waits for what the workers do now, and a compilation may take them a while.
@@ -100,12 +101,15 @@ class _Pool:
         self._conditions = conditions
         self._executor: ProcessPoolExecutor | None = None
         self._processes: list[BaseProcess] = []
+        self._compiled: set[str] = set()
 
     def abandon(self) -> None:
         for process in self._processes:
             process.terminate()
 
     def close(self) -> None:
+        if not self._compiled:  # all was in the ledger: they need not even come up
+            self.abandon()
         if self._executor is not None:
             self._executor.shutdown(wait=True, cancel_futures=True)
         self._executor = None
@@ -113,14 +117,13 @@ class _Pool:
     def compute(self, requests: Sequence[Request]) -> Iterator[tuple[int, Estimate]]:
         pending = dict(enumerate(requests))
         restarts = 0
-        if self._executor is None and pending:
+        for first in self._to_compile(requests):
             # Compiled here first, then loaded by the workers: code that two processes compile at
             # once can differ in the last bit.
-            first = next(iter(pending))
             yield first, compute_one(*pending.pop(first), self._conditions)
         while pending:
             try:
-                executor = self._started()
+                executor = self.start()
                 futures = {
                     executor.submit(compute_one, *request, self._conditions): i
                     for i, request in pending.items()
@@ -138,7 +141,18 @@ class _Pool:
                         f"for want of memory; what was done is in the ledger. Try fewer workers."
                     ) from error
 
-    def _started(self) -> ProcessPoolExecutor:
+    def _to_compile(self, requests: Sequence[Request]) -> Iterator[int]:
+        """Find requests that need machine code; the very first one proves that it fits."""
+        from optimize.firstcall import seconds_to_compile
+
+        for i, (_, names) in enumerate(requests):
+            fresh = set(names) - self._compiled
+            if not self._compiled or (fresh and seconds_to_compile(fresh)):
+                yield i
+            self._compiled |= fresh
+
+    def start(self) -> ProcessPoolExecutor:
+        """Start the processes, if they do not run."""
         if self._executor is None:
             # "spawn" starts clean processes: no locks or threads of this one are copied.
             context = multiprocessing.get_context("spawn")
@@ -169,6 +183,7 @@ def _ctrl_c_blocked() -> Iterator[None]:
 def _enter_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    from layers import compression, impact  # noqa: F401 - heavy: read while nothing waits for it
 
 
 def _end_with_parent() -> None:

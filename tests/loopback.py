@@ -1,0 +1,86 @@
+"""A Dask scheduler and workers on this machine, each a process of its own, for tests."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from distributed import Client
+
+ROOT = Path(__file__).parent.parent
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@dataclass
+class Loopback:
+    """A standing cluster; `workers` are those started and not yet killed."""
+
+    folder: Path
+    address: str
+    scheduler: subprocess.Popen
+    workers: list[subprocess.Popen] = field(default_factory=list)
+
+    def add_worker(self, *options: str, **environment: str) -> subprocess.Popen:
+        """Start a worker; without a nanny, so that its process is the one that computes."""
+        command = [self.address, "--no-nanny", "--nthreads", "1", *options]
+        self.workers.append(_started(self.folder, "dask_worker", command, environment))
+        return self.workers[-1]
+
+    def wait(self, count: int) -> None:
+        """Wait until so many workers have come."""
+        with Client(self.address, set_as_default=False) as client:
+            client.wait_for_workers(count, timeout=60)
+
+    def kill(self, process: subprocess.Popen) -> None:
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        if process in self.workers:
+            self.workers.remove(process)
+
+    def pids(self) -> list[int]:
+        return [process.pid for process in (self.scheduler, *self.workers)]
+
+    def unfinished(self) -> int:
+        """Count what the scheduler still holds of any client's work."""
+        with Client(self.address, set_as_default=False) as client:
+            return client.run_on_scheduler(lambda dask_scheduler: len(dask_scheduler.tasks))
+
+
+def _started(
+    folder: Path, module: str, arguments: list[str], environment: dict[str, str]
+) -> subprocess.Popen:
+    run = f"from distributed.cli.{module} import main; main()"
+    command = [sys.executable, "-c", run, *arguments, "--no-dashboard"]
+    with (folder / f"{module}.log").open("a") as log:
+        return subprocess.Popen(
+            command, cwd=ROOT, stdout=log, stderr=log, env=os.environ | environment
+        )
+
+
+@contextmanager
+def loopback_cluster(folder: Path, workers: int) -> Iterator[Loopback]:
+    """Provide a scheduler with so many workers; all of them are ended afterwards."""
+    port = free_port()
+    options = ["--host", "127.0.0.1", "--port", str(port)]
+    scheduler = _started(folder, "dask_scheduler", options, {})
+    cluster = Loopback(folder, f"tcp://127.0.0.1:{port}", scheduler)
+    try:
+        for _ in range(workers):
+            cluster.add_worker("--local-directory", str(folder))
+        if workers:
+            cluster.wait(workers)
+        yield cluster
+    finally:
+        for process in [*cluster.workers, scheduler]:
+            if process.poll() is None:
+                cluster.kill(process)
