@@ -5,18 +5,28 @@ import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cache
+from typing import TYPE_CHECKING
 
 from layers.errors import InputError, SolverError
+from optimize.encoding import Encoding
 from optimize.evaluate import Evaluator, Judge, Request
 from optimize.ledger import Known, Proposal
 from optimize.result import Evaluated, Failed, Infeasible, Outcome, Progress, Standing
 from optimize.scenario import Scenario
 from optimize.space import Candidate, Row, Space, content_of, key_of
 
+if TYPE_CHECKING:
+    from optimize.propose import Proposer
+
 # A search ends early when this many generations brought no new build, or when closed-form limits
 # turned away this many builds for each one of its budget.
 _STALE_GENERATIONS = 25
 _RULED_OUT_PER_EVALUATION = 10
+
+# The emulator learns from every batch: it is asked for a generation in so many parts.
+_BATCHES_A_GENERATION = 4
+_SMALLEST_BATCH = 4
 
 # A number in a sentence, not one in a figure's name such as inertia_g_cm2 or speed_ratio@38.1.
 _NUMBER = re.compile(r"(?<![\w@.-])[-+]?\d[\d.e+-]*")
@@ -98,12 +108,11 @@ class Search:
         SolverError
             If every build failed.
         """
-        from optimize.propose import evolve  # heavy, and not needed to show a finished run
-
         scenario = self.scenario
-        proposer = evolve(self.space, len(scenario.goal), scenario.population, scenario.seed)
-        rows, stale = next(proposer), 0
+        proposer = self._proposer()
+        asks, stale = next(proposer), 0
         while True:
+            rows = [ask.row for ask in asks]
             fresh = [r for r in dict.fromkeys(rows) if r not in self.seen and r not in self.twins]
             stale = 0 if fresh else stale + 1
             self._look_at(fresh)
@@ -111,12 +120,27 @@ class Search:
                 break
             try:
                 looked = [self.seen[self.twins.get(row, row)] for row in rows]
-                rows = proposer.send([standing(build.outcome, scenario) for build in looked])
+                asks = proposer.send([standing(build.outcome, scenario) for build in looked])
             except StopIteration:
                 break
         if self.failed and not self.evaluated:
             reason, count = next(iter(self.failures().items()))
             raise SolverError(f"All {self.failed} builds failed; {count} of them: {reason}")
+
+    def _proposer(self) -> "Proposer":
+        # Both are heavy to import, and not needed to show a finished run.
+        scenario = self.scenario
+        if scenario.method == "direct":
+            from optimize.propose import evolve
+
+            return evolve(self.space, len(scenario.goal), scenario.population, scenario.seed)
+        from optimize.emulate import Emulated, emulate
+
+        bounds = tuple(b for b in self.judge.bounds if b not in self.judge.closed_bounds)
+        hopeful = cache(lambda row: self.judge.before(self.space.decode(row)) is None)
+        of = Emulated(self.space, Encoding(self.space), hopeful, scenario.goal, bounds)
+        batch = max(_SMALLEST_BATCH, scenario.population // _BATCHES_A_GENERATION)
+        return emulate(of, scenario.evaluations, batch, scenario.seed)
 
     def _left(self) -> int:
         return self.scenario.evaluations - self.evaluated - self.failed
@@ -240,13 +264,15 @@ def standing(outcome: Outcome, scenario: Scenario) -> Standing | None:
     Broken builds that reached the finite elements rank before those that did not: of the latter
     it is not known what else they break.
     """
-    if isinstance(outcome, Evaluated):
-        losses = tuple(g.loss(outcome.figures[g.figure].value) for g in scenario.goal)
-        return Standing(losses, 0.0)
     if isinstance(outcome, Failed):
         return None
+    values = {name: figure.value for name, figure in outcome.figures.items()}
+    if isinstance(outcome, Evaluated):
+        return Standing(tuple(g.loss(values[g.figure]) for g in scenario.goal), 0.0, values)
     share = outcome.distance / (1.0 + outcome.distance)
-    return Standing(None, share if outcome.complete else 1.0 + share)
+    if outcome.complete:
+        return Standing(None, share, values)
+    return Standing(None, 1.0 + share)
 
 
 def _complete(outcome: Outcome) -> bool:

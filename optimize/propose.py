@@ -4,7 +4,8 @@ Nothing of the library leaves this file, and no made-up number enters it: a buil
 is told as a rank among broken builds, without goals; one that failed is not told at all.
 """
 
-from collections.abc import Generator
+from collections.abc import Generator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -25,7 +26,33 @@ from optimize.space import Row, Space
 
 _EFFORTS = 64
 
-Proposer = Generator[list[Row], list[Standing | None], None]
+
+@dataclass(frozen=True)
+class Guess:
+    """What an emulator expected of a figure before it was computed.
+
+    Attributes
+    ----------
+    mean, sd : float
+        Of the figure, in its unit, or of its natural logarithm.
+    log : bool
+        Which of the two.
+    """
+
+    mean: float
+    sd: float
+    log: bool
+
+
+@dataclass(frozen=True)
+class Ask:
+    """A build to be computed, and what was expected of it, if anything."""
+
+    row: Row
+    guesses: Mapping[str, Guess] = field(default_factory=dict)
+
+
+Proposer = Generator[list[Ask], list[Standing | None], None]
 
 
 class _ToCells(Repair):  # type: ignore[misc]
@@ -71,7 +98,9 @@ class _Mutation(Mutation):  # type: ignore[misc]
         return np.where(self._ordered, shifted, drawn)
 
 
-def evolve(space: Space, goals: int, population: int, seed: int) -> Proposer:
+def evolve(
+    space: Space, goals: int, population: int, seed: int, start: Sequence[Row] = ()
+) -> Proposer:
     """Propose generations of builds by an evolutionary search.
 
     One goal: a genetic algorithm that keeps the best. Several: NSGA-II (Deb et al. 2002, IEEE
@@ -88,16 +117,18 @@ def evolve(space: Space, goals: int, population: int, seed: int) -> Proposer:
         Builds in a generation.
     seed : int
         Start of its random numbers.
+    start : sequence of tuple of int
+        Rows that the first generation holds; the others are spread over the space.
 
     Yields
     ------
-    list of tuple of int
-        Rows of the space; to be answered, in order, by what each did, None for a failed build.
+    list of Ask
+        Builds; to be answered, in order, by what each did, None for a failed build.
     """
     if not space.genes:
-        yield [()]
+        yield [Ask(())]
         return
-    algorithm = _algorithm(space, goals, population, seed)
+    algorithm = _algorithm(space, goals, population, seed, start)
     rng, seen = np.random.default_rng([seed, 2]), set[Row]()
     while (asked := algorithm.ask()) is not None and len(asked):
         rows: list[Row] = []
@@ -105,7 +136,7 @@ def evolve(space: Space, goals: int, population: int, seed: int) -> Proposer:
             rows.append(_unseen(space, space.row_of(x), seen, rng))
             seen.add(rows[-1])
         asked.set("X", np.array([space.point_of(row) for row in rows]))
-        told = yield rows
+        told = yield [Ask(row) for row in rows]
         kept = [i for i, standing in enumerate(told) if standing is not None]
         answers = [standing for standing in told if standing is not None]
         if not answers and not algorithm.is_initialized:
@@ -134,12 +165,14 @@ def _unseen(space: Space, row: Row, seen: set[Row], rng: np.random.Generator) ->
     return row
 
 
-def _algorithm(space: Space, goals: int, population: int, seed: int) -> Any:
+def _algorithm(space: Space, goals: int, population: int, seed: int, start: Sequence[Row]) -> Any:
     ordered = np.array([gene.ordered for gene in space.genes])
     d = len(ordered)
+    first = space.snap(_latin_hypercube(population, d, np.random.default_rng([seed, 1])))
+    given = [space.point_of(row) for row in start[:population]]
     settings = {
         "pop_size": population,
-        "sampling": space.snap(_latin_hypercube(population, d, np.random.default_rng([seed, 1]))),
+        "sampling": np.vstack([*given, first])[:population],
         "crossover": _Crossover(ordered),
         "mutation": _Mutation(ordered),
         "repair": _ToCells(space),

@@ -85,10 +85,13 @@ class Standing:
         What each goal makes small; None for a build that breaks limits.
     violation : float
         0 for a feasible build; otherwise the larger the worse.
+    figures : dict of str to float, or None
+        Values of every needed figure; None where not all were computed.
     """
 
     losses: tuple[float, ...] | None
     violation: float
+    figures: dict[str, float] | None = None
 
 
 @dataclass(frozen=True)

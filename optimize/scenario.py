@@ -250,6 +250,10 @@ class Scenario(_Table):
         description="start of the random numbers",
         json_schema_extra={"unit": "1"},
     )
+    method: Literal["direct", "emulator"] = Field(
+        "direct",
+        description="what proposes builds: evolution alone, or Gaussian processes of their figures",
+    )
     evaluations: int = Field(
         500, ge=1, le=1_000_000, description="builds to compute", json_schema_extra={"unit": "1"}
     )

@@ -87,7 +87,10 @@ def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
     """
     played = scenario.played()
     model = f"{MODEL_VERSION}+{played.fingerprint()}" if played else MODEL_VERSION
-    versions = {"model": model, "numpy": version("numpy"), "pymoo": version("pymoo")}
+    libraries = ["numpy", "pymoo"]
+    if scenario.method == "emulator":
+        libraries += ["scikit-learn", "scipy"]
+    versions = {"model": model} | {library: version(library) for library in libraries}
     text = json.dumps([scenario.model_dump(mode="json"), versions], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:12], versions
 

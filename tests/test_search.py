@@ -302,7 +302,7 @@ def test_a_figure_that_is_no_number_is_a_failure(monkeypatch):
 def proposals(goals: int, seed: int, generations: int = 8) -> list[list[Row]]:
     """Drive the proposer with losses of its rows; some broken, some failed."""
     proposer = evolve(Space(four_layers()), goals, 20, seed)
-    rows = next(proposer)
+    rows = [ask.row for ask in next(proposer)]
     seen = [rows]
     for _ in range(generations):
         told: list[Standing | None] = []
@@ -311,7 +311,7 @@ def proposals(goals: int, seed: int, generations: int = 8) -> list[list[Row]]:
             broken = row[5] % 3 == 1
             answer_ = Standing(None if broken else losses, float(broken))
             told.append(None if row[7] % 5 == 1 else answer_)
-        rows = proposer.send(told)
+        rows = [ask.row for ask in proposer.send(told)]
         seen.append(rows)
     return seen
 
@@ -332,7 +332,7 @@ def test_no_build_is_proposed_twice_in_a_generation(goals):
 
 
 def test_the_first_generation_fills_every_freedom_evenly():
-    rows = np.array(next(evolve(Space(four_layers()), 2, 40, 1)))
+    rows = np.array([ask.row for ask in next(evolve(Space(four_layers()), 2, 40, 1))])
     sizes = Space(four_layers()).sizes
     ordered = rows[:, 0] / sizes[0]
     counts, _ = np.histogram(ordered, bins=4, range=(0.0, 1.0))

@@ -1,0 +1,225 @@
+"""Gaussian processes in place of finite elements: a guess at once, its error bar checked.
+
+One process a figure, over coordinates in which builds are alike when their numbers are
+(`optimize.encoding`). Positive figures are emulated by their logarithm: stiffness, density and
+thickness act on them by ratios, and an error bar is then a percentage that cannot cross zero.
+"""
+
+import warnings
+from collections.abc import Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.optimize import minimize
+from scipy.special import ndtr
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.gaussian_process import GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
+from threadpoolctl import ThreadpoolController
+
+from layers.ball import FloatArray
+
+FEWEST = 5
+
+# Half-widths, in standard deviations, of the intervals that hold 68 and 95 % of a normal variable.
+SIGMAS_68, SIGMAS_95 = 0.994458, 1.959964
+
+# Length scales are fitted on no more builds than this, since a fit costs their cube a step; the
+# prediction rests on all.
+_MOST_TO_FIT = 300
+_STEPS_COLD, _STEPS_WARM = 60, 12
+
+# A figure that varies by less than this share of itself is taken as constant.
+_CONSTANT = 1e-9
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What is believed of one figure of m builds: a normal distribution, of its logarithm if `log`.
+
+    Attributes
+    ----------
+    mean, sd : (m,) arrays
+        Of the figure, in its unit, or of its natural logarithm.
+    log : bool
+        Which of the two.
+    """
+
+    mean: FloatArray
+    sd: FloatArray
+    log: bool
+
+    @property
+    def value(self) -> FloatArray:
+        """The median, in the figure's unit, (m,)."""
+        return np.exp(self.mean) if self.log else self.mean
+
+    def at(self, sigmas: float) -> FloatArray:
+        """Return the value so many standard deviations above the median, (m,)."""
+        raised = self.mean + sigmas * self.sd
+        return np.exp(raised) if self.log else raised
+
+    def below(self, bound: FloatArray | float) -> FloatArray:
+        """Return the probability that the figure is at most `bound`.
+
+        Parameters
+        ----------
+        bound : float or array
+            In the figure's unit; an array (k, 1) gives (k, m) probabilities.
+        """
+        return np.asarray(ndtr(self.sigmas_to(bound)))
+
+    def sigmas_to(self, value: FloatArray | float) -> FloatArray:
+        """Return how many standard deviations a value lies above the median."""
+        value = np.asarray(value, dtype=np.float64)
+        if self.log:
+            with np.errstate(divide="ignore"):
+                value = np.log(np.maximum(value, 0.0))  # no chance at all below zero
+        return np.asarray((value - self.mean) / self.sd)
+
+
+@dataclass(frozen=True)
+class _Process:
+    """One figure's Gaussian process, over its values standardised."""
+
+    model: GaussianProcessRegressor | None  # None for a constant
+    log: bool
+    centre: float
+    scale: float
+    widening: float
+
+    def predict(self, x: FloatArray) -> Prediction:
+        if self.model is None:
+            return Prediction(np.full(len(x), self.centre), np.full(len(x), self.scale), self.log)
+        mean, sd = self.model.predict(x, return_std=True)
+        sd = np.maximum(sd, 1e-9) * self.scale * self.widening
+        return Prediction(self.centre + self.scale * mean, sd, self.log)
+
+
+@cache
+def _threads() -> ThreadpoolController:
+    return ThreadpoolController()  # looks the loaded libraries up, which takes a while
+
+
+def _one_thread() -> AbstractContextManager[Any]:
+    return _threads().limit(limits=1, user_api="blas")  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True)
+class Emulator:
+    """Gaussian processes of several figures over the same builds.
+
+    Attributes
+    ----------
+    builds : int
+        How many it was fitted to.
+    """
+
+    builds: int
+    _processes: Mapping[str, _Process]
+
+    @property
+    def figures(self) -> tuple[str, ...]:
+        """Names of the figures that it emulates."""
+        return tuple(self._processes)
+
+    def predict(self, x: FloatArray) -> dict[str, Prediction]:
+        """Predict every figure of m builds.
+
+        Parameters
+        ----------
+        x : (m, d) array
+            Coordinates, as it was fitted to.
+        """
+        with _one_thread():
+            return {name: process.predict(x) for name, process in self._processes.items()}
+
+
+def fit(x: FloatArray, values: Mapping[str, FloatArray], start: Emulator | None = None) -> Emulator:
+    """Fit Gaussian processes to computed builds.
+
+    The covariance is a squared exponential with a length scale a coordinate, plus a white part for
+    what the mesh adds; their sizes make the data likeliest (Rasmussen and Williams 2006, Gaussian
+    Processes for Machine Learning, ch. 5). Standard deviations are then widened, never narrowed,
+    until they tell the leave-one-out residuals (ibid., eq. 5.12): in the mean square, and so that
+    95 % of these lie within 1.96 of them.
+
+    The same input gives the same emulator to the last bit, whatever the number of threads.
+
+    Parameters
+    ----------
+    x : (n, d) array
+        Coordinates of the builds, each of a range about 1.
+    values : mapping of str to (n,) array
+        Figures, all finite.
+    start : Emulator, optional
+        An earlier fit to fewer of the same builds: its length scales are gone on from.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than 5 builds.
+    """
+    if len(x) < FEWEST:
+        raise ValueError(f"{len(x)} builds are too few to emulate; it takes at least {FEWEST}")
+    known = start._processes if start else {}
+    with _one_thread():  # sums of several threads differ in the last bit
+        return Emulator(
+            len(x), {name: _fitted(x, y, known.get(name)) for name, y in values.items()}
+        )
+
+
+def _fitted(x: FloatArray, y: FloatArray, start: _Process | None) -> _Process:
+    log = bool(np.all(y > 0.0))
+    z = np.log(y) if log else np.asarray(y, dtype=np.float64)
+    centre, scale = float(np.mean(z)), float(np.std(z))
+    size = 1.0 if log else max(abs(centre), 1.0)
+    if scale <= _CONSTANT * size or x.shape[1] == 0:
+        return _Process(None, log, centre, max(scale, _CONSTANT * size), 1.0)
+    z = (z - centre) / scale
+    kernel, steps = _kernel(x.shape[1]), _STEPS_COLD
+    if start is not None and start.model is not None:
+        kernel, steps = start.model.kernel_, _STEPS_WARM
+    part = np.unique(np.linspace(0, len(x) - 1, _MOST_TO_FIT).round().astype(int))
+    with warnings.catch_warnings():
+        # A coordinate that a figure does not depend on has the longest scale there is: expected.
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        fitted = GaussianProcessRegressor(kernel, optimizer=_ascend(steps)).fit(x[part], z[part])
+    kernel = fitted.kernel_
+    model = GaussianProcessRegressor(kernel, optimizer=None).fit(x, z)
+    return _Process(model, log, centre, scale, max(1.0, _misfit(model)))
+
+
+def _kernel(d: int) -> Any:
+    smooth = ConstantKernel(10.0, (1e-2, 1e5)) * RBF(np.ones(d), (0.1, 100.0))
+    return smooth + WhiteKernel(1e-4, (1e-8, 1e-1))
+
+
+def _ascend(steps: int) -> Any:
+    def optimizer(objective: Any, theta: FloatArray, bounds: Any) -> tuple[FloatArray, float]:
+        found = minimize(
+            objective, theta, jac=True, bounds=bounds, method="L-BFGS-B", options={"maxiter": steps}
+        )
+        return found.x, float(found.fun)
+
+    return optimizer
+
+
+def _misfit(model: GaussianProcessRegressor) -> float:
+    """Return by how much the standard deviations must grow to tell the leave-one-out residuals.
+
+    With C the covariance of the data y, build i left out is missed by [C^-1 y]_i / [C^-1]_ii, with
+    variance 1 / [C^-1]_ii. The sizes in C were fitted to the same builds: as many of these count
+    less, as in any regression.
+    """
+    inverse_root = solve_triangular(model.L_, np.eye(len(model.L_)), lower=True)
+    precision = np.sum(inverse_root**2, axis=0)
+    residuals = np.abs(np.asarray(model.alpha_).ravel()) / np.sqrt(precision)
+    n, fitted = len(residuals), len(model.kernel_.theta)
+    freedom = np.sqrt(n / max(1, n - fitted))
+    mean_square = np.sqrt(np.mean(residuals**2))
+    return float(freedom * max(mean_square, np.quantile(residuals, 0.95) / SIGMAS_95))
