@@ -6,6 +6,11 @@ ask for equality to that bit.
 
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
 
 _COMPILE = """
 from layers.estimate import estimate
@@ -18,3 +23,11 @@ estimate(random_balls(1, seed=0)[0], (*BALL_FIGURES, "driver fast.spin_rpm"))
 def pytest_configure(config):
     if not hasattr(config, "workerinput"):
         subprocess.run([sys.executable, "-c", _COMPILE], check=True)
+
+
+@pytest.fixture
+def open_folder() -> Iterator[Path]:
+    """Provide a folder that any user may enter and write to."""
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o777)
+        yield Path(name)

@@ -1,7 +1,5 @@
 """Every evaluation on disk: exact, append-only, and damage is told."""
 
-import json
-import os
 import shutil
 import signal
 import sqlite3
@@ -15,27 +13,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.errors import InputError
-from layers.figures import Estimate, Figure
+from layers.figures import Estimate
 from optimize.ledger import Ledger, Proposal
 from optimize.ledger_file import SCHEMA_VERSION
-from optimize.space import Space, content_of, key_of
-from tests.briefs import two_layers
-
-BALL = Space(two_layers()).decode((0, 0)).ball
-CONTENT = content_of(BALL)
-KEY = key_of(CONTENT)
-
-
-def found(**values: float) -> Estimate:
-    figures = {n: Figure(n, v, "g", "closed form", v / 3.0, v / 7.0) for n, v in values.items()}
-    return Estimate(BALL, figures)
+from tests.ledgers import BALL, CONTENT, KEY, found, not_writable, numbered
 
 
 def filled(path: Path, count: int = 50) -> Path:
     with Ledger(path) as ledger:
         for i in range(count):
-            content = json.dumps({"number": i})
-            ledger.add(key_of(content), content, "1", found(mass_g=45.0 + i / 3.0))
+            ledger.add(*numbered(i), "1", found(mass_g=45.0 + i / 3.0))
     return path
 
 
@@ -74,7 +61,7 @@ def test_another_version_of_the_model_knows_nothing(tmp_path):
 
 def test_many_builds_are_looked_up_at_once(tmp_path):
     path = filled(tmp_path / "l.sqlite", 1200)
-    keys = [key_of(json.dumps({"number": i})) for i in range(1200)]
+    keys = [numbered(i)[0] for i in range(1200)]
     with Ledger(path) as ledger:
         assert set(ledger.known(keys, "1")) == set(keys)
 
@@ -107,7 +94,7 @@ def test_no_infinite_number_is_written(tmp_path):
 def opened(path: Path) -> str:
     """Return the sentence with which a ledger is refused when it is opened and read."""
     with pytest.raises(InputError) as caught, Ledger(path) as ledger:
-        ledger.known([key_of(json.dumps({"number": i})) for i in range(50)], "1")
+        ledger.known([numbered(i)[0] for i in range(50)], "1")
     message = str(caught.value)
     assert "\n" not in message
     assert str(path) in message
@@ -168,12 +155,11 @@ def test_a_read_only_ledger_is_told(tmp_path):
             ledger.add(KEY, CONTENT, "1", found(mass_g=1.0))
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write into any folder")
-def test_a_read_only_folder_is_told(tmp_path):
-    folder = tmp_path / "locked"
-    folder.mkdir()
-    folder.chmod(0o500)
-    assert "cannot be opened" in opened(folder / "l.sqlite")
+def test_a_read_only_folder_is_told(open_folder):
+    path = filled(open_folder / "l.sqlite", 1)
+    with not_writable(open_folder, path):
+        assert "cannot be opened" in opened(open_folder / "new.sqlite")
+        assert "cannot be" in opened(path)
 
 
 def fill_up(ledger: Ledger) -> None:
@@ -190,19 +176,17 @@ def test_a_full_disk_is_told_and_nothing_is_lost(tmp_path):
             fill_up(ledger)
     with Ledger(path) as ledger:
         assert len(ledger) >= 5
-        assert len(ledger.known([key_of(json.dumps({"number": 3}))], "1")) == 1
+        assert len(ledger.known([numbered(3)[0]], "1")) == 1
 
 
 _WRITER = """
-import json, sys
+import sys
 from pathlib import Path
 from optimize.ledger import Ledger
-from optimize.space import key_of
-from tests.test_ledger import found
+from tests.ledgers import found, numbered
 with Ledger(Path(sys.argv[1])) as ledger:
     for i in range(int(sys.argv[2])):
-        content = json.dumps({"number": i})
-        ledger.add(key_of(content), content, "1", found(mass_g=45.0 + i / 3.0))
+        ledger.add(*numbered(i), "1", found(mass_g=45.0 + i / 3.0))
         print(i, flush=True)
 """
 
@@ -222,7 +206,7 @@ def test_what_was_written_survives_a_kill(tmp_path):
     process.send_signal(signal.SIGKILL)
     process.wait()
     with Ledger(path) as ledger:
-        keys = [key_of(json.dumps({"number": i})) for i in range(told + 1)]
+        keys = [numbered(i)[0] for i in range(told + 1)]
         assert len(ledger.known(keys, "1")) == told + 1
         assert ledger.db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
