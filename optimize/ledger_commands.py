@@ -30,7 +30,7 @@ def _counting(what: str) -> Iterator[Counts]:
             tenth = 10 * done // max(1, total)
             if tenth > told[0] and total >= 10_000:
                 told[0] = tenth
-                say(f"{what}: {done:,} of {total:,} evaluations.")
+                say(f"{what}: {10 * tenth} %")
 
         yield line
         return
@@ -41,6 +41,16 @@ def _counting(what: str) -> Iterator[Counts]:
     with Progress(*shown, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(what, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+@contextmanager
+def _stopping(left: str) -> Iterator[None]:
+    """Say on Ctrl-C what is left."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        say(f"orbwright: stopped by Ctrl-C; {left}.")
+        raise typer.Exit(130) from None
 
 
 @ledgers.command(short_help="Count what a ledger holds.")
@@ -67,7 +77,8 @@ def check(ledger: OneLedger) -> None:
     """
     from optimize.ledger_info import check_ledger
 
-    with existing(ledger) as book, _counting("checked") as report:
+    left = f"what was read of {ledger} is whole"
+    with existing(ledger) as book, _stopping(left), _counting("checked") as report:
         count = check_ledger(book, report)
     say(f"{ledger} is whole: {count:,} evaluations are as they were written.", sys.stdout)
 
@@ -94,6 +105,7 @@ def merge(
     with ExitStack() as stack:
         books = [stack.enter_context(existing(source)) for source in sources]
         book = stack.enter_context(Ledger(into, tell=say))
+        stack.enter_context(_stopping(f"{into} is as it was"))
         report = stack.enter_context(_counting("merged"))
         found = merged(book, books, report)
     say(
@@ -132,11 +144,8 @@ def export(
     """
     from optimize.ledger_export import export_ledger, part_of
 
-    with existing(ledger) as book:
+    with existing(ledger) as book, _stopping(f"{out} was not written"):
         part = part_of(book, run, model)
-        total = part.count(book)
-        with _counting("read") as seen, _counting("written") as written:
-            count = export_ledger(
-                book, part, out, (lambda n: seen(n, total), lambda n: written(n, total))
-            )
+        with _counting("exported") as report:
+            count = export_ledger(book, part, out, report)
     say(f"{out}: {count:,} rows.")

@@ -21,8 +21,8 @@ from typing import IO, Any
 from layers.errors import InputError, find_named
 from optimize.ledger import Entry, Known, Ledger
 
-# Called with the number of builds done in this pass; there are two passes.
-Report = Callable[[int], None]
+# Called with how much is done, and of how much: each evaluation is read, then written.
+Report = Callable[[int, int], None]
 Write = Callable[[list[list[Any]]], None]
 # A column belongs to the build, one of its layers or a figure: kind, owner, what of it.
 Column = tuple[int, str, str]
@@ -97,9 +97,7 @@ def part_of(ledger: Ledger, run: str | None, model_version: str | None) -> Part:
     return Part(" AND ".join(terms), tuple(parameters))
 
 
-def export_ledger(
-    ledger: Ledger, part: Part, path: Path, reports: tuple[Report, Report] | None = None
-) -> int:
+def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None = None) -> int:
     """Write a table of what was evaluated, in the order in which it was first written.
 
     Parameters
@@ -110,8 +108,8 @@ def export_ledger(
         Which builds, see `part_of`.
     path : Path
         Ends in .csv or .parquet; written whole or not at all.
-    reports : two callables, optional
-        Told how many builds were read, and written.
+    report : callable, optional
+        Told how far it is.
 
     Returns
     -------
@@ -124,20 +122,21 @@ def export_ledger(
         If a row is damaged, the file cannot be written, or Parquet is not installed.
     """
     form = form_of(path)
-    seen, written = reports or (_untold, _untold)
     with _whole(path) as file, ledger.snapshot():
-        columns = _columns(_rows(ledger, part), seen)
+        total = part.count(ledger)
+
+        def told(done: int) -> None:
+            if report:
+                report(done, 2 * total)
+
+        columns = _columns(_rows(ledger, part), told)
         count, rows = 0, _rows(ledger, part)
         with form(file, columns) as write:
             while batch := list(islice(rows, _BATCH)):
                 write([[cells.get(column) for column in columns] for cells in batch])
                 count += len(batch)
-                written(count)
+                told(total + count)
     return count
-
-
-def _untold(count: int) -> None:
-    """Keep it quiet."""
 
 
 def _rows(ledger: Ledger, part: Part) -> Iterator[Cells]:
@@ -185,7 +184,7 @@ def _cells(entry: Entry, known: Known) -> Cells:
     return cells
 
 
-def _columns(rows: Iterator[Cells], seen: Report) -> dict[Column, type]:
+def _columns(rows: Iterator[Cells], seen: Callable[[int], None]) -> dict[Column, type]:
     """Return what kind of thing stands in each column that some row fills.
 
     The build's come first, then the layers', then the figures' as first met.
