@@ -19,6 +19,7 @@ from optimize.cli_runs import cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 from optimize.instrument_commands import instruments
 from optimize.ledger_commands import ledgers
+from optimize.live_commands import live
 from optimize.page_command import page_app
 
 if TYPE_CHECKING:
@@ -387,6 +388,7 @@ def materials(
 
 app.add_typer(runs)
 app.add_typer(page_app)
+app.add_typer(live)
 app.add_typer(bench)
 app.add_typer(instruments)
 app.add_typer(ledgers, name="ledger")

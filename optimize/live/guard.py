@@ -1,0 +1,142 @@
+"""The door: who may ask, and how much. It stands before every route.
+
+A page on another site, a name that was pointed at this machine, another user's program: none of
+them has the session's token, and none may be answered.
+"""
+
+import hmac
+import json
+import logging
+from dataclasses import dataclass
+from typing import Any
+
+from starlette.datastructures import Headers
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+TOKEN_HEADER = "x-orbwright-token"
+_LOG = logging.getLogger("orbwright.bench")
+
+_ALWAYS = {
+    "cache-control": "no-store",
+    "content-security-policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
+        "img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    ),
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "referrer-policy": "no-referrer",
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+}
+
+
+class Refused(Exception):
+    """A request is not answered: status and one sentence."""
+
+    def __init__(self, status: int, sentence: str) -> None:
+        super().__init__(sentence)
+        self.status = status
+
+
+@dataclass(frozen=True)
+class Door:
+    """What a request must show.
+
+    Attributes
+    ----------
+    port : int
+        The port served; with a loopback name it is the only Host that is answered.
+    token : str
+        The session's secret, needed for everything but the page's own files.
+    """
+
+    port: int
+    token: str
+
+    @property
+    def hosts(self) -> tuple[str, ...]:
+        """Values of the Host header that are answered."""
+        names = ("127.0.0.1", "localhost", "[::1]")
+        bare = names if self.port == 80 else ()
+        return (*(f"{name}:{self.port}" for name in names), *bare)
+
+    def check(self, method: str, path: str, headers: Headers) -> None:
+        """Refuse what does not come from the page that this session served.
+
+        Raises
+        ------
+        Refused
+            With the status and why.
+        """
+        hosts = headers.getlist("host")
+        if len(hosts) != 1 or hosts[0].lower() not in self.hosts:
+            raise Refused(421, "This bench answers on loopback only, by its own address.")
+        origin = headers.get("origin")
+        if origin is not None and origin.lower() not in {f"http://{host}" for host in self.hosts}:
+            raise Refused(403, "This bench does not answer pages of another origin.")
+        site = headers.get("sec-fetch-site", "same-origin")
+        if site not in ("same-origin", "none"):
+            raise Refused(403, "This bench does not answer pages of another site.")
+        if method not in ("GET", "HEAD") or path.startswith("/api"):
+            given = headers.get(TOKEN_HEADER, "")
+            if not hmac.compare_digest(given.encode("utf-8", "replace"), self.token.encode()):
+                raise Refused(
+                    403,
+                    "The session's token is missing or wrong; open the page by the "
+                    "address that the command printed.",
+                )
+
+
+class Guard:
+    """ASGI wrapper that checks requests, adds the safe headers, and tells nobody of a traceback."""
+
+    def __init__(self, app: ASGIApp, door: Door) -> None:
+        self._app = app
+        self._door = door
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        if scope["type"] == "lifespan":
+            await self._app(scope, receive, send)
+            return
+        if scope["type"] != "http":
+            return
+        begun = False
+
+        async def safe_send(message: Message) -> None:
+            nonlocal begun
+            if message["type"] == "http.response.start":
+                begun = True
+                ours = {name.encode() for name in _ALWAYS}
+                kept = [(k, v) for k, v in message.get("headers", []) if k.lower() not in ours]
+                added = [(k.encode(), v.encode()) for k, v in _ALWAYS.items()]
+                message = {**message, "headers": [*kept, *added]}
+            await send(message)
+
+        try:
+            self._door.check(scope["method"], scope["path"], Headers(scope=scope))
+            await self._app(scope, receive, safe_send)
+        except Refused as refused:
+            if not begun:
+                await _say(safe_send, refused.status, str(refused))
+        except Exception:
+            _LOG.exception("an error that the bench does not know")
+            if not begun:
+                await _say(safe_send, 500, "The bench met an error of its own; see its terminal.")
+
+
+async def _say(send: Send, status: int, sentence: str) -> None:
+    body = json_bytes({"error": sentence})
+    headers = [
+        (b"content-type", b"application/json"),
+        (b"content-length", str(len(body)).encode()),
+        # What is left of an unread request must not be taken for the next one.
+        (b"connection", b"close"),
+    ]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})
+
+
+def json_bytes(record: Any) -> bytes:
+    """Write JSON in plain ASCII: any text that was read can be written."""
+    return json.dumps(record, allow_nan=False, separators=(",", ":")).encode("ascii")
