@@ -151,7 +151,7 @@ def influence_record(run: Run, figures: Figures) -> dict[str, Any] | None:
     names = [name for name in run.scenario.figures() if not is_closed_form(name)]
     names = names or list(run.scenario.figures())
     builds = [one for one in figures.of_build if all(name in one for name in names)]
-    if len(builds) != len(run.builds):
+    if not builds or len(builds) != len(run.builds):
         return None
     labels, freedoms = _freedoms(run.scenario, run.builds)
     values = np.array([[one[name].value for name in names] for one in builds]).reshape(
@@ -191,6 +191,6 @@ def _freedoms(scenario: Scenario, builds: Sequence[Build]) -> tuple[list[str], F
             stand = iter(numbers)
             columns.append(np.array([next(stand) if i in row else absent for row in rows]))
             labels.append(f"{role}: {what}")
-    kept = varying(columns) if builds else []
+    kept = varying(columns)
     table = np.array([columns[i] for i in kept]).reshape(len(kept), -1).T
     return [labels[i] for i in kept], table

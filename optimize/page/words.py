@@ -58,18 +58,16 @@ def label_of(figure: str) -> str:
 
 
 def in_words(sentence: str, figures: Iterable[str]) -> str:
-    """Put figures' words in place of their names in a sentence.
+    """Put figures' words in place of their names in a sentence, and print its units.
 
     Examples
     --------
     >>> in_words("highest driver fast.carry_m", ["driver fast.carry_m", "mass_g"])
     'highest carry of driver fast'
     """
-    names = sorted(figures, key=len, reverse=True)
-    if not names:
-        return sentence
-    either = "|".join(map(re.escape, names))
-    return re.sub(rf"(?<![\w.@])(?:{either})(?![\w@])", lambda m: label_of(m[0]), sentence)
+    either = "|".join(map(re.escape, sorted(figures, key=len, reverse=True)))
+    named = re.sub(rf"(?<![\w.@])(?:{either})(?![\w@])", lambda m: label_of(m[0]), sentence)
+    return re.sub(r"\bg( c|/c)m([23])\b", lambda m: _PRINTED[m[0]], named)
 
 
 def help_of(figure: str) -> str:

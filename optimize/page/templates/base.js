@@ -30,7 +30,7 @@ function section(id, title, ...children) {
 
 // A table wider than the page scrolls by itself, also by keyboard.
 const scrolling = (label, ...children) =>
-  el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": label }, ...children);
+  el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `${label}: table` }, ...children);
 
 function decimals(error) {
   return error > 0 ? Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(error)))) : 4;
@@ -40,7 +40,7 @@ const minus = (text) => text.replace("-", "\u2212");
 const plain = (value) => minus(String(parseFloat(value.toPrecision(5))));
 const number = (value, error) => minus(value.toFixed(decimals(error)));
 const signed = (value, error) => (value > 0 ? "+" : "") + number(value, error);
-const withUnit = (text, unit) => (unit === "" ? text : unit === "\u00b0" ? text + unit : `${text} ${unit}`);
+const withUnit = (text, unit) => (unit === "" ? text : unit === "\u00b0" ? text + unit : `${text}\u00a0${unit}`);
 const spread = (error) => (error > 0 ? `\u00b1 ${minus(String(parseFloat(error.toPrecision(2))))}` : "exact");
 const digitsOf = (cells) => cells[1] || cells[2];
 
@@ -50,7 +50,7 @@ const order = { id: "order", label: "order of evaluation", unit: "", group: "Oth
   values: data.state.map((_, i) => i + 1) };
 axisOf.set(order.id, order);
 const memberAt = new Map(data.members.map((member) => [member.build, member]));
-const STATES = ["breaks a limit", "keeps every limit", "front: beaten by none"];
+const STATES = ["breaks a limit", "keeps every limit", "on the front"];
 const axisTitle = (axis) => (axis.unit ? `${axis.label}, ${axis.unit}` : axis.label);
 const varies = (axis) => {
   const known = axis.values.filter((v) => v !== null);

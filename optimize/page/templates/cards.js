@@ -10,14 +10,11 @@ function figureRow(name, cells, goal) {
   ];
 }
 
-function layerTable(i) {
-  const rows = layersOf(i).reverse().map((layer) =>
-    el("tr", null, el("th", { scope: "row" }, swatch(layer.modulus), layer.role),
-      el("td", { class: "n" }, `${layer.place === 0 ? "\u2300 " + layer.diameter.toFixed(2) : layer.thickness.toFixed(2)} mm`),
-      el("td", { class: "n" }, `${plain(layer.modulus)} MPa`)));
-  const heads = ["layer", "size", "modulus"].map((head) => el("th", { scope: "col" }, head));
-  return el("table", null, el("caption", { class: "spoken" }, `Layers of ${buildName(i)}, outside in`),
-    el("thead", { class: "spoken" }, el("tr", null, ...heads)), el("tbody", null, ...rows));
+function layerList(i) {
+  return el("ol", { class: "layers", "aria-label": "Layers, outside in" }, ...layersOf(i).reverse().map((layer) => {
+    const size = layer.place === 0 ? `${layer.diameter.toFixed(2)}\u00a0mm across` : `${layer.thickness.toFixed(2)}\u00a0mm thick`;
+    return el("li", { title: layer.material }, swatch(layer.modulus), layer.role, el("span", null, `${size}, ${plain(layer.modulus)}\u00a0MPa`));
+  }));
 }
 
 function card(member) {
@@ -28,9 +25,8 @@ function card(member) {
   return el("article", { class: "card", id: `card-${member.label}`, "aria-labelledby": `card-title-${member.label}` },
     el("header", null, el("span", { class: "badge", "aria-hidden": "true" }, member.label),
       el("div", null, el("h3", { id: `card-title-${member.label}` }, `Build ${member.label}`), el("p", null, member.reason))),
-    el("figure", null, cut(member.build, 2)),
+    el("div", { class: "built" }, cut(member.build, 2), layerList(member.build)),
     el("dl", null, ...shown.flatMap((name) => figureRow(name, member.figures[name], goals.includes(name)))),
-    layerTable(member.build),
     member.alike.length ? el("p", { class: "note" }, `Not told apart from ${member.alike.join(", ")}: differs by less than the model's error in every goal.`) : null,
     ...cautions.map((words) => el("p", { class: "note" }, words)),
     el("p", { class: "choose" }, el("label", null, compareBox(member.build), ` Compare build ${member.label}`)));

@@ -26,7 +26,7 @@ function drawComparison() {
     const heads = builds.map((i) => el("th", { scope: "col", class: "n" }, buildName(i).replace("b", "B"), i === view.baseline && builds.length > 1 ? el("div", { class: "note" }, "baseline") : null));
     const cuts = el("tr", null, el("th", { scope: "row" }, "cut"), ...builds.map((i) => el("td", null, cut(i, 1.1))));
     const table = el("table", null, el("caption", { class: "spoken" }, `Comparison of ${builds.map(buildName).join(", ")}`),
-      el("thead", null, el("tr", null, el("th", { scope: "col" }, ""), ...heads)),
+      el("thead", null, el("tr", null, el("th", { scope: "col" }, "piece"), ...heads)),
       el("tbody", null, cuts, ...layerRows(builds), ...figureRows(builds)));
     return holder.replaceChildren(scrolling("Side by side", table));
   }

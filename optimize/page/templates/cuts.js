@@ -23,7 +23,7 @@ function layersOf(i) {
 function cut(i, perMm) {
   const layers = layersOf(i);
   const radius = layers[layers.length - 1].diameter / 2;
-  const [wide, tall] = [radius + 4, radius + 5];
+  const [wide, tall] = [radius + 4.5, radius + 5];
   const words = layers.map((layer) => `${layer.role} to ${plain(layer.diameter)} mm across`).join(", ");
   const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 0.7} ${wide} ${tall}`, role: "img", "aria-label": `Quarter cut of ${buildName(i)}: ${words}` });
   picture.style.width = `${wide * perMm}mm`;

@@ -3,7 +3,7 @@
 function column(axis) {
   const id = axis.id.replace(/[^a-z0-9]+/gi, "-");
   const goal = goalOn(axis.id);
-  const way = goal ? { maximize: "more is better \u2191", minimize: "less is better \u2193", target: `target ${plain(goal.target || 0)}` }[goal.aim] : "";
+  const way = goal ? { maximize: "\u2191 better", minimize: "\u2193 better", target: `target ${plain(goal.target || 0)}` }[goal.aim] : "";
   const title = el("h3", { id: `axis-${id}` }, axis.label, el("span", null, [axis.unit, way].filter(Boolean).join(", ")));
   const node = el("div", { class: "axis", role: "group", "aria-labelledby": `axis-${id}` }, title, el("div", { class: "rail" }));
   const fill = axis.choices ? choiceFields : rangeFields;

@@ -19,7 +19,7 @@ function drawParallel() {
   const canvas = el("canvas", { "aria-hidden": "true" });
   const behind = el("canvas", { "aria-hidden": "true" });
   const overlay = svg("svg", { "aria-hidden": "true" });
-  const scroller = scrolling("Parallel axes with filters", grid);
+  const scroller = el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Axes and their fields" }, grid);
   section("filters", "Filters on parallel axes",
     el("p", { class: "note" }, "Each line is a build. Drag along an axis, or type into its fields, to keep only the builds in between: cards, trade-off and table follow. Click an axis to free it."),
     axisChooser(), scroller);

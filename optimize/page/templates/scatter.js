@@ -53,10 +53,11 @@ function drawScatter() {
   const bars = el("input", { type: "checkbox", id: "scatter-bars" });
   const canvas = el("canvas", { "aria-hidden": "true" });
   const overlay = svg("svg", { role: "group", "aria-label": "Trade-off; each letter leads to its card" });
-  const host = el("div", { class: "chart", id: "scatter" }, canvas, overlay);
+  const ground = svg("svg", { "aria-hidden": "true" });
+  const host = el("div", { class: "chart", id: "scatter" }, ground, canvas, overlay);
   const readout = el("p", { class: "readout" });
   const shown = el("p", { class: "note", id: "scatter-shown" });
-  const kinds = [...STATES.map((words, state) => [state, words]).filter(([state]) => data.state.includes(state)),
+  const kinds = [...STATES.map((words, state) => [state, state === 2 ? "on the front: beaten by none" : words]).filter(([state]) => data.state.includes(state)),
     [3, `${data.feasible ? "short list" : "nearest misses"}, \u00b1 between builds`]];
   const legend = el("ul", { class: "legend" }, ...kinds.map(([state, words]) => el("li", null, legendMark(state), words)));
   section("trade-off", "Trade-off",
@@ -76,9 +77,12 @@ function drawScatter() {
     const y = linear(frame(yAxis, all.checked), [box.bottom, box.top]);
     const place = (i) => [x(xAxis.values[i] + (xAxis.choices ? nudge(i) : 0)), y(yAxis.values[i] + (yAxis.choices ? nudge(i) : 0))];
     geometry = { width, height, box, x, y, xAxis, yAxis, place, pen: sized(canvas, width, height) };
-    overlay.setAttribute("width", width);
-    overlay.setAttribute("height", height);
-    drawOverlay();
+    for (const layer of [ground, overlay]) {
+      layer.setAttribute("width", width);
+      layer.setAttribute("height", height);
+    }
+    ground.replaceChildren(...axisParts("x"), ...axisParts("y"));
+    overlay.replaceChildren(...stairs(), ...memberMarks());
     drawPoints();
   }
 
@@ -115,7 +119,7 @@ function drawScatter() {
     });
     pen.restore();
     const drawn = groups.slice(1).reduce((sum, group) => sum + group.length, 0);
-    shown.textContent = `${drawn} builds are drawn` + (outside ? `; ${outside} that the filters leave lie outside the frame.` : ".");
+    shown.textContent = `${drawn === 1 ? "1 build is" : `${drawn} builds are`} drawn` + (outside ? `; ${outside} more that the filters leave ${outside === 1 ? "lies" : "lie"} outside the frame.` : ".");
     overlay.querySelectorAll("[data-member]").forEach((mark) => {
       mark.setAttribute("opacity", view.left[Number(mark.dataset.member)] ? 1 : 0.18);
     });
@@ -130,10 +134,6 @@ function drawScatter() {
       if (yAxis.errors) { const r = y(yAxis.errors[i]) - y(0); pen.moveTo(px, py - r); pen.lineTo(px, py + r); }
     }
     pen.stroke();
-  }
-
-  function drawOverlay() {
-    overlay.replaceChildren(...axisParts("x"), ...axisParts("y"), ...stairs(), ...memberMarks());
   }
 
   function axisParts(which) {

@@ -2,11 +2,13 @@
 
 readColours();
 drawCards();
-const layouts = [drawScatter()];
-layouts.push(drawParallel());
-drawBuilds();
-drawComparison();
-drawDrivers();
+const layouts = [];
+if (count) {
+  layouts.push(drawScatter(), drawParallel());
+  drawBuilds();
+  drawComparison();
+  drawDrivers();
+}
 drawFlights();
 drawMargins();
 drawSources();
@@ -21,8 +23,9 @@ const nameTheme = () => { themeButton.textContent = isDark() ? "Light page" : "D
 themeButton.addEventListener("click", () => { root.dataset.theme = isDark() ? "light" : "dark"; nameTheme(); redraw(); });
 dark.addEventListener("change", () => { nameTheme(); redraw(); });
 let before = null;
-window.addEventListener("beforeprint", () => { before = root.dataset.theme || ""; root.dataset.theme = "light"; redraw(); });
-window.addEventListener("afterprint", () => { if (before) root.dataset.theme = before; else delete root.dataset.theme; redraw(); });
+// On paper the page is light and as wide as A4 or Letter leave it, so that charts are drawn to fit.
+window.addEventListener("beforeprint", () => { before = root.dataset.theme || ""; root.dataset.theme = "light"; root.classList.add("paper"); redraw(); });
+window.addEventListener("afterprint", () => { if (before) root.dataset.theme = before; else delete root.dataset.theme; root.classList.remove("paper"); redraw(); });
 nameTheme();
 
 let width = window.innerWidth;
