@@ -13,8 +13,10 @@ import os
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib.util import find_spec
 from itertools import islice
+from operator import attrgetter
 from pathlib import Path
 from typing import IO, Any
 
@@ -26,12 +28,13 @@ Report = Callable[[int, int], None]
 Write = Callable[[list[list[Any]]], None]
 # A column belongs to the build, one of its layers or a figure: kind, owner, what of it.
 Column = tuple[int, str, str]
-Cells = dict[Column, str | float]
-
-Form = Callable[[IO[bytes], dict[Column, type]], AbstractContextManager[Write]]
+Form = Callable[[IO[bytes], list[Column]], AbstractContextManager[Write]]
+# What decides a row's columns: relaxation pairs of each layer, figures, failed figures.
+Shape = tuple[tuple[int, ...], tuple[str, ...], tuple[str, ...]]
 
 _BUILD, _LAYER, _FIGURE = range(3)
 _BATCH = 5000
+_OF_BUILD = ("build", "model_version", "written", "dimple_volume_percent", "dimple_depth_mm")
 _OF_LAYER = (
     "outer_diameter_mm",
     "youngs_modulus_mpa",
@@ -40,8 +43,12 @@ _OF_LAYER = (
     "dynamic_stiffening",
     "friction",
 )
+_OF_PAIR = ("strength", "time_us")
 _OF_FIGURE = ("value", "difference_error", "absolute_error", "unit", "basis", "flag", "caution")
-_FIELDS = (*_OF_LAYER, "strength", "time_us", *_OF_FIGURE, "failed")
+_FIELDS = (*_OF_BUILD, *_OF_LAYER, *_OF_PAIR, *_OF_FIGURE, "failed")
+_TEXTS = ("build", "model_version", "written", "unit", "basis", "flag", "caution", "failed")
+_SELDOM = ("flag", "caution")
+_numbers_of = attrgetter(*_OF_FIGURE)
 
 
 @dataclass(frozen=True)
@@ -130,16 +137,17 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
                 report(done, 2 * total)
 
         columns = _columns(_rows(ledger, part), told)
+        places = {column: i for i, column in enumerate(columns)}
         count, rows = 0, _rows(ledger, part)
         with form(file, columns) as write:
             while batch := list(islice(rows, _BATCH)):
-                write([[cells.get(column) for column in columns] for cells in batch])
+                write([_placed(shape, cells, places) for shape, cells in batch])
                 count += len(batch)
                 told(total + count)
     return count
 
 
-def _rows(ledger: Ledger, part: Part) -> Iterator[Cells]:
+def _rows(ledger: Ledger, part: Part) -> Iterator[tuple[Shape, list[Any]]]:
     """Give each build and version once, with all that is known of it."""
     first = (
         f"({part.where}) AND NOT EXISTS (SELECT 1 FROM evaluation AS earlier "
@@ -147,7 +155,7 @@ def _rows(ledger: Ledger, part: Part) -> Iterator[Cells]:
         "AND earlier.build = evaluation.build AND earlier.id < evaluation.id)"
     )
     for entry in ledger.entries(first, part.parameters):
-        yield _cells(entry, _all_known(ledger, entry))
+        yield _flat(entry, _all_known(ledger, entry))
 
 
 def _all_known(ledger: Ledger, entry: Entry) -> Known:
@@ -159,54 +167,67 @@ def _all_known(ledger: Ledger, entry: Entry) -> Known:
     return ledger.known([key], entry.model_version)[key]
 
 
-def _cells(entry: Entry, known: Known) -> Cells:
+def _flat(entry: Entry, known: Known) -> tuple[Shape, list[Any]]:
+    """Return a row's cells in the order of `_columns_of` its shape."""
     content = json.loads(entry.content)  # in the order of `optimize.space.content_of`
-    volume, depth = content["dimples"]
-    cells: Cells = {
-        (_BUILD, "", "build"): entry.build.hex(),
-        (_BUILD, "", "model_version"): entry.model_version,
-        (_BUILD, "", "written"): entry.written,
-        (_BUILD, "", "dimple_volume_percent"): volume,
-        (_BUILD, "", "dimple_depth_mm"): depth,
-    }
-    for i, (*numbers, pairs) in enumerate(content["layers"], start=1):
-        for field, value in zip(_OF_LAYER, numbers, strict=True):
-            cells[_LAYER, f"layer{i}", field] = value
-        for j, (strength, time_us) in enumerate(pairs, start=1):
-            cells[_LAYER, f"layer{i}_relaxation{j}", "strength"] = strength
-            cells[_LAYER, f"layer{i}_relaxation{j}", "time_us"] = time_us
-    for name, figure in known.figures.items():
-        for field in _OF_FIGURE:
-            if (value := getattr(figure, field)) != "":
-                cells[_FIGURE, name, field] = value
-    for name, why in known.failed.items():
-        cells[_FIGURE, name, "failed"] = why
-    return cells
+    cells = [entry.build.hex(), entry.model_version, entry.written, *content["dimples"]]
+    for *numbers, pairs in content["layers"]:
+        cells += numbers
+        for pair in pairs:
+            cells += pair
+    for figure in known.figures.values():
+        cells += _numbers_of(figure)
+    cells += known.failed.values()
+    pairs_of = tuple(len(layer[-1]) for layer in content["layers"])
+    return (pairs_of, tuple(known.figures), tuple(known.failed)), cells
 
 
-def _columns(rows: Iterator[Cells], seen: Callable[[int], None]) -> dict[Column, type]:
-    """Return what kind of thing stands in each column that some row fills.
+@lru_cache(maxsize=1000)
+def _columns_of(shape: Shape) -> tuple[Column, ...]:
+    pairs_of, figures, failed = shape
+    columns = [(_BUILD, "", field) for field in _OF_BUILD]
+    for i, pairs in enumerate(pairs_of, start=1):
+        columns += [(_LAYER, f"layer{i}", field) for field in _OF_LAYER]
+        for j in range(1, pairs + 1):
+            columns += [(_LAYER, f"layer{i}_relaxation{j}", field) for field in _OF_PAIR]
+    columns += [(_FIGURE, name, field) for name in figures for field in _OF_FIGURE]
+    return (*columns, *((_FIGURE, name, "failed") for name in failed))
+
+
+def _columns(rows: Iterator[tuple[Shape, list[Any]]], told: Callable[[int], None]) -> list[Column]:
+    """Return every column that some row fills.
 
     The build's come first, then the layers', then the figures' as first met.
     """
-    met: dict[Column, type] = {}
+    met: dict[Column, None] = {(_BUILD, "", field): None for field in _OF_BUILD}
+    empty: dict[Shape, list[int]] = {}  # places of each shape that no row has filled yet
     count = 0
-    for count, cells in enumerate(rows, start=1):
-        if not cells.keys() <= met.keys():
-            kinds = {column: str if isinstance(v, str) else float for column, v in cells.items()}
-            met |= {column: kind for column, kind in kinds.items() if column not in met}
+    for count, (shape, cells) in enumerate(rows, start=1):
+        if shape not in empty:
+            columns = _columns_of(shape)
+            empty[shape] = [i for i, c in enumerate(columns) if c[2] in _SELDOM and c not in met]
+            met |= dict.fromkeys(c for c in columns if c[2] not in _SELDOM)
+        for place in empty[shape]:
+            if cells[place] != "":
+                met[_columns_of(shape)[place]] = None
         if count % _BATCH == 0:
-            seen(count)
-    seen(count)
-    owners = {owner: i for i, (_, owner, _) in enumerate(met)}
+            told(count)
+    owners = list(dict.fromkeys(owner for _, owner, _ in met))
 
     def order(column: Column) -> tuple[int, str | int, int]:
         kind, owner, field = column
-        if kind == _BUILD:
-            return kind, 0, list(met).index(column)
-        return kind, owner if kind == _LAYER else owners[owner], _FIELDS.index(field)
+        return kind, owner if kind == _LAYER else owners.index(owner), _FIELDS.index(field)
 
-    return {column: met[column] for column in sorted(met, key=order)}
+    return sorted(met, key=order)
+
+
+def _placed(shape: Shape, cells: list[Any], places: dict[Column, int]) -> list[Any]:
+    """Put a row's cells where they belong; None where it has none."""
+    row: list[Any] = [None] * len(places)
+    for column, cell in zip(_columns_of(shape), cells, strict=True):
+        if cell != "":
+            row[places[column]] = cell
+    return row
 
 
 def _title(column: Column) -> str:
@@ -236,7 +257,7 @@ def form_of(path: Path) -> Form:
 
 
 @contextmanager
-def _csv(file: IO[bytes], columns: dict[Column, type]) -> Iterator[Write]:
+def _csv(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
     text = io.TextIOWrapper(file, encoding="utf-8", newline="")
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([_title(column) for column in columns])
@@ -245,12 +266,12 @@ def _csv(file: IO[bytes], columns: dict[Column, type]) -> Iterator[Write]:
 
 
 @contextmanager
-def _parquet(file: IO[bytes], columns: dict[Column, type]) -> Iterator[Write]:
+def _parquet(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
     import pyarrow as pa
     from pyarrow.parquet import ParquetWriter
 
-    types = {str: pa.string(), float: pa.float64()}
-    schema = pa.schema([(_title(column), types[kind]) for column, kind in columns.items()])
+    kinds = [pa.string() if field in _TEXTS else pa.float64() for _, _, field in columns]
+    schema = pa.schema(list(zip(map(_title, columns), kinds, strict=True)))
 
     def write(rows: list[list[Any]]) -> None:
         arrays = [

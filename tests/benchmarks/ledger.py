@@ -1,14 +1,17 @@
-"""Time a ledger as it grows: adding and finding builds, opening, listing, size, memory.
+"""Time a ledger as it grows: adding, finding, opening, size, memory; merge, export, older format.
 
 python -m tests.benchmarks.ledger [rows ...]
 
 Rows are made from real builds of the shipped four-layer scenario and their real figures, each a
 little moved, and filled in at once; what is timed afterwards is `Ledger.add`, `Ledger.known` and
 the rest as the search calls them, in turns with an empty ledger so that a busy machine burdens
-both alike. Times of one call are means over the blocks' best half.
+both alike. Times of one call are means over the faster half of the blocks.
 """
 
 import json
+import shutil
+import sqlite3
+import subprocess
 import sys
 import tempfile
 import time
@@ -179,11 +182,60 @@ def measure_run(folder: Path, size: int) -> None:
     print(f"  runs listed in {1e3 * listed:.2f} ms")
 
 
+_COMMAND = """
+import sys
+from pathlib import Path
+from optimize.cli import main
+code = main(["ledger", *sys.argv[2:]])
+status = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
+Path(sys.argv[1]).write_text(status["VmHWM"].split()[0])
+sys.exit(code)
+"""
+
+
+def command(folder: Path, *arguments: object) -> tuple[float, float]:
+    """Run `orbwright ledger ...` in a process of its own; return its time, s, and memory, MB."""
+    note = folder / "memory.txt"
+    line = [sys.executable, "-c", _COMMAND, str(note), *map(str, arguments)]
+    start = time.perf_counter()
+    subprocess.run(line, check=True, capture_output=True)
+    return time.perf_counter() - start, int(note.read_text()) / 1e3
+
+
+def measure_commands(folder: Path, size: int) -> None:
+    """Time what looks after a ledger, each in a process of its own."""
+    full, other, old = (folder / f"{name}{size}.sqlite" for name in ("", "other", "old"))
+    shutil.copy(full, old)
+    with sqlite3.connect(old) as db:
+        db.execute("DROP INDEX evaluation_once")
+        db.execute("CREATE INDEX evaluation_by_build ON evaluation (build, model_version)")
+        db.execute("PRAGMA user_version = 1")
+    db.close()
+    nothing = folder / "nothing.sqlite"
+    Ledger(nothing).close()
+    for what, arguments in [
+        ("info", ("info", full)),
+        ("check", ("check", full)),
+        ("merge into an empty one", ("merge", other, full)),
+        ("the same merge again", ("merge", other, full)),
+        ("older format brought up", ("merge", old, nothing)),
+        ("export to CSV", ("export", full, "--out", folder / "t.csv")),
+        ("export to Parquet", ("export", full, "--out", folder / "t.parquet")),
+    ]:
+        seconds, memory = command(folder, *arguments)
+        print(f"  {what:24} {seconds:7.1f} s, {memory:5.0f} MB of memory at most")
+    for name in ("t.csv", "t.parquet"):
+        print(f"  {name}: {(folder / name).stat().st_size / 1e6:.0f} MB")
+    for path in (full, other, old):
+        path.unlink()
+
+
 def main(sizes: list[int]) -> None:
     real = real_builds(np.random.default_rng(0))
     with tempfile.TemporaryDirectory() as folder:
         for size in sizes:
             measure(Path(folder), size, real)
+            measure_commands(Path(folder), size)
         for size in sizes:
             measure_run(Path(folder), size)
 
