@@ -68,6 +68,8 @@ _STEPS: dict[int, tuple[str, ...]] = {
 _CHECK_BYTES = 50_000_000
 # Another process may hold the file while it merges or migrates a large ledger.
 _PATIENCE_S = 600.0
+# The write-ahead file is cut to this after a large merge, although a search still has it open.
+_LOG_BYTES = 64_000_000
 # Enough for the index of a million evaluations to stay in memory.
 _CACHE_KB = 64_000
 
@@ -144,6 +146,7 @@ def _prepare(db: sqlite3.Connection, path: Path, tell: Tell | None) -> None:
     # In write-ahead mode a killed process loses at most the transaction it was in.
     db.execute("PRAGMA journal_mode = WAL")
     db.execute("PRAGMA synchronous = NORMAL")
+    db.execute(f"PRAGMA journal_size_limit = {_LOG_BYTES}")
     db.execute(f"PRAGMA cache_size = -{_CACHE_KB}")
     if version == SCHEMA_VERSION:
         return

@@ -8,6 +8,7 @@ from typing import Any
 
 from optimize.ledger import Entry, Ledger
 from optimize.ledger_info import check_ledger
+from tests.ledgers import not_writable
 from tests.test_cli import ROOT, run
 
 QUICK = ROOT / "tests" / "closed_form.toml"
@@ -40,8 +41,8 @@ def entries(path: Path) -> list[Entry]:
         return list(ledger.entries())
 
 
-def test_searches_share_a_ledger_and_one_that_is_killed_disturbs_none(tmp_path):
-    alone, shared = {}, tmp_path / "shared.sqlite"
+def test_searches_share_a_ledger_and_one_that_is_killed_disturbs_none(tmp_path, open_folder):
+    alone, shared = {}, open_folder / "shared.sqlite"
     for seed in (3, 9, 5):
         code, out, err = run(*options(tmp_path / f"{seed}.sqlite", seed))
         assert code == 0, err
@@ -70,5 +71,6 @@ def test_searches_share_a_ledger_and_one_that_is_killed_disturbs_none(tmp_path):
                 key = entry.build.hex()
                 both = ledger.known([key], entry.model_version)[key]
                 assert entry.known().figures.items() <= both.figures.items()
-    code, out, _ = run("show", alone[3]["run"], "--ledger", shared, "--json")
+    with not_writable(open_folder, shared):
+        code, out, _ = run("show", alone[3]["run"], "--ledger", shared, "--json")
     assert (code, answer(out)) == (0, alone[3])

@@ -27,9 +27,11 @@ from layers.figures import Estimate
 from optimize.evaluate import Judge, compute_one
 from optimize.ledger import Entry, Ledger, Proposal
 from optimize.scenario import read_scenario
+from optimize.search import run_search
 from optimize.space import Space, content_of, key_of
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "four_layer_speed_feel.toml"
+CLOSED = Path(__file__).parents[1] / "closed_form.toml"
 SIZES = (10_000, 100_000, 1_000_000)
 BLOCK, BLOCKS = 100, 30
 GENERATION = 40
@@ -155,6 +157,21 @@ def measure(folder: Path, size: int, real: list[tuple[str, Estimate]]) -> None:
     print(f"  {full.stat().st_size / 1e6:.0f} MB on disk, {grown:.0f} MB more in memory")
 
 
+def measure_search(folder: Path, size: int) -> None:
+    """Search by closed forms alone, which cost a hundredth of a finite-element build."""
+    times = dict.fromkeys((f"{size}", f"empty{size}"), float("inf"))
+    for seed in range(3):
+        scenario = read_scenario(CLOSED).model_copy(update={"seed": seed, "evaluations": 300})
+        for name in times:
+            start = time.process_time()
+            with Ledger(folder / f"{name}.sqlite") as ledger:
+                run_search(scenario, ledger)
+            times[name] = min(times[name], time.process_time() - start)
+    full, empty = times.values()
+    print(f"  a search of 300 closed-form builds {full:.2f} s CPU, empty {empty:.2f} s,", end="")
+    print(f" ratio {full / empty:.2f}")
+
+
 def measure_run(folder: Path, size: int) -> None:
     """Note and read back the proposals of a long run."""
     rng = np.random.default_rng(size)
@@ -235,6 +252,7 @@ def main(sizes: list[int]) -> None:
     with tempfile.TemporaryDirectory() as folder:
         for size in sizes:
             measure(Path(folder), size, real)
+            measure_search(Path(folder), size)
             measure_commands(Path(folder), size)
         for size in sizes:
             measure_run(Path(folder), size)
