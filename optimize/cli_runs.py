@@ -256,10 +256,11 @@ def export(
     ] = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
 ) -> None:
-    """Write a finished run as files, without computing.
+    """Write a finished run as files.
 
-    With --out alone: report.md, run.json, short_list.csv, evaluations.csv, the trade-off plot,
-    a drawing of each build, and each build as a TOML file that 'orbwright estimate' reads.
+    With --out alone: report.md, run.json, short_list.csv, evaluations.csv, the trade-off plot and
+    page, a drawing of each build, and each build as a TOML file that 'orbwright estimate' reads.
+    Nothing is computed but the flights that goals or limits name, for the page.
 
     Example: orbwright export "Two layers: distance" --format csv > list.csv
     """
@@ -285,3 +286,9 @@ def _write(run: "Run", ledger: Path, out: Path, forms: list[str]) -> None:
     except OrbwrightError as error:
         raise InputError(f"{error} The run itself stands in {ledger}; nothing is lost.") from error
     say(f"{len(written)} files written to {out}.")
+    if not forms:
+        from optimize.page.flights import named_swings
+        from optimize.page_command import write
+
+        with existing(ledger) as book:
+            write(run, book, out / "trade_off.html", cores(), named_swings(run.scenario))

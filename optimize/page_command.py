@@ -1,6 +1,7 @@
 """The command line's page: `orbwright page`."""
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -53,20 +54,21 @@ def page(
     with existing(ledger, keeping=True) as book:
         found = load_run(book, run)
         path = out or Path(f"{_file_name(found.scenario.name)}.html")
-        write(found, book, path, workers or cores(), tuple(swing or ()))
+        write(found, book, path, workers or cores(), swing)
 
 
 def write(
-    run: "Run", ledger: "Ledger", path: Path, workers: int, swings: tuple[str, ...] = ()
+    run: "Run", ledger: "Ledger", path: Path, workers: int, swings: Sequence[str] | None = None
 ) -> None:
-    """Compute what the page lacks, and write it."""
+    """Compute what the page lacks, and write it; swings as `optimize.page.flights.launches`."""
     from optimize.page.data import page_data
     from optimize.page.flights import launches, swings_of
     from optimize.page.write import write_page
 
-    if run.short_list:
-        tell_of_compiling(f"{name}.carry_m" for name in swings or swings_of(run.scenario))
-    found = launches(run, ledger, workers, swings, _tell)
+    shown = swings_of(run.scenario) if swings is None else swings
+    if run.short_list and shown:
+        tell_of_compiling(f"{name}.carry_m" for name in shown)
+    found = launches(run, ledger, workers, shown, _tell)
     known = ledger.known([build.key for build in run.builds], run.model_version)
     more = [known[build.key].figures if build.key in known else {} for build in run.builds]
     size = write_page(page_data(run, found, str(ledger.path), more), path)

@@ -327,7 +327,7 @@ def test_page_that_cannot_be_written_is_told(data, tmp_path):
 # The command.
 
 
-def test_command_writes_the_page_and_export_puts_it_among_the_files(folder, found, tmp_path):
+def test_command_writes_the_page_and_export_puts_one_among_its_files(folder, found, tmp_path):
     run, _ = found
     ledger = folder / "ledger.sqlite"
     page = tmp_path / "choose.html"
@@ -335,7 +335,12 @@ def test_command_writes_the_page_and_export_puts_it_among_the_files(folder, foun
     code, out, err = command("page", run.id, "--out", page, *options)
     assert (code, out) == (0, ""), err
     assert "open it in a browser" in err
-    assert page.read_text(encoding="utf-8").count(run.id) >= 1
+    assert run.id in page.read_text(encoding="utf-8")
+    code, _, err = command("export", run.id, "--out", tmp_path, "--ledger", ledger)
+    assert code == 0, err
+    beside = (tmp_path / "trade_off.html").read_text(encoding="utf-8")
+    assert "option --swing" in beside
+    assert SWINGS[0] not in beside.partition('id="page-data"')[2]  # no goal names a swing
     code, _, err = command("page", "no such run", "--out", page, "--ledger", ledger)
     assert code == 2
     code, _, err = command("page", run.id, "--out", page, "--ledger", ledger, "--swing", "putter")

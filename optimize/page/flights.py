@@ -55,8 +55,8 @@ class Launches:
     unkept: str = ""
 
 
-def swings_of(scenario: Scenario) -> tuple[str, ...]:
-    """Return the swings that a scenario's goals and limits name, or else the whole table's."""
+def named_swings(scenario: Scenario) -> tuple[str, ...]:
+    """Return the swings that a scenario's goals and limits name."""
     table = table_of(scenario)
     used: dict[str, None] = {}
     for name in scenario.figures():
@@ -65,7 +65,12 @@ def swings_of(scenario: Scenario) -> tuple[str, ...]:
             continue
         club = QUANTITIES[parsed.quantity].of == "club"
         used.update(dict.fromkeys(table.of_club(parsed.swing) if club else (parsed.swing,)))
-    return tuple(used) or tuple(swing.name for swing in table.swing)
+    return tuple(used)
+
+
+def swings_of(scenario: Scenario) -> tuple[str, ...]:
+    """Return the swings that a scenario's goals and limits name, or else the whole table's."""
+    return named_swings(scenario) or tuple(swing.name for swing in table_of(scenario).swing)
 
 
 def table_of(scenario: Scenario) -> SwingTable:
@@ -78,7 +83,7 @@ def launches(
     run: Run,
     ledger: Ledger,
     workers: int = 1,
-    swings: Sequence[str] = (),
+    swings: Sequence[str] | None = None,
     tick: Tick | None = None,
 ) -> Launches:
     """Find or compute the launches of the short list.
@@ -91,8 +96,8 @@ def launches(
         Where figures are found, and written if it takes them.
     workers : int
         Processes that compute.
-    swings : sequence of str
-        Names of swings; none takes those of the scenario's goals and limits, or all.
+    swings : sequence of str, optional
+        Names of swings; those of the scenario's goals and limits, or all, if not given.
     tick : callable, optional
         Called with how many builds are done and how many there are.
 
@@ -103,7 +108,8 @@ def launches(
     """
     scenario, members = run.scenario, run.short_list
     table = table_of(scenario)
-    chosen = tuple(table.find(name).name for name in swings) or swings_of(scenario)
+    wanted = swings_of(scenario) if swings is None else swings
+    chosen = tuple(table.find(name).name for name in wanted)
     version = name_run(scenario)[1]["model"]
     names = tuple(f"{swing}.{figure}" for swing in chosen for figure in FIGURES)
     keys = [key_of(content_of(member.ball)) for member in members]

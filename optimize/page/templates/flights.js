@@ -68,6 +68,7 @@ function drawFlights() {
   const many = swings.length > 3;
   const show = () => parts.forEach((part) => { part.hidden = many && part.dataset.swing !== select.value; });
   select.addEventListener("change", show);
+  if (!swings.length) notes.unshift("No goal or limit names a swing; \u2018orbwright page\u2019 adds the flights of every swing, or of those that its option --swing names.");
   section("flights", "Flights", el("p", { class: "note" }, `${notes.join(" ")} Carry moves with the aerodynamic law: compare builds under one law.`),
     many ? el("div", { class: "controls" }, el("label", null, "Swing", select)) : null, el("div", { class: "sides" }, ...parts));
   show();
