@@ -22,6 +22,7 @@ from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
 from threadpoolctl import ThreadpoolController
 
 from layers.ball import FloatArray
+from optimize.paths import left_out, mean_and_deviations
 
 FEWEST = 5
 
@@ -99,6 +100,20 @@ class _Process:
         sd = np.maximum(sd, 1e-9) * self.scale * self.widening
         return Prediction(self.centre + self.scale * mean, sd, self.log)
 
+    def draws(self, x: FloatArray, pairs: int, rng: np.random.Generator) -> FloatArray:
+        if self.model is None:
+            return self._in_units(np.zeros((2 * pairs, len(x))))
+        mean, deviations = mean_and_deviations(self.model, x, pairs, rng)
+        wide = self.widening * deviations
+        return self._in_units(np.concatenate([mean + wide, mean - wide]))
+
+    def left_out(self, builds: int) -> FloatArray:
+        return self._in_units(np.zeros(builds) if self.model is None else left_out(self.model))
+
+    def _in_units(self, standardised: FloatArray) -> FloatArray:
+        z = self.centre + self.scale * standardised
+        return np.exp(z) if self.log else z
+
 
 @cache
 def _threads() -> ThreadpoolController:
@@ -137,6 +152,33 @@ class Emulator:
         """
         with _one_thread():
             return {name: process.predict(x) for name, process in self._processes.items()}
+
+    def draws(self, figure: str, x: FloatArray, pairs: int, seed: int) -> FloatArray:
+        """Draw whole functions that one figure may be, by what was computed of it.
+
+        Parameters
+        ----------
+        figure : str
+            Its name.
+        x : (m, d) array
+            Coordinates, as it was fitted to.
+        pairs : int
+            Half of their number: two lie as far from the median, on either side.
+        seed : int
+            Equal seeds give equal draws.
+
+        Returns
+        -------
+        (2 pairs, m) array
+            Values, in the figure's unit, without what the mesh adds.
+        """
+        with _one_thread():
+            return self._processes[figure].draws(x, pairs, np.random.default_rng(seed))
+
+    def left_out(self) -> dict[str, FloatArray]:
+        """Say what is made of each build by the others: medians in the figure's unit, (builds,)."""
+        with _one_thread():
+            return {name: p.left_out(self.builds) for name, p in self._processes.items()}
 
 
 def fit(x: FloatArray, values: Mapping[str, FloatArray], start: Emulator | None = None) -> Emulator:
