@@ -9,6 +9,7 @@ both alike. Times of one call are means over the faster half of the blocks.
 """
 
 import json
+import os
 import shutil
 import sqlite3
 import subprocess
@@ -211,12 +212,15 @@ sys.exit(code)
 
 
 def command(folder: Path, *arguments: object) -> tuple[float, float]:
-    """Run `orbwright ledger ...` in a process of its own; return its time, s, and memory, MB."""
+    """Run `orbwright ledger ...` by itself; return its CPU time, s, and its memory, MB."""
     note = folder / "memory.txt"
     line = [sys.executable, "-c", _COMMAND, str(note), *map(str, arguments)]
-    start = time.perf_counter()
+    before = os.times()
     subprocess.run(line, check=True, capture_output=True)
-    return time.perf_counter() - start, int(note.read_text()) / 1e3
+    after = os.times()
+    seconds = after.children_user + after.children_system
+    seconds -= before.children_user + before.children_system
+    return seconds, int(note.read_text()) / 1e3
 
 
 def measure_commands(folder: Path, size: int) -> None:
@@ -240,7 +244,7 @@ def measure_commands(folder: Path, size: int) -> None:
         ("export to Parquet", ("export", full, "--out", folder / "t.parquet")),
     ]:
         seconds, memory = command(folder, *arguments)
-        print(f"  {what:24} {seconds:7.1f} s, {memory:5.0f} MB of memory at most")
+        print(f"  {what:24} {seconds:7.1f} s CPU, {memory:5.0f} MB of memory at most")
     for name in ("t.csv", "t.parquet"):
         print(f"  {name}: {(folder / name).stat().st_size / 1e6:.0f} MB")
     for path in (full, other, old):
