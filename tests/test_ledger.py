@@ -82,6 +82,9 @@ def test_runs_and_their_proposals(tmp_path):
             "finished",
         )
         assert ledger.proposals("r1") == tuple(proposals)
+        ledger.begin("r1", "brief", "{}", 7, {"model": "1"})  # once more, and stopped
+        ledger.end("r1", "interrupted")
+        assert ledger.runs() == (run,)
 
 
 def test_no_infinite_number_is_written(tmp_path):
@@ -160,6 +163,15 @@ def test_a_read_only_folder_is_told(open_folder):
     with not_writable(open_folder, path):
         assert "cannot be opened" in opened(open_folder / "new.sqlite")
         assert "cannot be" in opened(path)
+
+
+def test_a_ledger_that_stays_held_is_told(tmp_path, monkeypatch):
+    monkeypatch.setattr("optimize.ledger_file._PATIENCE_S", 0.0)
+    path = filled(tmp_path / "l.sqlite", 1)
+    with Ledger(path) as holder, Ledger(path) as ledger, holder.transaction():
+        assert len(ledger) == 1  # reading goes on
+        with pytest.raises(InputError, match="is held by another process"):
+            ledger.add(KEY, CONTENT, "1", found(mass_g=1.0))
 
 
 def fill_up(ledger: Ledger) -> None:
