@@ -17,6 +17,7 @@ from layers.errors import InputError, OrbwrightError
 from optimize.bench_commands import bench
 from optimize.cli_runs import cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
+from optimize.freedoms_command import freedoms_app
 from optimize.instrument_commands import instruments
 from optimize.ledger_commands import ledgers
 from optimize.live_commands import live
@@ -388,6 +389,7 @@ def materials(
 
 app.add_typer(runs)
 app.add_typer(page_app)
+app.add_typer(freedoms_app)
 app.add_typer(live)
 app.add_typer(bench)
 app.add_typer(instruments)
