@@ -290,5 +290,5 @@ def _write(run: "Run", ledger: Path, out: Path, forms: list[str]) -> None:
         from optimize.page.flights import named_swings
         from optimize.page_command import write
 
-        with existing(ledger) as book:
+        with existing(ledger, keeping=True) as book:
             write(run, book, out / "trade_off.html", cores(), named_swings(run.scenario))

@@ -206,10 +206,15 @@ def test_influence_says_nothing_of_too_few_builds():
 def test_sobol_shares_take_their_place(found):
     run, launches = found
     shares = influence.Sobol(
-        ("carry",), ("cover: modulus",), *(np.array([[v]]) for v in (0.4, 0.6, 0.05)), "a source"
+        ("carry",),
+        ("cover: modulus",),
+        *(np.array([[v]]) for v in (0.4, 0.6, 0.5, 0.7)),
+        "a source",
     )
     record = page_data(run, launches, "x", sobol=shares)["sobol"]
-    assert (record["first"], record["total"], record["error"]) == ([[0.4]], [[0.6]], [[0.05]])
+    assert [record[k] for k in ("first", "total", "low", "high")] == [
+        [[v]] for v in (0.4, 0.6, 0.5, 0.7)
+    ]
 
 
 # Provenance.

@@ -46,8 +46,8 @@ class Sobol:
         Names of the rows and of the columns, in words.
     first, total : (figures, freedoms) array
         Share that the freedom explains alone, and with all that it does together with others.
-    error : (figures, freedoms) array
-        Half width of the 95 % interval of `total`.
+    low, high : (figures, freedoms) array
+        Ends of the 95 % interval of `total`.
     source : str
         What the shares were computed from, in a sentence.
     """
@@ -56,7 +56,8 @@ class Sobol:
     freedoms: tuple[str, ...]
     first: FloatArray
     total: FloatArray
-    error: FloatArray
+    low: FloatArray
+    high: FloatArray
     source: str
 
 
@@ -108,7 +109,8 @@ def sobol_record(sobol: Sobol) -> dict[str, object]:
         "freedoms": list(sobol.freedoms),
         "first": np.round(sobol.first, 4).tolist(),
         "total": np.round(sobol.total, 4).tolist(),
-        "error": np.round(sobol.error, 4).tolist(),
+        "low": np.round(sobol.low, 4).tolist(),
+        "high": np.round(sobol.high, 4).tolist(),
         "source": sobol.source,
     }
 

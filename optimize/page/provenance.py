@@ -3,12 +3,14 @@
 import hashlib
 import json
 from collections import Counter
+from collections.abc import Iterable
 from datetime import datetime
 from importlib import metadata
 from typing import Any
 
 from layers.figures import Figure
 from optimize.page.flights import Launches, is_present_model
+from optimize.page.words import owner_of, short_of
 from optimize.report import TRUST, version
 from optimize.result import Run
 
@@ -89,7 +91,22 @@ def _bases(run: Run, found: Launches) -> list[list[str]]:
         more = flown.figures if flown else {}
         for name, figure in (member.estimate.figures | more).items():
             names.setdefault(figure.basis, {})[name] = None
-    return [[basis, str(len(which)), ", ".join(which)] for basis, which in names.items()]
+    return [[basis, str(len(which)), _grouped(which)] for basis, which in names.items()]
+
+
+def _grouped(names: Iterable[str]) -> str:
+    """List figures, those of several stages or swings once with all their owners."""
+    owners: dict[str, list[str]] = {}
+    for name in names:
+        owners.setdefault(short_of(name), []).append(owner_of(name))
+    lists: dict[tuple[str, ...], list[str]] = {}
+    for short, whose in owners.items():
+        lists.setdefault(tuple(whose), []).append(short)
+    said = []
+    for whose, shorts in lists.items():
+        of = ", ".join(owner or "the ball" for owner in whose)
+        said.append(", ".join(shorts) + (f" of {of}" if any(whose) else ""))
+    return "; ".join(said)
 
 
 def _materials(run: Run) -> list[list[str]]:

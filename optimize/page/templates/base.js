@@ -74,10 +74,12 @@ function buildName(i) {
   return member ? `build ${member.label}` : `build ${i + 1}`;
 }
 
-const view = { filters: new Map(), left: new Uint8Array(count).fill(1), leftCount: count, compared: [], baseline: null };
+const view = { filters: new Map(), left: new Uint8Array(count).fill(1), leftCount: count, compared: [], baseline: null, swing: data.flights.swings.length ? data.flights.swings[0].name : null };
+const MANY_SWINGS = data.flights.swings.length > 3; // then one is shown at a time
 const quick = []; // redrawn in the same frame as a filter moves
 const slow = []; // rebuilt once it rests
 const onCompared = [];
+const onSwing = [];
 
 function passes(filter, value) {
   if (value === null) return false;
@@ -111,6 +113,15 @@ function setFilter(id, filter) {
   if (filter) view.filters.set(id, filter);
   else view.filters.delete(id);
   filtersChanged();
+}
+
+// Every view that shows one swing at a time has such a field; they all follow one another.
+function swingField() {
+  if (!MANY_SWINGS) return null;
+  const select = el("select", null, ...data.flights.swings.map((swing) => el("option", { value: swing.name }, swing.name)));
+  select.addEventListener("change", () => { view.swing = select.value; onSwing.forEach((draw) => draw()); });
+  onSwing.push(() => { select.value = view.swing; });
+  return el("label", null, "Swing", select);
 }
 
 const live = document.getElementById("live");

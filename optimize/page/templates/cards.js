@@ -41,7 +41,7 @@ function drawCards() {
     parts.push(el("div", { class: "warn" }, el("b", null, "No build keeps every limit."),
       data.relaxations.length ? el("ul", null, ...data.relaxations.map((words) => el("li", null, words))) : null));
   }
-  const shading = el("p", { class: "note" }, "Quarter cuts, twice life size in print, from the centre in mm; the darker, the stiffer. ",
+  const shading = el("p", { class: "note" }, "Quarter cuts at one scale, in mm from the centre; the darker, the stiffer. ",
     "\u00b1 is how far a difference between two builds of the same materials is trusted; by itself a figure is less certain.");
   section("short-list", title, ...parts, shading, el("ul", { class: "cards" }, ...items), hidden);
   slow.push(() => {

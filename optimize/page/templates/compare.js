@@ -14,7 +14,7 @@ function drawComparison() {
   const baseline = el("select", { id: "baseline" });
   const found = section("comparison", "Side by side",
     el("p", { class: "note" }, `Tick up to ${MOST_COMPARED} builds on cards or in the table. Differences are from the baseline; bold where they exceed the model's error between builds, \u2248 where they do not.`),
-    el("div", { class: "controls" }, el("label", null, "Baseline", baseline)), holder);
+    el("div", { class: "controls" }, el("label", null, "Baseline", baseline), swingField()), holder);
   baseline.addEventListener("change", () => { view.baseline = Number(baseline.value); onCompared.forEach((draw) => draw()); });
 
   function draw() {
@@ -32,6 +32,7 @@ function drawComparison() {
   }
 
   onCompared.push(draw);
+  onSwing.push(draw);
   draw();
 }
 
@@ -67,8 +68,9 @@ function figureRows(builds) {
     groups.get(group).push(name);
   }
   const rows = [];
+  const swings = data.flights.swings.map((swing) => swing.name);
   for (const [group, members] of groups) {
-    if (!members.length) continue;
+    if (!members.length || (MANY_SWINGS && swings.includes(group) && group !== view.swing)) continue;
     rows.push(groupRow(group === "Ball" ? "Other figures of the ball" : group, builds.length));
     rows.push(...members.map((name) => figureLine(builds, name, group)));
   }

@@ -1,14 +1,14 @@
 // What drives what: how strongly figures answer to the layers' quantities.
 
 // A bar from the middle, to the right where the figure rises; `full` is the longest.
-function bar(value, full, error, [up, down] = ["var(--m1)", "var(--m0)"]) {
+function bar(value, full, [low, high], [up, down] = ["var(--m1)", "var(--m0)"]) {
   const [half, height] = [44, 14];
   const end = half + (value / full) * (half - 4);
-  const whisker = (error / full) * (half - 4);
+  const at = (v) => Math.min(2 * half - 1, Math.max(1, half + (v / full) * (half - 4)));
   return svg("svg", { width: 2 * half, height, "aria-hidden": "true" },
     svg("line", { x1: half, x2: half, y1: 0, y2: height, stroke: "var(--soft)" }),
     svg("rect", { x: Math.min(half, end), y: 3, width: Math.abs(end - half), height: height - 6, fill: value > 0 ? up : down }),
-    error ? svg("line", { x1: Math.max(1, end - whisker), x2: Math.min(2 * half - 1, end + whisker), y1: height / 2, y2: height / 2, stroke: "var(--ink)" }) : null);
+    high > low ? svg("line", { x1: at(low), x2: at(high), y1: height / 2, y2: height / 2, stroke: "var(--ink)" }) : null);
 }
 
 function driverTable(found, caption, cell) {
@@ -27,7 +27,7 @@ function drawDrivers() {
     const full = Math.max(0.01, ...sobol.total.flat());
     parts.push(el("p", { class: "note" }, sobol.source),
       driverTable(sobol, "Share of the variance that a quantity has a part in (in brackets: alone)", (f, j) =>
-        el("td", { class: "n" }, bar(sobol.total[f][j], full, sobol.error[f][j]), ` ${Math.round(100 * sobol.total[f][j])} % (${Math.round(100 * sobol.first[f][j])} %)`)));
+        el("td", { class: "n" }, bar(sobol.total[f][j], full, [sobol.low[f][j], sobol.high[f][j]]), ` ${Math.round(100 * sobol.total[f][j])} % (${Math.round(100 * sobol.first[f][j])} %)`)));
   }
   if (influence) {
     const full = Math.max(0.01, ...influence.strength.flat().map(Math.abs));
@@ -35,7 +35,7 @@ function drawDrivers() {
       driverTable(influence, "Strength over the builds of this run", (f, j) => {
         const [value, error] = [influence.strength[f][j], influence.error[f][j]];
         const sure = Math.abs(value) > error;
-        return el("td", { class: "n" }, bar(value, full, error), el(sure ? "b" : "span", { class: sure ? "beyond" : "same" }, ` ${signed(value, 0.1)}`));
+        return el("td", { class: "n" }, bar(value, full, [value - error, value + error]), el(sure ? "b" : "span", { class: sure ? "beyond" : "same" }, ` ${signed(value, 0.1)}`));
       }));
   }
   if (!parts.length) parts.push(el("p", null, "Too few builds were computed to tell."));

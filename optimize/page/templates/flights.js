@@ -64,13 +64,11 @@ function drawFlights() {
   const { swings, notes } = data.flights;
   if (!data.members.length) return;
   const parts = swings.map(swingPart);
-  const select = el("select", { id: "swing" }, ...swings.map((swing) => el("option", { value: swing.name }, swing.name)));
-  const many = swings.length > 3;
-  const show = () => parts.forEach((part) => { part.hidden = many && part.dataset.swing !== select.value; });
-  select.addEventListener("change", show);
+  const show = () => parts.forEach((part) => { part.hidden = MANY_SWINGS && part.dataset.swing !== view.swing; });
+  onSwing.push(show);
   if (!swings.length) notes.unshift("No goal or limit names a swing; \u2018orbwright page\u2019 adds the flights of every swing, or of those that its option --swing names.");
   section("flights", "Flights", el("p", { class: "note" }, `${notes.join(" ")} Carry moves with the aerodynamic law: compare builds under one law.`),
-    many ? el("div", { class: "controls" }, el("label", null, "Swing", select)) : null, el("div", { class: "sides" }, ...parts));
+    el("div", { class: "controls" }, swingField()), el("div", { class: "sides" }, ...parts));
   show();
   slow.push(() => {
     for (const member of data.members)

@@ -3,7 +3,7 @@
 function marginCell(cell, full) {
   if (cell.margin === undefined) return el("td", null, cell.text);
   const unsure = cell.near ? el("div", { class: "note" }, "within its own error") : null;
-  return el("td", { class: "n" }, el("span", { class: cell.kept ? "" : "beyond" }, minus(cell.text).replace("(-", "(\u2212")), el("div", null, bar(cell.margin, full, cell.error, ["var(--keeps)", "var(--limit)"])), unsure);
+  return el("td", { class: "n" }, el("span", { class: cell.kept ? "" : "beyond" }, minus(cell.text).replace("(-", "(\u2212")), el("div", null, bar(cell.margin, full, [cell.margin - cell.error, cell.margin + cell.error], ["var(--keeps)", "var(--limit)"])), unsure);
 }
 
 function drawMargins() {
@@ -34,5 +34,8 @@ function drawSources() {
     el("dl", { class: "facts" }, ...facts.flatMap(([term, words]) => [el("dt", null, term), el("dd", null, words)])),
     bases.length ? plainTable("What the short list's figures rest on", ["basis", "how many", "figures"], bases) : null,
     plainTable("Material cards that the scenario may use", ["material", "grades of its numbers", "source of the modulus"], materials),
+    el("details", { class: "no-print" }, el("summary", null, "What the figures mean"),
+      plainTable("Figures in words, by the names that the command line takes", ["figure", "name", "meaning"],
+        Object.entries(data.figures).map(([name, known]) => [known.unit ? `${known.label}, ${known.unit}` : known.label, name, known.help]))),
     el("details", { class: "no-print" }, el("summary", null, "The whole scenario"), el("pre", { tabindex: "0", role: "region", "aria-label": "The whole scenario" }, scenario)));
 }
