@@ -248,4 +248,6 @@ def _explain(path: Path, error: sqlite3.Error) -> str:
         )
     if isinstance(error, sqlite3.OperationalError) and "disk I/O" in text:
         return f"{path} cannot be read or written: the disk reports an error ({text})."
+    if "not a database" in text:
+        return f"{path} is not a ledger, or is damaged: name another, or restore a copy of it."
     return DAMAGED.format(path=path)
