@@ -8,6 +8,7 @@ import signal
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Protocol
@@ -20,11 +21,12 @@ from optimize.evaluate import compute_one
 from optimize.ledger import Known
 from optimize.live.asked import Test
 from optimize.live.memory import Memory, key
-from optimize.live.worker import Worker, WorkerEnded
+from optimize.live.worker import Unwanted, Worker, WorkerEnded
 
 # A first call may compile; after it a test takes a tenth of a second.
 _LIMIT_S, _FIRST_LIMIT_S = 30.0, 600.0
 _MOST_JOBS = 24
+_MOST_WARM_UPS = 5
 
 
 @dataclass(frozen=True)
@@ -69,6 +71,8 @@ class Hub:
 
     Parameters
     ----------
+    ball : Ball
+        What the process warms up with.
     tests : tuple of Test
         What is computed of each build, the cheapest first.
     conditions : Conditions or None
@@ -81,11 +85,13 @@ class Hub:
 
     def __init__(
         self,
+        ball: Ball,
         tests: tuple[Test, ...],
         conditions: Conditions | None,
         ledger: Path | None,
         teacher: Teacher | None,
     ) -> None:
+        self._ball = ball
         self._tests = tests
         self._names = tuple(name for test in tests for name in test.names)
         self._conditions = conditions
@@ -95,7 +101,8 @@ class Hub:
         self._jobs: dict[str, Job] = {}
         self._change = threading.Condition()
         self._closing = False
-        self._answered = False
+        self._answered: set[str] = set()  # kinds of test whose code the process has loaded
+        self._compiled: set[str] = set()  # and whose code lies on the disk
         self._victims: set[tuple[str, tuple[str, ...]]] = set()
         self.restarts = 0
         self.notice = ""
@@ -103,8 +110,8 @@ class Hub:
 
     @property
     def ready(self) -> bool:
-        """Whether the process has answered once: its code is loaded or compiled."""
-        return self._answered
+        """Whether the process has its code loaded or compiled, for every kind of test."""
+        return all(test.kind in self._answered for test in self._tests)
 
     @property
     def worker_pid(self) -> int | None:
@@ -159,25 +166,35 @@ class Hub:
             signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
         memory = Memory(self._ledger, self._conditions)
         try:
-            while (job := self._next()) is not None:
-                self._step(job, memory)
+            while (act := self._next()) is not None:
+                act(memory)
                 self.notice = memory.trouble or self.notice
         finally:
             memory.close()
             self._worker.close()
 
-    def _next(self) -> Job | None:
-        """Wait for a job; the newest urgent one comes first, a lesson last. None at the end."""
+    def _next(self) -> Callable[[Memory], None] | None:
+        """Wait for something to do; the newest urgent job comes first, a lesson last.
+
+        None at the end.
+        """
         with self._change:
             while not self._closing:
                 for urgent in (True, False):
                     for job in reversed(self._jobs.values()):
                         if job.urgent == urgent:
-                            return job
+                            return partial(self._step, job)
+                cold = [test for test in self._tests if test.kind not in self._answered]
+                if cold and self.restarts < _MOST_WARM_UPS:
+                    return partial(self._warm_up, cold[0])
                 if self._teacher and (ball := self._teacher.lesson()):
-                    return self._lesson(ball)
+                    return partial(self._step, self._lesson(ball))
                 self._change.wait(0.5)
         return None
+
+    def _warm_up(self, test: Test, _: Memory) -> None:
+        """Have the process load a test's code: the first move of a slider need not wait for it."""
+        self._computed(self._lesson(self._ball), test)
 
     def _lesson(self, ball: Ball) -> Job:
         return Job("", ball, list(self._tests), False, lambda _: None)
@@ -202,24 +219,41 @@ class Hub:
 
     def _computed(self, job: Job, test: Test) -> tuple[Estimate, bool] | None:
         """Return what a test gave, and whether that is the build's doing; None to try again."""
-        limit = _LIMIT_S if self._answered else _FIRST_LIMIT_S
+        loaded = test.kind in self._compiled
+        limit = _LIMIT_S if loaded else _FIRST_LIMIT_S
         try:
             found: Estimate = self._worker.ask(
-                compute_one, job.ball, test.names, self._conditions, limit_s=limit
+                compute_one,
+                job.ball,
+                test.names,
+                self._conditions,
+                limit_s=limit,
+                unwanted=lambda: loaded and self._superseded(job),
             )
+        except Unwanted:
+            self._answered.clear()
+            return None
         except OrbwrightError as error:
             return Estimate(job.ball, {}, dict.fromkeys(test.names, str(error))), False
         except WorkerEnded as ended:
             return self._ended(job, test, str(ended))
-        self._answered = True
+        self._answered.add(test.kind)
+        self._compiled.add(test.kind)
         return found, True
+
+    def _superseded(self, job: Job) -> bool:
+        """Whether a job may be given up in the middle of a test."""
+        with self._change:
+            if job.place:
+                return self._jobs.get(job.place) is not job
+            return bool(self._jobs)
 
     def _ended(self, job: Job, test: Test, how: str) -> tuple[Estimate, bool] | None:
         """Tell every page, and try the test once more before it is called failed."""
         if self._closing:
             return None
         self.restarts += 1
-        self._answered = False
+        self._answered.clear()
         self.notice = f"The computing process {how}; it was started again."
         with self._change:
             jobs = list(self._jobs.values())

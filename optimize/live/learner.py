@@ -22,6 +22,7 @@ LESSONS = 160
 # First fit, and how many more builds make the next one worth its while.
 _FIRST_FIT, _NEXT_FIT, _MOST_ROWS = 40, 1.3, 400
 _FIT_LIMIT_S = 300.0
+_LULL_S = 0.25
 _OUTSIDE = 0.02  # of a slider's length: how far beyond its end the emulator still speaks
 NINETY_FIVE = 1.96
 
@@ -84,7 +85,7 @@ class Learner:
         self._seen: set[bytes] = set()
         self._places: list[FloatArray] = []
         self._values: list[list[float]] = []
-        self._due = min(_FIRST_FIT, lessons)
+        self._due = min(_FIRST_FIT, lessons or _FIRST_FIT)
         self._emulator: Emulator | None = None
         self._fitted_on = 0
         self._scores = {name: Score() for name in self.names}
@@ -172,6 +173,8 @@ class Learner:
             with self._change:
                 while not self._closing and len(self._places) < self._due:
                     self._change.wait()
+                while not self._closing and self._change.wait(_LULL_S):
+                    pass  # builds out of the ledger come by the dozen: fit once they are in
                 if self._closing:
                     return
                 x, values = np.array(self._places), np.array(self._values)
@@ -207,12 +210,12 @@ def _design(desk: Desk, count: int) -> list[Ball]:
     """Spread builds evenly over the sliders; those that make no ball are left out."""
     sobol = qmc.Sobol(len(desk.knobs), seed=1)
     found: list[Ball] = []
-    for place in sobol.random(2 * 2 ** int(np.ceil(np.log2(count)))):
+    for place in sobol.random(2 ** (count.bit_length() + 1)):
+        if len(found) == count:
+            break
         values = [float(knob.value(p)) for knob, p in zip(desk.knobs, place, strict=True)]
         try:
             found.append(desk.build(desk.setting(values, "a lesson")))
         except InputError:
             continue
-        if len(found) == count:
-            break
     return found

@@ -56,5 +56,5 @@ def open_bench(
             pass  # what is wrong with it is said now
     tests = tests_of(names)
     learner = Learner(desk, names, lessons)
-    hub = Hub(tests, played, ledger, learner)
+    hub = Hub(ball, tests, played, ledger, learner)
     return Bench(desk, scenario, conditions, shown, names, tests, bounds, hub, learner)

@@ -4,6 +4,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import time
 from collections.abc import Callable
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
@@ -11,11 +12,15 @@ from typing import Any
 
 from layers.errors import SolverError
 
-Task = tuple[Callable[..., Any], tuple[Any, ...]]
+_PATIENCE_S, _LOOK_S = 2.0, 0.1
 
 
 class WorkerEnded(Exception):
     """The process is gone, or took too long and was ended; the text says which."""
+
+
+class Unwanted(Exception):
+    """Nobody waits any more for a call that took long; its process was ended."""
 
 
 class Worker:
@@ -41,26 +46,50 @@ class Worker:
         """Number of the process; none before the first call."""
         return self._process.pid if self._process else None
 
-    def ask(self, function: Callable[..., Any], *arguments: Any, limit_s: float) -> Any:
+    def ask(
+        self,
+        function: Callable[..., Any],
+        *arguments: Any,
+        limit_s: float,
+        unwanted: Callable[[], bool] = lambda: False,
+    ) -> Any:
         """Call a function of a module in the process and wait for what it returns.
+
+        Parameters
+        ----------
+        function : callable
+            Of a module, so that the process finds it.
+        *arguments
+            Its arguments.
+        limit_s : float
+            How long it may take, s.
+        unwanted : callable
+            Asked now and then whether what takes longer than a moment may be ended.
 
         Raises
         ------
         WorkerEnded
             If the process is gone, or was ended because it took longer than `limit_s`.
+        Unwanted
+            If it was ended because nobody wants it any more.
         SolverError
             If the function raised an error.
         """
         pipe = self._started()
         try:
             pipe.send((function, arguments))
-            if not pipe.poll(limit_s):
-                raise WorkerEnded(f"took longer than {limit_s:g} s and was ended")
+            begun = time.monotonic()
+            while not pipe.poll(_LOOK_S):
+                lasted = time.monotonic() - begun
+                if lasted > limit_s:
+                    raise WorkerEnded(f"took longer than {limit_s:g} s and was ended")
+                if lasted > _PATIENCE_S and unwanted():
+                    raise Unwanted
             fine, answer = pipe.recv()
         except (EOFError, OSError) as error:
             self._end()
             raise WorkerEnded("ended, perhaps for want of memory") from error
-        except WorkerEnded:
+        except (WorkerEnded, Unwanted):
             self._end()
             raise
         if not fine:

@@ -1,6 +1,6 @@
 // The bench: a move on the sliders asks for figures at once, then for finite elements; the latest wins.
 
-import { drawLimits, layTables, staleAll, take } from "./figures.js";
+import { drawLimits, layTables, paintAll, showError, staleAll, take } from "./figures.js";
 import { drawFlights } from "./flight.js";
 import { addPin, drawPins, preparePins } from "./pins.js";
 import { drawCut } from "./section.js";
@@ -9,7 +9,8 @@ import * as talk from "./talk.js";
 import { byId, el, number, scrolling } from "./words.js";
 
 const REST_MS = 40; // a slider that stands so long is taken to rest
-const now = { move: 0, asking: false, build: null, setting: null, flights: {}, stop: null, resting: 0 };
+const MARK_MS = 120; // figures that are renewed sooner need not flicker
+const now = { move: 0, asking: false, build: null, setting: null, flights: {}, stop: null, resting: 0, marking: 0 };
 let about = null;
 let status = null;
 
@@ -31,7 +32,16 @@ function moved() {
   clearTimeout(now.resting);
   staleAll();
   for (const flight of Object.values(now.flights)) flight.stale = true;
+  clearTimeout(now.marking);
+  now.marking = setTimeout(mark, MARK_MS);
   ask();
+}
+
+// Show which figures are still of an earlier build.
+function mark() {
+  paintAll();
+  drawFlights(about, now.flights);
+  drawLimits(about);
 }
 
 // One quick question is open at a time; when it is answered, the newest place of the sliders follows.
@@ -115,7 +125,8 @@ function tellState(told) {
     return el("tr", null, el("th", { scope: "row" }, figure.whole), el("td", { class: "n" }, String(score.checks)), el("td", { class: "n" }, String(score.within)), el("td", { class: "n" }, `${number(score.typical_percent, score.typical_percent / 9)} %`));
   });
   const heads = ["figure", "checks", "within its band", "mean miss"].map((word, i) => el("th", { scope: "col", class: i ? "n" : null }, word));
-  byId("scores").replaceChildren(scrolling("How the emulator's promises were kept", el("table", null, el("caption", { class: "spoken" }, "Checks of the emulator"), el("thead", null, el("tr", null, ...heads)), el("tbody", null, ...body))));
+  const open = Boolean(byId("scores").querySelector("details[open]"));
+  byId("scores").replaceChildren(el("details", { open }, el("summary", null, "By figure"), scrolling("How the emulator's promises were kept", el("table", null, el("caption", { class: "spoken" }, "Checks of the emulator"), el("thead", null, el("tr", null, ...heads)), el("tbody", null, ...body)))));
 }
 
 async function watch() {
@@ -163,6 +174,7 @@ async function start() {
   preparePins(about, speak, save);
   byId("pin").addEventListener("click", () => { if (now.build) addPin(about, { ...now, setting: { ...now.setting, name: wanted().name } }); });
   byId("save").addEventListener("click", () => save(null));
+  byId("error").addEventListener("change", (event) => showError(event.target.value));
   byId("restart").addEventListener("click", () => put(about.start));
   moved();
   watch();

@@ -6,6 +6,8 @@ import { byId, digitsOf, el, number, signed, spread, withUnit } from "./words.js
 
 export const shown = {}; // by name: value, between, alone, basis, flag, caution, stale, failed
 const rows = {};
+const groups = [];
+let error = "between"; // which error stands behind ±
 
 function table(title, names, about, mark) {
   const body = names.map((name) => {
@@ -15,8 +17,10 @@ function table(title, names, about, mark) {
     rows[name] = row;
     return row.line;
   });
-  const head = el("tr", null, el("th", { scope: "col" }, mark, title), el("th", { scope: "col", class: "n" }, "value"), el("th", { scope: "col", class: "n" }, "±"), el("th", { scope: "col" }, "basis"));
-  return el("div", { class: "group" }, el("table", null, el("caption", { class: "spoken" }, `Figures: ${title}`), el("thead", null, head), el("tbody", null, ...body)));
+  const head = el("tr", null, el("th", { scope: "col" }, "figure"), el("th", { scope: "col", class: "n" }, "value"), el("th", { scope: "col", class: "n" }, "±"), el("th", { scope: "col" }, "basis"));
+  const caution = el("p", { class: "note", hidden: true });
+  groups.push({ names, caution });
+  return el("div", { class: "group" }, el("table", null, el("caption", null, mark, title), el("thead", null, head), el("tbody", null, ...body)), caution);
 }
 
 export function layTables(about) {
@@ -37,19 +41,19 @@ export function layTables(about) {
 function words(name) {
   const held = shown[name];
   if (!held) return ["", "", "waiting"];
-  if (held.failed) return ["none", "", held.stale ? "stale" : held.failed];
+  if (held.failed) return ["none", "", held.stale ? "stale" : "not computed"];
   const { figure } = rows[name];
   const value = withUnit(number(held.value, digitsOf(held)), figure.unit);
-  const basis = held.stale ? "stale" : held.flag || (held.caution ? `${held.basis}; ${held.caution}` : held.basis);
-  return [value, spread(held.between), basis];
+  const basis = held.stale ? "stale" : held.flag || (held.caution ? `${held.basis} *` : held.basis);
+  return [value, spread(held[error]), basis];
 }
 
 export function paint(name) {
   const row = rows[name];
-  const [value, error, basis] = words(name);
+  const [value, trusted, basis] = words(name);
   const held = shown[name];
   row.value.textContent = value;
-  row.error.textContent = error;
+  row.error.textContent = trusted;
   row.basis.textContent = basis;
   row.line.className = !held ? "waiting" : held.stale ? "stale" : held.failed || held.flag ? "failed" : held.basis.replace(" ", "-");
 }
@@ -58,10 +62,33 @@ export function paint(name) {
 export function take(figures, failed) {
   for (const [name, figure] of Object.entries(figures || {})) if (rows[name]) { shown[name] = figure; paint(name); }
   for (const [name, why] of Object.entries(failed || {})) if (rows[name]) { shown[name] = { failed: why }; paint(name); }
+  tellCautions();
 }
 
+// What several figures share is said once, under their table.
+function tellCautions() {
+  for (const { names, caution } of groups) {
+    const held = names.map((name) => shown[name]).filter((figure) => figure && !figure.stale);
+    const said = new Set(held.filter((figure) => figure.caution).map((figure) => `* ${figure.caution}.`));
+    for (const figure of held) if (figure.failed) said.add(`Not computed: ${figure.failed}`);
+    caution.hidden = !said.size;
+    caution.textContent = [...said].join(" ");
+  }
+}
+
+// All figures are of an earlier build from now on.
 export function staleAll() {
-  for (const name of Object.keys(rows)) if (shown[name] && !shown[name].stale) { shown[name] = { ...shown[name], stale: true }; paint(name); }
+  for (const [name, figure] of Object.entries(shown)) if (!figure.stale) shown[name] = { ...figure, stale: true };
+}
+
+export function paintAll() {
+  for (const name of Object.keys(rows)) paint(name);
+  tellCautions();
+}
+
+export function showError(which) {
+  error = which;
+  paintAll();
 }
 
 function margin(bound, held) {

@@ -63,7 +63,7 @@ function columns(now) {
 function head(about, column, now) {
   if (column.label === "now") return el("th", { scope: "col", class: "n" }, "on the sliders");
   const button = (words, action) => el("button", { type: "button", class: "quiet", on: { click: action } }, words, el("span", { class: "spoken" }, ` ${column.label}`));
-  return el("th", { scope: "col", class: "n" }, el("span", { class: "badge small" }, column.label), " ", column.name, el("div", { class: "acts" },
+  return el("th", { scope: "col", class: "n" }, el("span", { class: "badge small" }, column.label), " ", column.name, el("span", { class: "acts" },
     button("put on the sliders", () => put(column.setting)), button("save", () => save(column.setting)), button("remove", () => remove(about, column, now))));
 }
 
@@ -76,7 +76,7 @@ function cell(name, column, reference, unit) {
   if (column !== reference && other && !other.failed) {
     const step = own.value - other.value;
     const beyond = Math.abs(step) > Math.max(own.between, other.between);
-    parts.push(el("div", { class: beyond ? "beyond" : "same" }, beyond ? signed(step, digitsOf(own)) : "≈"));
+    parts.push(el("span", { class: beyond ? "step beyond" : "step same" }, beyond ? signed(step, digitsOf(own)) : "≈"));
   }
   return el("td", { class: "n", "data-figure": name }, ...parts);
 }

@@ -42,7 +42,7 @@ function names(about, build, radius) {
 export function drawCut(about, build) {
   const radius = build.diameters_mm[build.diameters_mm.length - 1] / 2;
   const words = build.diameters_mm.map((across, i) => `${about.layers[i].role} to ${plain(across)} mm across`).join(", ");
-  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + 23} ${radius + 6}`, role: "img", "aria-label": `Quarter cut, true to scale: ${words}` });
+  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + 27} ${radius + 6}`, role: "img", "aria-label": `Quarter cut, true to scale: ${words}` });
   for (let i = build.diameters_mm.length - 1; i >= 0; i -= 1) {
     const r = build.diameters_mm[i] / 2;
     picture.append(svg("path", { d: `M0 0V${-r}A${r} ${r} 0 0 1 ${r} 0Z`, fill: shade(about.shading, build.moduli_mpa[i]), stroke: "#1d282e", "stroke-width": 0.12 }));

@@ -97,7 +97,7 @@ export function drawSliders(about, whenChanged) {
   const sets = about.layers.map((row, i) => {
     const own = knobs.filter((knob) => knob.layer === i + 1).map((knob) => control(knob, row.role));
     const size = el("p", { class: "note", id: `size-${i}` });
-    return el("fieldset", { class: "layer" }, el("legend", null, el("span", { class: "swatch", id: `swatch-${i}` }), row.role), el("p", { class: "note stuff" }, row.material), ...own, size);
+    return el("fieldset", { class: "layer" }, el("legend", null, el("span", { class: "swatch", id: `swatch-${i}` }), row.role, el("span", { class: "note" }, ` ${row.material}`)), ...own, size);
   });
   for (const knob of knobs) show(knob, knob.start);
   // Outside first, as the cut is read.
