@@ -4,6 +4,7 @@ The library carries builds and figures, runs the workers and says which are aliv
 `optimize.dispatch` decides which worker computes what.
 """
 
+import asyncio
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -90,20 +91,32 @@ def _connected(cluster: Cluster) -> Iterator["Client"]:
             "--cluster needs the library 'distributed': pip install 'orbwright[cluster]'."
         ) from error
     with _quiet():
-        client = None
         try:
-            try:
-                client = Client(cluster.address, timeout=cluster.answer_s, set_as_default=False)
-            except Exception as error:  # of many kinds, by what listens there instead
-                raise InputError(
-                    f"No Dask scheduler answers at {cluster.address} within "
-                    f"{cluster.answer_s:.0f} s: start one there with 'dask scheduler'."
-                ) from error
+            asyncio.run(asyncio.wait_for(_ask(cluster.address), cluster.answer_s))
+        except Exception as error:  # of many kinds, by what listens there instead
+            raise InputError(
+                f"No Dask scheduler answers at {cluster.address} within {cluster.answer_s:.1f} s: "
+                f"start one there with 'dask scheduler'."
+            ) from error
+        client = Client(cluster.address, timeout=cluster.answer_s, set_as_default=False)
+        try:
             yield client
         finally:
-            if client is not None:
-                with suppress(Exception):  # the scheduler may be gone
-                    client.close(timeout=2.0)
+            with suppress(Exception):  # the scheduler may be gone
+                client.close(timeout=2.0)
+
+
+async def _ask(address: str) -> None:
+    """Ask a scheduler who it is; the client itself would wait for ever for a silent port."""
+    from distributed.comm.core import connect
+    from distributed.security import Security
+
+    comm = await connect(address, **Security().get_connection_args("client"))
+    await comm.write({"op": "identity", "reply": True})
+    answer = await comm.read()
+    await comm.close()
+    if answer["type"] != "Scheduler":
+        raise ValueError(f"a {answer['type']} answers")
 
 
 @contextmanager
