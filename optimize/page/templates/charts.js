@@ -25,9 +25,9 @@ function readColours() {
     colours[name] = style.getPropertyValue(`--${name}`).trim();
 }
 
-// A canvas with enough pixels for a sharp print.
+// A canvas with the screen's pixels, or with enough for a sharp print.
 function sized(canvas, width, height) {
-  const ratio = Math.max(2, window.devicePixelRatio || 1);
+  const ratio = document.documentElement.classList.contains("paper") ? 3 : window.devicePixelRatio || 1;
   canvas.width = Math.round(width * ratio);
   canvas.height = Math.round(height * ratio);
   canvas.style.width = `${width}px`;
