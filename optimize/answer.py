@@ -117,7 +117,8 @@ def _misses(
     nearest = shortlist.nearest_misses(misses, changes)
     labels = dict(zip(nearest, _labels(len(nearest)), strict=True))
     reasons = [
-        "misses " + "; ".join(f"{_name(b)} by {e:.3g}" for b, e in misses[i].excess.items())
+        "misses "
+        + "; ".join(f"{_name(b)} by {float(f'{e:.3g}'):g}" for b, e in misses[i].excess.items())
         for i in nearest
     ]
     members = _estimated(search, [computed[i] for i in nearest], reasons, [()] * len(nearest))
