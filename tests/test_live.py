@@ -25,6 +25,7 @@ from optimize.live.serve import listen
 from optimize.live.session import open_bench
 from optimize.live.worker import Unwanted, Worker, WorkerEnded
 from optimize.scenario import read_scenario
+from tests.benchmarks.livefuzz import fuzzed
 from tests.lives import TOKEN, served
 
 ROOT = Path(__file__).parent.parent
@@ -35,19 +36,15 @@ API = ("/api/about", "/api/state", "/api/quick", "/api/finite", "/api/toml")
 
 
 @pytest.fixture(scope="module")
-def place():
-    """Serve a bench that teaches its emulator nothing by itself."""
-    with served(read_ball(TWO), swings=[SWING], lessons=0) as found:
-        yield found
+def ledger(tmp_path_factory):
+    return tmp_path_factory.mktemp("live") / "live.sqlite"
 
 
 @pytest.fixture(scope="module")
-def taught(tmp_path_factory):
-    """Serve a bench whose emulator has learnt eight builds; return it and its ledger."""
-    ledger = tmp_path_factory.mktemp("live") / "live.sqlite"
+def place(ledger):
+    """Serve a bench whose emulator learns eight builds, meanwhile."""
     with served(read_ball(TWO), swings=[SWING], lessons=8, ledger=ledger) as found:
-        until(lambda: found.ask("GET", "/api/state").record["learner"]["fitted_on"] >= 8)
-        yield found, ledger
+        yield found
 
 
 def until(condition, seconds=60.0):
@@ -313,8 +310,8 @@ def test_a_build_that_breaks_the_solver_is_told_in_a_sentence(place):
     assert not told & set(failed)
 
 
-def test_the_emulator_speaks_within_its_sliders_and_keeps_its_score(taught):
-    place, _ = taught
+def test_the_emulator_speaks_within_its_sliders_and_keeps_its_score(place):
+    until(lambda: place.ask("GET", "/api/state").record["learner"]["fitted_on"] >= 8)
     start = place.start()
     setting = moved(start, core_youngs_modulus_mpa=75.0)
     before = place.ask("GET", "/api/state").record["learner"]["checks"]
@@ -339,8 +336,8 @@ def test_the_emulator_speaks_within_its_sliders_and_keeps_its_score(taught):
     assert {f["basis"] for f in outside["figures"].values()} == {"closed form"}
 
 
-def test_a_second_start_learns_from_the_ledger(taught):
-    _, ledger = taught
+def test_a_second_start_learns_from_the_ledger(place, ledger):
+    until(lambda: place.ask("GET", "/api/state").record["learner"]["done"])
     with served(read_ball(TWO), swings=[SWING], lessons=8, ledger=ledger) as again:
         until(lambda: again.ask("GET", "/api/state").record["learner"]["learnt"] >= 8, 20.0)
         lines = again.ask("POST", "/api/finite", again.start()).lines
@@ -493,3 +490,11 @@ def test_ctrl_c_ends_the_command_and_its_processes():
     assert "Traceback" not in rest
     with pytest.raises(OSError, match="refused"):
         socket.create_connection(("127.0.0.1", int(address[1])), timeout=2)
+
+
+def test_fuzzed_requests_meet_no_unhandled_error():
+    statuses, logged = fuzzed(300, seed=2)
+    assert logged == ""
+    assert sum(statuses.values()) == 300
+    assert {"200", "400", "403", "422"} <= set(statuses)
+    assert not [status for status in statuses if status.startswith("5") and status != "503"]

@@ -4,7 +4,7 @@ import asyncio
 import json
 from typing import Any, NoReturn
 
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 
 from optimize.live.guard import Refused
 
@@ -27,8 +27,6 @@ async def read_json(request: Request) -> dict[str, Any]:
         raw = await asyncio.wait_for(_read(request), _MOST_SECONDS)
     except TimeoutError:
         raise Refused(408, f"The request's body took longer than {_MOST_SECONDS:g} s.") from None
-    except ClientDisconnect:
-        raise Refused(400, "The request broke off.") from None
     try:
         table = json.loads(raw.decode("utf-8"), parse_constant=_no_number)
     except (ValueError, RecursionError) as error:

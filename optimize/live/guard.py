@@ -4,16 +4,21 @@ A page on another site, a name that was pointed at this machine, another user's 
 them has the session's token, and none may be answered.
 """
 
+import asyncio
 import hmac
 import json
 import logging
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
+from h11 import LocalProtocolError
 from starlette.datastructures import Headers
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 TOKEN_HEADER = "x-orbwright-token"
+_CLOSING_S = 5.0
 _LOG = logging.getLogger("orbwright.bench")
 
 _ALWAYS = {
@@ -101,6 +106,15 @@ class Guard:
             return
         if scope["type"] != "http":
             return
+        try:
+            await self._answer(scope, receive, send)
+        except (ClientDisconnect, LocalProtocolError):
+            # Whoever asked has gone, or broke the protocol in the middle of a request, which the
+            # server has answered by itself: there is nobody to tell.
+            with suppress(TimeoutError):
+                await asyncio.wait_for(_closed(receive), _CLOSING_S)
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         begun = False
 
         async def safe_send(message: Message) -> None:
@@ -116,6 +130,8 @@ class Guard:
         try:
             self._door.check(scope["method"], scope["path"], Headers(scope=scope))
             await self._app(scope, receive, safe_send)
+        except (ClientDisconnect, LocalProtocolError):
+            raise
         except Refused as refused:
             if not begun:
                 await _say(safe_send, refused.status, str(refused))
@@ -123,6 +139,12 @@ class Guard:
             _LOG.exception("an error that the bench does not know")
             if not begun:
                 await _say(safe_send, 500, "The bench met an error of its own; see its terminal.")
+
+
+async def _closed(receive: Receive) -> None:
+    """Wait until the connection is closed: the server complains of an answer given up before."""
+    while (await receive())["type"] != "http.disconnect":
+        pass
 
 
 async def _say(send: Send, status: int, sentence: str) -> None:

@@ -59,6 +59,7 @@ def server_of(app: ASGIApp, before_end: Callable[[], None]) -> uvicorn.Server:
         ws="none",
         loop="asyncio",
         lifespan="off",
+        log_config=None,  # plain lines on standard error, for errors alone
         log_level="error",
         access_log=False,
         server_header=False,
