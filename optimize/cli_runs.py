@@ -291,4 +291,6 @@ def _write(run: "Run", ledger: Path, out: Path, forms: list[str]) -> None:
         from optimize.page_command import write
 
         with existing(ledger, keeping=True) as book:
-            write(run, book, out / "trade_off.html", cores(), named_swings(run.scenario))
+            write(
+                run, book, out / "trade_off.html", cores(), named_swings(run.scenario), shares=False
+            )

@@ -34,6 +34,13 @@ def page(
             "[default: those of the goals and limits, or all]",
         ),
     ] = None,
+    shares: Annotated[
+        bool,
+        typer.Option(
+            help="tell whose share of each figure's spread is whose, as 'orbwright freedoms' does; "
+            "takes some seconds",
+        ),
+    ] = True,
     workers: Annotated[
         int | None,
         typer.Option(
@@ -54,15 +61,21 @@ def page(
     with existing(ledger, keeping=True) as book:
         found = load_run(book, run)
         path = out or Path(f"{_file_name(found.scenario.name)}.html")
-        write(found, book, path, workers or cores(), swing)
+        write(found, book, path, workers or cores(), swing, shares)
 
 
 def write(
-    run: "Run", ledger: "Ledger", path: Path, workers: int, swings: Sequence[str] | None = None
+    run: "Run",
+    ledger: "Ledger",
+    path: Path,
+    workers: int,
+    swings: Sequence[str] | None = None,
+    shares: bool = True,
 ) -> None:
     """Compute what the page lacks, and write it; swings as `optimize.page.flights.launches`."""
     from optimize.page.data import page_data
     from optimize.page.flights import launches, swings_of
+    from optimize.page.shares import sobol_of
     from optimize.page.write import write_page
 
     shown = swings_of(run.scenario) if swings is None else swings
@@ -71,7 +84,8 @@ def write(
     found = launches(run, ledger, workers, shown, _tell)
     known = ledger.known([build.key for build in run.builds], run.model_version)
     more = [known[build.key].figures if build.key in known else {} for build in run.builds]
-    size = write_page(page_data(run, found, str(ledger.path), more), path)
+    sobol = sobol_of(run, known) if shares else None
+    size = write_page(page_data(run, found, str(ledger.path), more, sobol), path)
     say(f"{path} written, {size / 1e6:.1f} MB; open it in a browser.")
 
 

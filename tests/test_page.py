@@ -16,7 +16,7 @@ from layers.errors import InputError
 from layers.estimate import MODEL_VERSION
 from layers.figures import QUANTITIES
 from optimize.ledger import Ledger
-from optimize.page import builds, flights, influence, members, provenance, words
+from optimize.page import builds, flights, influence, members, provenance, shares, words
 from optimize.page.data import page_data
 from optimize.page.write import json_for_html, page_html, write_page
 from optimize.search import load_run
@@ -203,15 +203,35 @@ def test_influence_says_nothing_of_too_few_builds():
     assert influence.influence(np.ones((50, 0)), np.ones((50, 1))) is None
 
 
+def test_shares_of_the_run_stand_on_the_page_in_its_words(folder, found):
+    run, launches = found
+    with Ledger(folder / "ledger.sqlite") as ledger:
+        known = ledger.known([build.key for build in run.builds], run.model_version)
+    record = page_data(run, launches, "x", sobol=shares.sobol_of(run, known))["sobol"]
+    assert record["figures"][:2] == ["inertia", "mass of stage 1"]
+    assert "cover thickness" in record["freedoms"]
+    total, low, high = (np.array(record[k]) for k in ("total", "low", "high"))
+    assert np.all((low <= total) & (total <= high))
+    mass = record["figures"].index("mass of stage 1")
+    core = record["freedoms"].index("core modulus")
+    assert total[mass].argmax() != core  # the modulus weighs nothing
+    assert total[mass, core] < 0.1
+
+
+def test_shares_of_too_few_builds_are_left_out(found):
+    run, _ = found
+    assert shares.sobol_of(replace(run, builds=run.builds[:2]), {}) is None
+
+
 def test_sobol_shares_take_their_place(found):
     run, launches = found
-    shares = influence.Sobol(
+    given = influence.Sobol(
         ("carry",),
         ("cover: modulus",),
         *(np.array([[v]]) for v in (0.4, 0.6, 0.5, 0.7)),
         "a source",
     )
-    record = page_data(run, launches, "x", sobol=shares)["sobol"]
+    record = page_data(run, launches, "x", sobol=given)["sobol"]
     assert [record[k] for k in ("first", "total", "low", "high")] == [
         [[v]] for v in (0.4, 0.6, 0.5, 0.7)
     ]
@@ -336,7 +356,7 @@ def test_command_writes_the_page_and_export_puts_one_among_its_files(folder, fou
     run, _ = found
     ledger = folder / "ledger.sqlite"
     page = tmp_path / "choose.html"
-    options = ("--ledger", ledger, "--swing", SWINGS[0], "--workers", 1)
+    options = ("--ledger", ledger, "--swing", SWINGS[0], "--workers", 1, "--no-shares")
     code, out, err = command("page", run.id, "--out", page, *options)
     assert (code, out) == (0, ""), err
     assert "open it in a browser" in err

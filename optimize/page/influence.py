@@ -49,7 +49,9 @@ class Sobol:
     low, high : (figures, freedoms) array
         Ends of the 95 % interval of `total`.
     source : str
-        What the shares were computed from, in a sentence.
+        What the shares were computed from, in a sentence or two.
+    sentences, notes : tuple of str
+        The main shares in words, and what they mean and how far they can be trusted.
     """
 
     figures: tuple[str, ...]
@@ -59,6 +61,8 @@ class Sobol:
     low: FloatArray
     high: FloatArray
     source: str
+    sentences: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 def influence(freedoms: FloatArray, figures: FloatArray) -> Influence | None:
@@ -112,6 +116,8 @@ def sobol_record(sobol: Sobol) -> dict[str, object]:
         "low": np.round(sobol.low, 4).tolist(),
         "high": np.round(sobol.high, 4).tolist(),
         "source": sobol.source,
+        "sentences": list(sobol.sentences),
+        "notes": list(sobol.notes),
     }
 
 

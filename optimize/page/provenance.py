@@ -103,9 +103,9 @@ def _grouped(names: Iterable[str]) -> str:
     for short, whose in owners.items():
         lists.setdefault(tuple(whose), []).append(short)
     said = []
-    for whose, shorts in lists.items():
-        of = ", ".join(owner or "the ball" for owner in whose)
-        said.append(", ".join(shorts) + (f" of {of}" if any(whose) else ""))
+    for all_of, shorts in lists.items():
+        of = ", ".join(owner or "the ball" for owner in all_of)
+        said.append(", ".join(shorts) + (f" of {of}" if any(all_of) else ""))
     return "; ".join(said)
 
 

@@ -65,7 +65,7 @@ def in_words(sentence: str, figures: Iterable[str]) -> str:
     >>> in_words("highest driver fast.carry_m", ["driver fast.carry_m", "mass_g"])
     'highest carry of driver fast'
     """
-    either = "|".join(map(re.escape, sorted(figures, key=len, reverse=True)))
+    either = "|".join(map(re.escape, sorted(figures, key=len, reverse=True))) or r"(?!)"
     named = re.sub(rf"(?<![\w.@])(?:{either})(?![\w@])", lambda m: label_of(m[0]), sentence)
     return re.sub(r"\bg( c|/c)m([23])\b", lambda m: _PRINTED[m[0]], named)
 

@@ -25,13 +25,14 @@ function drawDrivers() {
   const { influence, sobol } = data;
   if (sobol) {
     const full = Math.max(0.01, ...sobol.total.flat());
-    parts.push(el("p", { class: "note" }, sobol.source),
+    parts.push(el("h3", null, "Over the whole space: whose share of the spread"), el("ul", null, ...sobol.sentences.map((words) => el("li", null, words))), el("p", { class: "note" }, sobol.source),
       driverTable(sobol, "Share of the variance that a quantity has a part in (in brackets: alone)", (f, j) =>
-        el("td", { class: "n" }, bar(sobol.total[f][j], full, [sobol.low[f][j], sobol.high[f][j]]), ` ${Math.round(100 * sobol.total[f][j])} % (${Math.round(100 * sobol.first[f][j])} %)`)));
+        el("td", { class: "n" }, bar(sobol.total[f][j], full, [sobol.low[f][j], sobol.high[f][j]]), ` ${Math.round(100 * sobol.total[f][j])} % (${Math.round(100 * sobol.first[f][j])} %)`)),
+      el("details", null, el("summary", null, "What these shares mean, and how far to trust them"), ...sobol.notes.map((words) => el("p", { class: "note" }, words))));
   }
   if (influence) {
     const full = Math.max(0.01, ...influence.strength.flat().map(Math.abs));
-    parts.push(el("p", { class: "note" }, "Straight lines through all computed builds, everything over its own spread: +0.5 means that one spread more of the quantity goes with half a spread more of the figure, the others held. Bold where the 95 % interval leaves no doubt about the sign. The builds of a search crowd where the goals are met, so this ranks; slopes at one build come from \u2018orbwright drivers\u2019."),
+    parts.push(el("h3", null, "Over the builds of this run: which way, how strongly"), el("p", { class: "note" }, "Straight lines through all computed builds, everything over its own spread: +0.5 means that one spread more of the quantity goes with half a spread more of the figure, the others held. Bold where the 95 % interval leaves no doubt about the sign. The builds of a search crowd where the goals are met, so this ranks; slopes at one build come from \u2018orbwright drivers\u2019."),
       driverTable(influence, "Strength over the builds of this run", (f, j) => {
         const [value, error] = [influence.strength[f][j], influence.error[f][j]];
         const sure = Math.abs(value) > error;
