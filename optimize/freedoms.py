@@ -29,7 +29,10 @@ SAMPLE, PAIRS = 8192, 32
 _MOST = 1000
 
 # The emulator's checked error, as a share of a figure's variance, above which shares are doubted.
-DOUBTED = 0.05
+# Over random designs of 60 to 300 points, the 95 % intervals of Ishigami's function and of the
+# g-function held the truth in 90 to 100 % of the cases below it, in 83 to 86 % up to 0.05, and in
+# 58 to 77 % above.
+DOUBTED = 0.02
 
 
 @dataclass(frozen=True)

@@ -13,13 +13,13 @@ from matplotlib.patches import Patch
 
 from optimize.drawing import FAINT, INK, new_figure, plain
 from optimize.freedoms import FigureShares, Shares
-from optimize.freedomsreport import freedom_words
+from optimize.freedomsreport import freedom_words, missed
 from optimize.page.words import label_of, unit_of
 from optimize.sobol import Index
 
 _ALONE, _TOGETHER = "#1f6f9f", "#b9d3e2"
 # Inches: a freedom's row, a panel, names at the left, title, what is below the panels.
-_ROW, _WIDE, _LEFT, _TOP, _BOTTOM = 0.36, 2.9, 1.9, 1.25, 1.0
+_ROW, _WIDE, _LEFT, _TOP, _BOTTOM = 0.36, 2.9, 1.9, 1.2, 1.05
 _ACROSS = 4
 
 
@@ -63,9 +63,9 @@ def _panel(axes: Axes, shares: Shares, one: FigureShares) -> None:
     places = np.arange(len(shares.genes))
     _bars(axes, places, one.total, 0.66, {"color": _TOGETHER}, 0.18)
     _bars(axes, places, one.first, 0.30, {"color": _ALONE}, -0.02)
-    for layer in range(1, len(shares.genes)):
-        if shares.genes[layer].layer != shares.genes[layer - 1].layer:
-            axes.axhline(layer - 0.5, color=FAINT, linewidth=0.5)
+    for i in range(1, len(shares.genes)):
+        if shares.genes[i].layer != shares.genes[i - 1].layer:
+            axes.axhline(i - 0.5, color=FAINT, linewidth=0.5)
     axes.set_ylim(len(places) - 0.5, -0.5)
     axes.set_xlim(0.0, 100.0)
     axes.spines[["top", "right"]].set_visible(False)
@@ -81,7 +81,7 @@ def _panel(axes: Axes, shares: Shares, one: FigureShares) -> None:
     )  # fmt: skip
     words = f"95 % of builds {one.low:.4g} to {one.high:.4g} {unit}".rstrip()
     axes.text(0.0, 1.075, words, fontsize=7.5, color=INK, transform=axes.transAxes)
-    trust = f"emulator misses {100.0 * one.error:.2g} %"
+    trust = f"emulator misses {missed(one.error)}"
     doubt = " (doubtful)" if one.doubted else ""
     axes.text(0.0, 1.02, trust + doubt, fontsize=7.5, color=INK, transform=axes.transAxes)
 

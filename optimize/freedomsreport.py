@@ -25,8 +25,9 @@ WORDS: dict[What, str] = {
 _NAMED, _MOST_NAMED, _NO_ROW = 0.05, 3, 0.005
 # A freedom moves one goal and not another if its totals surely lie on either side of these.
 _MOVES, _LEAVES = 0.10, 0.05
-# With more of the space void than this, what freedoms do together is no longer 1 - their sum.
-_NEARLY_ALL = 0.95
+# Shares of the combinations that can be made: with less, what freedoms do together is no longer
+# 1 - their sum; with more, it need not be spoken of.
+_NEARLY_ALL, _ALL = 0.95, 0.999
 
 
 def freedom_words(shares: Shares, gene: Gene) -> str:
@@ -60,19 +61,18 @@ def sentences(shares: Shares) -> list[str]:
 
 def _sentence(shares: Shares, figure: FigureShares) -> str:
     order = sorted(range(len(shares.genes)), key=lambda i: -figure.first[i].value)
-    named = [i for i in order if figure.first[i].value >= _NAMED][:_MOST_NAMED]
     parts = [
         f"{percent(figure.first[i].value)} % from {freedom_words(shares, shares.genes[i])}"
-        for i in named
+        for i in order[:_MOST_NAMED]
+        if figure.first[i].value >= _NAMED
     ]
     alone = f"{_joined(parts)} alone" if parts else "no freedom alone makes a twentieth"
     together = 1.0 - sum(index.value for index in figure.first)
     rest = ""
     if shares.makeable >= _NEARLY_ALL and together >= _NAMED:
-        rest = f"; {percent(together)} % only from freedoms acting together"
-    comes = " comes" if parts else ""
-    doubt = " (in doubt: see below)" if figure.doubted else ""
-    return f"Of the spread of {label_of(figure.figure)}{comes} {alone}{rest}{doubt}."
+        rest = f"; about {percent(together)} % only from freedoms acting together"
+    doubt = " (doubtful: see below)" if figure.doubted else ""
+    return f"Spread of {label_of(figure.figure)}: {alone}{rest}{doubt}."
 
 
 def _joined(parts: list[str]) -> str:
@@ -137,10 +137,10 @@ def _trust_section(shares: Shares) -> Section:
     checked = any(figure.fresh for figure in shares.figures)
     rows = []
     for figure in shares.figures:
-        row = [figure.figure, _missed(figure.error)]
+        row = [figure.figure, missed(figure.error)]
         if checked:
             fresh = figure.fresh
-            row += [_missed(fresh.error), f"{percent(fresh.covered)} %"] if fresh else ["", ""]
+            row += [missed(fresh.error), f"{percent(fresh.covered)} %"] if fresh else ["", ""]
         rows.append(tuple(row))
     titles = ["figure", ">missed, left out"]
     if checked:
@@ -149,8 +149,9 @@ def _trust_section(shares: Shares) -> Section:
     return Section(title, columns(*titles), tuple(rows), tuple(notes(shares)))
 
 
-def _missed(error: float) -> str:
-    return f"{100.0 * error:.2g} %"
+def missed(error: float) -> str:
+    """Write the emulator's mean square error as a share of the variance."""
+    return f"{percent(error)} %" if error >= 0.0005 else "< 0.1 %"
 
 
 def notes(shares: Shares) -> Iterator[str]:
@@ -159,13 +160,14 @@ def notes(shares: Shares) -> Iterator[str]:
     if doubted:
         yield (
             f"Doubtful: {', '.join(doubted)}. The emulator misses more than "
-            f"{100.0 * DOUBTED:.0f} % of the spread; --builds N computes N more builds, spread "
-            f"over the space, to learn from."
+            f"{100.0 * DOUBTED:.0f} % of the spread; --builds N (or a larger N) computes builds "
+            f"spread over the space for it to learn from."
         )
-    if shares.makeable < _NEARLY_ALL:
+    if shares.makeable < _ALL:
         yield (
             f"Only {percent(shares.makeable)} % of all combinations can be made, so freedoms hang "
-            f"together: shares of freedoms alone may overlap, and need not add up to 100 %."
+            f"together: their shares alone may overlap, exceed those with others, and need not add "
+            f"up."
         )
     if shares.constant:
         yield f"Does not vary: {', '.join(shares.constant)}."

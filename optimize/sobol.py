@@ -27,7 +27,7 @@ from optimize.space import IntArray
 _TRIES = 10_000
 
 # Points at which the normal distribution of a sampling error enters an interval.
-_QUANTILES = ndtri((np.arange(20) + 0.5) / 20)
+_QUANTILES = ndtri((np.arange(200) + 0.5) / 200)
 
 
 @dataclass(frozen=True)
