@@ -78,6 +78,7 @@ function answer(told, newest) {
   tellState(told.state);
   const words = { speaks: "Emulator now, finite elements follow.", outside: "Outside the sliders' ranges: no emulator; finite elements follow.", learning: "Finite elements follow; the emulator is still learning." };
   progress(words[told.emulator]);
+  if (newest) document.body.dataset.answered = String(now.move);
 }
 
 async function compute(move) {

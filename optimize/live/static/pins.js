@@ -104,7 +104,7 @@ export function drawPins(about, now) {
   const figures = about.figures.map((figure) => el("tr", null, el("th", { scope: "row" }, figure.unit ? `${figure.whole}, ${figure.unit}` : figure.whole), ...all.map((column) => cell(figure.name, column, reference))));
   place.replaceChildren(
     el("p", { class: "controls" }, el("label", { for: "base" }, "Differences from"), choice, el("span", { class: "note" }, "Bold: beyond what the model resolves between builds. ≈: less than that.")),
-    scrolling("Pinned builds", el("table", null, el("caption", { class: "spoken" }, "Pinned builds beside the one on the sliders"),
+    scrolling("Comparison", el("table", null, el("caption", { class: "spoken" }, "Pinned builds beside the one on the sliders"),
       el("thead", null, el("tr", null, el("td", null), ...all.map((column) => head(about, column, now)))),
       el("tbody", null, group("Figures"), ...figures, group("Layers"), ...layerRows(about, all)))));
 }
