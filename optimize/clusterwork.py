@@ -4,7 +4,7 @@ import pickle
 import platform
 import threading
 from importlib.metadata import version
-from typing import Any
+from typing import Any, NamedTuple
 
 from layers.figures import Estimate
 
@@ -12,6 +12,13 @@ from layers.figures import Estimate
 _ONE_AT_A_TIME = threading.Lock()
 
 _LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "distributed")
+
+
+class Trouble(NamedTuple):
+    """An error that ended a computation, as text: it travels whatever it carried."""
+
+    kind: str
+    text: str
 
 
 def tell_versions() -> dict[str, str]:
@@ -28,9 +35,12 @@ def packed(job: Any) -> bytes:
     return pickle.dumps(job)
 
 
-def compute_there(job: bytes) -> Estimate:
+def compute_there(job: bytes) -> Estimate | Trouble:
     """Compute one build on a worker, by `optimize.evaluate.compute_one`."""
     from optimize.evaluate import compute_one
 
     with _ONE_AT_A_TIME:
-        return compute_one(*pickle.loads(job))
+        try:
+            return compute_one(*pickle.loads(job))
+        except Exception as error:
+            return Trouble(type(error).__name__, str(error))

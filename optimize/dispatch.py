@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 from layers.errors import InputError, SolverError
 from layers.estimate import Conditions
 from layers.figures import Estimate, parse_figure
-from optimize.clusterwork import compute_there, packed, tell_versions
+from optimize.clusterwork import Trouble, compute_there, packed, tell_versions
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -207,8 +207,8 @@ class Dispatch:
 
     def _refusal(self, task: _Task, outcome: Any) -> str | None:
         """Say why a worker may not compute; None if it may."""
-        if isinstance(outcome, BaseException):
-            what = str(outcome.__cause__ or outcome).splitlines()[0]
+        if isinstance(outcome, BaseException | Trouble):
+            what = _words(outcome)
             return f"Worker {task.worker} cannot compute ({what}): install this orbwright there."
         if task.kind == "versions":
             mine = tell_versions()
@@ -302,7 +302,8 @@ class Dispatch:
             number, outcome = self._done.get(timeout=_POLL_S)
             while True:
                 if number in self._tasks:
-                    if isinstance(outcome, CancelledError):
+                    # A task brings its own errors as text: these are of the line to the scheduler.
+                    if isinstance(outcome, CancelledError | OSError):
                         raise self._lost()
                     yield self._tasks.pop(number), outcome
                 number, outcome = self._done.get_nowait()
@@ -310,9 +311,17 @@ class Dispatch:
     def _estimate(self, task: _Task, outcome: Any) -> Estimate:
         if isinstance(outcome, Estimate):
             return outcome
-        if isinstance(outcome, InputError):
-            raise outcome
+        if isinstance(outcome, Trouble) and outcome.kind == "InputError":
+            raise InputError(outcome.text)
         raise SolverError(
-            f"Worker {task.worker} could not compute a build ({type(outcome).__name__}: "
-            f"{outcome}); what was done is in the ledger."
+            f"Worker {task.worker} could not compute a build ({_words(outcome)}); what was done "
+            f"is in the ledger."
         )
+
+
+def _words(trouble: BaseException | Trouble) -> str:
+    """Say in one line what went wrong there."""
+    if isinstance(trouble, BaseException):
+        error = trouble.__cause__ or trouble
+        trouble = Trouble(type(error).__name__, str(error))
+    return " ".join(f"{trouble.kind}: {trouble.text}".split())

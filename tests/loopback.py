@@ -1,12 +1,14 @@
 """A Dask scheduler and workers on this machine, each a process of its own, for tests."""
 
+import json
 import os
 import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -67,14 +69,25 @@ def _started(
         )
 
 
+def _address(file: Path) -> str:
+    until = time.monotonic() + 60.0
+    while time.monotonic() < until:
+        with suppress(FileNotFoundError, json.JSONDecodeError):
+            return json.loads(file.read_text())["address"]
+        time.sleep(0.05)
+    raise TimeoutError(f"no scheduler wrote {file}")
+
+
 @contextmanager
 def loopback_cluster(folder: Path, workers: int) -> Iterator[Loopback]:
     """Provide a scheduler with so many workers; all of them are ended afterwards."""
-    port = free_port()
-    options = ["--host", "127.0.0.1", "--port", str(port)]
+    # It picks its port itself: workers that knock at a port before it listens may take it away.
+    file = folder / "scheduler.json"
+    options = ["--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(file)]
     scheduler = _started(folder, "dask_scheduler", options, {})
-    cluster = Loopback(folder, f"tcp://127.0.0.1:{port}", scheduler)
+    cluster = Loopback(folder, "", scheduler)
     try:
+        cluster.address = _address(file)
         for _ in range(workers):
             cluster.add_worker("--local-directory", str(folder))
         if workers:

@@ -30,16 +30,18 @@ QUICK = ROOT / "tests" / "closed_form.toml"
 # Read by a worker as it starts: it then believes that it is of another version.
 _OTHER_MODEL = "from layers import estimate; estimate.MODEL_VERSION = '0123456789ab'\n"
 
-# A worker that dies of the builds with this cover.
+# A worker that dies of one build, and stumbles over another; it may read this twice.
 _DEADLY = """
 import os
 from optimize import evaluate
-compute_one = evaluate.compute_one
-def deadly(ball, *rest):
-    if ball.layer[-1].material.name == "urethane, medium":
+def deadly(ball, *rest, compute_one=evaluate.compute_one):
+    if ball.name == "deadly":
         os._exit(1)
+    if ball.name == "bad":
+        raise MemoryError("no more")
     return compute_one(ball, *rest)
-evaluate.compute_one = deadly
+if evaluate.compute_one.__name__ != "deadly":
+    evaluate.compute_one = deadly
 """
 
 
@@ -217,13 +219,25 @@ def test_the_command_stopped_by_ctrl_c_says_how_to_go_on(cluster, here, tmp_path
 @pytest.mark.slow
 def test_a_build_that_ends_its_workers_ends_the_search_in_one_sentence(tmp_path):
     (tmp_path / "deadly.py").write_text(_DEADLY)
+    balls = random_balls(12, seed=3)
+
+    def computed(name: str) -> set[int]:
+        named = [*balls[:5], balls[5].model_copy(update={"name": name}), *balls[6:]]
+        found: set[int] = set()
+        with Cluster(lone.address).computing(None) as compute:
+            found.update(i for i, _ in compute([(ball, ("mass_g",)) for ball in named]))
+        return found
+
     with loopback_cluster(tmp_path, workers=0) as lone:
-        for _ in range(6):
+        for _ in range(4):
             lone.add_worker("--preload", str(tmp_path / "deadly.py"))
-        lone.wait(6)
+        lone.wait(4)
+        assert computed("good") == set(range(12))
+        with pytest.raises(SolverError, match=r"compute a build \(MemoryError: no more\)"):
+            computed("bad")
         with pytest.raises(SolverError, match="Workers ended 3 times over one build"):
-            searched(four_layers(), tmp_path / "there", Cluster(lone.address))
-        assert sum(worker.poll() is None for worker in lone.workers) <= 3
+            computed("deadly")
+        assert sum(worker.poll() is None for worker in lone.workers) == 1
 
 
 # Who may compute.
