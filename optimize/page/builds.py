@@ -119,7 +119,7 @@ def _layer_axes(run: Run) -> list[dict[str, Any]]:
             cells = [row[i][k] if i in row else None for row in rows]
             axis: dict[str, Any] = {
                 "id": f"layer{i + 1}.{what}",
-                "label": f"{role}: {what}",
+                "label": f"{role} {what}",
                 "unit": unit,
                 "group": "Layers",
             }
@@ -190,7 +190,7 @@ def _freedoms(scenario: Scenario, builds: Sequence[Build]) -> tuple[list[str], F
             absent = 0.0 if what == "thickness" else float(np.mean(numbers))
             stand = iter(numbers)
             columns.append(np.array([next(stand) if i in row else absent for row in rows]))
-            labels.append(f"{role}: {what}")
+            labels.append(f"{role} {what}")
     kept = varying(columns)
     table = np.array([columns[i] for i in kept]).reshape(len(kept), -1).T
     return [labels[i] for i in kept], table

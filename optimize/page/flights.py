@@ -182,7 +182,7 @@ def _swing_record(run: Run, found: Launches, name: str, conditions: Conditions) 
     return {
         "name": name,
         "words": words,
-        "source": f"{swing.grade}: {swing.source}",
+        "source": f"Source ({swing.grade}): {swing.source}.",
         "figures": [f"{name}.{figure}" for figure in FIGURES],
         "heads": [short_of(f"{name}.{figure}") for figure in FIGURES],
         "paths": paths,

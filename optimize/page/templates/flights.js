@@ -23,6 +23,16 @@ function side(swing, window, width, height, detail) {
     lines.append(svg("polyline", { points, fill: "none", stroke: memberColour(k), "stroke-width": detail ? 2 : 1.6, "stroke-dasharray": DASHES[k % 8], "data-label": path.label }));
   });
   picture.append(lines);
+  // Letters at different heights, so that they keep apart where the lines do not.
+  const carry = (path) => path.x[path.x.length - 1];
+  if (detail) [...swing.paths].sort((a, b) => carry(a) - carry(b)).forEach((path, n) => {
+    const height = window.z[1] * (0.12 + 0.78 * n / swing.paths.length);
+    const at = path.z.findLastIndex((value) => value >= height);
+    if (at < 0 || at + 1 >= path.x.length) return;
+    const part = (path.z[at] - height) / (path.z[at] - path.z[at + 1]);
+    const px = x(path.x[at] + part * (path.x[at + 1] - path.x[at]));
+    if (px > margin.left + 5 && px < width - margin.right) picture.append(svg("text", { class: "letter", x: px, y: z(height) + 4, "text-anchor": "middle", "data-label": path.label }, path.label));
+  });
   return picture;
 }
 
@@ -72,7 +82,7 @@ function drawFlights() {
   show();
   slow.push(() => {
     for (const member of data.members)
-      for (const line of document.querySelectorAll("svg.side polyline"))
-        if (line.dataset.label === member.label) line.setAttribute("stroke-opacity", view.left[member.build] ? 1 : 0.12);
+      for (const mark of document.querySelectorAll("svg.side [data-label]"))
+        if (mark.dataset.label === member.label) mark.setAttribute("opacity", view.left[member.build] ? 1 : 0.12);
   });
 }

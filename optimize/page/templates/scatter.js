@@ -52,7 +52,7 @@ function drawScatter() {
   const all = el("input", { type: "checkbox" });
   const bars = el("input", { type: "checkbox", id: "scatter-bars" });
   const canvas = el("canvas", { "aria-hidden": "true" });
-  const overlay = svg("svg", { role: "group", "aria-label": "Trade-off; each letter leads to its card" });
+  const overlay = svg("svg", { role: "group", "aria-label": "Trade-off; each letter leads to its card, and the table of builds has the numbers" });
   const ground = svg("svg", { "aria-hidden": "true" });
   const host = el("div", { class: "chart", id: "scatter" }, ground, canvas, overlay);
   const readout = el("p", { class: "readout" });
@@ -163,7 +163,7 @@ function drawScatter() {
       if (ends[0] < ends[1]) parts.push(svg("rect", { ...span(...ends), fill: "var(--aim)" }));
       if (goal.target > low && goal.target < high) parts.push(svg("line", { ...line(goal.target), stroke: "var(--aim-edge)", "stroke-dasharray": "2 3" }));
     }
-    const marks = axis.choices ? axis.choices.map((name, k) => [k, name]) : ticks(low, high, across ? width / 110 : height / 60);
+    const marks = axis.choices ? axis.choices.map((name, k) => [k, name]) : ticks(low, high, across ? Math.max(3, width / 110) : height / 60);
     for (const [value, words] of marks) {
       parts.push(svg("line", { ...line(value), stroke: "var(--faint)" }));
       const at = across ? { x: scale(value), y: box.bottom + 17, "text-anchor": "middle" } : { x: box.left - 7, y: scale(value) + 4, "text-anchor": "end" };
