@@ -34,6 +34,14 @@ SIGMAS_68, SIGMAS_95 = 0.994458, 1.959964
 _MOST_TO_FIT = 300
 _STEPS_COLD, _STEPS_WARM = 60, 12
 
+# Length scales that a fit begins from, and by how much the builds grow until it does so again.
+_FIRST_SCALES = (1.0, 0.2)
+_LOOK_AGAIN = 1.4
+
+# Positive figures within such a factor are emulated by their logarithm; one that comes nearer to
+# zero, such as a difference, may as well cross it.
+_LOG_RANGE = 100.0
+
 # A figure that varies by less than this share of itself is taken as constant.
 _CONSTANT = 1e-9
 
@@ -92,6 +100,7 @@ class _Process:
     centre: float
     scale: float
     widening: float
+    looked: int  # builds when more than one start was last tried
 
     def predict(self, x: FloatArray) -> Prediction:
         if self.model is None:
@@ -184,9 +193,10 @@ class Emulator:
 def fit(x: FloatArray, values: Mapping[str, FloatArray], start: Emulator | None = None) -> Emulator:
     """Fit Gaussian processes to computed builds.
 
-    The covariance is a squared exponential with a length scale a coordinate, plus a white part for
-    what the mesh adds; their sizes make the data likeliest (Rasmussen and Williams 2006, Gaussian
-    Processes for Machine Learning, ch. 5). Standard deviations are then widened, never narrowed,
+    The covariance is a squared exponential with a length scale a coordinate, a second one of short
+    scale for ripples, such as those that the mesh adds, and a white part for what is rougher still;
+    their sizes make the data likeliest (Rasmussen and Williams 2006, Gaussian Processes for Machine
+    Learning, ch. 5). Standard deviations are then widened, never narrowed,
     until they tell the leave-one-out residuals (ibid., eq. 5.12): in the mean square, and so that
     95 % of these lie within 1.96 of them.
 
@@ -216,29 +226,46 @@ def fit(x: FloatArray, values: Mapping[str, FloatArray], start: Emulator | None 
 
 
 def _fitted(x: FloatArray, y: FloatArray, start: _Process | None) -> _Process:
-    log = bool(np.all(y > 0.0))
+    log = bool(np.min(y) > 0.0 and np.max(y) < _LOG_RANGE * np.min(y))
     z = np.log(y) if log else np.asarray(y, dtype=np.float64)
     centre, scale = float(np.mean(z)), float(np.std(z))
     size = 1.0 if log else max(abs(centre), 1.0)
     if scale <= _CONSTANT * size or x.shape[1] == 0:
-        return _Process(None, log, centre, max(scale, _CONSTANT * size), 1.0)
+        return _Process(None, log, centre, max(scale, _CONSTANT * size), 1.0, 0)
     z = (z - centre) / scale
-    kernel, steps = _kernel(x.shape[1]), _STEPS_COLD
-    if start is not None and start.model is not None:
-        kernel, steps = start.model.kernel_, _STEPS_WARM
-    part = np.unique(np.linspace(0, len(x) - 1, _MOST_TO_FIT).round().astype(int))
-    with warnings.catch_warnings():
-        # A coordinate that a figure does not depend on has the longest scale there is: expected.
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        fitted = GaussianProcessRegressor(kernel, optimizer=_ascend(steps)).fit(x[part], z[part])
-    kernel = fitted.kernel_
+    kernel, looked = _likeliest(x, z, start)
     model = GaussianProcessRegressor(kernel, optimizer=None).fit(x, z)
-    return _Process(model, log, centre, scale, max(1.0, _misfit(model)))
+    return _Process(model, log, centre, scale, max(1.0, _misfit(model)), looked)
 
 
-def _kernel(d: int) -> Any:
-    smooth = ConstantKernel(10.0, (1e-2, 1e5)) * RBF(np.ones(d), (0.1, 100.0))
-    return smooth + WhiteKernel(1e-4, (1e-8, 1e-1))
+def _likeliest(x: FloatArray, z: FloatArray, start: _Process | None) -> tuple[Any, int]:
+    """Return the covariance that makes the data likeliest, and how many builds chose its valley.
+
+    The likelihood has several hills: smooth with much noise, or winding with none. More than one is
+    climbed whenever the builds have grown enough to tell them apart; in between the last goes on.
+    """
+    part = np.unique(np.linspace(0, len(x) - 1, _MOST_TO_FIT).round().astype(int))
+    begin, looked = [(_kernel(x.shape[1], scale), _STEPS_COLD) for scale in _FIRST_SCALES], len(x)
+    if start is not None and start.model is not None:
+        warm = (start.model.kernel_, _STEPS_WARM)
+        begin = [warm, *begin]
+        if len(x) < _LOOK_AGAIN * start.looked:
+            begin, looked = [warm], start.looked
+    climbed = []
+    for kernel, steps in begin:
+        with warnings.catch_warnings():
+            # A coordinate that a figure does not depend on has the longest scale: expected.
+            warnings.simplefilter("ignore", ConvergenceWarning)
+            regressor = GaussianProcessRegressor(kernel, optimizer=_ascend(steps))
+            climbed.append(regressor.fit(x[part], z[part]))
+    return max(climbed, key=lambda m: m.log_marginal_likelihood_value_).kernel_, looked
+
+
+def _kernel(d: int, scale: float) -> Any:
+    # Without the local part ripples count as noise, and one spot is looked at again and again.
+    smooth = ConstantKernel(10.0, (1e-2, 1e5)) * RBF(np.full(d, scale), (0.05, 100.0))
+    local = ConstantKernel(1e-3, (1e-8, 1.0)) * RBF(0.1, (0.03, 0.5))
+    return smooth + local + WhiteKernel(1e-5, (1e-8, 1e-2))
 
 
 def _ascend(steps: int) -> Any:
