@@ -264,6 +264,19 @@ def test_sources_say_versions_hash_cards_and_that_nothing_is_calibrated(found, d
     assert json.loads(data["provenance"]["scenario"])["seed"] == 3
 
 
+def test_calibrated_numbers_are_named_and_the_others_said_not_to_be(found):
+    run, launches = found
+    card = run.scenario.material[0].with_values(
+        "calibrated on 12 readings of lab.csv", youngs_modulus_mpa=48.0
+    )
+    cards = (card, *run.scenario.material[1:])
+    fitted = replace(run, scenario=run.scenario.model_copy(update={"material": cards}))
+    notes = provenance.provenance_record(fitted, launches, "x", datetime.now(UTC))["notes"]
+    told = next(note for note in notes if note.startswith("Calibrated on measurements"))
+    assert f"youngs_modulus_mpa of {PICTURE}" in told
+    assert told.endswith("All other numbers are not.")
+
+
 # The file.
 
 

@@ -9,6 +9,7 @@ from importlib import metadata
 from typing import Any
 
 from layers.figures import Figure
+from layers.materials import Datum
 from optimize.page.flights import Launches, is_present_model
 from optimize.page.words import owner_of, short_of
 from optimize.report import TRUST, version
@@ -124,16 +125,23 @@ def _materials(run: Run) -> list[list[str]]:
 
 
 def _notes(run: Run, found: Launches) -> list[str]:
-    figures = [f for m in run.short_list for f in m.estimate.figures.values()]
-    calibrated = any(figure.basis == "calibrated" for figure in figures)
-    measured = any("calibrat" in card.youngs_modulus_mpa.source for card in run.scenario.material)
-    said = [*TRUST]
-    if calibrated or measured:
-        said.append("Some cards or figures were calibrated on measurements; their sources say so.")
-    else:
-        said.append("Nothing here is calibrated: no figure was fitted to measurements of a lab.")
+    said = [*TRUST, _calibrated(run)]
     if not is_present_model(run):
         said.append("This run was computed by an earlier version of the model than is installed.")
     if found.unkept:
         said.append(f"Flights were computed for this page and not kept: {found.unkept}")
     return said
+
+
+def _calibrated(run: Run) -> str:
+    """Say which numbers of which cards were fitted to a lab's measurements, and what was not."""
+    fitted = []
+    for card in run.scenario.material:
+        sources = {field: datum.source for field, datum in card if isinstance(datum, Datum)}
+        sources["relaxation"] = card.relaxation_source
+        names = [field for field, source in sources.items() if source.startswith("calibrated")]
+        if names:
+            fitted.append(f"{', '.join(names)} of {card.name}")
+    if not fitted:
+        return "Nothing here is calibrated: no number was fitted to measurements of a lab."
+    return f"Calibrated on measurements: {'; '.join(fitted)}. All other numbers are not."
