@@ -132,7 +132,7 @@ def main(scenario: Path, evaluations: int, moments: int, workers: int, more: lis
             wrong += bool(other := ended.differs_in(whole))
             verdict = f"differs in {other}" if other else "the same"
             what = "a worker killed" if was_there else "no worker there"
-            print(f"{what} after {after:5.2f} s, {ended.wall:.1f} s in all: {verdict}", flush=True)
+            print(f"{what} after {after:5.2f} s, {ended.wall:.1f} s in all: {verdict}")
     print(f"{wrong} of all ended in another answer")
     return min(wrong, 1)
 
