@@ -51,8 +51,7 @@ def opened(browser: Any, path: Path, **context: Any) -> Iterator[Any]:
         page.on("console", lambda message: trouble.append(message.text))
         page.on("pageerror", lambda error: trouble.append(str(error)))
         page.on("dialog", lambda box: (trouble.append(box.message), box.dismiss()))
-        page.goto(address)
-        page.wait_for_function("document.getElementById('left').textContent !== ''")
+        page.goto(address)  # returns once the page's script has run
         yield page
         assert not trouble, trouble
 

@@ -245,18 +245,26 @@ def test_page_prints_without_controls_and_in_light(browser, made, tmp_path):
         assert page.pdf(format="A4", path=tmp_path / "page.pdf")[:4] == b"%PDF"
 
 
-@pytest.mark.parametrize("goals", [1, 4])
-def test_pages_of_other_numbers_of_goals_and_of_no_feasible_build(browser, tmp_path, goals):
-    from tests.pages import brief
-
+@pytest.mark.parametrize(("goals", "evaluations"), [(1, 1), (4, 8)])
+def test_pages_of_one_build_of_four_goals_and_of_none_feasible(
+    browser, tmp_path, goals, evaluations
+):
     figures = ("inertia_g_cm2", "stage1.mass_g", "stage1.inertia_g_cm2", "mean_density_g_cm3")
     aims = [{"figure": name, "aim": "minimize"} for name in figures[:goals]]
-    limit = [{"figure": "deflection_mm", "at_least": 9.0}] if goals == 4 else brief().limit
-    run, launches = searched(tmp_path, goal=aims, limit=limit, evaluations=8)
+    limit = [{"figure": "deflection_mm", "at_least": 9.0}] if goals == 4 else []
+    run, launches = searched(tmp_path, goal=aims, limit=limit, evaluations=evaluations)
     write_page(data_of(run, launches), tmp_path / "page.html")
     with opened(browser, tmp_path / "page.html") as page:
-        assert _count(page) == run.evaluated
+        assert page.locator("#left").inner_text() == (
+            "1 build" if evaluations == 1 else "All 8 builds"
+        )
         assert page.locator(".card").count() == len(run.short_list)
         assert page.locator("#short-list .warn").count() == (run.feasible == 0)
         page.get_by_label("Frame every build").check()
-        assert page.locator("#scatter-shown").inner_text() == "8 builds are drawn."
+        shown = "1 build is drawn." if evaluations == 1 else "8 builds are drawn."
+        assert page.locator("#scatter-shown").inner_text() == shown
+        page.get_by_text("Choose the axes").click()
+        ticked = page.locator(".choices input:checked")
+        ticked.evaluate_all("boxes => boxes.forEach((box) => box.click())")
+        settle(page)
+        assert "No axis is chosen" in page.locator("#filters").inner_text()

@@ -192,5 +192,5 @@ def _freedoms(scenario: Scenario, builds: Sequence[Build]) -> tuple[list[str], F
             columns.append(np.array([next(stand) if i in row else absent for row in rows]))
             labels.append(f"{role} {what}")
     kept = varying(columns)
-    table = np.array([columns[i] for i in kept]).reshape(len(kept), -1).T
-    return [labels[i] for i in kept], table
+    table = np.array([columns[i] for i in kept]).reshape(len(kept), len(rows))
+    return [labels[i] for i in kept], table.T

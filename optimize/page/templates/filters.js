@@ -51,7 +51,7 @@ function drawCount() {
   const members = document.getElementById("left-members");
   const say = () => {
     const stay = data.members.filter((member) => view.left[member.build]).map((member) => member.label);
-    counter.textContent = view.filters.size ? `${view.leftCount} of ${count} builds left` : `All ${count} builds`;
+    counter.textContent = view.filters.size ? `${view.leftCount} of ${count} builds left` : count === 1 ? "1 build" : `All ${count} builds`;
     const list = data.feasible ? "short list" : "nearest misses";
     members.textContent = data.members.length ? `${list}: ${stay.join(" ") || "none"}` : "";
   };

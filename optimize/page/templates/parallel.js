@@ -50,7 +50,11 @@ function drawParallel() {
 
   let geometry = null;
   function layout() {
-    if (!columns.length) return;
+    if (!columns.length) {
+      geometry = null;
+      grid.replaceChildren(el("p", { class: "note" }, "No axis is chosen, or nothing varies between the builds."));
+      return;
+    }
     const width = grid.clientWidth;
     const rail = columns[0].node.querySelector(".rail");
     const [top, height] = [rail.offsetTop, rail.offsetHeight];
@@ -99,6 +103,7 @@ function drawParallel() {
   }
 
   function drawLines() {
+    if (!geometry) return;
     const { pen, width, height } = geometry;
     pen.clearRect(0, 0, width, height);
     const left = [[], [], []];

@@ -3,7 +3,7 @@
 function axisOptions(select, chosen) {
   const groups = new Map();
   for (const axis of [...data.axes, order]) {
-    if (!varies(axis) && axis !== order) continue;
+    if (!varies(axis) && axis !== order && axis.id !== chosen) continue;
     if (!groups.has(axis.group)) groups.set(axis.group, el("optgroup", { label: axis.group }));
     groups.get(axis.group).append(el("option", { value: axis.id, selected: axis.id === chosen }, axisTitle(axis)));
   }
