@@ -83,7 +83,7 @@ def write(
         tell_of_compiling(f"{name}.carry_m" for name in shown)
     found = launches(run, ledger, workers, shown, _tell)
     known = ledger.known([build.key for build in run.builds], run.model_version)
-    more = [known[build.key].figures if build.key in known else {} for build in run.builds]
+    more = {key: one.figures for key, one in known.items()}
     sobol = sobol_of(run, known) if shares else None
     size = write_page(page_data(run, found, str(ledger.path), more, sobol), path)
     say(f"{path} written, {size / 1e6:.1f} MB; open it in a browser.")

@@ -125,6 +125,22 @@ def test_figures_in_words_have_no_underscore_and_no_unit_left(name):
     assert unit == "1" or not words.label_of(name).endswith(f" {unit}")
 
 
+def test_page_of_a_huge_run_holds_front_and_short_list_and_an_even_part_of_the_others(found):
+    run, launches = found
+    many = enlarged(run, 300)
+    small = builds.thinned(many, 60)
+    keys = [build.key for build in small.builds]
+    assert len(keys) == len(set(keys)) == 60
+    assert {key for key, _ in run.front} | {m.key for m in run.short_list} <= set(keys)
+    order = [build.key for build in many.builds]
+    places = [order.index(key) for key in keys]
+    assert places == sorted(places)
+    assert max(np.diff(places)) < 20
+    assert builds.thinned(many, 300) is many
+    words_of = page_data(enlarged(run, builds.MOST_SHOWN + 10), launches, "x")["summary"]
+    assert f"The page holds {builds.MOST_SHOWN}" in words_of
+
+
 # Launches.
 
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,8 @@ from optimize.space import Row, Space
 _ALWAYS = ("mass_g", "inertia_g_cm2", "inertia_ratio", "mean_density_g_cm3")
 # A figure that fewer builds than this share have is no axis: most points would be missing.
 _LEAST_SHARE = 0.5
+# More builds than this are slow to filter and say no more.
+MOST_SHOWN = 5000
 _DIGITS = 7
 
 _LAYER_AXES = (
@@ -41,20 +43,36 @@ class Figures:
     names: tuple[str, ...]
 
 
-def gather(run: Run, more: Sequence[Mapping[str, Figure]] = ()) -> Figures:
+def thinned(run: Run, most: int = MOST_SHOWN) -> Run:
+    """Leave out builds that a page cannot hold.
+
+    The front and the short list stay, and of the others as many as there is room for, evenly over
+    the course of the search.
+    """
+    if len(run.builds) <= most:
+        return run
+    front = {key for key, _ in run.front} | {member.key for member in run.short_list}
+    kept = {i for i, build in enumerate(run.builds) if build.key in front}
+    others = [i for i in range(len(run.builds)) if i not in kept]
+    room = max(0, most - len(kept))
+    kept.update(others[int(k)] for k in np.linspace(0, len(others) - 1, room))
+    return replace(run, builds=tuple(run.builds[i] for i in sorted(kept)))
+
+
+def gather(run: Run, more: Mapping[str, Mapping[str, Figure]] | None = None) -> Figures:
     """Join what goals and limits needed, closed forms, and what else is known of each build.
 
     Parameters
     ----------
     run : Run
         A finished search.
-    more : sequence of dict of str to Figure
-        For each of `run.builds`, further figures, such as those in the ledger.
+    more : mapping of str to (mapping of str to Figure), optional
+        Further figures by the build's key, such as those in the ledger.
     """
     needed = run.scenario.figures()
     found = []
-    for i, build in enumerate(run.builds):
-        known = {**(more[i] if more else {}), **build.figures}
+    for build in run.builds:
+        known = {**(more or {}).get(build.key, {}), **build.figures}
         missing = [name for name in _ALWAYS if name not in known]
         found.append({**estimate(build.ball, missing).figures, **known})
     least = _LEAST_SHARE * len(found)

@@ -1,12 +1,12 @@
 """Everything that the page shows, as plain data."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 from layers.figures import Figure
 from optimize.drawing import SHADES, SOFTEST, STIFFEST
-from optimize.page.builds import axes_record, gather, influence_record, layer_names
+from optimize.page.builds import axes_record, gather, influence_record, layer_names, thinned
 from optimize.page.flights import Launches, flights_record
 from optimize.page.influence import Sobol, sobol_record
 from optimize.page.members import figures_record, margins_record, members_record
@@ -22,7 +22,7 @@ def page_data(
     run: Run,
     found: Launches,
     ledger: str,
-    more: Sequence[Mapping[str, Figure]] = (),
+    more: Mapping[str, Mapping[str, Figure]] | None = None,
     sobol: Sobol | None = None,
     written: datetime | None = None,
 ) -> dict[str, Any]:
@@ -36,8 +36,8 @@ def page_data(
         Launches of its short list.
     ledger : str
         Where its evaluations stand.
-    more : sequence of dict of str to Figure
-        For each of `run.builds`, further figures that are known.
+    more : mapping of str to (mapping of str to Figure), optional
+        Further figures that are known, by the build's key.
     sobol : Sobol, optional
         Shares of variance, where a model of the figures gave them.
     written : datetime, optional
@@ -48,6 +48,7 @@ def page_data(
     dict
         Of JSON's types; numbers to 7 digits.
     """
+    whole, run = run, thinned(run)
     figures = gather(run, more)
     members = members_record(run, found)
     named = dict.fromkeys([*figures.names, *(name for m in members for name in m["figures"])])
@@ -58,7 +59,7 @@ def page_data(
     return {
         "title": run.scenario.name,
         "question": question_of(run),
-        "summary": summary_of(run),
+        "summary": summary_of(whole, len(run.builds)),
         "feasible": run.feasible,
         "goals": [goal.model_dump() | {"words": goal_words(goal)} for goal in run.scenario.goal],
         "bounds": [
@@ -81,5 +82,5 @@ def page_data(
         "sobol": sobol_record(sobol) if sobol else None,
         "flights": flights_record(run, found),
         "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
-        "provenance": provenance_record(run, found, ledger, written or datetime.now(UTC)),
+        "provenance": provenance_record(whole, found, ledger, written or datetime.now(UTC)),
     }

@@ -117,13 +117,27 @@ def question_of(run: Run) -> str:
     )
 
 
-def summary_of(run: Run) -> str:
-    """Say in two sentences what came out of a run."""
+def summary_of(run: Run, shown: int) -> str:
+    """Say in a few sentences what came out of a run.
+
+    Parameters
+    ----------
+    run : Run
+        A finished search.
+    shown : int
+        How many of its builds the page holds.
+    """
     many = len(run.short_list)
+    computed = f"{run.evaluated} builds were" if run.evaluated != 1 else "1 build was"
     if run.feasible:
-        found = f"{run.feasible} keep every limit"
+        found = f"{run.feasible} keep{'s' * (run.feasible == 1)} every limit"
         stand = f"{many} stand on the short list" if many != 1 else "one stands on the short list"
     else:
         found = "none keeps every limit"
         stand = f"the {many} nearest misses are shown" if many else "none could be made"
-    return f"{run.evaluated} builds were computed, {found}; {stand}."
+    said = f"{computed} computed, {found}; {stand}."
+    if shown < run.evaluated:
+        said += (
+            f" The page holds {shown}: the front, the short list and others evenly over the search."
+        )
+    return said

@@ -30,7 +30,9 @@ function frame(axis, everything) {
   const ends = data.members.filter((member) => axis.values[member.build] !== null).flatMap((member) => [-1, 1].map((sign) => axis.values[member.build] + sign * memberError(member, axis)));
   let [low, high] = [Math.min(...seen, ...ends), Math.max(...seen, ...ends)];
   const room = 0.03 * (high - low) || 0.01 * Math.abs(high) || 1;
-  for (const bound of data.bounds) {
+  const goal = goalOn(axis.id);
+  const lines = goal && goal.aim === "target" ? [...data.bounds, { figure: axis.id, value: goal.target }] : data.bounds;
+  for (const bound of lines) {
     if (bound.figure !== axis.id || bound.value < low - 4 * room || bound.value > high + 4 * room) continue;
     [low, high] = [Math.min(low, bound.value), Math.max(high, bound.value)];
   }
