@@ -114,7 +114,7 @@ def _key(figure: Figure) -> None:
         ncols=2,
         fontsize=8,
         frameon=False,
-        title="whiskers: 95 %, by the emulator's uncertainty and the sample",
+        title="whiskers: 95 %, by what the emulator leaves open and the sample of builds",
         title_fontsize=8,
         alignment="left",
     )

@@ -181,8 +181,8 @@ def notes(shares: Shares) -> Iterator[str]:
     yield (
         "Alone: what of the variance would go if this freedom were settled (first Sobol index). "
         "With others: what would stay if all others were settled (total). The 95 % hold what the "
-        "figures may be between computed builds and the sample of builds; not the error of the "
-        "finite elements."
+        "figures may be between computed builds, what the emulator misses, and the sample of "
+        "builds; not the error of the finite elements."
     )
     yield (
         "Missed: mean square error of the emulator as a share of the variance. Left out: each "

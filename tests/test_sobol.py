@@ -38,7 +38,9 @@ def of_emulator(function, d: int, builds: int, count: int, seed: int) -> Indices
     known = points(np.random.default_rng([seed, 9]).integers(of.sizes, size=(builds, d)))
     emulator = fit(known, {"y": function(known)})
     values = emulator.draws("y", points(drawn.rows).reshape(-1, d), PAIRS, seed)
-    return indices(drawn, values.reshape(-1, 1 + d, count), of.sizes)
+    values = values.reshape(-1, 1 + d, count)
+    missed = np.mean((emulator.left_out()["y"] - function(known)) ** 2) / np.var(values[:, 0])
+    return indices(drawn, values, of.sizes, float(missed))
 
 
 def ishigami(u: np.ndarray) -> np.ndarray:
@@ -82,7 +84,7 @@ def test_published_indices_from_200_points(function, first, total):
     assert [index.value for index in found.first] == pytest.approx(first, abs=near)
     assert [index.value for index in found.total] == pytest.approx(total, abs=near)
     kept = inside(found, first, total)
-    assert sum(kept) >= len(kept) - (3 if function is g_function else 1)
+    assert sum(kept) >= len(kept) - 1
     # Tolerance guard: with the last freedom in the first one's place the indices are far off.
     assert abs(found.first[-1].value - first[0]) > 4 * near
 
@@ -90,12 +92,12 @@ def test_published_indices_from_200_points(function, first, total):
 @pytest.mark.slow
 @pytest.mark.parametrize(("function", "first", "total"), PUBLISHED)
 def test_intervals_hold_what_they_promise(function, first, total):
-    """95 % are promised; over these seeds 85 % at the least, the g-function being no easy prey."""
+    """95 % are promised; in 12 designs, whose indices hang together, chance leaves 90 % or more."""
     kept = [
         inside(of_emulator(function, len(first), 200, 4096, seed), first, total)
         for seed in range(12)
     ]
-    assert 0.85 <= np.mean(kept) <= 1.0
+    assert 0.9 <= np.mean(kept) <= 1.0
 
 
 def test_a_linear_functions_indices_are_its_shares_of_variance():
@@ -112,8 +114,8 @@ def test_a_linear_functions_indices_are_its_shares_of_variance():
 
 def test_what_nothing_depends_on_gets_nothing_from_an_emulator():
     found = of_emulator(lambda u: np.exp(u[:, 0]) + u[:, 1], 3, builds=60, count=2048, seed=2)
-    assert (found.first[2].low, found.first[2].value < 0.005) == (0.0, True)
-    assert found.total[2].high < 0.002
+    assert (found.first[2].low, found.total[2].low) == (0.0, 0.0)
+    assert max(found.first[2].value, found.total[2].value) < 0.005
 
 
 def test_scipys_indices_are_met_by_a_function_that_jumps():
