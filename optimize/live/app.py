@@ -38,6 +38,7 @@ FILES = {
 _PLACES = ("bench", "pin 1", "pin 2", "pin 3", "pin 4")
 _MOST_PAGE = 64  # characters of a page's name for itself
 _BEAT_S = 15.0
+_LINES = "application/x-ndjson"
 
 Endpoint = Callable[[Request], Awaitable[Response]]
 
@@ -88,8 +89,16 @@ async def _state(bench: Bench, request: Request) -> Response:
 
 
 async def _quick(bench: Bench, request: Request) -> Response:
+    """Answer with two lines of JSON: the figures at once, and the flights, which take longer."""
     setting, ball = bench.desk.read(await read_json(request))
-    return _json(await run_in_threadpool(bench.quick, setting, ball))
+    told, figures = await run_in_threadpool(bench.quick, setting, ball)
+
+    async def stream() -> AsyncIterator[bytes]:
+        yield json_bytes(told) + b"\n"
+        flights = await run_in_threadpool(bench.flights, ball, figures)
+        yield json_bytes({"flights": flights}) + b"\n"
+
+    return StreamingResponse(stream(), media_type=_LINES)
 
 
 async def _toml(bench: Bench, request: Request) -> Response:
@@ -136,7 +145,7 @@ async def _finite(bench: Bench, request: Request) -> Response:
         finally:
             bench.hub.cancel(job)
 
-    return StreamingResponse(stream(), media_type="application/x-ndjson")
+    return StreamingResponse(stream(), media_type=_LINES)
 
 
 async def _line(bench: Bench, ball: Ball, news: News) -> dict[str, Any]:

@@ -70,14 +70,22 @@ class Bench:
             "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
         }
 
-    def quick(self, setting: Setting, ball: Ball) -> dict[str, Any]:
-        """Return what can be said at once of a build: geometry, closed forms, the emulator's."""
+    def quick(self, setting: Setting, ball: Ball) -> tuple[dict[str, Any], dict[str, Figure]]:
+        """Return what can be said at once of a build: geometry, closed forms, the emulator's.
+
+        Returns
+        -------
+        dict
+            Plain data for the page.
+        dict of str to Figure
+            The figures in it, from which the flights can be drawn.
+        """
         closed = [test.names for test in self.tests if test.kind == "closed"]
         figures = dict(estimate(ball, closed[0] if closed else ()).figures)
         known = self.learner.predict(ball)
         if known:
             figures |= emulated_figures(self.names, ball, known, self.conditions)
-        return {
+        record = {
             "build": {
                 "setting": setting.model_dump(mode="json"),
                 "diameters_mm": [layer.outer_diameter_mm for layer in ball.layer],
@@ -87,10 +95,10 @@ class Bench:
                 "moduli_mpa": [layer.material.youngs_modulus_mpa.value for layer in ball.layer],
             },
             "figures": records(figures),
-            "flights": traces(ball, self.swings, figures, self.conditions),
             "emulator": self._emulator_word(known is not None),
             "state": self.state(),
         }
+        return record, figures
 
     def flights(self, ball: Ball, figures: Mapping[str, Figure]) -> dict[str, Any]:
         """Return the side views of the launches among some figures."""

@@ -19,8 +19,9 @@ if TYPE_CHECKING:
     from optimize.emulator import Emulator, Prediction
 
 LESSONS = 160
-# First fit, and how many more builds make the next one worth its while.
-_FIRST_FIT, _NEXT_FIT, _MOST_ROWS = 40, 1.3, 400
+# The first fit comes soon: one of all takes ten times as long. And how many more builds make the
+# next one worth its while, during the lessons and after them.
+_FIRST_FIT, _MORE, _MORE_LATER, _MOST_ROWS = 40, 1.6, 1.25, 400
 _FIT_LIMIT_S = 300.0
 _LULL_S = 0.25
 _OUTSIDE = 0.02  # of a slider's length: how far beyond its end the emulator still speaks
@@ -177,10 +178,12 @@ class Learner:
                     pass  # builds out of the ledger come by the dozen: fit once they are in
                 if self._closing:
                     return
-                x, values = np.array(self._places), np.array(self._values)
-            self._due = max(len(x) + 10, int(_NEXT_FIT * len(x)))
+                most = None if self._emulator else _FIRST_FIT
+                x, values = np.array(self._places[:most]), np.array(self._values[:most])
             if len(x) < self.lessons:
-                self._due = min(self._due, self.lessons)
+                self._due = min(int(_MORE * len(x)) + 1, self.lessons)
+            else:
+                self._due = int(_MORE_LATER * len(x)) + 1
             columns = {name: values[:, i] for i, name in enumerate(self.names)}
             try:
                 emulator = self._worker.ask(_fit, x, columns, self._emulator, limit_s=_FIT_LIMIT_S)

@@ -44,24 +44,44 @@ function mark() {
   drawLimits(about);
 }
 
-// One quick question is open at a time; when it is answered, the newest place of the sliders follows.
+// One quick question is open at a time; once its figures are there, the newest place of the sliders
+// follows, whether or not the flights are drawn yet.
 async function ask() {
   if (now.asking) return;
   now.asking = true;
-  try {
-    for (let done = 0; done !== now.move;) {
-      done = now.move;
-      const asked = wanted();
-      try {
-        answer(await talk.quick(asked), done === now.move);
-        trouble("");
-        if (done === now.move) now.resting = setTimeout(() => compute(done), REST_MS);
-      } catch (error) {
-        trouble(error.message);
-        progress("No figures for this build.");
-      }
+  for (let done = 0; done !== now.move;) {
+    done = now.move;
+    try {
+      await figuresOf(done);
+    } catch (error) {
+      trouble(error.message);
+      progress("No figures for this build.");
     }
-  } finally { now.asking = false; }
+  }
+  now.asking = false;
+}
+
+// Resolves when the figures are on the page; the flights come by themselves.
+function figuresOf(move) {
+  const stop = new AbortController();
+  return new Promise((resolve, reject) => {
+    talk.quick(wanted(), stop.signal, (told) => {
+      if (told.flights) {
+        if (move === now.move) fly(told.flights);
+        return;
+      }
+      trouble("");
+      answer(told, move === now.move);
+      if (move === now.move) now.resting = setTimeout(() => compute(move), REST_MS);
+      else stop.abort();
+      resolve();
+    }).catch((error) => { if (error.name !== "AbortError") reject(error); });
+  });
+}
+
+function fly(flights) {
+  for (const [swing, flight] of Object.entries(flights)) if (!(now.flights[swing] && now.flights[swing].basis === "finite element" && !now.flights[swing].stale)) now.flights[swing] = flight;
+  drawFlights(about, now.flights);
 }
 
 function answer(told, newest) {
@@ -69,10 +89,8 @@ function answer(told, newest) {
   now.setting = { ...told.build.setting, hold_mass: null };
   putHeld(now.setting);
   take(told.figures);
-  for (const [swing, flight] of Object.entries(told.flights)) now.flights[swing] = flight;
   if (!newest) staleAll();
   drawCut(about, now.build);
-  drawFlights(about, now.flights);
   drawLimits(about);
   drawPins(about, now);
   tellState(told.state);

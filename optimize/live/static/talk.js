@@ -30,19 +30,21 @@ async function asked(address, record, signal) {
 
 export const about = async () => (await asked("/api/about", null)).json();
 export const state = async () => (await asked("/api/state", null)).json();
-export const quick = async (setting) => (await asked("/api/quick", setting)).json();
 export const toml = async (setting) => (await asked("/api/toml", setting)).blob();
 
-// Finite elements: `took` is called with every line as it comes.
-export async function finite(setting, place, signal, took) {
-  const answer = await asked("/api/finite", { ...setting, place, page }, signal);
+// Figures at once, then flights; finite elements, test by test: `took` is called with every line.
+export const quick = (setting, signal, took) => lines("/api/quick", setting, signal, took);
+export const finite = (setting, place, signal, took) => lines("/api/finite", { ...setting, place, page }, signal, took);
+
+async function lines(address, record, signal, took) {
+  const answer = await asked(address, record, signal);
   const reader = answer.body.pipeThrough(new TextDecoderStream()).getReader();
   let rest = "";
   for (;;) {
     const { value, done } = await reader.read();
     if (done) return;
-    const lines = (rest + value).split("\n");
-    rest = lines.pop();
-    for (const line of lines) took(JSON.parse(line));
+    const whole = (rest + value).split("\n");
+    rest = whole.pop();
+    for (const line of whole) took(JSON.parse(line));
   }
 }
