@@ -93,12 +93,12 @@ def _connected(cluster: Cluster) -> Iterator["Client"]:
     with _quiet():
         try:
             asyncio.run(asyncio.wait_for(_ask(cluster.address), cluster.answer_s))
+            client = Client(cluster.address, timeout=cluster.answer_s, set_as_default=False)
         except Exception as error:  # of many kinds, by what listens there instead
             raise InputError(
                 f"No Dask scheduler answers at {cluster.address} within {cluster.answer_s:.1f} s: "
                 f"start one there with 'dask scheduler'."
             ) from error
-        client = Client(cluster.address, timeout=cluster.answer_s, set_as_default=False)
         try:
             yield client
         finally:

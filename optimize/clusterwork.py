@@ -6,6 +6,7 @@ import threading
 from importlib.metadata import version
 from typing import Any, NamedTuple
 
+from layers.estimate import MODEL_VERSION
 from layers.figures import Estimate
 
 # The machine code keeps one core busy and the interpreter locked: threads would only wait.
@@ -21,13 +22,15 @@ class Trouble(NamedTuple):
     text: str
 
 
-def tell_versions() -> dict[str, str]:
-    """Return the versions that a figure's last digit may hang on."""
-    from layers import estimate
-
+def _versions() -> dict[str, str]:
     libraries = {name: version(name) for name in _LIBRARIES}
     python = ".".join(platform.python_version_tuple()[:2])
-    return {"model": estimate.MODEL_VERSION, **libraries, "python": python}
+    return {"model": MODEL_VERSION, **libraries, "python": python}
+
+
+# What a figure's last digit may hang on. A constant, so that a worker can be asked for it by a
+# function of Python's own: one that lacks this file answers with an error, not with its end.
+VERSIONS = _versions()
 
 
 def packed(job: Any) -> bytes:

@@ -6,6 +6,7 @@ taken back from one that dies.
 """
 
 import asyncio
+import pkgutil
 import queue
 import time
 from collections import Counter, deque
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 from layers.errors import InputError, SolverError
 from layers.estimate import Conditions
 from layers.figures import Estimate, parse_figure
-from optimize.clusterwork import Trouble, compute_there, packed, tell_versions
+from optimize.clusterwork import VERSIONS, Trouble, compute_there, packed
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 _AT_ONCE = 2
 _POLL_S = 0.5
 _MOST_LOSSES = 3
+_ASKED = f"{packed.__module__}:VERSIONS"
 
 
 @dataclass
@@ -76,7 +78,7 @@ class Dispatch:
     _numbers: int = 0
     _polled: float = -1.0
     _alone_since: float | None = None
-    _losses: Counter[int] = field(default_factory=Counter)
+    _losses: Counter[tuple[str, int]] = field(default_factory=Counter)
 
     # What a search calls.
 
@@ -108,6 +110,7 @@ class Dispatch:
         SolverError
             If the scheduler is lost, no worker comes, or a build keeps ending its workers.
         """
+        self._forget_builds()
         self._add_trial(requests)
         self._losses = Counter()
         pending = deque(range(len(requests)))
@@ -123,6 +126,11 @@ class Dispatch:
                         yield task.place, self._estimate(task, outcome)
                 else:
                     self._trust(task, outcome)
+
+    def _forget_builds(self) -> None:
+        """Drop what is left of a batch that was given up: its places are not those of the next."""
+        for number in [n for n, task in self._tasks.items() if task.kind == "build"]:
+            self._tasks.pop(number).future.cancel()
 
     def close(self) -> None:
         """Take back all that is still to be computed."""
@@ -146,7 +154,7 @@ class Dispatch:
         for address, host in there.items():
             if address not in self._workers:
                 self._workers[address] = _Worker(host)
-                self._submit(address, "versions", 0, tell_versions)
+                self._submit(address, "versions", 0, pkgutil.resolve_name, _ASKED)
         self._wait_for_some(now)
 
     def _scheduler_knows(self) -> dict[str, str]:
@@ -185,13 +193,13 @@ class Dispatch:
             del self._tasks[number]
             task.future.cancel()
             if task.kind == "build":
-                self._losses[task.place] += 1
                 pending.appendleft(task.place)
-                if self._losses[task.place] == _MOST_LOSSES:
-                    raise SolverError(
-                        f"Workers ended {_MOST_LOSSES} times over one build, perhaps for want of "
-                        f"memory; what was done is in the ledger."
-                    )
+            self._losses[task.kind, task.place] += 1
+            if self._losses[task.kind, task.place] == _MOST_LOSSES:
+                raise SolverError(
+                    f"Workers ended {_MOST_LOSSES} times over one build, perhaps for want of "
+                    f"memory; what was done is in the ledger."
+                )
         self.tell(f"Worker {address} is gone; {len(self._workers)} left.")
 
     def _trust(self, task: _Task, outcome: Any) -> None:
@@ -199,6 +207,7 @@ class Dispatch:
         worker = self._workers[task.worker]
         if sentence is None:
             worker.passed = 0 if worker.passed is None else worker.passed + 1
+            del self._losses[task.kind, task.place]
         elif any(w.passed for w in self._workers.values() if not w.refused and w is not worker):
             worker.refused = True
             self.tell(f"{sentence} It is left out.")
@@ -208,14 +217,15 @@ class Dispatch:
     def _refusal(self, task: _Task, outcome: Any) -> str | None:
         """Say why a worker may not compute; None if it may."""
         if isinstance(outcome, BaseException | Trouble):
-            what = _words(outcome)
-            return f"Worker {task.worker} cannot compute ({what}): install this orbwright there."
+            return (
+                f"Worker {task.worker} cannot compute ({_words(outcome)}): install this orbwright "
+                f"with its extra 'cluster' there and beside the scheduler."
+            )
         if task.kind == "versions":
-            mine = tell_versions()
-            other = next((name for name in mine if mine[name] != outcome.get(name)), None)
+            other = next((name for name in VERSIONS if VERSIONS[name] != outcome.get(name)), None)
             return other and (
                 f"Worker {task.worker} runs {other} {outcome.get(other)}, this machine "
-                f"{mine[other]}: they must be the same."
+                f"{VERSIONS[other]}: they must be the same."
             )
         if outcome != self._trials[task.place][1]:
             return (
@@ -240,7 +250,7 @@ class Dispatch:
     def _hand_out(self, pending: deque[int], requests: Sequence["Request"]) -> None:
         free: list[str] = []
         loads = Counter(task.worker for task in self._tasks.values())
-        careful = {t.worker for t in self._tasks.values() if self._losses[t.place]}
+        careful = {t.worker for t in self._tasks.values() if self._losses[t.kind, t.place]}
         for address, worker in self._workers.items():
             if worker.refused or worker.passed is None:
                 continue
@@ -253,7 +263,7 @@ class Dispatch:
             for address in free:
                 if not pending or loads[address] != round_ or address in careful:
                     continue
-                lost_before = self._losses[pending[0]] > 0
+                lost_before = self._losses["build", pending[0]] > 0
                 if round_ and (lost_before or len(pending) <= len(free)):
                     continue  # the last builds go to whoever is free first
                 index = pending.popleft()

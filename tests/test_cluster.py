@@ -143,6 +143,7 @@ def test_a_worker_killed_in_mid_run_loses_nothing(cluster, here, tmp_path):
     assert cluster.unfinished() == 0
 
 
+@pytest.mark.slow
 def test_new_workers_are_waited_for_when_all_are_dead(cluster, here, tmp_path):
     scenario, told = four_layers(evaluations=60), []
 
@@ -267,6 +268,16 @@ def test_a_worker_of_another_version_that_joins_later_is_left_out(cluster, here,
     cluster.kill(others[0])
     assert any("runs model 0123456789ab" in s and s.endswith("left out.") for s in told)
     assert same(there, here(scenario))
+
+
+@pytest.mark.slow
+def test_a_worker_without_orbwright_is_refused_in_one_sentence(cluster, tmp_path):
+    (tmp_path / "bare.py").write_text("import sys; sys.modules['optimize'] = None\n")
+    bare = cluster.add_worker("--preload", str(tmp_path / "bare.py"))
+    cluster.wait(3)
+    with pytest.raises(InputError, match=r"cannot compute \(ModuleNotFoundError: .*: install this"):
+        searched(four_layers(), tmp_path / "there", Cluster(cluster.address))
+    cluster.kill(bare)
 
 
 @pytest.mark.slow
