@@ -18,7 +18,7 @@ from optimize.emulator import FEWEST, fit
 from optimize.encoding import Encoding
 from optimize.makeable import can_be_made
 from optimize.morebuilds import Computed
-from optimize.result import SIGMAS_95, Run
+from optimize.result import Run
 from optimize.sobol import Design, Grid, Index, design, indices
 from optimize.space import Gene, Space
 
