@@ -8,6 +8,7 @@ import numpy as np
 from layers.ball import Ball, FloatArray
 from layers.figures import BALL_FIGURES, Figure
 from optimize import shortlist
+from optimize.checked import checked
 from optimize.evaluate import Request
 from optimize.explore import Looked, Search
 from optimize.result import Build, Evaluated, Failed, Infeasible, Member, Relaxation, Run
@@ -47,6 +48,7 @@ def answer(search: Search) -> Run:
         front=_front(goals, feasible),
         prices=shortlist.prices(goals, members) if feasible else (),
         relaxations=relaxations,
+        checks=checked(search.guesses, computed),
         cloud=np.array(cloud, dtype=np.float64).reshape(-1, len(goals)),
         cloud_feasible=np.array([isinstance(looked.outcome, Evaluated) for looked in computed]),
         builds=tuple(_build(looked) for looked in computed),

@@ -6,6 +6,7 @@ the front most. What the emulator says decides where to look, never what is answ
 the front by its computed figures.
 """
 
+from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -15,7 +16,8 @@ from scipy.stats import qmc
 from layers.ball import FloatArray
 from optimize.acquire import Beliefs, box_around, choose_batch, loss_of
 from optimize.emulator import FEWEST, Emulator, Prediction, fit
-from optimize.propose import Ask, Guess, Proposer, evolve
+from optimize.ledger import Guess
+from optimize.propose import Ask, Proposer, evolve
 from optimize.result import Standing
 from optimize.scenario import Bound, Goal
 from optimize.shortlist import non_dominated
@@ -31,6 +33,9 @@ _ROAM_POPULATION = 80
 
 # A build that keeps the limits with less than this chance ranks as broken while roaming.
 _LEAST_CHANCE = 0.25
+
+# The emulator's error bars are held to what its guesses missed in so many batches.
+_BATCHES_REMEMBERED = 4
 
 # Space-filling points that may be turned away by closed-form limits before giving up on a start.
 _TRIES_A_START = 200
@@ -120,6 +125,7 @@ def emulate(of: Emulated, budget: int, batch: int, seed: int) -> Proposer:
         return
     seen = _Seen()
     fresh = _space_filling(of, seen, seed)
+    misses: deque[dict[str, FloatArray]] = deque(maxlen=_BATCHES_REMEMBERED)
     emulator: Emulator | None = None
     coordinates = of.encode([(0,) * len(of.space.genes)]).shape[1]
     count = max(batch, min(_START_A_COORDINATE * coordinates, budget // 2))
@@ -127,10 +133,18 @@ def emulate(of: Emulated, budget: int, batch: int, seed: int) -> Proposer:
     turn = 0
     while asks:
         told = yield asks
+        before = len(seen.rows)
         seen.tell([ask.row for ask in asks], told)
         asks = []
         if len(seen.rows) >= FEWEST:
-            emulator = fit(of.encode(seen.rows), seen.values(of.figures), emulator)
+            x, values = of.encode(seen.rows), seen.values(of.figures)
+            if emulator is not None:
+                fresh_values = {name: v[before:] for name, v in values.items()}
+                misses.append(emulator.sigmas_missed(x[before:], fresh_values))
+            missed = {
+                name: np.concatenate([m[name] for m in misses]) for name in of.figures if misses
+            }
+            emulator = fit(x, values, emulator, missed)
             # One build of each batch is drawn blindly: it keeps the emulator honest elsewhere.
             asks = _batch(of, seen, emulator, batch - 1, seed=(seed * 1009 + turn) % 2**32)
         drawn = [row for row, _ in zip(fresh, range(batch - len(asks)), strict=False)]

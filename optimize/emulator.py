@@ -23,11 +23,9 @@ from threadpoolctl import ThreadpoolController
 
 from layers.ball import FloatArray
 from optimize.paths import left_out, mean_and_deviations
+from optimize.result import SIGMAS_95
 
 FEWEST = 5
-
-# Half-widths, in standard deviations, of the intervals that hold 68 and 95 % of a normal variable.
-SIGMAS_68, SIGMAS_95 = 0.994458, 1.959964
 
 # Length scales are fitted on no more builds than this, since a fit costs their cube a step; the
 # prediction rests on all.
@@ -146,6 +144,23 @@ class Emulator:
     builds: int
     _processes: Mapping[str, _Process]
 
+    def sigmas_missed(
+        self, x: FloatArray, values: Mapping[str, FloatArray]
+    ) -> dict[str, FloatArray]:
+        """Return by how many standard deviations, not widened, each figure is missed.
+
+        Parameters
+        ----------
+        x : (m, d) array
+            Coordinates.
+        values : mapping of str to (m,) array
+            What the figures turned out to be.
+        """
+        return {
+            name: prediction.sigmas_to(values[name]) * self._processes[name].widening
+            for name, prediction in self.predict(x).items()
+        }
+
     @property
     def figures(self) -> tuple[str, ...]:
         """Names of the figures that it emulates."""
@@ -190,15 +205,20 @@ class Emulator:
             return {name: p.left_out(self.builds) for name, p in self._processes.items()}
 
 
-def fit(x: FloatArray, values: Mapping[str, FloatArray], start: Emulator | None = None) -> Emulator:
+def fit(
+    x: FloatArray,
+    values: Mapping[str, FloatArray],
+    start: Emulator | None = None,
+    missed: Mapping[str, FloatArray] | None = None,
+) -> Emulator:
     """Fit Gaussian processes to computed builds.
 
     The covariance is a squared exponential with a length scale a coordinate, a second one of short
     scale for ripples, such as those that the mesh adds, and a white part for what is rougher still;
     their sizes make the data likeliest (Rasmussen and Williams 2006, Gaussian Processes for Machine
-    Learning, ch. 5). Standard deviations are then widened, never narrowed,
-    until they tell the leave-one-out residuals (ibid., eq. 5.12): in the mean square, and so that
-    95 % of these lie within 1.96 of them.
+    Learning, ch. 5). Standard deviations are then widened, never narrowed, until they tell the
+    leave-one-out residuals (ibid., eq. 5.12), and the misses of earlier guesses if they are given:
+    in the mean square, and so that 95 % of these lie within 1.96 of them.
 
     The same input gives the same emulator to the last bit, whatever the number of threads.
 
@@ -210,6 +230,9 @@ def fit(x: FloatArray, values: Mapping[str, FloatArray], start: Emulator | None 
         Figures, all finite.
     start : Emulator, optional
         An earlier fit to fewer of the same builds: its length scales are gone on from.
+    missed : mapping of str to (k,) array, optional
+        By how many standard deviations, not widened, the last guesses missed each figure. A search
+        looks where its emulator errs on the good side; leave-one-out alone does not tell of that.
 
     Raises
     ------
@@ -218,14 +241,17 @@ def fit(x: FloatArray, values: Mapping[str, FloatArray], start: Emulator | None 
     """
     if len(x) < FEWEST:
         raise ValueError(f"{len(x)} builds are too few to emulate; it takes at least {FEWEST}")
-    known = start._processes if start else {}
+    known, missed = start._processes if start else {}, missed or {}
     with _one_thread():  # sums of several threads differ in the last bit
         return Emulator(
-            len(x), {name: _fitted(x, y, known.get(name)) for name, y in values.items()}
+            len(x),
+            {name: _fitted(x, y, known.get(name), missed.get(name)) for name, y in values.items()},
         )
 
 
-def _fitted(x: FloatArray, y: FloatArray, start: _Process | None) -> _Process:
+def _fitted(
+    x: FloatArray, y: FloatArray, start: _Process | None, missed: FloatArray | None
+) -> _Process:
     log = bool(np.min(y) > 0.0 and np.max(y) < _LOG_RANGE * np.min(y))
     z = np.log(y) if log else np.asarray(y, dtype=np.float64)
     centre, scale = float(np.mean(z)), float(np.std(z))
@@ -235,7 +261,8 @@ def _fitted(x: FloatArray, y: FloatArray, start: _Process | None) -> _Process:
     z = (z - centre) / scale
     kernel, looked = _likeliest(x, z, start)
     model = GaussianProcessRegressor(kernel, optimizer=None).fit(x, z)
-    return _Process(model, log, centre, scale, max(1.0, _misfit(model)), looked)
+    widening = max(1.0, _misfit(model), 0.0 if missed is None else _needed(missed))
+    return _Process(model, log, centre, scale, widening, looked)
 
 
 def _likeliest(x: FloatArray, z: FloatArray, start: _Process | None) -> tuple[Any, int]:
@@ -290,5 +317,12 @@ def _misfit(model: GaussianProcessRegressor) -> float:
     residuals = np.abs(np.asarray(model.alpha_).ravel()) / np.sqrt(precision)
     n, fitted = len(residuals), len(model.kernel_.theta)
     freedom = np.sqrt(n / max(1, n - fitted))
-    mean_square = np.sqrt(np.mean(residuals**2))
-    return float(freedom * max(mean_square, np.quantile(residuals, 0.95) / SIGMAS_95))
+    return float(freedom * _needed(residuals))
+
+
+def _needed(sigmas: FloatArray) -> float:
+    """Return the widening that turns these misses into those of a normal variable."""
+    if not len(sigmas):
+        return 0.0
+    mean_square = np.sqrt(np.mean(sigmas**2))
+    return float(max(mean_square, np.quantile(np.abs(sigmas), 0.95) / SIGMAS_95))

@@ -88,11 +88,15 @@ class Encoding:
         """
         if gene.what == "thickness_mm":
             return np.array([_scaled(0.0, gene.values)])
+        if gene.what == "present":
+            return table[0]
         return np.asarray(table.mean(axis=0))
 
     def _table(self, gene: Gene) -> FloatArray:
         if gene.what == "present":
-            return np.zeros((2, 0))  # its thickness says it
+            varies = [g.what for g in self.space.genes if g.layer == gene.layer]
+            # A thickness that varies says it: the absent layer has none.
+            return np.zeros((2, 0)) if "thickness_mm" in varies else np.array([[0.0], [1.0]])
         if gene.what == "material":
             return self._materials(gene)
         stiff = gene.what == "youngs_modulus_mpa"

@@ -3,7 +3,7 @@
 import re
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from typing import TYPE_CHECKING
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from layers.errors import InputError, SolverError
 from optimize.encoding import Encoding
 from optimize.evaluate import Evaluator, Judge, Request
-from optimize.ledger import Known, Proposal
+from optimize.ledger import Guess, Known, Proposal
 from optimize.result import Evaluated, Failed, Infeasible, Outcome, Progress, Standing
 from optimize.scenario import Scenario
 from optimize.space import Candidate, Row, Space, content_of, key_of
@@ -60,6 +60,8 @@ class Search:
     twins : dict of tuple to tuple
         Rows that make the same build as an earlier one, such as two materials that differ only in
         a modulus that the search sets itself.
+    guesses : dict of tuple to mapping
+        What an emulator expected of a row's figures before they were computed.
     evaluated, feasible, failed, ruled_out : int
         As in `optimize.result.Run`.
     """
@@ -75,6 +77,7 @@ class Search:
     ruled_out: int = 0
     best: dict[str, float] = field(default_factory=dict)
     twins: dict[Row, Row] = field(default_factory=dict)
+    guesses: dict[Row, Mapping[str, Guess]] = field(default_factory=dict)
     space: Space = field(init=False)
     judge: Judge = field(init=False)
     _first: dict[str, Row] = field(default_factory=dict)
@@ -113,6 +116,7 @@ class Search:
         asks, stale = next(proposer), 0
         while True:
             rows = [ask.row for ask in asks]
+            self.guesses |= {ask.row: ask.guesses for ask in asks if ask.guesses}
             fresh = [r for r in dict.fromkeys(rows) if r not in self.seen and r not in self.twins]
             stale = 0 if fresh else stale + 1
             self._look_at(fresh)
@@ -197,6 +201,7 @@ class Search:
             verdict = self.judge.before(candidate)
             if verdict is not None:
                 self._settle(candidate, verdict)
+        self.guesses = {proposal.row: proposal.guesses for proposal in proposals}
         candidates = [self.space.decode(row) for row in computed]
         known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
         if not all(figures.covers(self.judge.names) for figures in known):
@@ -226,7 +231,9 @@ class Search:
         self.seen[candidate.row] = Looked(candidate, _key(candidate), outcome)
 
     def _note(self, candidates: list[Candidate], *, computed: bool) -> None:
-        proposals = [Proposal(c.row, _key(c), computed) for c in candidates]
+        proposals = [
+            Proposal(c.row, _key(c), computed, self.guesses.get(c.row, {})) for c in candidates
+        ]
         self.evaluator.ledger.note(self.run, self._noted, proposals)
         self._noted += len(proposals)
 

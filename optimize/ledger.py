@@ -8,9 +8,9 @@ can be shown again without computing.
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -64,12 +64,30 @@ class RunRecord:
 
 
 @dataclass(frozen=True)
+class Guess:
+    """What an emulator expected of a figure before it was computed.
+
+    Attributes
+    ----------
+    mean, sd : float
+        Of the figure, in its unit, or of its natural logarithm.
+    log : bool
+        Which of the two.
+    """
+
+    mean: float
+    sd: float
+    log: bool
+
+
+@dataclass(frozen=True)
 class Proposal:
     """A build that a run looked at: `computed` in full, or ruled out by a closed-form limit."""
 
     row: tuple[int, ...]
     key: str | None
     computed: bool
+    guesses: Mapping[str, Guess] = field(default_factory=dict)
 
 
 class Entry(NamedTuple):
@@ -265,11 +283,12 @@ class Ledger:
                 json.dumps(p.row),
                 None if p.key is None else bytes.fromhex(p.key),
                 "computed" if p.computed else "ruled out",
+                json.dumps({k: astuple(g) for k, g in p.guesses.items()}) if p.guesses else None,
             )
             for i, p in enumerate(proposals)
         ]
         with self.transaction():
-            self.db.executemany("INSERT OR IGNORE INTO proposal VALUES (?, ?, ?, ?, ?)", rows)
+            self.db.executemany("INSERT OR IGNORE INTO proposal VALUES (?, ?, ?, ?, ?, ?)", rows)
 
     def end(self, run: str, status: Literal["interrupted", "finished"]) -> None:
         """Note that a run has stopped."""
@@ -293,12 +312,22 @@ class Ledger:
 
     def proposals(self, run: str) -> tuple[Proposal, ...]:
         """List the builds that a run looked at, in order."""
-        query = "SELECT row, build, outcome FROM proposal WHERE run = ? ORDER BY ordinal"
-        rows = self.rows(query, (run,))
+        what = f"row, build, outcome, {self.guesses_column()}"
+        rows = self.rows(f"SELECT {what} FROM proposal WHERE run = ? ORDER BY ordinal", (run,))
         return tuple(
-            Proposal(tuple(json.loads(row)), build and build.hex(), outcome == "computed")
-            for row, build, outcome in rows
+            Proposal(
+                tuple(json.loads(row)),
+                build and build.hex(),
+                outcome == "computed",
+                {name: Guess(*guess) for name, guess in json.loads(guesses or "{}").items()},
+            )
+            for row, build, outcome, guesses in rows
         )
+
+    def guesses_column(self) -> str:
+        """Return what to select for the guesses: format 1, read as it is, has none."""
+        names = [column[1] for column in self.rows("PRAGMA table_info(proposal)")]
+        return "guesses" if "guesses" in names else "NULL AS guesses"
 
     def __len__(self) -> int:
         """Return the number of evaluations."""

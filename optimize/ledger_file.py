@@ -44,6 +44,7 @@ CREATE TABLE proposal (
     row TEXT NOT NULL,            -- the choice of every freedom, JSON
     build BLOB,                   -- NULL where the choices make no ball
     outcome TEXT NOT NULL,        -- computed, ruled out
+    guesses TEXT,                 -- {{name: [mean, sd, log]}} that an emulator gave before, or NULL
     PRIMARY KEY (run, ordinal)
 ) WITHOUT ROWID;
 """
@@ -61,6 +62,7 @@ _STEPS: dict[int, tuple[str, ...]] = {
         "AND earlier.content = later.content AND earlier.figures = later.figures)",
         "DROP INDEX evaluation_sorted",
         _ONCE,
+        "ALTER TABLE proposal ADD COLUMN guesses TEXT",
     )
 }
 

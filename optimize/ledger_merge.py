@@ -129,7 +129,7 @@ def _difference(known: Known, entry: Entry) -> str:
 
 
 _RUN = "id, name, scenario, seed, versions, status, started, finished"
-_PROPOSAL = "run, ordinal, row, build, outcome"
+_PROPOSAL = "run, ordinal, row, build, outcome, guesses"
 
 
 def _runs(into: Ledger, source: Ledger, found: Merged) -> Merged:
@@ -143,7 +143,8 @@ def _runs(into: Ledger, source: Ledger, found: Merged) -> Merged:
         into.db.execute("DELETE FROM proposal WHERE run = ?", (run,))
         into.db.execute(f"INSERT OR REPLACE INTO run ({_RUN}) VALUES (?,?,?,?,?,?,?,?)", record)
         into.db.executemany(
-            f"INSERT INTO proposal ({_PROPOSAL}) VALUES (?, ?, ?, ?, ?)", _proposals(source, run)
+            f"INSERT INTO proposal ({_PROPOSAL}) VALUES (?, ?, ?, ?, ?, ?)",
+            _proposals(source, run),
         )
         runs, proposals = runs + 1, proposals + reached[1]
     return replace(found, runs=runs, proposals=proposals)
@@ -158,9 +159,10 @@ def _how_far(ledger: Ledger) -> dict[str, tuple[bool, int]]:
 
 def _proposals(source: Ledger, run: str) -> Iterator[tuple[object, ...]]:
     with explained(source.path):
-        query = f"SELECT {_PROPOSAL} FROM proposal WHERE run = ? ORDER BY ordinal"
+        what = f"run, ordinal, row, build, outcome, {source.guesses_column()}"
+        query = f"SELECT {what} FROM proposal WHERE run = ? ORDER BY ordinal"
         for row in source.db.execute(query, (run,)):
-            _check_json(source, row[2])
+            _check_json(source, row[2], row[5] or "null")
             yield row
 
 

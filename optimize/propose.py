@@ -21,27 +21,11 @@ from pymoo.operators.crossover.sbx import SBX
 from pymoo.operators.mutation.pm import PM
 
 from layers.ball import FloatArray
+from optimize.ledger import Guess
 from optimize.result import Standing
 from optimize.space import Row, Space
 
 _EFFORTS = 64
-
-
-@dataclass(frozen=True)
-class Guess:
-    """What an emulator expected of a figure before it was computed.
-
-    Attributes
-    ----------
-    mean, sd : float
-        Of the figure, in its unit, or of its natural logarithm.
-    log : bool
-        Which of the two.
-    """
-
-    mean: float
-    sd: float
-    log: bool
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,9 @@ from layers.errors import OrbwrightError
 from layers.figures import Estimate, Figure
 from optimize.scenario import Bound, Scenario
 
+# Half-widths, in standard deviations, of the intervals that hold 68 and 95 % of a normal variable.
+SIGMAS_68, SIGMAS_95 = 0.994458, 1.959964
+
 
 @dataclass(frozen=True)
 class Evaluated:
@@ -171,6 +174,29 @@ class Relaxation:
 
 
 @dataclass(frozen=True)
+class Checked:
+    """How far an emulator was right about builds that it had not seen.
+
+    Attributes
+    ----------
+    figure : str
+        Which figure.
+    builds : int
+        How many builds were guessed before they were computed.
+    error : float
+        Root mean square of the guess's error over the computed value.
+    within_68, within_95 : float
+        Share of the builds that fell within the intervals that should hold 68 and 95 %.
+    """
+
+    figure: str
+    builds: int
+    error: float
+    within_68: float
+    within_95: float
+
+
+@dataclass(frozen=True)
 class Progress:
     """Where a running search stands.
 
@@ -217,6 +243,8 @@ class Run:
         Which of them keep every limit.
     builds : tuple of Build
         The same builds with their layers, figures and broken limits, in the same order.
+    checks : tuple of Checked
+        How the emulator's guesses did, figure by figure; empty for a direct search.
     prices, relaxations : tuples
         What goals cost in one another; which limits to relax when none is feasible.
     seconds : float
@@ -236,6 +264,7 @@ class Run:
     front: tuple[tuple[str, tuple[float, ...]], ...]
     prices: tuple[Price, ...]
     relaxations: tuple[Relaxation, ...]
+    checks: tuple[Checked, ...]
     cloud: FloatArray = field(compare=False)
     cloud_feasible: np.typing.NDArray[np.bool_] = field(compare=False)
     builds: tuple[Build, ...] = field(compare=False)

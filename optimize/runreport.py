@@ -36,7 +36,7 @@ def brief_sections(run: Run, ledger: str) -> list[Section]:
     sections = [_answer_section(run)]
     if run.short_list:
         sections.append(_builds_section(run.short_list))
-    return [*sections, _provenance_section(run, ledger)]
+    return [*sections, *_check_sections(run), _provenance_section(run, ledger)]
 
 
 def run_sections(run: Run, ledger: str) -> list[Section]:
@@ -64,7 +64,8 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
         sections += _rule_sections(run)
     for member in members:
         sections += warnings_section(member.estimate)
-    return [*sections, _brief_section(run.scenario), _provenance_section(run, ledger)]
+    sections += [_brief_section(run.scenario), *_check_sections(run)]
+    return [*sections, _provenance_section(run, ledger)]
 
 
 def _builds_section(members: Sequence[Member]) -> Section:
@@ -178,6 +179,29 @@ def _brief_section(scenario: Scenario) -> Section:
     return Section("The brief", columns("", "wanted", "~from"), tuple(rows), notes)
 
 
+def _check_sections(run: Run) -> list[Section]:
+    """Tabulate how the emulator's guesses did, in a search that used one."""
+    if not run.checks:
+        return []
+    rows = [
+        (
+            check.figure,
+            str(check.builds),
+            f"{100.0 * check.error:.2g} %",
+            f"{100.0 * check.within_68:.0f} %",
+            f"{100.0 * check.within_95:.0f} %",
+        )
+        for check in run.checks
+    ]
+    heads = columns("figure", ">builds", ">error", ">in 68 %", ">in 95 %")
+    notes = (
+        "Each of these builds was guessed before it was computed. error: root mean square.",
+        "in 68 %, in 95 %: share within the intervals that should hold so many.",
+        "The emulator chose where to look. Every figure above is computed, none is a guess.",
+    )
+    return [Section("How far the emulator was right", heads, tuple(rows), notes)]
+
+
 def _provenance_section(run: Run, ledger: str) -> Section:
     notes = [
         f"Run {run.id}, seed {run.seed}, orbwright {version()}, model {run.model_version}.",
@@ -220,6 +244,7 @@ def run_record(run: Run, ledger: str) -> dict[str, Any]:
         ],
         "prices": [asdict(price) for price in run.prices],
         "relaxations": [asdict(relaxation) for relaxation in run.relaxations],
+        "emulator_checks": [asdict(check) for check in run.checks],
         "trust": " ".join(TRUST),
     }
 

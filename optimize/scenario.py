@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
@@ -16,6 +16,8 @@ from layers.swings import check_owner, default_swings
 from layers.textfile import parse_toml, read_text
 from optimize.conditions import ConditionsTable, with_files_read
 
+Method = Literal["direct", "emulator"]
+METHODS: tuple[str, ...] = get_args(Method)
 SMALLEST_CENTRE_MM = 5.0
 FILL_DENSITY = "fill_density_g_cm3"
 CENTRE_DIAMETER = "stage1.diameter_mm"
@@ -250,7 +252,7 @@ class Scenario(_Table):
         description="start of the random numbers",
         json_schema_extra={"unit": "1"},
     )
-    method: Literal["direct", "emulator"] = Field(
+    method: Method = Field(
         "direct",
         description="what proposes builds: evolution alone, or Gaussian processes of their figures",
     )

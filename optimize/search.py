@@ -5,7 +5,9 @@ import json
 import time
 from dataclasses import replace
 from difflib import get_close_matches
+from functools import cache
 from importlib.metadata import version
+from pathlib import Path
 
 from pydantic import ValidationError
 
@@ -87,12 +89,27 @@ def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
     """
     played = scenario.played()
     model = f"{MODEL_VERSION}+{played.fingerprint()}" if played else MODEL_VERSION
-    libraries = ["numpy", "pymoo"]
+    libraries, files = ["numpy", "pymoo"], [*_PROPOSING]
     if scenario.method == "emulator":
         libraries += ["scikit-learn", "scipy"]
-    versions = {"model": model} | {library: version(library) for library in libraries}
+        files += _EMULATING
+    versions = {"model": model, "search": _digest_of(*files)}
+    versions |= {library: version(library) for library in libraries}
     text = json.dumps([scenario.model_dump(mode="json"), versions], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:12], versions
+
+
+# The files that decide which builds are asked for: a search by other code is another run.
+_PROPOSING = ("explore", "propose", "space")
+_EMULATING = ("acquire", "emulate", "emulator", "encoding", "shortlist")
+
+
+@cache
+def _digest_of(*files: str) -> str:
+    digest = hashlib.sha256()
+    for file in files:
+        digest.update(Path(__file__).with_name(f"{file}.py").read_bytes())
+    return digest.hexdigest()[:12]
 
 
 def load_run(ledger: Ledger, name: str) -> Run:
