@@ -89,7 +89,7 @@ class Encoding:
         if gene.what == "thickness_mm":
             return np.array([_scaled(0.0, gene.values)])
         if gene.what == "present":
-            return table[0]
+            return np.asarray(table[0])
         return np.asarray(table.mean(axis=0))
 
     def _table(self, gene: Gene) -> FloatArray:
