@@ -48,7 +48,7 @@ def emulated_figures(
     Returns
     -------
     dict of str to Figure
-        Their `difference_error` is half the 95 % band.
+        Their errors are those of finite elements, widened by half the emulator's 95 % band.
     """
     found = {name: known[name] for name in names if name in known}
     swings = dict.fromkeys(p.swing for p in map(parse_figure, names) if p.swing)
@@ -73,7 +73,7 @@ def _figure(name: str, mean: float, deviation: float) -> Figure:
         value=mean,
         unit=quantity.unit,
         basis="emulator",
-        difference_error=band,
+        difference_error=math.hypot(band, abs(mean) * quantity.difference_percent / 100.0),
         absolute_error=math.hypot(band, abs(mean) * quantity.absolute_percent / 100.0),
     )
 

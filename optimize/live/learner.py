@@ -24,6 +24,7 @@ LESSONS = 160
 _FIRST_FIT, _MORE, _MORE_LATER, _MOST_ROWS = 40, 1.6, 1.25, 400
 _FIT_LIMIT_S = 300.0
 _LULL_S = 0.25
+_AFTER_TROUBLE = 10
 _OUTSIDE = 0.02  # of a slider's length: how far beyond its end the emulator still speaks
 NINETY_FIVE = 1.96
 
@@ -89,6 +90,7 @@ class Learner:
         self._due = min(_FIRST_FIT, lessons or _FIRST_FIT)
         self._emulator: Emulator | None = None
         self._fitted_on = 0
+        self._trouble = ""
         self._scores = {name: Score() for name in self.names}
         self._change = threading.Condition()
         self._closing = False
@@ -148,6 +150,7 @@ class Learner:
             "wanted": max(self.lessons, len(self._places)),
             "done": self._taken >= len(self._design),
             "fitted_on": self._fitted_on,
+            "trouble": self._trouble,
             "checks": checks,
             "within": within_band,
             "scores": {
@@ -187,9 +190,12 @@ class Learner:
             columns = {name: values[:, i] for i, name in enumerate(self.names)}
             try:
                 emulator = self._worker.ask(_fit, x, columns, self._emulator, limit_s=_FIT_LIMIT_S)
-            except (OrbwrightError, WorkerEnded):
-                continue  # without a new one the last one stands; more builds come
-            self._emulator, self._fitted_on = emulator, len(x)
+            except (OrbwrightError, WorkerEnded) as error:
+                # The last one stands; with more builds it is tried again.
+                self._trouble = f"The emulator could not be fitted: {error}"
+                self._due = len(self._places) + _AFTER_TROUBLE
+                continue
+            self._emulator, self._fitted_on, self._trouble = emulator, len(x), ""
 
 
 def _fit(x: FloatArray, columns: dict[str, FloatArray], start: "Emulator | None") -> "Emulator":

@@ -134,6 +134,7 @@ function tellState(told) {
   const words = [];
   if (!told.ready) words.push("The computing process is starting; on a fresh install it compiles its code first, about half a minute.");
   if (learner.fitted_on) words.push(`The emulator rests on ${learner.fitted_on} computed builds over the sliders' ranges.`);
+  if (learner.trouble) words.push(learner.trouble.replace(/[.]?$/, "."));
   if (!learner.done) words.push(`Emulator: learning ${learner.learnt} of ${learner.wanted}.`);
   if (learner.checks) words.push(`Checked on builds that you moved to: finite elements fell within its 95 % band in ${learner.within} of ${learner.checks} figures.`);
   byId("trust-words").textContent = words.join(" ");

@@ -4,7 +4,7 @@ import { byId, el, plain } from "./words.js";
 
 const STEPS = 200;
 const WORDS = {
-  outer_diameter_mm: "diameter of the ball",
+  outer_diameter_mm: "diameter",
   thickness_mm: "thickness",
   youngs_modulus_mpa: "Young's modulus",
   density_g_cm3: "density",
