@@ -455,7 +455,7 @@ def test_what_cannot_be_served_is_said_in_one_sentence(tmp_path, capsys):
 def test_a_bench_with_a_scenario_shows_its_figures_and_limits():
     scenario = read_scenario(ROOT / "scenarios" / "slow_swing.toml")
     bench = open_bench(read_ball(BALLS / "three_layer_soft_feel.toml"), scenario)
-    assert bench.swings[0] == "driver slow"
+    assert bench.swings == ("driver slow", "driver fast", "mid iron fast")
     assert "driver slow.carry_m" in bench.names
     assert bench.conditions.wind == (-2.0, 0.0, 0.0)
     limits = {(bound.figure, bound.side): bound.value for bound in bench.bounds}

@@ -52,14 +52,13 @@ def swings_shown(
     if len(set(asked)) > MOST_SWINGS:
         raise InputError(f"the bench shows at most {MOST_SWINGS} swings, not {len(set(asked))}.")
     known = [swing.name for swing in table.swing]
-    wanted = [parse_figure(figure).swing for figure in (scenario.figures() if scenario else ())]
-    names = [swing for swing in wanted if swing in known]
+    named = [parse_figure(figure).swing for figure in (scenario.figures() if scenario else ())]
+    wanted = list(dict.fromkeys(swing for swing in named if swing and swing in known))
     if asked:
-        names += asked
-    else:
-        names += [swing for swing in DEFAULT_SWINGS if swing in known] or known
-        names = names[: max(len(set(names[: len(wanted)])), len(DEFAULT_SWINGS))]
-    return tuple(dict.fromkeys(name for name in names if name))
+        return tuple(dict.fromkeys([*wanted, *asked]))
+    usual = [swing for swing in DEFAULT_SWINGS if swing in known] or known
+    filled = list(dict.fromkeys([*wanted, *usual]))
+    return tuple(filled[: max(len(wanted), len(DEFAULT_SWINGS))])
 
 
 def figures_shown(

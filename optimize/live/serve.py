@@ -1,6 +1,7 @@
 """Serving on loopback: the socket, the address, the browser, and the end by Ctrl-C."""
 
 import secrets
+import signal
 import socket
 import sys
 import webbrowser
@@ -86,12 +87,28 @@ def serve(bench: Bench, port: int, browser: bool, announce: Callable[[str], None
         Whether to open the page.
     announce : callable
         Told the page's address. The token stands behind ``#``, which browsers keep to themselves.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        After Ctrl-C, once all is ended.
+    InputError
+        If the port cannot be used.
     """
     sock = listen(port)
     port = sock.getsockname()[1]
     door = Door(port, secrets.token_urlsafe(24))
     address = f"http://{LOOPBACK}:{port}/#{door.token}"
     server = server_of(create_app(bench, door), bench.close)
+    interrupted = False
+
+    def end(*_: object) -> None:
+        nonlocal interrupted
+        interrupted = server.should_exit = True
+
+    # Ours from before the address is told: Ctrl-C may come while the server is still starting. It
+    # takes Ctrl-C itself while it runs, and passes it on when it has ended.
+    before = signal.signal(signal.SIGINT, end)
     try:
         bench.start()
         announce(address)
@@ -101,3 +118,6 @@ def serve(bench: Bench, port: int, browser: bool, announce: Callable[[str], None
     finally:
         bench.close()
         sock.close()
+        signal.signal(signal.SIGINT, before)
+    if interrupted:
+        raise KeyboardInterrupt
