@@ -6,6 +6,8 @@ the front most. What the emulator says decides where to look, never what is answ
 the front by its computed figures.
 """
 
+import itertools
+import math
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -30,6 +32,9 @@ _START_A_COORDINATE = 10
 # The search on the emulator; it costs no finite element.
 _ROAM_GENERATIONS = 20
 _ROAM_POPULATION = 80
+
+# So many builds need no search: all of them are looked at.
+_SMALL = 2000
 
 # A build that keeps the limits with less than this chance ranks as broken while roaming.
 _LEAST_CHANCE = 0.25
@@ -129,7 +134,7 @@ def emulate(of: Emulated, budget: int, batch: int, seed: int) -> Proposer:
     emulator: Emulator | None = None
     coordinates = of.encode([(0,) * len(of.space.genes)]).shape[1]
     count = max(batch, min(_START_A_COORDINATE * coordinates, budget // 2))
-    asks = [Ask(row) for row, _ in zip(fresh, range(count), strict=False)]
+    asks = [Ask(row) for row in itertools.islice(fresh, count)]
     turn = 0
     while asks:
         told = yield asks
@@ -147,7 +152,7 @@ def emulate(of: Emulated, budget: int, batch: int, seed: int) -> Proposer:
             emulator = fit(x, values, emulator, missed)
             # One build of each batch is drawn blindly: it keeps the emulator honest elsewhere.
             asks = _batch(of, seen, emulator, batch - 1, seed=(seed * 1009 + turn) % 2**32)
-        drawn = [row for row, _ in zip(fresh, range(batch - len(asks)), strict=False)]
+        drawn = list(itertools.islice(fresh, batch - len(asks)))
         asks += _with_guesses(of, drawn, emulator)
         turn += 1
 
@@ -172,7 +177,12 @@ def _batch(of: Emulated, seen: _Seen, emulator: Emulator, count: int, seed: int)
 def _roam(
     of: Emulated, seen: _Seen, emulator: Emulator, best: Sequence[Row], seed: int
 ) -> list[Row]:
-    """Return the builds, not computed yet, that an evolutionary search of the emulator met."""
+    """Return the builds, not computed yet, that an evolutionary search of the emulator met.
+
+    Of a small space, all.
+    """
+    if _count(of.space) <= _SMALL:
+        return [row for row in _all_rows(of.space) if row not in seen.asked and of.hopeful(row)]
     met: dict[Row, None] = {}
     proposer = evolve(of.space, len(of.goals), _ROAM_POPULATION, seed, best)
     asks = next(proposer)
@@ -204,7 +214,8 @@ def _believed(of: Emulated, emulator: Emulator, rows: Sequence[Row]) -> list[Sta
 def _space_filling(of: Emulated, seen: _Seen, seed: int) -> Iterator[Row]:
     """Give builds spread over the space, none twice, that keep the limits that cost nothing.
 
-    Where hardly any does, builds that break them: to be told which limits are in the way.
+    Where hardly any does, builds that break them: to be told which limits are in the way. A small
+    space is gone through to its end.
     """
     sequence = qmc.Sobol(len(of.space.genes), rng=np.random.default_rng([seed, 3]))
     broken: list[Row] = []
@@ -220,8 +231,21 @@ def _space_filling(of: Emulated, seen: _Seen, seed: int) -> Iterator[Row]:
         else:
             tries += 1
             broken.append(row)
-    seen.asked.update(broken)
-    yield from broken
+    rest = _all_rows(of.space) if _count(of.space) <= _SMALL else iter(broken)
+    for row in rest:
+        if row not in seen.asked:
+            seen.asked.add(row)
+            yield row
+
+
+def _count(space: Space) -> int:
+    return math.prod(int(n) for n in space.sizes)
+
+
+def _all_rows(space: Space) -> Iterator[Row]:
+    """Give every build once; a layer that is left out has its choices at the first."""
+    rows = itertools.product(*(range(int(n)) for n in space.sizes))
+    return iter(dict.fromkeys(space.row_of(space.point_of(row)) for row in rows))
 
 
 def _with_guesses(of: Emulated, rows: Sequence[Row], emulator: Emulator | None) -> list[Ask]:
