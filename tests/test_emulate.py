@@ -1,5 +1,7 @@
 """The search by emulator: what it values, where it looks, that it can be trusted and resumed."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from pymoo.indicators.hv import HV
@@ -20,10 +22,12 @@ LEAST = Goal(figure="a", aim="minimize")
 MOST = Goal(figure="b", aim="maximize")
 
 
-@pytest.fixture(autouse=True)
-def _short_full_estimates(monkeypatch):
-    monkeypatch.setattr(answer, "BALL_FIGURES", ("mass_g", "inertia_g_cm2", "inertia_ratio"))
-    monkeypatch.setattr(answer, "STAGE_FIGURES", ("mass_g", "inertia_g_cm2"))
+@pytest.fixture(autouse=True, scope="module")
+def _short_full_estimates():
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(answer, "BALL_FIGURES", ("mass_g", "inertia_g_cm2", "inertia_ratio"))
+        patch.setattr(answer, "STAGE_FIGURES", ("mass_g", "inertia_g_cm2"))
+        yield
 
 
 def belief(mean: list[float], sd: list[float], *, log: bool = False) -> Prediction:
@@ -120,23 +124,31 @@ def emulated(path, **changes) -> Run:
     return searched(four_layers(**(BRIEF | changes)), path)
 
 
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    return tmp_path_factory.mktemp("emulated")
+
+
+@pytest.fixture(scope="module")
+def run(folder) -> Run:
+    return emulated(folder)
+
+
 def volume(run: Run, unit: np.ndarray, low: np.ndarray) -> float:
     losses = -run.cloud[run.cloud_feasible]  # both goals are maximized
     return float(HV(ref_point=np.ones(2))((losses - low) / unit))
 
 
-def test_it_does_better_than_a_direct_search_of_three_times_the_builds(tmp_path):
-    (tmp_path / "direct").mkdir()
-    few, many = emulated(tmp_path), searched(four_layers(evaluations=180), tmp_path / "direct")
-    losses = np.vstack([-run.cloud[run.cloud_feasible] for run in (few, many)])
+def test_it_does_better_than_a_direct_search_of_three_times_the_builds(run, tmp_path):
+    direct = searched(four_layers(evaluations=180), tmp_path)
+    losses = np.vstack([-one.cloud[one.cloud_feasible] for one in (run, direct)])
     low, unit = losses.min(axis=0), np.ptp(losses, axis=0)
-    assert few.evaluated == 60
-    assert volume(few, unit, low) > volume(many, unit, low)
+    assert run.evaluated == 60
+    assert volume(run, unit, low) > volume(direct, unit, low)
 
 
-def test_every_member_and_every_point_of_the_front_is_computed(tmp_path):
-    run = emulated(tmp_path)
-    with Ledger(tmp_path / "l.sqlite") as ledger:
+def test_every_member_and_every_point_of_the_front_is_computed(run, folder):
+    with Ledger(folder / "l.sqlite") as ledger:
         known = ledger.known([key for key, _ in run.front], run.model_version)
     for key, values in run.front:
         figures = [known[key].figures[goal.figure].value for goal in run.scenario.goal]
@@ -144,14 +156,13 @@ def test_every_member_and_every_point_of_the_front_is_computed(tmp_path):
     assert {m.key for m in run.short_list} <= {key for key, _ in run.front}
 
 
-def test_guesses_stand_in_the_ledger_and_are_checked(tmp_path):
-    run = emulated(tmp_path)
+def test_guesses_stand_in_the_ledger_and_are_checked(run, folder):
     assert [check.figure for check in run.checks] == ["inertia_g_cm2", "stage1.mass_g"]
     for check in run.checks:
         assert 20 <= check.builds < 60
         assert 0.0 < check.error < 0.05
         assert 0.0 <= check.within_68 <= check.within_95 <= 1.0
-    with Ledger(tmp_path / "l.sqlite") as ledger:
+    with Ledger(folder / "l.sqlite") as ledger:
         assert same(load_run(ledger, run.id), run)
 
 
@@ -159,20 +170,15 @@ def test_a_direct_search_has_no_guesses(tmp_path):
     assert searched(four_layers(evaluations=40), tmp_path).checks == ()
 
 
-@pytest.mark.parametrize("count", [10, 45])
-def test_stopped_by_ctrl_c_it_goes_on_to_the_same_answer(tmp_path, count):
-    (tmp_path / "part").mkdir()
-    whole = emulated(tmp_path)
+def test_stopped_by_ctrl_c_it_goes_on_to_the_same_answer(run, tmp_path):
     brief = four_layers(**BRIEF)
     with pytest.raises(Interrupted):
-        searched(brief, tmp_path / "part", progress=stop_after(count))
-    assert same(searched(brief, tmp_path / "part"), whole)
+        searched(brief, tmp_path, progress=stop_after(45))
+    assert same(searched(brief, tmp_path), run)
 
 
-def test_layer_counts_are_searched_as_one_space(tmp_path):
-    run = emulated(tmp_path)
-    counts = {len(build.ball.layer) for build in run.builds}
-    assert counts == {3, 4}
+def test_layer_counts_are_searched_as_one_space(run):
+    assert {len(build.ball.layer) for build in run.builds} == {3, 4}
 
 
 def test_a_small_space_is_searched_out(tmp_path):

@@ -238,9 +238,9 @@ def test_a_single_goal_is_drawn_over_the_evaluations(run, tmp_path):
 
 
 @pytest.mark.parametrize("path", SCENARIOS, ids=lambda p: p.stem)
-def test_shipped_scenarios_are_read_and_trade_two_goals(path):
+def test_shipped_scenarios_are_read_and_trade_goals(path):
     scenario = read_scenario(path)
-    assert len(scenario.goal) == 2
+    assert len(scenario.goal) >= 2
     assert scenario.question
     assert len(scenario.layer) == int(
         {"two": 2, "three": 3, "four": 4, "slow": 3}[path.stem.split("_")[0]]
