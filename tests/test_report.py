@@ -243,5 +243,5 @@ def test_shipped_scenarios_are_read_and_trade_goals(path):
     assert len(scenario.goal) >= 2
     assert scenario.question
     assert len(scenario.layer) == int(
-        {"two": 2, "three": 3, "four": 4, "slow": 3}[path.stem.split("_")[0]]
+        {"two": 2, "three": 3, "four": 4, "slow": 3, "whole": 5}[path.stem.split("_")[0]]
     )
