@@ -1,7 +1,7 @@
 """What the emulator saves: hypervolume against builds computed, its error, published problems.
 
-    python -m tests.benchmarks.emulator fronts scenarios/four_layer_speed_feel.toml --ledger F.sqlite
-    python -m tests.benchmarks.emulator error scenarios/four_layer_speed_feel.toml --ledger F.sqlite
+    python -m tests.benchmarks.emulator fronts SCENARIO.toml --ledger FILE.sqlite
+    python -m tests.benchmarks.emulator error SCENARIO.toml --ledger FILE.sqlite
     python -m tests.benchmarks.emulator published
 
 The first compares random sampling, evolution alone (NSGA-II of pymoo) and the search by emulator on
@@ -13,7 +13,6 @@ the script is quick. The third needs no ledger.
 import argparse
 import os
 import time
-from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -128,12 +127,11 @@ def fronts(scenario: Scenario, ledger: Ledger, workers: int, random: int) -> Non
     finals = [share(*one, DIRECT) for one in curves["direct"]]
     print(f"direct at {DIRECT}, each seed: " + ", ".join(f"{100 * f:.2f}" for f in finals))
     for name, goal in (("their median", np.median(finals)), ("their best", max(finals))):
-        needed = [first(lambda n, one=one: share(*one, n) >= goal) for one in curves["emulator"]]
+        needed = []
+        for one in curves["emulator"]:
+            reached = (n for n in range(1, EMULATED + 1) if share(*one, n) >= goal)
+            needed.append(next(reached, None))
         print(f"builds until the emulator reaches {name}: {needed}")
-
-
-def first(reached: Callable[[int], bool]) -> int | None:
-    return next((n for n in range(1, EMULATED + 1) if reached(n)), None)
 
 
 def error(scenario: Scenario, ledger: Ledger, workers: int) -> None:
