@@ -179,11 +179,17 @@ def _brief_section(scenario: Scenario) -> Section:
     return Section("The brief", columns("", "wanted", "~from"), tuple(rows), notes)
 
 
-def _check_sections(run: Run) -> list[Section]:
-    """Tabulate how the emulator's guesses did, in a search that used one."""
-    if not run.checks:
-        return []
-    rows = [
+CHECK_HEADS = ("figure", "builds", "error", "in 68 %", "in 95 %")
+CHECK_NOTES = (
+    "Each of these builds was guessed before it was computed. error: root mean square.",
+    "in 68 %, in 95 %: share within the intervals that should hold so many.",
+    "The emulator chose where to look. Every figure above is computed, none is a guess.",
+)
+
+
+def check_rows(run: Run) -> list[tuple[str, ...]]:
+    """Say how the emulator's guesses did, figure by figure; nothing of a direct search."""
+    return [
         (
             check.figure,
             str(check.builds),
@@ -193,13 +199,14 @@ def _check_sections(run: Run) -> list[Section]:
         )
         for check in run.checks
     ]
-    heads = columns("figure", ">builds", ">error", ">in 68 %", ">in 95 %")
-    notes = (
-        "Each of these builds was guessed before it was computed. error: root mean square.",
-        "in 68 %, in 95 %: share within the intervals that should hold so many.",
-        "The emulator chose where to look. Every figure above is computed, none is a guess.",
-    )
-    return [Section("How far the emulator was right", heads, tuple(rows), notes)]
+
+
+def _check_sections(run: Run) -> list[Section]:
+    if not run.checks:
+        return []
+    first, *others = CHECK_HEADS
+    heads = columns(first, *(f">{name}" for name in others))
+    return [Section("How far the emulator was right", heads, tuple(check_rows(run)), CHECK_NOTES)]
 
 
 def _provenance_section(run: Run, ledger: str) -> Section:

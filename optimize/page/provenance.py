@@ -14,8 +14,9 @@ from optimize.page.flights import Launches, is_present_model
 from optimize.page.words import owner_of, short_of
 from optimize.report import TRUST, version
 from optimize.result import Run
+from optimize.runreport import CHECK_HEADS, CHECK_NOTES, check_rows
 
-_LIBRARIES = ("numpy", "numba", "scipy", "pymoo")
+_LIBRARIES = ("numpy", "numba", "scipy", "pymoo", "scikit-learn")
 
 
 def evaluation_hash(run: Run) -> str:
@@ -45,7 +46,7 @@ def _bits(figure: Figure) -> str:
 
 
 def provenance_record(run: Run, found: Launches, ledger: str, written: datetime) -> dict[str, Any]:
-    """Return facts, what each figure rests on, cards, cautions and the scenario.
+    """Return facts, what each figure rests on, cards, emulator checks, cautions, the scenario.
 
     Parameters
     ----------
@@ -60,6 +61,7 @@ def provenance_record(run: Run, found: Launches, ledger: str, written: datetime)
         "facts": _facts(run, ledger, written),
         "bases": _bases(run, found),
         "materials": _materials(run),
+        "checks": {"heads": CHECK_HEADS, "rows": check_rows(run), "notes": CHECK_NOTES},
         "notes": _notes(run, found),
         "scenario": json.dumps(
             run.scenario.model_dump(mode="json", exclude_none=True), indent=1, ensure_ascii=False

@@ -28,11 +28,13 @@ function plainTable(caption, heads, rows) {
 }
 
 function drawSources() {
-  const { facts, bases, materials, notes, scenario } = data.provenance;
+  const { facts, bases, materials, checks, notes, scenario } = data.provenance;
   section("sources", "Where this comes from",
     ...notes.map((words) => el("p", null, words)),
     el("dl", { class: "facts" }, ...facts.flatMap(([term, words]) => [el("dt", null, term), el("dd", null, words)])),
     bases.length ? plainTable("What the short list's figures rest on", ["basis", "how many", "figures"], bases) : null,
+    checks.rows.length ? plainTable("How far the emulator was right", checks.heads, checks.rows) : null,
+    checks.rows.length ? el("p", { class: "note" }, checks.notes.join(" ")) : null,
     plainTable("Material cards that the scenario may use", ["material", "grades of its numbers", "source of the modulus"], materials),
     el("details", { class: "no-print" }, el("summary", null, "What the figures mean"),
       plainTable("Figures in words, by the names that the command line takes", ["figure", "name", "meaning"],
