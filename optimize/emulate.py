@@ -33,6 +33,11 @@ _START_A_COORDINATE = 10
 _ROAM_GENERATIONS = 20
 _ROAM_POPULATION = 80
 
+# A fit costs the cube of the builds: batches grow with them, and of many builds the emulator learns
+# from the latest and from as many of all.
+_MOST_BATCHES = 20
+_MOST_TAUGHT_OF_EACH = 1000
+
 # So many builds need no search: all of them are looked at.
 _SMALL = 2000
 
@@ -115,7 +120,7 @@ def emulate(of: Emulated, budget: int, batch: int, seed: int) -> Proposer:
     budget : int
         Builds that will be computed in all; the start takes at most half of them.
     batch : int
-        Builds asked for at a time.
+        Builds asked for at a time; a twentieth of those computed, once that is more.
     seed : int
         Start of its random numbers.
 
@@ -142,19 +147,38 @@ def emulate(of: Emulated, budget: int, batch: int, seed: int) -> Proposer:
         seen.tell([ask.row for ask in asks], told)
         asks = []
         if len(seen.rows) >= FEWEST:
-            x, values = of.encode(seen.rows), seen.values(of.figures)
-            if emulator is not None:
-                fresh_values = {name: v[before:] for name, v in values.items()}
-                misses.append(emulator.sigmas_missed(x[before:], fresh_values))
-            missed = {
-                name: np.concatenate([m[name] for m in misses]) for name in of.figures if misses
-            }
-            emulator = fit(x, values, emulator, missed)
+            emulator = _learn(of, seen, before, emulator, misses)
+            batch = max(batch, len(seen.rows) // _MOST_BATCHES)
             # One build of each batch is drawn blindly: it keeps the emulator honest elsewhere.
             asks = _batch(of, seen, emulator, batch - 1, seed=(seed * 1009 + turn) % 2**32)
         drawn = list(itertools.islice(fresh, batch - len(asks)))
         asks += _with_guesses(of, drawn, emulator)
         turn += 1
+
+
+def _learn(
+    of: Emulated,
+    seen: _Seen,
+    before: int,
+    emulator: Emulator | None,
+    misses: deque[dict[str, FloatArray]],
+) -> Emulator:
+    """Fit the emulator to what was computed; what it missed of the last batch joins `misses`."""
+    x, values = of.encode(seen.rows), seen.values(of.figures)
+    if emulator is not None and before < len(x):
+        told = {name: figure[before:] for name, figure in values.items()}
+        misses.append(emulator.sigmas_missed(x[before:], told))
+    missed = {name: np.concatenate([m[name] for m in misses]) for name in of.figures if misses}
+    taught = _taught(len(x))
+    return fit(x[taught], {name: v[taught] for name, v in values.items()}, emulator, missed)
+
+
+def _taught(builds: int) -> np.typing.NDArray[np.intp]:
+    """Return which of the builds, in the order of computing, the emulator is fitted to."""
+    if builds <= 2 * _MOST_TAUGHT_OF_EACH:
+        return np.arange(builds)
+    even = np.linspace(0, builds - 1, _MOST_TAUGHT_OF_EACH).round().astype(np.intp)
+    return np.union1d(even, np.arange(builds - _MOST_TAUGHT_OF_EACH, builds))
 
 
 def _batch(of: Emulated, seen: _Seen, emulator: Emulator, count: int, seed: int) -> list[Ask]:
