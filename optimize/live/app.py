@@ -23,13 +23,15 @@ from optimize.live.bodies import read_json
 from optimize.live.guard import Door, Guard, Refused, json_bytes
 from optimize.live.hub import News, TooBusy
 
-_OURS, _CSS, _JS = "optimize.live.static", "text/css", "text/javascript"
+_OURS, _SHARED = "optimize.live.static", "optimize.page.templates"
+_CSS, _JS = "text/css", "text/javascript"
 # Every file that is served, by its address: nothing else on the disk can be asked for.
 FILES = {
     "/": (_OURS, "bench.html", "text/html"),
     "/icon.svg": (_OURS, "icon.svg", "image/svg+xml"),
     "/bench.css": (_OURS, "bench.css", _CSS),
-    "/page.css": ("optimize.page.templates", "page.css", _CSS),
+    "/page.css": (_SHARED, "page.css", _CSS),
+    "/making.js": (_SHARED, "making.js", _JS),
     **{
         f"/{name}.js": (_OURS, f"{name}.js", _JS)
         for name in ("bench", "talk", "sliders", "section", "flight", "figures", "pins", "words")

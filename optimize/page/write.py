@@ -17,6 +17,7 @@ from optimize.console import write_text
 
 # In this order they make one script.
 _SCRIPTS = (
+    "making.js",
     "base.js",
     "charts.js",
     "cuts.js",
@@ -50,7 +51,8 @@ def page_html(data: dict[str, Any]) -> str:
         From `optimize.page.data.page_data`.
     """
     style = _template("page.css")
-    parts = "\n".join(_template(name) for name in _SCRIPTS)
+    # One script has no modules: what the first file exports is simply there.
+    parts = "\n".join(_template(name).partition("\nexport {")[0] for name in _SCRIPTS)
     script = f'(() => {{\n"use strict";\n{parts}\n}})();\n'
     policy = "; ".join(
         (

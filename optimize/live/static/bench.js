@@ -2,11 +2,12 @@
 
 import { drawLimits, layTables, paintAll, showError, staleAll, take } from "./figures.js";
 import { drawFlights } from "./flight.js";
+import { byId, el, number } from "./making.js";
 import { addPin, drawPins, preparePins } from "./pins.js";
 import { drawCut } from "./section.js";
 import { drawSliders, put, putHeld, setting } from "./sliders.js";
 import * as talk from "./talk.js";
-import { byId, el, number, scrolling } from "./words.js";
+import { scrolling } from "./words.js";
 
 const REST_MS = 40; // a slider that stands so long is taken to rest
 const MARK_MS = 120; // figures that are renewed sooner need not flicker

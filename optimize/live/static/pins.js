@@ -1,9 +1,10 @@
 // Pinned builds: up to four, side by side with the sliders; differences beyond error in bold.
 
 import { shown } from "./figures.js";
+import { byId, el, number, plain, signed } from "./making.js";
 import { put } from "./sliders.js";
 import * as talk from "./talk.js";
-import { byId, digitsOf, el, number, plain, scrolling, signed } from "./words.js";
+import { digitsOf, scrolling } from "./words.js";
 
 const MOST = 4;
 const LETTERS = "ABCD";

@@ -1,30 +1,14 @@
-// Making elements, writing numbers, and what all views share: filters, builds left, comparison.
+// What all views share: sections, the builds' axes, filters, builds left, comparison.
 
-const data = JSON.parse(document.getElementById("page-data").textContent);
+const data = JSON.parse(byId("page-data").textContent);
 const MOST_COMPARED = 4;
-
-function made(node, attributes, children) {
-  for (const [name, value] of Object.entries(attributes || {})) {
-    if (value === null || value === undefined || value === false) continue;
-    if (name === "on") {
-      for (const [event, action] of Object.entries(value)) node.addEventListener(event, action);
-    } else node.setAttribute(name, value === true ? "" : value);
-  }
-  // A string becomes a text node: whatever a name holds, it is shown as it is.
-  node.append(...children.filter((child) => child !== null && child !== undefined));
-  return node;
-}
-
-const el = (name, attributes, ...children) => made(document.createElement(name), attributes, children);
-const svg = (name, attributes, ...children) =>
-  made(document.createElementNS("http://www.w3.org/2000/svg", name), attributes, children);
 
 function section(id, title, ...children) {
   const heading = el("h2", { id: `${id}-title` }, title);
   const found = el("section", { id, "aria-labelledby": `${id}-title` }, heading, ...children);
-  document.getElementById("main").append(found);
+  byId("main").append(found);
   const link = el("a", { href: `#${id}` }, title);
-  document.getElementById("sections").append(el("li", null, link));
+  byId("sections").append(el("li", null, link));
   return found;
 }
 
@@ -32,15 +16,6 @@ function section(id, title, ...children) {
 const scrolling = (label, ...children) =>
   el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `${label}: table` }, ...children);
 
-function decimals(error) {
-  return error > 0 ? Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(error)))) : 4;
-}
-
-const minus = (text) => text.replace("-", "\u2212");
-const plain = (value) => minus(String(parseFloat(value.toPrecision(5))));
-const number = (value, error) => minus(value.toFixed(decimals(error)));
-const signed = (value, error) => (value > 0 ? "+" : "") + number(value, error);
-const withUnit = (text, unit) => (unit === "" ? text : unit === "\u00b0" ? text + unit : `${text}\u00a0${unit}`);
 const spread = (error) => (error > 0 ? `\u00b1 ${minus(String(parseFloat(error.toPrecision(2))))}` : "exact");
 const digitsOf = (cells) => cells[1] || cells[2];
 
@@ -124,7 +99,7 @@ function swingField() {
   return el("label", null, "Swing", select);
 }
 
-const live = document.getElementById("live");
+const live = byId("live");
 const speak = (text) => { live.textContent = text; };
 
 function compareBuild(i, wanted) {

@@ -13,7 +13,7 @@ function figureRow(name, cells, goal) {
 function layerList(i) {
   return el("ol", { class: "layers", "aria-label": "Layers, outside in" }, ...layersOf(i).reverse().map((layer) => {
     const size = layer.place === 0 ? `${layer.diameter.toFixed(2)}\u00a0mm across` : `${layer.thickness.toFixed(2)}\u00a0mm thick`;
-    return el("li", { title: layer.material }, swatch(layer.modulus), layer.role, el("span", null, `${size}, ${plain(layer.modulus)}\u00a0MPa`));
+    return el("li", { title: layer.material }, swatch(data.shading, layer.modulus), layer.role, el("span", null, `${size}, ${plain(layer.modulus)}\u00a0MPa`));
   }));
 }
 

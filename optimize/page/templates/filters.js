@@ -47,8 +47,8 @@ function choiceFields(axis, node) {
 }
 
 function drawCount() {
-  const counter = document.getElementById("left");
-  const members = document.getElementById("left-members");
+  const counter = byId("left");
+  const members = byId("left-members");
   const say = () => {
     const stay = data.members.filter((member) => view.left[member.build]).map((member) => member.label);
     counter.textContent = view.filters.size ? `${view.leftCount} of ${count} builds left` : count === 1 ? "1 build" : `All ${count} builds`;
@@ -61,11 +61,11 @@ function drawCount() {
     if (!first) speak(`${counter.textContent}; ${members.textContent}.`);
     first = false;
   });
-  document.getElementById("reset").addEventListener("click", () => {
+  byId("reset").addEventListener("click", () => {
     view.filters.clear();
     for (const field of document.querySelectorAll(".axis input[type=number]")) field.value = "";
     filtersChanged();
   });
-  const link = document.getElementById("to-comparison");
+  const link = byId("to-comparison");
   onCompared.push(() => { link.textContent = view.compared.length ? `Compare ${view.compared.map((i) => (memberAt.get(i) || { label: i + 1 }).label).join(", ")}` : "Compare"; });
 }

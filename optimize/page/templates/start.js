@@ -17,7 +17,7 @@ drawCount();
 const redraw = () => { readColours(); layouts.forEach((layout) => layout()); };
 const root = document.documentElement;
 const dark = window.matchMedia("(prefers-color-scheme: dark)");
-const themeButton = document.getElementById("theme");
+const themeButton = byId("theme");
 const isDark = () => (root.dataset.theme ? root.dataset.theme === "dark" : dark.matches);
 const nameTheme = () => { themeButton.textContent = isDark() ? "Light page" : "Dark page"; };
 themeButton.addEventListener("click", () => { root.dataset.theme = isDark() ? "light" : "dark"; nameTheme(); redraw(); });
