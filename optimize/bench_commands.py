@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layers.errors import InputError
-from optimize.cli_runs import DEFAULT_LEDGER, LedgerFile, cores, existing
+from optimize.cli_runs import DEFAULT_LEDGER, AsJson, LedgerFile, Workers, cores, existing
 from optimize.console import print_json, print_sections, say, tell_of_compiling, write_text
 
 if TYPE_CHECKING:
@@ -20,15 +20,10 @@ if TYPE_CHECKING:
 bench = typer.Typer()
 
 BallFile = Annotated[Path, typer.Argument(metavar="BALL.toml", help="the build: a TOML file")]
-AsJson = Annotated[bool, typer.Option("--json", help="print JSON for a script, not tables")]
 ChargeGrams = Annotated[
     float | None, typer.Option(metavar="G", help="mass of a mill charge, to weigh it out")
 ]
 ScaleGrams = Annotated[float, typer.Option(metavar="G", help="smallest step of the scale")]
-Workers = Annotated[
-    int | None,
-    typer.Option(min=1, max=256, metavar="N", help="processes that compute. [default: one a core]"),
-]
 
 
 @bench.command(short_help="Write a build's prototype sheet for the bench.")

@@ -15,7 +15,7 @@ import typer
 
 from layers.errors import InputError, OrbwrightError
 from optimize.bench_commands import bench
-from optimize.cli_runs import cores, runs
+from optimize.cli_runs import AsJson, Workers, cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 from optimize.freedoms_command import freedoms_app
 from optimize.instrument_commands import instruments
@@ -57,7 +57,6 @@ SwingsFile = Annotated[
     Path | None,
     typer.Option(metavar="FILE.toml", help="your own swings, in place of the shipped ones"),
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="print JSON for a script, not tables")]
 Drawing = Annotated[
     Path | None,
     typer.Option(metavar="FILE", help="also draw the cross-section; ends in .svg or .png"),
@@ -295,12 +294,7 @@ def drivers(
         ),
     ] = None,
     swings: SwingsFile = None,
-    workers: Annotated[
-        int | None,
-        typer.Option(
-            min=1, max=256, metavar="N", help="processes that compute. [default: one a core]"
-        ),
-    ] = None,
+    workers: Workers = None,
     as_json: AsJson = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="print CSV, a row for each slope")] = False,
     as_markdown: Annotated[bool, typer.Option("--markdown", help="print Markdown tables")] = False,

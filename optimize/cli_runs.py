@@ -32,6 +32,10 @@ LedgerFile = Annotated[
         show_default=False,
     ),
 ]
+Workers = Annotated[
+    int | None,
+    typer.Option(min=1, max=256, metavar="N", help="processes that compute. [default: one a core]"),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="print JSON for a script, not tables")]
 RunName = Annotated[
     str, typer.Argument(metavar="RUN", help="a run's id, or its scenario's name for the latest")
@@ -46,12 +50,7 @@ def search(
             metavar="SCENARIO.toml", help="what may vary, what is wanted, what must hold"
         ),
     ],
-    workers: Annotated[
-        int | None,
-        typer.Option(
-            min=1, max=256, metavar="N", help="processes that compute. [default: one a core]"
-        ),
-    ] = None,
+    workers: Workers = None,
     cluster: Annotated[
         str | None,
         typer.Option(

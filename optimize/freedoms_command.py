@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from layers.errors import InputError
-from optimize.cli_runs import DEFAULT_LEDGER, AsJson, LedgerFile, RunName, cores, existing
+from optimize.cli_runs import DEFAULT_LEDGER, AsJson, LedgerFile, RunName, Workers, cores, existing
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 
 freedoms_app = typer.Typer()
@@ -25,12 +25,7 @@ def freedoms(
             help="first compute N more builds, spread over the space; kept in the ledger",
         ),
     ] = 0,
-    workers: Annotated[
-        int | None,
-        typer.Option(
-            min=1, max=256, metavar="N", help="processes that compute. [default: one a core]"
-        ),
-    ] = None,
+    workers: Workers = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
     as_json: AsJson = False,
     out: Annotated[

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimize.cli_runs import DEFAULT_LEDGER, LedgerFile, RunName, cores, existing
+from optimize.cli_runs import DEFAULT_LEDGER, LedgerFile, RunName, Workers, cores, existing
 from optimize.console import say, tell_of_compiling
 
 if TYPE_CHECKING:
@@ -41,12 +41,7 @@ def page(
             "takes some seconds",
         ),
     ] = True,
-    workers: Annotated[
-        int | None,
-        typer.Option(
-            min=1, max=256, metavar="N", help="processes that compute. [default: one a core]"
-        ),
-    ] = None,
+    workers: Workers = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
 ) -> None:
     """Write a finished run as one HTML file: cards, trade-off, filters, comparison, flights.
