@@ -9,7 +9,6 @@ from layers.ball import Ball, FloatArray
 from layers.errors import InputError
 from layers.estimate import MODEL_VERSION, Conditions
 from layers.figures import QUANTITIES, parse_figure
-from optimize.benchdata import Bench, bench_data
 from optimize.calibration import (
     WIDTH,
     Calibrated,
@@ -20,6 +19,7 @@ from optimize.calibration import (
     key_of,
 )
 from optimize.inference import Posterior, Predict, Problem, fit, leave_out
+from optimize.labdata import Measurable, lab_data
 from optimize.parameters import Mapper, Model, jacobian, parameters_of, predict
 from optimize.readings import Group, Measurements, as_made, outliers, pooled_noise
 
@@ -90,26 +90,26 @@ def case_of(
     keys = tuple(dict.fromkeys(key_of(parse_figure(g.figure)) for g in groups))
     noise = pooled_noise(groups)
     model = Model(parameters_of(made), requests, conditions, mapper)
-    bench = [_bench(key) for key in keys]
+    measured = [_measurable(key) for key in keys]
     problem = Problem(
         observed=np.array([np.log(g.values).mean() for g in groups]),
         noise_variance=np.array([_noise_variance(g, noise) for g in groups]),
         key=np.array([keys.index(key_of(parse_figure(g.figure))) for g in groups]),
         parameter_sd=np.array([p.prior_sd for p in model.parameters]),
-        bias_sd=np.array([b.bias_percent / 100.0 for b in bench]),
-        scatter_sd=np.array([b.scatter_percent / 100.0 for b in bench]),
+        bias_sd=np.array([m.bias_percent / 100.0 for m in measured]),
+        scatter_sd=np.array([m.scatter_percent / 100.0 for m in measured]),
     )
     return Case(made, groups, model, problem, keys, noise)
 
 
-def _bench(key: str) -> Bench:
-    return bench_data().figure[key.rpartition(".")[2]]
+def _measurable(key: str) -> Measurable:
+    return lab_data().figure[key.rpartition(".")[2]]
 
 
 def _noise_variance(group: Group, noise: dict[str, float]) -> float:
     """Variance of the logarithm of a mean: repeats average, the instrument's floor does not."""
     quantity = parse_figure(group.figure).quantity
-    floor = bench_data().figure[quantity].floor_percent / 100.0
+    floor = lab_data().figure[quantity].floor_percent / 100.0
     return noise[quantity] ** 2 / len(group.reading) + floor**2
 
 

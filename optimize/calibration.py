@@ -14,7 +14,7 @@ from layers.estimate import MODEL_VERSION, Conditions, Level, estimate
 from layers.figures import Estimate, Figure, FigureName, parse_figure
 from layers.materials import Grade
 from layers.textfile import parse_toml, read_text
-from optimize.benchdata import Property
+from optimize.labdata import Property
 from optimize.parameters import (
     Mapper,
     Model,

@@ -1,6 +1,6 @@
 """The command line: `orbwright estimate`, `compare`, `drivers` and lists; and its one way out.
 
-`optimize.cli_runs` adds `search`, `show` and `export`, `optimize.bench_commands` the bench's.
+`optimize.cli_runs` adds `search`, `show` and `export`, `optimize.lab_commands` the lab's.
 Nothing heavy is imported here: each command imports what it needs, so that help comes at once.
 """
 
@@ -14,14 +14,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layers.errors import InputError, OrbwrightError
-from optimize.bench_commands import bench
 from optimize.cli_runs import AsJson, Workers, cores, runs
 from optimize.console import print_json, print_sections, say, tell_of_compiling
 from optimize.freedoms_command import freedoms_app
 from optimize.instrument_commands import instruments
+from optimize.lab_commands import lab_app
 from optimize.ledger_commands import ledgers
 from optimize.live_commands import live
 from optimize.page_command import page_app
+from optimize.tolerance_commands import tolerance_app
 
 if TYPE_CHECKING:
     from layers.ball import Ball
@@ -385,7 +386,8 @@ app.add_typer(runs)
 app.add_typer(page_app)
 app.add_typer(freedoms_app)
 app.add_typer(live)
-app.add_typer(bench)
+app.add_typer(lab_app)
+app.add_typer(tolerance_app)
 app.add_typer(instruments)
 app.add_typer(ledgers, name="ledger")
 app.add_typer(lists)

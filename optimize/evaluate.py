@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 from multiprocessing import resource_tracker
 from multiprocessing.process import BaseProcess
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
@@ -91,6 +91,30 @@ def computing(workers: "int | Cluster", conditions: Conditions | None = None) ->
         raise
     finally:
         pool.close()
+
+
+@contextmanager
+def mapping(workers: int) -> "Iterator[Callable[..., Any]]":
+    """Provide a ``map`` of estimates that is spread over processes, and keeps their order.
+
+    Parameters
+    ----------
+    workers : int
+        Number of processes, as `computing` takes it.
+
+    Yields
+    ------
+    callable
+        In place of ``map(compute_one, balls, names)``; the function given is not looked at.
+    """
+    with computing(workers) as compute:
+
+        def mapped(_: Any, balls: Sequence[Ball], names: Sequence[tuple[str, ...]]) -> list[Any]:
+            requests = list(zip(balls, names, strict=True))
+            found = dict(compute(requests))
+            return [found[i] for i in range(len(requests))]
+
+        yield mapped
 
 
 class _Pool:

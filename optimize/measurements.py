@@ -20,7 +20,7 @@ from layers.estimate import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
 from layers.swings import SwingTable, default_swings
 from layers.textfile import read_text
-from optimize.benchdata import bench_data
+from optimize.labdata import lab_data
 from optimize.readings import Measurements, Reading, as_made
 
 _LONG = ("build", "stage", "figure", "unit", "value")
@@ -219,8 +219,8 @@ def _is_number(cell: str, parsed: FigureName | None) -> bool:
         value = float(cell)
     except ValueError:
         return False
-    bench = bench_data().figure.get(parsed.quantity) if parsed else None
-    return math.isfinite(value) and (bench is None or bench.low <= value <= bench.high)
+    measured = lab_data().figure.get(parsed.quantity) if parsed else None
+    return math.isfinite(value) and (measured is None or measured.low <= value <= measured.high)
 
 
 def _stage(text: str, ball: Ball | None) -> int | None:
@@ -242,8 +242,8 @@ def _figure(name: str, swings: SwingTable) -> tuple[FigureName | None, str]:
         return None, f"{error}".removeprefix("figure ").rstrip(".") if name else "is empty"
     if parsed.stage is not None:
         return None, f"is {name!r}, but the stage must stand in its own column"
-    if parsed.quantity not in bench_data().figure:
-        known = ", ".join(bench_data().figure)
+    if parsed.quantity not in lab_data().figure:
+        known = ", ".join(lab_data().figure)
         return None, f"is {name!r}, which follows from others; what is measured: {known}"
     return parsed, ""
 
@@ -256,15 +256,15 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
         hint = _swapped(reader, row, column) if column == "value" else ""
         reader.faults += [fault + hint for fault in faults]
         return None
-    bench = bench_data().figure[quantity]
-    if bench.low <= value <= bench.high:
+    measured = lab_data().figure[quantity]
+    if measured.low <= value <= measured.high:
         return value
-    hint = _unit_hint(value, unit, bench.low, bench.high)
+    hint = _unit_hint(value, unit, measured.low, measured.high)
     if column == "value":
         hint = _swapped(reader, row, column) or hint
     reader.faults.append(
-        f"row {row.line}, {column} is {value:g}, but {quantity} must be from {bench.low:g} to "
-        f"{bench.high:g} {unit}{hint}"
+        f"row {row.line}, {column} is {value:g}, but {quantity} must be from {measured.low:g} to "
+        f"{measured.high:g} {unit}{hint}"
     )
     return None
 
@@ -305,7 +305,7 @@ def _off_theory(found: Measurements, balls: dict[str, Ball]) -> Iterator[str]:
     """Find closed-form figures too far from what the build's sizes and densities give."""
     limits: dict[Reading, tuple[float, float, float]] = {}
     for r in found.reading:
-        near = bench_data().figure[parse_figure(r.figure).quantity].near_percent
+        near = lab_data().figure[parse_figure(r.figure).quantity].near_percent
         if near is not None:
             value = estimate(balls[r.build], [r.figure])[r.figure].value
             away = value * near / 100.0

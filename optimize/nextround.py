@@ -22,8 +22,8 @@ from layers.ball import Ball, FloatArray
 from layers.errors import InputError
 from layers.estimate import Conditions
 from layers.figures import parse_figure
-from optimize.benchdata import bench_data
 from optimize.calibration import WIDTH, Calibration, key_of
+from optimize.labdata import lab_data
 from optimize.parameters import Mapper, Model, Parameter, jacobian, parameters_of
 
 About = Literal["figures", "materials", "both"]
@@ -171,7 +171,7 @@ def _belief(
     planned = [_planned(ball, *plan) for ball in candidates]
     names = [(*measured, *goals) for measured in planned]
     for name in dict.fromkeys(n for each in names for n in each):
-        if parse_figure(name).quantity not in bench_data().figure:
+        if parse_figure(name).quantity not in lab_data().figure:
             raise InputError(f"figure {name!r} follows from others and cannot be measured itself.")
     keys = list(dict.fromkeys(key_of(parse_figure(n)) for each in names for n in each))
     parameters, theta, covariance = _prior(candidates, keys, calibration)
@@ -216,7 +216,7 @@ def _prior(
     """Return parameters, their means, and the covariance of parameters and biases, as of now."""
     parameters = parameters_of(candidates)
     sd = [p.prior_sd for p in parameters]
-    sd += [bench_data().figure[k.rpartition(".")[2]].bias_percent / 100.0 for k in keys]
+    sd += [lab_data().figure[k.rpartition(".")[2]].bias_percent / 100.0 for k in keys]
     covariance, theta = np.diag(np.square(sd)), np.zeros(len(parameters))
     if calibration is None:
         return parameters, theta, covariance
@@ -240,12 +240,12 @@ def _label(parameter: Parameter) -> tuple[str, str, float]:
 def _variance(name: str, pieces: int, calibration: Calibration | None) -> float:
     """Variance of a mean that is yet to be measured, about the model's mean over builds."""
     parsed = parse_figure(name)
-    bench = bench_data().figure[parsed.quantity]
-    noise, scatter = bench.noise_percent / 100.0, bench.scatter_percent / 100.0
+    measured = lab_data().figure[parsed.quantity]
+    noise, scatter = measured.noise_percent / 100.0, measured.scatter_percent / 100.0
     for d in calibration.discrepancy if calibration else ():
         if d.key == key_of(parsed):
             noise, scatter = d.noise, d.scatter
-    return noise**2 / pieces + (bench.floor_percent / 100.0) ** 2 + scatter**2
+    return noise**2 / pieces + (measured.floor_percent / 100.0) ** 2 + scatter**2
 
 
 def _after(belief: _Belief, chosen: Sequence[int]) -> FloatArray:

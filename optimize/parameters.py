@@ -12,7 +12,7 @@ from layers.errors import SolverError
 from layers.estimate import Conditions, estimate
 from layers.figures import QUANTITIES, Estimate, parse_figure
 from layers.materials import Grade, Material, numeric_fields
-from optimize.benchdata import PROPERTIES, Property, bench_data
+from optimize.labdata import PROPERTIES, Property, lab_data
 
 Mapper = Callable[..., Iterable[Any]]
 
@@ -102,7 +102,7 @@ def parameters_of(balls: Sequence[Ball]) -> tuple[Parameter, ...]:
                 value = nominal(card, name)
                 if (name == "dynamic_stiffening" and value <= 1.0) or value <= 0.0:
                     continue
-                sd = bench_data().prior[name][_grade(card, name)] / 100.0
+                sd = lab_data().prior[name][_grade(card, name)] / 100.0
                 key = (card.name, name, value)
                 found[key] = max(sd, found.get(key, 0.0))
     return tuple(Parameter(*key, sd) for key, sd in found.items())

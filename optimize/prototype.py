@@ -1,4 +1,4 @@
-"""The prototype sheet: what the bench needs to make and measure a build, stage by stage."""
+"""The prototype sheet: what the lab needs to make and measure a build, stage by stage."""
 
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -75,7 +75,7 @@ class Step:
 
 @dataclass(frozen=True)
 class StageSheet:
-    """What the bench needs for one stage; `missing` tells figures that were not computed."""
+    """What the lab needs for one stage; `missing` tells figures that were not computed."""
 
     number: int
     title: str

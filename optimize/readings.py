@@ -1,4 +1,4 @@
-"""Readings of the bench: repeats in groups, their pooled scatter, and those that stand apart."""
+"""Readings of the lab: repeats in groups, their pooled scatter, and those that stand apart."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from layers.ball import Ball, FloatArray
 from layers.errors import InputError
 from layers.figures import parse_figure
-from optimize.benchdata import bench_data
+from optimize.labdata import lab_data
 
 # A reading is flagged when it lies further from the median of its repeats than this many robust
 # standard deviations.
@@ -101,8 +101,8 @@ def pooled_noise(groups: Sequence[Group]) -> dict[str, float]:
 
     s^2 = (nu0 s0^2 + sum_g (n_g - 1) s_g^2) / (nu0 + sum_g (n_g - 1)) over the groups g of a
     quantity, with logarithms for relative deviations: repeats of all builds tell one scatter, and
-    the prior s0 of `bench.toml` weighs like nu0 = 4 repeats, so that two lucky readings are not
-    taken for a perfect bench.
+    the prior s0 of `lab.toml` weighs like nu0 = 4 repeats, so that two lucky readings are not
+    taken for a perfect lab.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def pooled_noise(groups: Sequence[Group]) -> dict[str, float]:
     freedom: dict[str, float] = {}
     for group in groups:
         quantity = _quantity(group)
-        prior = bench_data().figure[quantity].noise_percent / 100.0
+        prior = lab_data().figure[quantity].noise_percent / 100.0
         square.setdefault(quantity, _PRIOR_FREEDOM * prior**2)
         freedom.setdefault(quantity, _PRIOR_FREEDOM)
         logs = np.log(group.values)
@@ -147,7 +147,7 @@ def outliers(found: Measurements) -> tuple[Outlier, ...]:
         quantity = _quantity(group)
         scale = _robust_scale(
             [d for g, d in zip(groups, away, strict=True) if _quantity(g) == quantity],
-            bench_data().figure[quantity].noise_percent / 100.0,
+            lab_data().figure[quantity].noise_percent / 100.0,
         )
         for reading, z in zip(group.reading, np.abs(deviation) / scale, strict=True):
             if z > OUTLIER:

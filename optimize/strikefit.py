@@ -174,15 +174,15 @@ def _is_launch(group: Group, name: str) -> bool:
 
 
 def _sigmas(groups: Sequence[Group], values: FloatArray) -> FloatArray:
-    """Return standard errors of the means: the bench's scatter and the model's numerical error."""
+    """Return standard errors of the means: the lab's scatter and the model's numerical error."""
     noise = pooled_noise(groups)
     found = []
     for g, value in zip(groups, values, strict=True):
         quantity = parse_figure(g.figure).quantity
-        bench = noise[quantity] / math.sqrt(len(g.reading))
+        repeats = noise[quantity] / math.sqrt(len(g.reading))
         # The stated error is a half width, some two standard deviations.
         numerical = QUANTITIES[quantity].difference_percent / 200.0
-        found.append(abs(value) * math.hypot(bench, numerical))
+        found.append(abs(value) * math.hypot(repeats, numerical))
     return np.array(found)
 
 

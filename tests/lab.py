@@ -7,8 +7,8 @@ import numpy as np
 from layers.ball import Ball, FloatArray, ball_from_table
 from layers.figures import parse_figure
 from layers.materials import default_catalogue
-from optimize.benchdata import bench_data
 from optimize.calibration import key_of
+from optimize.labdata import lab_data
 from optimize.readings import Measurements, Reading
 
 # Core and its density, mantle and its thickness, cover and its thickness.
@@ -39,8 +39,8 @@ def build(name: str, parts: Build) -> Ball:
 
 def draw_errors(keys: Sequence[str], rng: np.random.Generator) -> dict[str, float]:
     """Draw the model's bias of each key from what is believed beforehand."""
-    bench = bench_data().figure
-    return {k: rng.normal(0.0, bench[k.rpartition(".")[2]].bias_percent / 100.0) for k in keys}
+    measured = lab_data().figure
+    return {k: rng.normal(0.0, measured[k.rpartition(".")[2]].bias_percent / 100.0) for k in keys}
 
 
 def true_means(
@@ -52,7 +52,7 @@ def true_means(
 ) -> FloatArray:
     """Return logarithms of what builds really do: the model, its bias, scatter from lot to lot."""
     keys = [key_of(parse_figure(name)) for name in names]
-    sd = [scatter * bench_data().figure[k.rpartition(".")[2]].scatter_percent / 100 for k in keys]
+    sd = [scatter * lab_data().figure[k.rpartition(".")[2]].scatter_percent / 100 for k in keys]
     return logs + np.array([bias[k] for k in keys]) + rng.normal(0.0, sd)
 
 
@@ -63,13 +63,13 @@ def measure(
     rng: np.random.Generator,
     pieces: int = 4,
 ) -> Measurements:
-    """Measure pieces of builds with the bench's usual noise and the instrument's own error."""
+    """Measure pieces of builds with the lab's usual noise and the instrument's own error."""
     readings = []
     for build_name, name, log in zip(builds, names, logs, strict=True):
-        bench = bench_data().figure[parse_figure(name).quantity]
-        middle = log + rng.normal(0.0, bench.floor_percent / 100.0)
+        measured = lab_data().figure[parse_figure(name).quantity]
+        middle = log + rng.normal(0.0, measured.floor_percent / 100.0)
         for piece in range(pieces):
-            value = np.exp(middle + rng.normal(0.0, bench.noise_percent / 100.0))
+            value = np.exp(middle + rng.normal(0.0, measured.noise_percent / 100.0))
             place = f"lab.csv row {len(readings) + 2}, value"
             readings.append(Reading(build_name, name, str(piece + 1), float(value), place))
     return Measurements(tuple(readings), ("lab.csv",))

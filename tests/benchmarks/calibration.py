@@ -3,7 +3,7 @@
 python -m tests.benchmarks.calibration [repetitions] [scatter]
 
 The truth is a draw of every card's numbers and of the model's bias from their priors, run through
-the finite elements, with scatter from lot to lot (`scatter` times what is assumed) and the bench's
+the finite elements, with scatter from lot to lot (`scatter` times what is assumed) and the lab's
 noise. Derivatives are taken once, at the nominal cards, and shared by all repetitions.
 """
 

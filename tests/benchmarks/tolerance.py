@@ -12,7 +12,7 @@ import numpy as np
 from layers.ball import Ball, read_ball
 from layers.figures import BALL_FIGURES
 from layers.rules import rule_set
-from optimize.bench_commands import _mapper
+from optimize.evaluate import mapping
 from optimize.passing import Limit, draws_of, joint_pass, rate_of, rule_limits, tolerance
 from optimize.renominal import renominal
 from optimize.scatter import Scatter, scatter_from_table
@@ -51,7 +51,7 @@ def direct(found, limits, mapper) -> None:
 
 
 def one(ball: Ball, scatter: Scatter, what: str) -> None:
-    with _mapper(WORKERS) as mapper:
+    with mapping(WORKERS) as mapper:
         list(compute_first(ball, mapper))  # start the processes, load what is compiled
         start = time.perf_counter()
         found = study(ball, BALL_FIGURES, scatter, mapper=mapper)

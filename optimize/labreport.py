@@ -1,4 +1,4 @@
-"""What the bench's commands print: recipe and batch, off-centre core, the next round."""
+"""What the lab's commands print: recipe and batch, off-centre core, the next round."""
 
 from typing import Any
 

@@ -1,8 +1,7 @@
-"""The command line's part for the bench: sheet, recipe, centring, calibrate, next, tolerance."""
+"""The command line's part for the lab: sheet, recipe, centring, calibrate, next."""
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
     from layers.recipe import Batch, Recipe
     from layers.trials import Trials
 
-bench = typer.Typer()
+lab_app = typer.Typer()
 
 BallFile = Annotated[Path, typer.Argument(metavar="BALL.toml", help="the build: a TOML file")]
 ChargeGrams = Annotated[
@@ -26,7 +25,7 @@ ChargeGrams = Annotated[
 ScaleGrams = Annotated[float, typer.Option(metavar="G", help="smallest step of the scale")]
 
 
-@bench.command(short_help="Write a build's prototype sheet for the bench.")
+@lab_app.command(short_help="Write a build's prototype sheet for the bench.")
 def sheet(
     ball: BallFile,
     process: Annotated[
@@ -99,7 +98,7 @@ def _batches(given: Sequence[str], charge_g: float | None, scale_g: float) -> "d
     return batches
 
 
-@bench.command(short_help="Density, filler, mill charge and stiffness of a core recipe.")
+@lab_app.command(short_help="Density, filler, mill charge and stiffness of a core recipe.")
 def recipe(
     recipe: Annotated[Path, typer.Argument(metavar="R.toml", help="the compound, in phr")],
     density: Annotated[
@@ -139,7 +138,7 @@ def recipe(
     Example: orbwright recipe core.toml --density 1.16 --filler "barium sulfate" --charge-g 1500
     """
     from layers.recipe import batch_weights, filler_for_density, read_recipe
-    from optimize import benchreport
+    from optimize import labreport
 
     if (density is None) != (filler is None):
         raise InputError("--density and --filler go together: the filler reaches the density.")
@@ -151,9 +150,9 @@ def recipe(
     compound, stiffness = _stiffness(compound, trials, (minutes, celsius), given, free)
     if density is not None and filler is not None:
         compound = filler_for_density(compound, filler, density)
-    sections = [benchreport.recipe_section(compound), stiffness]
+    sections = [labreport.recipe_section(compound), stiffness]
     if charge_g is not None:
-        sections.append(benchreport.batch_section(batch_weights(compound, charge_g, scale_g)))
+        sections.append(labreport.batch_section(batch_weights(compound, charge_g, scale_g)))
     print_sections(sections)
 
 
@@ -168,27 +167,27 @@ def _stiffness(
     from layers.reach import Reached, reach
     from layers.response import fit_surface, predict
     from layers.trials import read_trials, settings_of
-    from optimize import benchreport
+    from optimize import labreport
 
     trials = read_trials(path) if path else None
     surface = fit_surface(trials)
     if trials is None:
         if target or free or any(value is not None for value in cure):
             raise InputError("--trials T.csv is needed to say anything of stiffness.")
-        return compound, benchreport.stiffness_section(surface, None, None)
+        return compound, labreport.stiffness_section(surface, None, None)
     minutes, celsius = cure
     if minutes is None or celsius is None:
         raise InputError("--trials needs --minutes and --celsius, the cure of this compound.")
     start = settings_of(compound, minutes, celsius)
     now = predict(surface, start)
     if not target:
-        return compound, benchreport.stiffness_section(surface, now, None)
+        return compound, labreport.stiffness_section(surface, now, None)
     [(response, value)] = target.items()
     _check_response(trials, response)
     found = reach(surface, value, start, free or ["coagent_phr"])
     if isinstance(found, Reached):
         compound = _with_settings(compound, start, found.settings)
-    return compound, benchreport.stiffness_section(surface, now, found)
+    return compound, labreport.stiffness_section(surface, now, found)
 
 
 def _check_response(trials: "Trials", asked: str) -> None:
@@ -219,7 +218,7 @@ def _with_settings(
     return compound
 
 
-@bench.command(short_help="What a core off centre does to balance and moments.")
+@lab_app.command(short_help="What a core off centre does to balance and moments.")
 def centring(
     ball: BallFile,
     offset: Annotated[
@@ -241,7 +240,7 @@ def centring(
 
     from layers.ball import read_ball
     from layers.centring import off_centre
-    from optimize.benchreport import centring_sections
+    from optimize.labreport import centring_sections
 
     build = read_ball(ball)
     inner = len(build.layer) - 1
@@ -261,7 +260,7 @@ def centring(
     print_sections(centring_sections(off_centre(build.body(), moved)), build.name)
 
 
-@bench.command(short_help="Calibrate materials and model on the lab's measurements.")
+@lab_app.command(short_help="Calibrate materials and model on the lab's measurements.")
 def calibrate(
     balls: Annotated[
         list[Path], typer.Argument(metavar="BALL.toml", help="the builds that were measured")
@@ -297,6 +296,7 @@ def calibrate(
     from optimize.calibrate import calibrate as calibrated
     from optimize.calibration import calibration_toml
     from optimize.calibrationreport import calibration_sections
+    from optimize.evaluate import mapping
     from optimize.measurements import read_measurements
     from optimize.readings import outliers
 
@@ -305,7 +305,7 @@ def calibrate(
     if drop_outliers:
         readings = readings.without([o.reading for o in outliers(readings)])
     tell_of_compiling({r.figure for r in readings.reading})
-    with _mapper(workers) as mapper:
+    with mapping(workers or cores()) as mapper:
         found = calibrated(builds, readings, mapper=mapper)
     if out:
         write_text(out, calibration_toml(found))
@@ -319,22 +319,7 @@ def calibrate(
     print_sections(calibration_sections(found), found.title)
 
 
-@contextmanager
-def _mapper(workers: int | None) -> "Iterator[Callable[..., Any]]":
-    """Provide a ``map`` of estimates that is spread over processes."""
-    from optimize.evaluate import computing
-
-    with computing(workers or cores()) as compute:
-
-        def mapped(_: Any, balls: "Sequence[Ball]", names: Sequence[tuple[str, ...]]) -> list[Any]:
-            requests = list(zip(balls, names, strict=True))
-            found = dict(compute(requests))
-            return [found[i] for i in range(len(requests))]
-
-        yield mapped
-
-
-@bench.command("next", short_help="Choose the prototypes that tell most.")
+@lab_app.command("next", short_help="Choose the prototypes that tell most.")
 def next_builds(
     balls: Annotated[
         list[Path] | None,
@@ -372,8 +357,9 @@ def next_builds(
     from typing import get_args
 
     from layers.ball import read_ball
-    from optimize import benchreport
+    from optimize import labreport
     from optimize.calibration import read_calibration
+    from optimize.evaluate import mapping
     from optimize.nextround import BALL_PLAN, GOALS, STAGE_PLAN, About, next_round
 
     if about not in get_args(About):
@@ -386,7 +372,7 @@ def next_builds(
     known = read_calibration(calibration) if calibration else None
     asked = list(dict.fromkeys(goal or goals))
     tell_of_compiling([*asked, *STAGE_PLAN, *BALL_PLAN])
-    with _mapper(workers) as mapper:
+    with mapping(workers or cores()) as mapper:
         chosen = next_round(
             candidates,
             asked,
@@ -397,15 +383,15 @@ def next_builds(
             mapper=mapper,
         )
     if as_json:
-        print_json(benchreport.next_round_record(chosen))
+        print_json(labreport.next_round_record(chosen))
     else:
-        print_sections(benchreport.next_round_sections(chosen))
+        print_sections(labreport.next_round_sections(chosen))
 
 
 def _short_list(run: str, ledger: Path) -> "tuple[list[Ball], list[str]]":
     """Return a run's short list, named by its letters, and those of its goals that are measured."""
     from layers.figures import parse_figure
-    from optimize.benchdata import bench_data
+    from optimize.labdata import lab_data
     from optimize.nextround import GOALS
     from optimize.search import load_run
 
@@ -413,105 +399,5 @@ def _short_list(run: str, ledger: Path) -> "tuple[list[Ball], list[str]]":
         found = load_run(book, run)
     balls = [m.ball.model_copy(update={"name": f"build {m.label}"}) for m in found.short_list]
     names = [goal.figure for goal in found.scenario.goal]
-    goals = [n for n in names if parse_figure(n).quantity in bench_data().figure]
+    goals = [n for n in names if parse_figure(n).quantity in lab_data().figure]
     return balls, goals or list(GOALS)
-
-
-@bench.command(short_help="What the process's scatter does: figures, pass rates, what to tighten.")
-def tolerance(
-    ball: BallFile,
-    process: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="P.toml", help="the lab's windows and, in [scatter.core], its scatter"
-        ),
-    ] = None,
-    scatter: Annotated[
-        Path | None,
-        typer.Option(metavar="S.toml", help="the scatter alone, by [core], [mantle], [cover]"),
-    ] = None,
-    figure: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--figure",
-            "-f",
-            metavar="NAME",
-            help="of this figure only; may be given several times. [default: all of the ball]",
-        ),
-    ] = None,
-    limit: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="FIGURE>=X", help="also this limit, or <=; may be given several times"
-        ),
-    ] = None,
-    windows: Annotated[
-        bool, typer.Option("--windows", help="also the windows of the prototype sheet")
-    ] = False,
-    rules: Annotated[str, typer.Option(metavar="NAME", help="the rule set, or 'none'")] = "present",
-    samples: Annotated[
-        int, typer.Option(min=100, max=1_000_000, metavar="N", help="pieces drawn")
-    ] = 10_000,
-    seed: Annotated[int, typer.Option(min=0, metavar="N", help="same seed, same pieces")] = 0,
-    pass_rate: Annotated[
-        float | None,
-        typer.Option(
-            metavar="SHARE", help="move the nominal until this share passes all limits, as 0.99"
-        ),
-    ] = None,
-    workers: Workers = None,
-    as_json: AsJson = False,
-    as_csv: Annotated[
-        bool, typer.Option("--csv", help="print CSV, a row a figure or limit")
-    ] = False,
-    as_markdown: Annotated[bool, typer.Option("--markdown", help="print Markdown tables")] = False,
-) -> None:
-    """Draw pieces from the process's scatter: how figures spread, and which share passes.
-
-    Says what to tighten first and, for a wanted share, where to move the nominal.
-
-    Example: orbwright tolerance ball.toml --process lab.toml --windows --pass-rate 0.95
-    """
-    from layers.ball import read_ball
-    from layers.figures import BALL_FIGURES
-    from layers.rules import rule_set
-    from optimize import passing, tolerancereport
-    from optimize.process import Process, read_process
-    from optimize.renominal import renominal
-    from optimize.scatter import read_scatter
-    from optimize.tables import markdown
-    from optimize.tolerance import is_balance, study
-
-    if as_json + as_csv + as_markdown > 1:
-        raise InputError("--json, --csv and --markdown cannot go together; choose one.")
-    if pass_rate is not None and not 0.0 < pass_rate < 1.0:
-        raise InputError(f"--pass-rate is {pass_rate:g}, but must be above 0 and below 1.")
-    build = read_ball(ball)
-    lab = read_process(process) if process else Process()
-    limits = [passing.parse_limit(text) for text in limit or ()]
-    if rules != "none":
-        limits += passing.rule_limits(rule_set(rules))
-    if pass_rate is not None and not (limits or windows):
-        raise InputError("--pass-rate needs a --limit, --windows or --rules.")
-    asked = [*(figure or BALL_FIGURES), *(one.figure for one in limits)]
-    with _mapper(workers) as mapper:
-        if windows:
-            limits += passing.sheet_windows(build, lab, mapper)
-            asked += [one.figure for one in limits]
-        tell_of_compiling(name for name in asked if not is_balance(name))
-        found = study(build, asked, read_scatter(scatter) if scatter else lab.scatter, seed, mapper)
-        drawn = passing.tolerance(found, limits, samples, seed)
-        shift = None
-        if pass_rate is not None:
-            pieces = passing.draws_of(found, samples, seed)
-            shift = renominal(found, limits, pieces, pass_rate, mapper)
-    if as_json:
-        print_json(tolerancereport.tolerance_record(drawn, shift))
-    elif as_csv:
-        say(tolerancereport.tolerance_csv(drawn).rstrip("\n"), sys.stdout)
-    else:
-        sections = tolerancereport.tolerance_sections(drawn, shift)
-        if as_markdown:
-            say(markdown(sections, build.name).rstrip("\n"), sys.stdout)
-        else:
-            print_sections(sections, build.name)

@@ -1,4 +1,4 @@
-"""What the bench can measure and how far bench, model and cards are believed beforehand."""
+"""What the lab can measure and how far lab, model and cards are believed beforehand."""
 
 import tomllib
 from functools import cache
@@ -15,8 +15,8 @@ Property = Literal[
 PROPERTIES: tuple[Property, ...] = get_args(Property)
 
 
-class Bench(BaseModel):
-    """One quantity on the bench; percentages are relative standard deviations."""
+class Measurable(BaseModel):
+    """One quantity that the lab measures; percentages are relative standard deviations."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -29,17 +29,17 @@ class Bench(BaseModel):
     scatter_percent: float = Field(gt=0.0, description="error of the model from build to build")
 
 
-class BenchData(BaseModel):
+class LabData(BaseModel):
     """Every quantity that can be measured, and the priors of cards by property and grade."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    figure: dict[str, Bench]
+    figure: dict[str, Measurable]
     prior: dict[Property, dict[Grade, float]]
 
 
 @cache
-def bench_data() -> BenchData:
-    """Return the shipped data, `bench.toml`."""
-    text = resources.files("optimize").joinpath("bench.toml").read_text(encoding="utf-8")
-    return BenchData.model_validate(tomllib.loads(text))
+def lab_data() -> LabData:
+    """Return the shipped data, `lab.toml`."""
+    text = resources.files("optimize").joinpath("lab.toml").read_text(encoding="utf-8")
+    return LabData.model_validate(tomllib.loads(text))

@@ -1,4 +1,4 @@
-"""The bench's commands as their users meet them."""
+"""The lab's commands as their users meet them."""
 
 import json
 from pathlib import Path
