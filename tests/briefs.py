@@ -89,13 +89,14 @@ aim = "minimize"
 
 def four_layers(**changes: Any) -> Scenario:
     """Return the four-layer brief with some of its top-level fields changed."""
-    return _changed(scenario_from_toml(FOUR_LAYERS), changes)
+    return changed(FOUR_LAYERS, changes)
 
 
 def two_layers(**changes: Any) -> Scenario:
     """Return the small two-layer brief with some of its top-level fields changed."""
-    return _changed(scenario_from_toml(TWO_LAYERS), changes)
+    return changed(TWO_LAYERS, changes)
 
 
-def _changed(scenario: Scenario, changes: dict[str, Any]) -> Scenario:
-    return Scenario.model_validate(scenario.model_dump() | changes)
+def changed(brief: str, changes: dict[str, Any]) -> Scenario:
+    """Return a brief with some of its top-level fields changed."""
+    return Scenario.model_validate(scenario_from_toml(brief).model_dump() | changes)

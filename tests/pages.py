@@ -10,8 +10,9 @@ from optimize.ledger import Ledger
 from optimize.page.data import page_data
 from optimize.page.flights import Launches, launches
 from optimize.result import Build, Run
-from optimize.scenario import Scenario, scenario_from_toml
+from optimize.scenario import Scenario
 from optimize.search import run_search
+from tests.briefs import changed
 
 SCRIPT = "<script>alert(1)</script>"
 CLOSING = "</script><!-- --> & \u2028"
@@ -85,8 +86,7 @@ at_most = 3.1
 
 def brief(**changes: Any) -> Scenario:
     """Return the scenario with some of its top-level fields changed."""
-    scenario = scenario_from_toml(BRIEF)
-    return Scenario.model_validate(scenario.model_dump() | changes)
+    return changed(BRIEF, changes)
 
 
 def searched(folder: Path, **changes: Any) -> tuple[Run, Launches]:
