@@ -244,13 +244,19 @@ def test_a_build_that_ends_its_workers_ends_the_search_in_one_sentence(tmp_path)
 # Who may compute.
 
 
-def test_a_worker_of_another_version_is_refused_in_one_sentence(cluster, here, tmp_path):
-    (tmp_path / "other.py").write_text(_OTHER_MODEL)
-    other = cluster.add_worker("--preload", str(tmp_path / "other.py"))
+def check_refused(cluster, tmp_path, preloaded, sentence):
+    """Let a worker join that runs some code first, and see the search refuse it."""
+    (tmp_path / "first.py").write_text(preloaded)
+    other = cluster.add_worker("--preload", str(tmp_path / "first.py"))
     cluster.wait(3)
-    with pytest.raises(InputError, match=r"runs model 0123456789ab, this machine [0-9a-f]{12}: "):
+    with pytest.raises(InputError, match=sentence):
         searched(four_layers(), tmp_path / "there", Cluster(cluster.address))
     cluster.kill(other)
+
+
+def test_a_worker_of_another_version_is_refused_in_one_sentence(cluster, tmp_path):
+    sentence = r"runs model 0123456789ab, this machine [0-9a-f]{12}: "
+    check_refused(cluster, tmp_path, _OTHER_MODEL, sentence)
 
 
 @pytest.mark.slow
@@ -272,12 +278,9 @@ def test_a_worker_of_another_version_that_joins_later_is_left_out(cluster, here,
 
 @pytest.mark.slow
 def test_a_worker_without_orbwright_is_refused_in_one_sentence(cluster, tmp_path):
-    (tmp_path / "bare.py").write_text("import sys; sys.modules['optimize'] = None\n")
-    bare = cluster.add_worker("--preload", str(tmp_path / "bare.py"))
-    cluster.wait(3)
-    with pytest.raises(InputError, match=r"cannot compute \(ModuleNotFoundError: .*: install this"):
-        searched(four_layers(), tmp_path / "there", Cluster(cluster.address))
-    cluster.kill(bare)
+    without = "import sys; sys.modules['optimize'] = None\n"
+    sentence = r"cannot compute \(ModuleNotFoundError: .*: install this"
+    check_refused(cluster, tmp_path, without, sentence)
 
 
 @pytest.mark.slow
