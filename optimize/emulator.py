@@ -32,6 +32,9 @@ FEWEST = 5
 _MOST_TO_FIT = 300
 _STEPS_COLD, _STEPS_WARM = 60, 12
 
+# What is added to the covariance's diagonal, of a variance of 1, as far as it takes.
+_ADDED = (1e-10, 1e-8, 1e-6, 1e-4, 1e-2)
+
 # Length scales that a fit begins from, and by how much the builds grow until it does so again.
 _FIRST_SCALES = (1.0, 0.2)
 _LOOK_AGAIN = 1.4
@@ -260,9 +263,22 @@ def _fitted(
         return _Process(None, log, centre, max(scale, _CONSTANT * size), 1.0, 0)
     z = (z - centre) / scale
     kernel, looked = _likeliest(x, z, start)
-    model = GaussianProcessRegressor(kernel, optimizer=None).fit(x, z)
+    model = _conditioned(kernel, x, z)
     widening = max(1.0, _misfit(model), 0.0 if missed is None else _needed(missed))
     return _Process(model, log, centre, scale, widening, looked)
+
+
+def _conditioned(kernel: Any, x: FloatArray, z: FloatArray) -> GaussianProcessRegressor:
+    """Fit with these sizes; many builds of a very smooth figure need a little more on the diagonal.
+
+    Their covariance is singular but for rounding.
+    """
+    for added in _ADDED[:-1]:
+        try:
+            return GaussianProcessRegressor(kernel, alpha=added, optimizer=None).fit(x, z)
+        except np.linalg.LinAlgError:
+            continue
+    return GaussianProcessRegressor(kernel, alpha=_ADDED[-1], optimizer=None).fit(x, z)
 
 
 def _likeliest(x: FloatArray, z: FloatArray, start: _Process | None) -> tuple[Any, int]:

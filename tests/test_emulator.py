@@ -129,6 +129,14 @@ def test_misses_of_the_last_guesses_widen_the_bars():
     )
 
 
+def test_limits_many_builds_of_a_very_smooth_figure():
+    """Their covariance is singular but for rounding."""
+    x = np.random.default_rng(3).random((900, 2))
+    bowl = 100.0 * (x[:, 0] ** 2 + x[:, 1] ** 2) - 50.0
+    found = fit(x, {"bowl": bowl}).predict(x[:50])["bowl"]
+    np.testing.assert_allclose(found.value, bowl[:50], atol=0.05)
+
+
 def test_too_few_builds_are_refused():
     x = RNG.random((FEWEST - 1, 2))
     with pytest.raises(ValueError, match="at least 5"):
