@@ -32,6 +32,10 @@ FEWEST = 5
 _MOST_TO_FIT = 300
 _STEPS_COLD, _STEPS_WARM = 60, 12
 
+# A miss of more standard deviations says no more than one of so many; of a figure that was always
+# positive and no longer is, it would be infinite.
+_FARTHEST = 10.0
+
 # What is added to the covariance's diagonal, of a variance of 1, as far as it takes.
 _ADDED = (1e-10, 1e-8, 1e-6, 1e-4, 1e-2)
 
@@ -159,10 +163,11 @@ class Emulator:
         values : mapping of str to (m,) array
             What the figures turned out to be.
         """
-        return {
-            name: prediction.sigmas_to(values[name]) * self._processes[name].widening
-            for name, prediction in self.predict(x).items()
-        }
+        missed = {}
+        for name, prediction in self.predict(x).items():
+            sigmas = prediction.sigmas_to(values[name]) * self._processes[name].widening
+            missed[name] = np.clip(sigmas, -_FARTHEST, _FARTHEST)
+        return missed
 
     @property
     def figures(self) -> tuple[str, ...]:

@@ -44,9 +44,10 @@ def main() -> None:
     parser.add_argument("--ledger", type=Path)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--random", type=int, default=DIRECT)
+    parser.add_argument("--problem", action="append", choices=BUDGETS)
     given = parser.parse_args()
     if given.what == "published":
-        published()
+        published(tuple(given.problem or BUDGETS))
         return
     scenario = read_scenario(given.scenario)
     with Ledger(given.ledger) as ledger:
@@ -247,10 +248,11 @@ def solve(name: str, method: str, budget: int, seed: int) -> tuple[np.ndarray, n
         asks = proposer.send(told)
 
 
-def published() -> None:
+def published(names: tuple[str, ...]) -> None:
     print("hypervolume, % of the true front's; median of 5 seeds (least, most)")
     print("problem  builds  emulator               evolution alone        until evolution has 99 %")
-    for name, budget in BUDGETS.items():
+    for name in names:
+        budget = BUDGETS[name]
         true = front_of(name)
         low, unit = true.min(axis=0), np.ptp(true, axis=0)
         volume = HV(ref_point=np.full(2, 1.1))
