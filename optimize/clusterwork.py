@@ -41,9 +41,12 @@ def packed(job: Any) -> bytes:
 def compute_there(job: bytes) -> Estimate | Trouble:
     """Compute one build on a worker, by `optimize.evaluate.compute_one`."""
     from optimize.evaluate import compute_one
+    from optimize.firstcall import compile_ahead
 
     with _ONE_AT_A_TIME:
         try:
-            return compute_one(*pickle.loads(job))
+            ball, names, conditions = pickle.loads(job)
+            compile_ahead(names)
+            return compute_one(ball, names, conditions)
         except Exception as error:
             return Trouble(type(error).__name__, str(error))

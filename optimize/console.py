@@ -49,9 +49,11 @@ def write_text(path: Path, text: str) -> None:
 
 
 def tell_of_compiling(names: Iterable[str]) -> None:
-    """Say so if numerical code for these figures has yet to be compiled."""
-    from optimize.firstcall import notice, seconds_to_compile
+    """Compile the numerical code for these figures, saying so, if it has yet to be."""
+    from optimize.firstcall import compile_ahead, notice, seconds_to_compile
 
-    seconds = seconds_to_compile(names)
+    wanted = list(names)
+    seconds = seconds_to_compile(wanted)
     if seconds:
         say(notice(seconds))
+        compile_ahead(wanted)

@@ -19,6 +19,7 @@ from layers.ball import Ball
 from layers.errors import InputError, SolverError
 from layers.estimate import MODEL_VERSION, Conditions, estimate
 from layers.figures import QUANTITIES, Estimate, Figure, parse_figure
+from optimize.firstcall import compile_ahead
 from optimize.ledger import Known, Ledger
 from optimize.result import Evaluated, Failed, Infeasible, Outcome
 from optimize.scenario import CENTRE_DIAMETER, FILL_DENSITY, Bound, Scenario
@@ -125,14 +126,14 @@ class _Pool:
         self._conditions = conditions
         self._executor: ProcessPoolExecutor | None = None
         self._processes: list[BaseProcess] = []
-        self._compiled: set[str] = set()
+        self._used = False
 
     def abandon(self) -> None:
         for process in self._processes:
             process.terminate()
 
     def close(self) -> None:
-        if not self._compiled:  # all was in the ledger: they need not even come up
+        if not self._used:  # all was in the ledger: they need not even come up
             self.abandon()
         if self._executor is not None:
             self._executor.shutdown(wait=True, cancel_futures=True)
@@ -140,11 +141,9 @@ class _Pool:
 
     def compute(self, requests: Sequence[Request]) -> Iterator[tuple[int, Estimate]]:
         pending = dict(enumerate(requests))
+        self._used = self._used or bool(pending)
         restarts = 0
-        for first in self._to_compile(requests):
-            # Compiled here first, then loaded by the workers: code that two processes compile at
-            # once can differ in the last bit.
-            yield first, compute_one(*pending.pop(first), self._conditions)
+        compile_ahead(name for _, names in requests for name in names)
         while pending:
             try:
                 executor = self.start()
@@ -164,16 +163,6 @@ class _Pool:
                         f"A worker process ended {restarts} times over the same builds, perhaps "
                         f"for want of memory; what was done is in the ledger. Try fewer workers."
                     ) from error
-
-    def _to_compile(self, requests: Sequence[Request]) -> Iterator[int]:
-        """Find requests that need machine code; the very first one proves that it fits."""
-        from optimize.firstcall import seconds_to_compile
-
-        for i, (_, names) in enumerate(requests):
-            fresh = set(names) - self._compiled
-            if not self._compiled or (fresh and seconds_to_compile(fresh)):
-                yield i
-            self._compiled |= fresh
 
     def start(self) -> ProcessPoolExecutor:
         """Start the processes, if they do not run."""
@@ -273,6 +262,7 @@ class Evaluator:
                 raise InputError(f"{self.ledger.path} lacks builds of this run: search it again.")
             return [known[key] for key in keys]
         jobs = [self._job(requests, indices, known.get(key)) for key, indices in open_ones.items()]
+        compile_ahead(name for _, names in jobs for name in names)
         places = list(open_ones.items())
         for j, found in self.compute(jobs):
             key, indices = places[j]
