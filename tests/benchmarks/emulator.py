@@ -20,11 +20,12 @@ import numpy as np
 from pymoo.indicators.hv import HV
 from pymoo.problems import get_problem
 
+from layers.ball import Ball
 from optimize.emulate import Emulated, emulate
 from optimize.emulator import fit
 from optimize.encoding import Encoding
 from optimize.evaluate import Evaluator, Judge, computing
-from optimize.ledger import Ledger
+from optimize.ledger import Known, Ledger
 from optimize.propose import evolve
 from optimize.result import SIGMAS_68, SIGMAS_95, Run, Standing
 from optimize.scenario import Bound, Goal, Scenario, read_scenario
@@ -44,6 +45,8 @@ def main() -> None:
     parser.add_argument("--ledger", type=Path)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--random", type=int, default=DIRECT)
+    parser.add_argument("--also", action="append", default=[], help="error: of a further figure")
+    parser.add_argument("--seeds", type=int, default=len(SEEDS), help="error: only the first ones")
     parser.add_argument("--problem", action="append", choices=BUDGETS)
     given = parser.parse_args()
     if given.what == "published":
@@ -54,7 +57,7 @@ def main() -> None:
         if given.what == "fronts":
             fronts(scenario, ledger, given.workers, given.random)
         else:
-            error(scenario, ledger, given.workers)
+            error(scenario, ledger, given.workers, SEEDS[: given.seeds], given.also)
 
 
 # Scenarios.
@@ -71,8 +74,22 @@ def losses_of(scenario: Scenario, values: np.ndarray) -> np.ndarray:
     return np.column_stack([[g.loss(float(v)) for v in values[:, j]] for j, g in goals])
 
 
+def computed(
+    scenario: Scenario, ledger: Ledger, workers: int, balls: list[Ball], names: tuple[str, ...]
+) -> list[Known]:
+    version = name_run(scenario)[1]["model"]
+    with computing(workers, scenario.played()) as compute:
+        evaluator = Evaluator(ledger, compute, model_version=version)
+        return evaluator.figures([(ball, names) for ball in balls])
+
+
 def blind(
-    scenario: Scenario, ledger: Ledger, workers: int, count: int, seed: int
+    scenario: Scenario,
+    ledger: Ledger,
+    workers: int,
+    count: int,
+    seed: int,
+    also: tuple[str, ...] = (),
 ) -> tuple[list[Row], list[dict[str, float]], np.ndarray]:
     """Draw builds blindly among those that keep the closed-form limits, and compute them."""
     space, judge = Space(scenario), Judge.of(scenario)
@@ -82,13 +99,11 @@ def blind(
         if judge.before(candidate) is None:
             found[candidate.row] = candidate
     candidates = list(found.values())
-    version = name_run(scenario)[1]["model"]
-    with computing(workers, scenario.played()) as compute:
-        evaluator = Evaluator(ledger, compute, model_version=version)
-        known = evaluator.figures([(c.ball, judge.names) for c in candidates])
+    names = (*judge.names, *also)
+    known = computed(scenario, ledger, workers, [c.ball for c in candidates], names)
     outcomes = [judge.after(c, k) for c, k in zip(candidates, known, strict=True)]
     kept = np.array([type(o).__name__ == "Evaluated" for o in outcomes])
-    values = [{n: k.figures[n].value for n in judge.names} for k in known]
+    values = [{n: k.figures[n].value for n in names} for k in known]
     return [c.row for c in candidates], values, kept
 
 
@@ -135,26 +150,29 @@ def fronts(scenario: Scenario, ledger: Ledger, workers: int, random: int) -> Non
         print(f"builds until the emulator reaches {name}: {needed}")
 
 
-def error(scenario: Scenario, ledger: Ledger, workers: int) -> None:
+def error(
+    scenario: Scenario, ledger: Ledger, workers: int, seeds: tuple[int, ...], also: list[str]
+) -> None:
     space = Space(scenario)
     encode = Encoding(space)
     judge = Judge.of(scenario)
-    names = [n for n in judge.names if n not in judge.closed_names]
+    names = [*(n for n in judge.names if n not in judge.closed_names), *also]
     print(f"{scenario.name}: emulator of {EMULATED} searched builds on 100 blind ones")
     print(f"{'figure':30} seed  error %  in 68 %  in 95 %")
-    for seed in SEEDS:
+    for seed in seeds:
         run = searched(scenario, ledger, workers, seed, "emulator")
         x = encode([build.row for build in run.builds])
-        known = {n: np.array([b.figures[n].value for b in run.builds]) for n in names}
-        emulator = fit(x, known)
+        balls = [build.ball for build in run.builds]
+        found = computed(scenario, ledger, workers, balls, tuple(names))
+        emulator = fit(x, {n: np.array([k.figures[n].value for k in found]) for n in names})
         seen = {build.row for build in run.builds}
-        rows, values, _ = blind(scenario, ledger, workers, 130, seed + 100)
+        rows, values, _ = blind(scenario, ledger, workers, 130, seed + 100, tuple(also))
         kept = [i for i, row in enumerate(rows) if row not in seen][:100]
-        found = emulator.predict(encode([rows[i] for i in kept]))
+        guessed = emulator.predict(encode([rows[i] for i in kept]))
         for name in names:
             true = np.array([values[i][name] for i in kept])
-            rms = np.sqrt(np.mean((found[name].value / true - 1.0) ** 2))
-            sigmas = np.abs(found[name].sigmas_to(true))
+            rms = np.sqrt(np.mean((guessed[name].value / true - 1.0) ** 2))
+            sigmas = np.abs(guessed[name].sigmas_to(true))
             within = [100 * np.mean(sigmas <= s) for s in (SIGMAS_68, SIGMAS_95)]
             print(f"{name:30} {seed:4}  {100 * rms:7.3f}  {within[0]:7.0f}  {within[1]:7.0f}")
 
