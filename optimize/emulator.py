@@ -36,6 +36,9 @@ _STEPS_COLD, _STEPS_WARM = 60, 12
 # positive and no longer is, it would be infinite.
 _FARTHEST = 10.0
 
+# The share of the builds that count as lone.
+_LONE = 0.3
+
 # What is added to the covariance's diagonal, of a variance of 1, as far as it takes.
 _ADDED = (1e-10, 1e-8, 1e-6, 1e-4, 1e-2)
 
@@ -330,15 +333,17 @@ def _misfit(model: GaussianProcessRegressor) -> float:
     """Return by how much the standard deviations must grow to tell the leave-one-out residuals.
 
     With C the covariance of the data y, build i left out is missed by [C^-1 y]_i / [C^-1]_ii, with
-    variance 1 / [C^-1]_ii. The sizes in C were fitted to the same builds: as many of these count
-    less, as in any regression.
+    variance 1 / [C^-1]_ii. Those of which the others say least are also asked alone: a search
+    crowds some corners, and the many neighbours there would outvote them. The sizes in C were
+    fitted to the same builds: as many of these count less, as in any regression.
     """
     inverse_root = solve_triangular(model.L_, np.eye(len(model.L_)), lower=True)
     precision = np.sum(inverse_root**2, axis=0)
     residuals = np.abs(np.asarray(model.alpha_).ravel()) / np.sqrt(precision)
+    lone = residuals[precision <= np.quantile(precision, _LONE)]
     n, fitted = len(residuals), len(model.kernel_.theta)
     freedom = np.sqrt(n / max(1, n - fitted))
-    return float(freedom * _needed(residuals))
+    return float(freedom * max(_needed(residuals), _needed(lone)))
 
 
 def _needed(sigmas: FloatArray) -> float:
