@@ -120,7 +120,7 @@ def _misses(
     labels = dict(zip(nearest, _labels(len(nearest)), strict=True))
     reasons = [
         "misses "
-        + "; ".join(f"{_name(b)} by {float(f'{e:.3g}'):g}" for b, e in misses[i].excess.items())
+        + "; ".join(f"{_name(b)} by {shortlist.plain(e, 3)}" for b, e in misses[i].excess.items())
         for i in nearest
     ]
     members = _estimated(search, [computed[i] for i in nearest], reasons, [()] * len(nearest))

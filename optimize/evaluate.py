@@ -112,6 +112,7 @@ def mapping(workers: int) -> "Iterator[Callable[..., Any]]":
 
         def mapped(_: Any, balls: Sequence[Ball], names: Sequence[tuple[str, ...]]) -> list[Any]:
             requests = list(zip(balls, names, strict=True))
+            compile_ahead(name for wanted in names for name in wanted)
             found = dict(compute(requests))
             return [found[i] for i in range(len(requests))]
 
@@ -143,7 +144,6 @@ class _Pool:
         pending = dict(enumerate(requests))
         self._used = self._used or bool(pending)
         restarts = 0
-        compile_ahead(name for _, names in requests for name in names)
         while pending:
             try:
                 executor = self.start()

@@ -209,15 +209,15 @@ def _price(goal: Goal, other: Goal, better: Member, worse: Member) -> Price | No
     cost = other.loss(p.value) - other.loss(q.value)
     if gain <= max(a.difference_error, b.difference_error) or cost <= 0.0:
         return None
-    price = f"{_plain(cost, 3)}{_unit(p.unit)} of {other.figure}"
+    price = f"{plain(cost, 3)}{_unit(p.unit)} of {other.figure}"
     if cost <= max(p.difference_error, q.difference_error):
-        price = f"less {other.figure} than the model can tell ({_plain(cost, 1)}{_unit(p.unit)})"
-    step = f"{goal.figure} better by {_plain(gain, 3)}{_unit(a.unit)}"
+        price = f"less {other.figure} than the model can tell ({plain(cost, 1)}{_unit(p.unit)})"
+    step = f"{goal.figure} better by {plain(gain, 3)}{_unit(a.unit)}"
     sentence = f"From {worse.label} to {better.label}: {step} costs {price}."
     return Price(goal.figure, other.figure, better.label, worse.label, cost / gain, sentence)
 
 
-def _plain(value: float, digits: int) -> str:
+def plain(value: float, digits: int) -> str:
     """Round to so many digits that count, without an exponent: 200, not 2e+02."""
     return np.format_float_positional(
         value, precision=digits, unique=False, fractional=False, trim="-"
