@@ -154,7 +154,7 @@ def _rows(ledger: Ledger, part: Part) -> Iterator[tuple[Shape, list[Any]]]:
         "WHERE earlier.model_version = evaluation.model_version "
         "AND earlier.build = evaluation.build AND earlier.id < evaluation.id)"
     )
-    for entry in ledger.entries(first, part.parameters):
+    for entry in ledger.entries_where(first, part.parameters):
         yield _flat(entry, _all_known(ledger, entry))
 
 

@@ -1,12 +1,14 @@
 """What a ledger holds, counted; and whether every row of it is as it was written."""
 
+from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
-from layers.errors import InputError
 from layers.estimate import MODEL_VERSION
 from optimize.ledger import Ledger
-from optimize.ledger_file import DAMAGED, SCHEMA_VERSION
+from optimize.ledger_file import explained
+from optimize.ledger_seal import Damage
+from optimize.ledger_tables import SCHEMA_VERSION
 from optimize.tables import Section, columns
 
 _STEP = 5000
@@ -26,8 +28,9 @@ def counts(ledger: Ledger) -> dict[str, Any]:
         by_model = dict(
             ledger.rows("SELECT model_version, count(*) FROM evaluation GROUP BY model_version")
         )
-        by_status = dict(ledger.rows("SELECT status, count(*) FROM run GROUP BY status"))
-        ((proposals,),) = ledger.rows("SELECT count(*) FROM proposal")
+        rows = ledger.run_rows()
+        by_status = dict(sorted(Counter(row.status for row in rows).items()))
+        proposals = sum(row.proposals for row in rows)
     return {
         "ledger": str(ledger.path),
         "format": version,
@@ -76,12 +79,15 @@ def check_ledger(ledger: Ledger, report: Callable[[int, int], None]) -> int:
     InputError
         If anything is not as it was written.
     """
-    with ledger.snapshot():
+    with explained(ledger.path), ledger.snapshot():
         total, count = len(ledger), 0
         for count, _ in enumerate(ledger.entries(), start=1):
             if count % _STEP == 0:
                 report(count, total)
-        verdicts = ledger.rows("PRAGMA integrity_check(1)")
-    if verdicts != [("ok",)]:
-        raise InputError(DAMAGED.format(path=ledger.path))
+        looked = sum(1 for row in ledger.run_rows() for _ in ledger.looked_at(row))
+        ((proposals,),) = ledger.rows("SELECT count(*) FROM proposal")
+        if proposals != looked:
+            raise Damage("it holds proposals of no run")
+        if ledger.rows("PRAGMA integrity_check(1)") != [("ok",)]:
+            raise Damage("its index does not fit its rows")
     return count

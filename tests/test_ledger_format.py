@@ -10,7 +10,7 @@ import pytest
 
 from layers.errors import InputError
 from optimize.ledger import Entry, Ledger, Proposal
-from optimize.ledger_file import SCHEMA_VERSION
+from optimize.ledger_tables import SCHEMA_VERSION
 from tests.ledgers import CONTENT, KEY, first_format, found, not_writable, numbered
 from tests.test_ledger import filled, opened, writer
 

@@ -14,6 +14,7 @@ from layers.figures import Estimate
 from optimize.ledger import Entry, Ledger, Proposal
 from optimize.ledger_info import check_ledger
 from optimize.ledger_merge import Merged, merge
+from optimize.ledger_tables import SCHEMA_VERSION
 from tests.ledgers import BALL, CONTENT, KEY, first_format, found, numbered
 from tests.test_cli import refused, run
 from tests.test_ledger import filled
@@ -163,7 +164,7 @@ def test_the_command_makes_a_ledger_and_refuses_what_cannot_be(tmp_path):
     code, out, _ = run("ledger", "info", old, "--json")
     assert (code, '"format": 1' in out, '"finished": 1' in out) == (0, True, True)
     code, _, err = run("ledger", "merge", old, one)
-    assert (code, "older format (1)" in err, version_of(old)[0]) == (0, True, 2)
+    assert (code, "older format (1)" in err, version_of(old)[0]) == (0, True, SCHEMA_VERSION)
 
 
 _MERGER = """
