@@ -388,8 +388,9 @@ class Ledger:
             return tuple(self.looked_at(row)) if row else ()
 
     def __len__(self) -> int:
-        """Return the number of evaluations."""
-        return int(self.rows("SELECT count(*) FROM evaluation")[0][0])
+        """Return the number of evaluations that were written."""
+        with explained(self.path):
+            return int(patiently(lambda: self._reader.count(self.db)))
 
 
 def _as_json(estimate: Estimate) -> str:

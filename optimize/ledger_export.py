@@ -22,8 +22,9 @@ from typing import IO, Any
 
 from layers.errors import InputError, find_named
 from optimize.ledger import Entry, Known, Ledger
+from optimize.ledger_info import check_ledger
 
-# Called with how much is done, and of how much: each evaluation is read, then written.
+# Called with how much is done, and of how much: each evaluation is checked, read, then written.
 Report = Callable[[int, int], None]
 Write = Callable[[list[list[Any]]], None]
 # A column belongs to the build, one of its layers or a figure: kind, owner, what of it.
@@ -110,7 +111,7 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
     Parameters
     ----------
     ledger : Ledger
-        Read row by row, twice: for the columns, then for the rows.
+        Checked whole, so that no row is missed; then read twice: for the columns, for the rows.
     part : Part
         Which builds, see `part_of`.
     path : Path
@@ -126,24 +127,25 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
     Raises
     ------
     InputError
-        If a row is damaged, the file cannot be written, or Parquet is not installed.
+        If the ledger is damaged, the file cannot be written, or Parquet is not installed.
     """
     form = form_of(path)
     with _whole(path) as file, ledger.snapshot():
-        total = part.count(ledger)
+        checked, total = len(ledger), part.count(ledger)
 
         def told(done: int) -> None:
             if report:
-                report(done, 2 * total)
+                report(done, checked + 2 * total)
 
-        columns = _columns(_rows(ledger, part), told)
+        check_ledger(ledger, lambda done, _: told(done))
+        columns = _columns(_rows(ledger, part), lambda done: told(checked + done))
         places = {column: i for i, column in enumerate(columns)}
         count, rows = 0, _rows(ledger, part)
         with form(file, columns) as write:
             while batch := list(islice(rows, _BATCH)):
                 write([_placed(shape, cells, places) for shape, cells in batch])
                 count += len(batch)
-                told(total + count)
+                told(checked + total + count)
     return count
 
 

@@ -58,6 +58,11 @@ def _seal(db: sqlite3.Connection) -> tuple[int, bytes, int]:
     return rows[0][0], rows[0][1], rows[0][2]
 
 
+def count(db: sqlite3.Connection) -> int:
+    """Return the number of evaluations that were written."""
+    return _seal(db)[0]
+
+
 def append_evaluations(db: sqlite3.Connection, entries: Iterable[Cells]) -> int:
     """Append evaluations that are not there yet, within the caller's transaction; count them.
 

@@ -128,6 +128,11 @@ def _columns(db: sqlite3.Connection, table: str) -> list[str]:
     return [column[1] for column in db.execute(f"PRAGMA table_info({table})")]
 
 
+def count(db: sqlite3.Connection) -> int:
+    """Return the number of evaluations of an older format."""
+    return int(db.execute("SELECT count(*) FROM evaluation").fetchone()[0])
+
+
 def evaluations(db: sqlite3.Connection) -> Iterator[Cells]:
     """Read all evaluations of an older format in order."""
     yield from db.execute(f"SELECT {ENTRY} FROM evaluation ORDER BY id")
