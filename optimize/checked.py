@@ -7,7 +7,7 @@ import numpy as np
 
 from layers.ball import FloatArray
 from optimize.explore import Looked
-from optimize.ledger import Guess
+from optimize.ledger_rows import Guess
 from optimize.result import SIGMAS_68, SIGMAS_95, Checked, Failed
 from optimize.space import Row
 

@@ -18,7 +18,7 @@ from scipy.stats import qmc
 from layers.ball import FloatArray
 from optimize.acquire import Beliefs, box_around, choose_batch, loss_of
 from optimize.emulator import FEWEST, Emulator, Prediction, fit
-from optimize.ledger import Guess
+from optimize.ledger_rows import Guess
 from optimize.propose import Ask, Proposer, evolve
 from optimize.result import Standing
 from optimize.scenario import Bound, Goal

@@ -20,7 +20,8 @@ from layers.errors import InputError, SolverError
 from layers.estimate import MODEL_VERSION, Conditions, estimate
 from layers.figures import QUANTITIES, Estimate, Figure, parse_figure
 from optimize.firstcall import compile_ahead
-from optimize.ledger import Known, Ledger
+from optimize.ledger import Ledger
+from optimize.ledger_rows import Known
 from optimize.result import Evaluated, Failed, Infeasible, Outcome
 from optimize.scenario import CENTRE_DIAMETER, FILL_DENSITY, Bound, Scenario
 from optimize.space import Candidate, content_of, key_of

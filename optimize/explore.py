@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from layers.errors import InputError, SolverError
 from optimize.encoding import Encoding
 from optimize.evaluate import Evaluator, Judge, Request
-from optimize.ledger import Guess, Known, Proposal
+from optimize.ledger_rows import Guess, Known, Proposal
 from optimize.result import Evaluated, Failed, Infeasible, Outcome, Progress, Standing
 from optimize.scenario import Scenario
 from optimize.space import Candidate, Row, Space, content_of, key_of

@@ -6,18 +6,15 @@ model, whatever scenario asked: any later search that meets the build reuses the
 can be shown again without computing. What binds the rows is in `optimize.ledger_seal`.
 """
 
-import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import astuple, dataclass, field
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from types import ModuleType, TracebackType
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
-from layers.figures import Estimate, Figure
+from layers.figures import Estimate
 from optimize import ledger_seal, ledger_tables
 from optimize.ledger_file import (
     Tell,
@@ -27,99 +24,18 @@ from optimize.ledger_file import (
     patiently,
     transaction,
 )
-from optimize.ledger_seal import ENTRY, Cells, Damage, RunRow
-
-# Figures are written in this order; rows of before `caution` end one short, and read as none.
-_FIELDS = ("value", "unit", "basis", "difference_error", "absolute_error", "flag", "caution")
-
-
-@dataclass(frozen=True)
-class Known:
-    """What the ledger holds of a build: figures, and why others could not be computed."""
-
-    figures: dict[str, Figure]
-    failed: dict[str, str]
-
-    def covers(self, names: Iterable[str]) -> bool:
-        """Whether every name is settled, one way or the other."""
-        return all(name in self.figures or name in self.failed for name in names)
-
-    def joined(self, figures: dict[str, Figure], failed: dict[str, str]) -> "Known":
-        """Return this with more; what stood already stays."""
-        return Known(figures | self.figures, failed | self.failed)
-
-
-@dataclass(frozen=True)
-class RunRecord:
-    """A row of ``run``."""
-
-    id: str
-    name: str
-    scenario: str
-    seed: int
-    versions: dict[str, str]
-    status: Literal["running", "interrupted", "finished"]
-    started: str
-    finished: str | None
-
-
-@dataclass(frozen=True)
-class Guess:
-    """What an emulator expected of a figure before it was computed.
-
-    Attributes
-    ----------
-    mean, sd : float
-        Of the figure, in its unit, or of its natural logarithm.
-    log : bool
-        Which of the two.
-    """
-
-    mean: float
-    sd: float
-    log: bool
-
-
-@dataclass(frozen=True)
-class Proposal:
-    """A build that a run looked at: `computed` in full, or ruled out by a closed-form limit."""
-
-    row: tuple[int, ...]
-    key: str | None
-    computed: bool
-    guesses: Mapping[str, Guess] = field(default_factory=dict)
-
-
-class Entry(NamedTuple):
-    """A row of ``evaluation``, as it stands on disk."""
-
-    build: bytes
-    model_version: str
-    content: str
-    figures: str
-    digest: bytes
-    written: str
-
-    @classmethod
-    def of(cls, key: str, content: str, model_version: str, estimate: Estimate) -> "Entry":
-        """Make the row of one evaluation, written now."""
-        build, figures = bytes.fromhex(key), _as_json(estimate)
-        digest = _digest(build, model_version, content, figures)
-        return cls(build, model_version, content, figures, digest, _now())
-
-    def is_whole(self) -> bool:
-        """Whether the row is as it was written."""
-        try:
-            own = _digest(self.build, self.model_version, self.content, self.figures)
-        except (AttributeError, TypeError):  # one is of another type
-            return False
-        return self.digest == own
-
-    def known(self) -> Known:
-        """Read the figures."""
-        record = json.loads(self.figures)
-        figures = {name: Figure(name, *values) for name, values in record["figures"].items()}
-        return Known(figures, record["failed"])
+from optimize.ledger_rows import (
+    Entry,
+    Known,
+    Proposal,
+    RunRecord,
+    cells_of,
+    now,
+    proposal_of,
+    record_of,
+    whole,
+)
+from optimize.ledger_seal import ENTRY, Damage, RunRow
 
 
 class Ledger:
@@ -146,7 +62,7 @@ class Ledger:
         self.path = path
         self.db = open_file_to_read(path) if reading else open_file(path, tell)
         with explained(path):
-            self._sealed = ledger_tables.has_seal(self.db)
+            self._sealed = not reading or ledger_tables.has_seal(self.db)
         # Reads all rows, or those of one run: an older format is read as it is.
         self._reader: ModuleType = ledger_seal if self._sealed else ledger_tables
         if self._sealed:
@@ -222,7 +138,7 @@ class Ledger:
             )
             with explained(self.path):
                 for number, before, *cells in self.rows(query, (model_version, *blobs)):
-                    entry = _whole(number, cells)
+                    entry = whole(number, cells)
                     name, more = entry.build.hex(), entry.known()
                     if before not in (None, met.get(name, 0)):
                         raise Damage(f"an evaluation of build {name} is gone")
@@ -242,7 +158,7 @@ class Ledger:
         """
         with self.snapshot():
             for number, cells in enumerate(self._reader.evaluations(self.db), start=1):
-                yield _whole(number, cells)
+                yield whole(number, cells)
 
     def entries_where(self, where: str, parameters: Sequence[Any]) -> Iterator[Entry]:
         """Read some evaluations one by one, in the order in which they were written.
@@ -262,7 +178,7 @@ class Ledger:
         query = f"SELECT id, {ENTRY} FROM evaluation WHERE {where} ORDER BY id"
         with explained(self.path):
             for number, *cells in self.db.execute(query, parameters):
-                yield _whole(number, cells)
+                yield whole(number, cells)
 
     def add(self, key: str, content: str, model_version: str, estimate: Estimate) -> None:
         """Append the outcome of one evaluation, in a transaction of its own.
@@ -293,7 +209,7 @@ class Ledger:
             if stands is None:
                 self.db.execute("DELETE FROM proposal WHERE run = ?", (run,))
                 text = json.dumps(versions)
-                stands = RunRow(run, name, scenario, seed, text, "running", _now(), None)
+                stands = RunRow(run, name, scenario, seed, text, "running", now(), None)
             if stands.status != "finished":
                 stands = stands._replace(status="running", finished=None)
                 ledger_seal.write_run(self.db, stands)
@@ -318,7 +234,7 @@ class Ledger:
                 raise Damage(f"run {run} holds fewer proposals than were written")
             fresh = proposals[row.proposals - first :]
             if fresh:
-                row = ledger_seal.append_proposals(self.db, row, map(_cells_of, fresh))
+                row = ledger_seal.append_proposals(self.db, row, map(cells_of, fresh))
                 ledger_seal.write_run(self.db, row)
 
     def end(self, run: str, status: Literal["interrupted", "finished"]) -> None:
@@ -326,7 +242,7 @@ class Ledger:
         with self.transaction():
             row = self._begun(run)
             if row.status != "finished":
-                ledger_seal.write_run(self.db, row._replace(status=status, finished=_now()))
+                ledger_seal.write_run(self.db, row._replace(status=status, finished=now()))
 
     def _begun(self, run: str) -> RunRow:
         row = ledger_seal.run(self.db, run)
@@ -338,7 +254,7 @@ class Ledger:
         """Write a run of another ledger over the same run here, within the caller's transaction."""
         self.db.execute("DELETE FROM proposal WHERE run = ?", (row.id,))
         bare = row._replace(proposals=0, head=b"")
-        cells = map(_cells_of, proposals)
+        cells = map(cells_of, proposals)
         ledger_seal.write_run(self.db, ledger_seal.append_proposals(self.db, bare, cells))
 
     def run_rows(self) -> list[RunRow]:
@@ -361,7 +277,7 @@ class Ledger:
             If one is damaged or gone.
         """
         with explained(self.path):
-            return tuple(_record_of(row) for row in self.run_rows())
+            return tuple(record_of(row) for row in self.run_rows())
 
     def looked_at(self, row: RunRow) -> Iterator[Proposal]:
         """Read the builds that a run looked at one by one, in order.
@@ -373,7 +289,7 @@ class Ledger:
         """
         with self.snapshot():
             for ordinal, cells in enumerate(self._reader.proposals(self.db, row), start=1):
-                yield _proposal_of(f"proposal {ordinal} of run {row.id}", cells)
+                yield proposal_of(f"proposal {ordinal} of run {row.id}", cells)
 
     def proposals(self, run: str) -> tuple[Proposal, ...]:
         """List the builds that a run looked at, in order.
@@ -391,75 +307,3 @@ class Ledger:
         """Return the number of evaluations that were written."""
         with explained(self.path):
             return int(patiently(lambda: self._reader.count(self.db)))
-
-
-def _as_json(estimate: Estimate) -> str:
-    """Write figures so that every bit of every number is read back; no number may be infinite."""
-    figures = {
-        name: [getattr(figure, field) for field in _FIELDS]
-        for name, figure in estimate.figures.items()
-    }
-    record = {"figures": figures, "failed": estimate.failed}
-    return json.dumps(record, separators=(",", ":"), allow_nan=False)
-
-
-def _digest(build: bytes, model_version: str, content: str, figures: str) -> bytes:
-    text = "\n".join((build.hex(), model_version, content, figures))
-    return hashlib.sha256(text.encode()).digest()[:8]
-
-
-def _whole(number: int, cells: Cells) -> Entry:
-    entry = Entry._make(cells)
-    if not entry.is_whole():
-        raise Damage(f"evaluation {number} is not as it was written")
-    return entry
-
-
-def _record_of(row: RunRow) -> RunRecord:
-    with _decoding(f"the row of run {row.id}"):
-        versions = json.loads(row.versions)
-        versions["model"]  # every run has one
-        return RunRecord(
-            row.id,
-            row.name,
-            row.scenario,
-            row.seed,
-            versions,
-            row.status,  # type: ignore[arg-type]
-            row.started,
-            row.finished,
-        )
-
-
-def _cells_of(proposal: Proposal) -> Cells:
-    guesses = {name: astuple(guess) for name, guess in proposal.guesses.items()}
-    return (
-        json.dumps(proposal.row),
-        None if proposal.key is None else bytes.fromhex(proposal.key),
-        "computed" if proposal.computed else "ruled out",
-        json.dumps(guesses) if guesses else None,
-    )
-
-
-def _proposal_of(what: str, cells: Cells) -> Proposal:
-    row, build, outcome, guesses = cells
-    with _decoding(what):
-        return Proposal(
-            tuple(json.loads(row)),
-            build and build.hex(),
-            outcome == "computed",
-            {name: Guess(*guess) for name, guess in json.loads(guesses or "{}").items()},
-        )
-
-
-@contextmanager
-def _decoding(what: str) -> Iterator[None]:
-    """Tell of what cannot be read: the rows of older formats bear no digest."""
-    try:
-        yield
-    except (AttributeError, LookupError, TypeError, ValueError) as error:
-        raise Damage(f"{what} cannot be read") from error
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds")

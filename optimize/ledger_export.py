@@ -21,8 +21,9 @@ from pathlib import Path
 from typing import IO, Any
 
 from layers.errors import InputError, find_named
-from optimize.ledger import Entry, Known, Ledger
+from optimize.ledger import Ledger
 from optimize.ledger_info import check_ledger
+from optimize.ledger_rows import Entry, Known
 
 # Called with how much is done, and of how much: each evaluation is checked, read, then written.
 Report = Callable[[int, int], None]

@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 from itertools import islice
 
 from layers.errors import InputError
-from optimize.ledger import Entry, Known, Ledger
+from optimize.ledger import Ledger
+from optimize.ledger_rows import Entry, Known
 from optimize.ledger_seal import RunRow
 
 # Called with the number of evaluations read so far, and of all that are to be read.

@@ -10,7 +10,8 @@ from layers.ball import FloatArray
 from layers.errors import InputError
 from layers.figures import Figure
 from optimize.evaluate import Evaluator, computing
-from optimize.ledger import Known, Ledger
+from optimize.ledger import Ledger
+from optimize.ledger_rows import Known
 from optimize.makeable import can_be_made
 from optimize.result import Build, Interrupted, Run
 from optimize.search import name_run

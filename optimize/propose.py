@@ -21,7 +21,7 @@ from pymoo.operators.crossover.sbx import SBX
 from pymoo.operators.mutation.pm import PM
 
 from layers.ball import FloatArray
-from optimize.ledger import Guess
+from optimize.ledger_rows import Guess
 from optimize.result import Standing
 from optimize.space import Row, Space
 

@@ -10,7 +10,7 @@ from typing import Any
 from layers.ball import Ball
 from layers.figures import Estimate, Figure
 from layers.rules import Verdict, rule_set, screen
-from optimize.ledger import RunRecord
+from optimize.ledger_rows import RunRecord
 from optimize.report import (
     TRUST,
     bound_words,

@@ -17,9 +17,11 @@ from optimize.answer import answer
 from optimize.cluster import Cluster
 from optimize.evaluate import Evaluator, computing
 from optimize.explore import Report, Search
-from optimize.ledger import Ledger, RunRecord
+from optimize.ledger import Ledger
+from optimize.ledger_rows import RunRecord
 from optimize.result import Interrupted, Run
 from optimize.scenario import Scenario
+from optimize.space import Row
 
 
 def run_search(
@@ -134,8 +136,19 @@ def load_run(ledger: Ledger, name: str) -> Run:
         raise explain(error, f"the scenario of run {record.id}") from error
     reader = Evaluator(ledger, compute=None, model_version=record.versions["model"])
     search = Search(scenario, record.id, reader, report=None)
-    search.recall(ledger.proposals(record.id))
+    proposals = ledger.proposals(record.id)
+    sizes = search.space.sizes.tolist()
+    if not all(_fits(proposal.row, sizes) for proposal in proposals):
+        raise InputError(
+            f"{ledger.path} is damaged: run {record.id} looked at a build that its scenario does "
+            f"not have; search it again."
+        )
+    search.recall(proposals)
     return answer(search)
+
+
+def _fits(row: Row, sizes: list[int]) -> bool:
+    return len(row) == len(sizes) and all(0 <= i < n for i, n in zip(row, sizes, strict=True))
 
 
 def _find(ledger: Ledger, name: str) -> RunRecord:

@@ -15,7 +15,8 @@ from layers.figures import Estimate, Figure
 from optimize import ledger as ledger_module
 from optimize.evaluate import Judge, compute_one
 from optimize.firstcall import seconds_to_compile
-from optimize.ledger import Known, Ledger
+from optimize.ledger import Ledger
+from optimize.ledger_rows import Known
 from optimize.report import estimate_sections
 from optimize.result import Evaluated, Failed
 from optimize.runreport import run_sections

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from layers.errors import InputError
 from layers.figures import Estimate
-from optimize.ledger import Ledger, Proposal
+from optimize.ledger import Ledger
+from optimize.ledger_rows import Proposal
 from optimize.ledger_tables import SCHEMA_VERSION
 from tests.ledgers import BALL, CONTENT, KEY, found, not_writable, numbered
 

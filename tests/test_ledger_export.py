@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from layers.figures import Estimate, Figure
-from optimize.ledger import Known, Ledger
+from optimize.ledger import Ledger
+from optimize.ledger_rows import Known
 from optimize.space import content_of, key_of
 from tests.builds import random_balls
 from tests.ledgers import CONTENT, KEY, first_format, found

@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 
 from layers.figures import Estimate
-from optimize.ledger import Entry, Ledger, Proposal
+from optimize.ledger import Ledger
 from optimize.ledger_info import check_ledger
 from optimize.ledger_merge import Merged, merge
+from optimize.ledger_rows import Entry, Proposal
 from optimize.ledger_tables import SCHEMA_VERSION
 from tests.ledgers import BALL, CONTENT, KEY, first_format, found, numbered
 from tests.test_cli import refused, run

@@ -7,8 +7,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from optimize.ledger import Entry, Ledger
+from optimize.ledger import Ledger
 from optimize.ledger_info import check_ledger
+from optimize.ledger_rows import Entry
 from tests.ledgers import not_writable
 from tests.test_cli import ROOT, run
 

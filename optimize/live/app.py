@@ -17,7 +17,7 @@ from starlette.types import ASGIApp
 from layers.ball import Ball
 from layers.errors import InputError
 from optimize.balltoml import ball_toml
-from optimize.ledger import Known
+from optimize.ledger_rows import Known
 from optimize.live.bench import Bench, records
 from optimize.live.bodies import read_json
 from optimize.live.guard import Door, Guard, Refused, json_bytes

@@ -18,7 +18,7 @@ from layers.errors import OrbwrightError
 from layers.estimate import Conditions
 from layers.figures import Estimate
 from optimize.evaluate import compute_one
-from optimize.ledger import Known
+from optimize.ledger_rows import Known
 from optimize.live.asked import Test
 from optimize.live.memory import Memory, key
 from optimize.live.worker import Unwanted, Worker, WorkerEnded

@@ -11,7 +11,7 @@ from scipy.stats import qmc
 from layers.ball import Ball
 from layers.errors import InputError, OrbwrightError
 from layers.figures import QUANTITIES, parse_figure
-from optimize.ledger import Known
+from optimize.ledger_rows import Known
 from optimize.live.desk import Desk, FloatArray
 from optimize.live.worker import Worker, WorkerEnded
 

@@ -9,7 +9,8 @@ from layers.ball import Ball
 from layers.errors import InputError
 from layers.estimate import MODEL_VERSION, Conditions
 from layers.figures import Estimate
-from optimize.ledger import Known, Ledger
+from optimize.ledger import Ledger
+from optimize.ledger_rows import Known
 from optimize.space import content_of, key_of
 
 _MOST = 2000

@@ -13,7 +13,8 @@ from layers.figures import QUANTITIES, Figure, parse_figure
 from layers.flight import path
 from layers.swings import SwingTable, default_swings
 from optimize.evaluate import Request, computing
-from optimize.ledger import Known, Ledger
+from optimize.ledger import Ledger
+from optimize.ledger_rows import Known
 from optimize.page.words import short_of
 from optimize.result import Member, Run
 from optimize.scenario import Scenario

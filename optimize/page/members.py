@@ -4,7 +4,7 @@ from typing import Any
 
 from layers.figures import Figure
 from optimize.evaluate import is_closed_form
-from optimize.ledger import Known
+from optimize.ledger_rows import Known
 from optimize.page.builds import places_of, rounded
 from optimize.page.flights import Launches
 from optimize.page.words import (

@@ -7,7 +7,7 @@ import numpy as np
 from layers.errors import InputError
 from optimize.freedoms import Shares, shares
 from optimize.freedomsreport import freedom_words, missed, notes, sentences
-from optimize.ledger import Known
+from optimize.ledger_rows import Known
 from optimize.morebuilds import computed
 from optimize.page.influence import Sobol
 from optimize.page.words import in_words, label_of

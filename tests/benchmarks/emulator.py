@@ -25,7 +25,8 @@ from optimize.emulate import Emulated, emulate
 from optimize.emulator import fit
 from optimize.encoding import Encoding
 from optimize.evaluate import Evaluator, Judge, computing
-from optimize.ledger import Known, Ledger
+from optimize.ledger import Ledger
+from optimize.ledger_rows import Known
 from optimize.propose import evolve
 from optimize.result import SIGMAS_68, SIGMAS_95, Run, Standing
 from optimize.scenario import Bound, Goal, Scenario, read_scenario

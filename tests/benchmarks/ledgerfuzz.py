@@ -53,8 +53,12 @@ def _scenario(seed: int) -> Scenario:
     return read_scenario(CLOSED).model_copy(update={"seed": seed, "evaluations": BUILDS})
 
 
-def make(path: Path) -> None:
-    """Write a ledger: a finished run, a stopped one, one with guesses, a build in three rows."""
+def _guessing() -> Scenario:
+    return _scenario(4).model_copy(update={"method": "emulator"})
+
+
+def make(path: Path, *, full: bool) -> None:
+    """Write a ledger: a finished run, a stopped one, a build in three rows; in full, guesses."""
 
     def stop(_: object) -> None:
         counted[0] += 1
@@ -64,7 +68,8 @@ def make(path: Path) -> None:
     counted = [0]
     with Ledger(path) as ledger:
         found = run_search(_scenario(3), ledger)
-        run_search(_scenario(4).model_copy(update={"method": "emulator"}), ledger)
+        if full:
+            run_search(_guessing(), ledger)
         with suppress(Interrupted):
             run_search(_scenario(9), ledger, progress=stop)
         ball = Space(found.scenario).decode(found.builds[0].row).ball
@@ -102,31 +107,37 @@ class Questions:
     runs: tuple[str, ...]
     stopped: str
 
-    def answers(self, path: Path, *, full: bool) -> Iterator[tuple[str, Outcome]]:
-        """Ask everything of a ledger."""
+    def answers(self, path: Path, *, full: bool, page: bool) -> Iterator[tuple[str, Outcome]]:
+        """Ask a ledger; in full, with the page, or only the most telling."""
         yield "check", self._of(path, "ledger", "check", path)
         yield "info", self._of(path, "ledger", "info", path, "--json")
         yield "list", self._of(path, "show", "--ledger", path, "--json")
         for run in self.runs:
             yield f"show {run}", self._of(path, "show", run, "--ledger", path, "--json")
+        table, into = self.folder / "table.csv", self.folder / "into.sqlite"
+        yield "table", self._of(table, "ledger", "export", path, "--out", table)
+        yield "merge", self._of(into, "ledger", "merge", into, path)
+        if full:
+            yield from self._more(path, table, into)
+        remove(into)
+        if page:
+            file = self.folder / "page.html"
+            yield "page", self._of(file, "page", self.runs[0], "--ledger", path, "--out", file)
+        yield "again", self._search(path, 3)
+        if full:
+            yield "resumed", self._search(path, 9)
+            for name, run in (("then shown", self.runs[0]), ("resumed, shown", self.stopped)):
+                yield name, self._of(path, "show", run, "--ledger", path, "--json")
+
+    def _more(self, path: Path, table: Path, into: Path) -> Iterator[tuple[str, Outcome]]:
         first = self.runs[0]
         yield "by name", self._of(path, "show", "Quick: mass outward, cheaply", "--ledger", path)
         yield "csv", self._of(path, "export", first, "--ledger", path, "--format", "csv")
-        table = self.folder / "table.csv"
-        for name, more in (("table", ()), ("table of a run", ("--run", first))):
-            yield name, self._of(table, "ledger", "export", path, "--out", table, *more)
-        into = self.folder / "into.sqlite"
-        yield "merge", self._of(into, "ledger", "merge", into, path)
+        yield (
+            "table of a run",
+            self._of(table, "ledger", "export", path, "--out", table, "--run", first),
+        )
         yield "merged", self._of(into, "ledger", "export", into, "--out", table)
-        for suffix in ("", "-wal", "-shm"):
-            into.with_name(into.name + suffix).unlink(missing_ok=True)
-        if full:
-            page = self.folder / "page.html"
-            yield "page", self._of(page, "page", first, "--ledger", path, "--out", page)
-        for name, seed in (("again", 3), ("resumed", 9)):
-            yield name, self._search(path, seed)
-        yield "then shown", self._of(path, "show", first, "--ledger", path, "--json")
-        yield "resumed, shown", self._of(path, "show", self.stopped, "--ledger", path, "--json")
 
     def _search(self, path: Path, seed: int) -> Outcome:
         numbers = ["--seed", seed, "--evaluations", BUILDS, "--workers", 1]
@@ -140,6 +151,12 @@ class Questions:
             written.unlink(missing_ok=True)
             return code, out, err
         return code, _VOLATILE.sub("", out), err
+
+
+def remove(path: Path) -> None:
+    """Remove a ledger and what a database leaves beside it."""
+    for suffix in ("", "-wal", "-shm", "-journal"):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
 def flip(path: Path, dice: Random) -> str:
@@ -254,25 +271,22 @@ def cases(
     seed : int
         Seeds all of them.
     full : bool
-        Whether the page, which takes longest, is asked for too, in one case of fifty.
+        Whether everything is asked, and in one case of 200 the page, which takes longest.
     """
     whole, path = folder / "whole.sqlite", folder / "l.sqlite"
-    make(whole)
-    runs = [name_run(s)[0] for s in (_scenario(3), _scenario(9))]
-    with Ledger(whole, reading=True) as ledger:
-        guessed = next(r.id for r in ledger.runs() if r.id not in runs)
-    questions = Questions(folder, (runs[0], guessed), runs[1])
+    make(whole, full=full)
+    first, stopped, guessed = (name_run(s)[0] for s in (_scenario(3), _scenario(9), _guessing()))
+    questions = Questions(folder, (first, guessed) if full else (first,), stopped)
     shutil.copy(whole, path)
-    right = dict(questions.answers(path, full=full))
+    right = dict(questions.answers(path, full=full, page=full))
     assert all(code == 0 for code, _, _ in right.values()), right
     for case in numbers:
         ledger_file._CHECK_BYTES = _CHECK_BYTES if case % 2 else 0
         dice = Random(f"{seed} {case}")
-        for suffix in ("", "-wal", "-shm", "-journal"):
-            path.with_name(path.name + suffix).unlink(missing_ok=True)
+        remove(path)
         shutil.copy(whole, path)
         what = (tamper if case % 3 == 2 else flip)(path, dice)
-        found = dict(questions.answers(path, full=full and case % 50 < 2))
+        found = dict(questions.answers(path, full=full, page=full and case % 200 == 0))
         verdicts = {name: judged(name, answer, right[name]) for name, answer in found.items()}
         worst = max(verdicts.values(), key=ORDER.index)
         if worst == "told" and verdicts["check"] == "harmless":
