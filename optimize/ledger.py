@@ -303,6 +303,21 @@ class Ledger:
             row = self._reader.run(self.db, run)
             return tuple(self.looked_at(row)) if row else ()
 
+    def check_count(self) -> None:
+        """Refuse a ledger that lacks evaluations: a lookup cannot tell them from those never made.
+
+        Raises
+        ------
+        InputError
+            If there are not as many as were written.
+        """
+        with self.snapshot():
+            ((count,),) = self.rows("SELECT count(*) FROM evaluation")
+            if count != len(self):
+                raise Damage(
+                    f"it holds {count} evaluations, which are not the {len(self)} that were written"
+                )
+
     def __len__(self) -> int:
         """Return the number of evaluations that were written."""
         with explained(self.path):

@@ -127,8 +127,10 @@ def load_run(ledger: Ledger, name: str) -> Run:
     Raises
     ------
     InputError
-        If there is no such run, it is not finished, or its figures are missing.
+        If there is no such run, it is not finished, its figures are missing, or the ledger is
+        damaged.
     """
+    ledger.check_count()
     record = _find(ledger, name)
     try:
         scenario = Scenario.model_validate_json(record.scenario)

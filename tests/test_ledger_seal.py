@@ -138,6 +138,25 @@ def test_runs_are_not_listed_when_one_is_gone(path):
     assert "1 runs, which are not the 2" in refused("show", "--ledger", path)
 
 
+def test_a_run_is_not_shown_without_what_was_known_of_its_builds(tmp_path):
+    path = tmp_path / "l.sqlite"
+    _, out, _ = run(*options(path, 3))
+    name = answer(out)["run"]
+    with Ledger(path) as ledger:
+        last = list(ledger.entries())[-1]
+    assert "modes" in last.figures or "deflection" in last.figures  # of a member, asked for at last
+    changed(path, f"DELETE FROM evaluation WHERE id = {len_of(path)}")
+    assert "evaluations, which are not the" in refused("show", name, "--ledger", path)
+    assert "evaluations, which are not the" in refused("ledger", "info", path)
+    changed(path, f"UPDATE seal SET evaluations = {len_of(path)}")
+    assert "lacks figures of this run" in refused("show", name, "--ledger", path)
+
+
+def len_of(path: Path) -> int:
+    with closing(sqlite3.connect(path)) as db:
+        return int(db.execute("SELECT count(*) FROM evaluation").fetchone()[0])
+
+
 @pytest.mark.parametrize(
     "statement",
     [
