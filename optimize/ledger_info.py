@@ -7,7 +7,8 @@ from typing import Any
 from layers.estimate import MODEL_VERSION
 from optimize.ledger import Ledger
 from optimize.ledger_file import explained
-from optimize.ledger_seal import Damage
+from optimize.ledger_rows import whole
+from optimize.ledger_seal import ENTRY, Damage
 from optimize.ledger_tables import SCHEMA_VERSION
 from optimize.tables import Section, columns
 
@@ -29,6 +30,8 @@ def counts(ledger: Ledger) -> dict[str, Any]:
         by_model = dict(
             ledger.rows("SELECT model_version, count(*) FROM evaluation GROUP BY model_version")
         )
+        for version in by_model:
+            _check_version(ledger, version)
         rows = ledger.run_rows()
         by_status = dict(sorted(Counter(row.status for row in rows).items()))
         proposals = sum(row.proposals for row in rows)
@@ -42,6 +45,15 @@ def counts(ledger: Ledger) -> dict[str, Any]:
         "runs": by_status,
         "proposals": proposals,
     }
+
+
+def _check_version(ledger: Ledger, version: str) -> None:
+    """Refuse a version that only the index knows, from which they are counted."""
+    query = f"SELECT id, {ENTRY} FROM evaluation WHERE model_version = ? LIMIT 1"
+    with explained(ledger.path):
+        rows = ledger.rows(query, (version,))
+        if [whole(number, cells).model_version for number, *cells in rows] != [version]:
+            raise Damage("its index does not fit its rows")
 
 
 def counts_section(found: dict[str, Any]) -> Section:
