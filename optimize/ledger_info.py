@@ -30,8 +30,8 @@ def counts(ledger: Ledger) -> dict[str, Any]:
         by_model = dict(
             ledger.rows("SELECT model_version, count(*) FROM evaluation GROUP BY model_version")
         )
-        for version in by_model:
-            _check_version(ledger, version)
+        for model_version in by_model:
+            _check_version(ledger, model_version)
         rows = ledger.run_rows()
         by_status = dict(sorted(Counter(row.status for row in rows).items()))
         proposals = sum(row.proposals for row in rows)
