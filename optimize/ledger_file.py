@@ -22,6 +22,9 @@ _LOG_BYTES = 64_000_000
 # Enough for the index of a million evaluations to stay in memory.
 _CACHE_KB = 64_000
 
+# The library fails to decode its own message where that quotes damaged text.
+_ERRORS = (sqlite3.Error, UnicodeDecodeError)
+
 T = TypeVar("T")
 Tell = Callable[[str], None]
 
@@ -74,7 +77,7 @@ def open_file_to_read(path: Path) -> sqlite3.Connection:
             ) from None
         with explained(path):
             db = sqlite3.connect(f"{uri}?mode=ro&immutable=1", isolation_level=None, uri=True)
-    except sqlite3.Error:
+    except _ERRORS:
         pass  # it is damaged, which is told next
     with _closed_on_error(db), explained(path):
         db.execute("PRAGMA query_only = ON")
@@ -182,11 +185,11 @@ def explained(path: Path) -> Iterator[None]:
     """Turn the database's errors into one sentence."""
     try:
         yield
-    except sqlite3.Error as error:
+    except _ERRORS as error:
         raise InputError(_explain(path, error)) from error
 
 
-def _explain(path: Path, error: sqlite3.Error) -> str:
+def _explain(path: Path, error: Exception) -> str:
     # The library leaves out the code in errors of its own, such as on text that is none.
     code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
     if code == sqlite3.SQLITE_FULL:

@@ -247,6 +247,30 @@ def test_a_folder_or_a_pipe_is_not_taken_for_a_ledger(tmp_path, which):
         assert word in refused(*arguments)
 
 
+def test_a_damaged_name_of_a_table_is_told(path):
+    raw = path.read_bytes()
+    path.write_bytes(raw.replace(b"CREATE INDEX run_by_name ON", b"CREATE INDEX run_by_n\xecme ON"))
+    assert "is damaged" in refused("show", "--ledger", path)
+    path.write_bytes(
+        raw.replace(b"CREATE INDEX run_by_name ON run", b"CREATE INDEX run_by_name ON r\xecn")
+    )
+    assert "is damaged" in refused("ledger", "check", path)
+    assert "is damaged" in refused("search", QUICK, "--ledger", path)
+
+
+def test_a_model_that_only_the_index_knows_is_not_counted(path, monkeypatch):
+    monkeypatch.setattr("optimize.ledger_file._CHECK_BYTES", 0)  # as of a large file
+    with Ledger(path) as ledger:
+        ledger.add(*numbered(9), "a model of its own", found(mass_g=1.0))
+    raw = path.read_bytes()
+    place = raw.index(b"a model of its own")
+    if b'{"number": 9}' in raw[place : place + 60]:  # the row itself; its index is the other
+        place = raw.index(b"a model of its own", place + 1)
+    path.write_bytes(raw[:place] + b"c" + raw[place + 1 :])
+    assert "is damaged" in refused("ledger", "info", path)
+    assert "its index does not fit its rows" in refused("ledger", "check", path)
+
+
 def test_a_ledger_damaged_anywhere_answers_rightly_or_in_one_sentence(tmp_path):
     """See benchmarks/ledgerfuzz, of which these are the first cases."""
     verdicts = Counter()
