@@ -145,7 +145,7 @@ def runs(db: sqlite3.Connection, old: str = "") -> list[RunRow]:
         "SELECT id, name, scenario, seed, versions, status, started, finished "
         f"FROM {old}run ORDER BY started DESC, id"
     )
-    return [RunRow(*row, looked.get(row[0], 0)) for row in db.execute(query)]
+    return [RunRow._make((*row, looked.get(row[0], 0), b"")) for row in db.execute(query)]
 
 
 def run(db: sqlite3.Connection, name: str) -> RunRow | None:
