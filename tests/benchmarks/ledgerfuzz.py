@@ -31,15 +31,15 @@ from pathlib import Path
 from random import Random
 
 from layers.figures import Estimate
-from optimize import ledger_file
-from optimize.cli import main as command_line
-from optimize.ledger import Ledger
-from optimize.result import Interrupted
-from optimize.scenario import Scenario, read_scenario
-from optimize.search import name_run, run_search
-from optimize.space import Space, content_of, key_of
+from optimize.commands.app import main as command_line
+from optimize.ledger import file as ledger_file
+from optimize.ledger.ledger import Ledger
+from optimize.scenario.brief import Scenario, read_scenario
+from optimize.scenario.space import Space, content_of, key_of
+from optimize.search.result import Interrupted
+from optimize.search.run import name_run, run_search
 
-CLOSED = Path(__file__).parents[1] / "closed_form.toml"
+CLOSED = Path(__file__).parents[1] / "helpers" / "closed_form.toml"
 ORDER = ("harmless", "told", "UNFOUND", "WRONG", "TRACEBACK")
 BUILDS = 16
 _CHECK_BYTES = ledger_file._CHECK_BYTES
