@@ -79,7 +79,10 @@ def make(path: Path, *, full: bool) -> None:
         changed = {n: f.__class__(n, f.value + 1.0, *_rest(f)) for n, f in known.figures.items()}
         ledger.add(key_of(content), content, found.model_version, Estimate(ball, changed))
         ledger.add(
-            key_of(content), content, found.model_version, Estimate(ball, {}, {"mode_hz": "no"})
+            key_of(content),
+            content,
+            found.model_version,
+            Estimate(ball, {}, {"frequency_hz": "no"}),
         )
 
 
