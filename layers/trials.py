@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from layers.ball import FloatArray
-from layers.csvfile import Column, checked_rows
+from layers.csvfile import MOST_CSV_BYTES, Column, checked_rows
 from layers.errors import InputError
 from layers.recipe import Recipe
 from layers.textfile import read_text
@@ -111,5 +111,5 @@ def read_trials(path: Path) -> Trials:
     InputError
         If the file is missing, unreadable or at fault.
     """
-    text = read_text(path)
+    text = read_text(path, MOST_CSV_BYTES)
     return trials_from_csv(text, path.name)

@@ -9,12 +9,20 @@ import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain, islice
 from pathlib import Path
 
 import numpy as np
 
 from layers.ball import Ball
-from layers.csvfile import check_header, read_number, refuse, table
+from layers.csvfile import (
+    MOST_CSV_BYTES,
+    MOST_FAULTS,
+    check_header,
+    read_number,
+    refuse,
+    table,
+)
 from layers.errors import InputError
 from layers.estimate import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
@@ -93,7 +101,7 @@ def read_measurements(
     """
     texts = []
     for path in paths:
-        texts.append((path.name, read_text(path)))
+        texts.append((path.name, read_text(path, MOST_CSV_BYTES)))
     return measurements_from_csv(texts, balls, swings)
 
 
@@ -120,11 +128,14 @@ def measurements_from_csv(
         reader = _Reader(by_name, swings or default_swings(), what)
         for row in _rows(text, what, reader.faults):
             _read_row(reader, row)
+            if len(reader.faults) > MOST_FAULTS:
+                break
         refuse(reader.faults, what)
         readings += reader.readings
         walls += reader.walls
     found = Measurements(tuple(readings), tuple(what for what, _ in texts))
-    refuse([*_duplicates(found), *_apart(found), *_off_theory(found, by_name)], "measurements")
+    faults = chain(_duplicates(found), _apart(found), _off_theory(found, by_name))
+    refuse(list(islice(faults, MOST_FAULTS + 1)), "measurements")
     if not readings:
         raise InputError(f"{', '.join(found.source)} has no reading: nothing is filled in.")
     for ball in balls:
@@ -304,10 +315,14 @@ def _apart(found: Measurements) -> Iterator[str]:
 def _off_theory(found: Measurements, balls: dict[str, Ball]) -> Iterator[str]:
     """Find closed-form figures too far from what the build's sizes and densities give."""
     limits: dict[Reading, tuple[float, float, float]] = {}
+    theory: dict[tuple[str, str], float] = {}
     for r in found.reading:
         near = lab_data().figure[parse_figure(r.figure).quantity].near_percent
         if near is not None:
-            value = estimate(balls[r.build], [r.figure])[r.figure].value
+            which = (r.build, r.figure)
+            if which not in theory:
+                theory[which] = estimate(balls[r.build], [r.figure])[r.figure].value
+            value = theory[which]
             away = value * near / 100.0
             limits[r] = (value, value - away, value + away)
     for r, (value, low, high) in limits.items():

@@ -1,5 +1,6 @@
 """The brief of a search: what may vary, what is wanted, what must hold. Read from TOML."""
 
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
@@ -126,7 +127,7 @@ class LayerFreedom(_Table):
 
     @model_validator(mode="after")
     def _materials_stand_once(self) -> "LayerFreedom":
-        twice = [name for name in self.material if self.material.count(name) > 1]
+        twice = [name for name, count in Counter(self.material).items() if count > 1]
         if twice:
             raise ValueError(f"material {twice[0]!r} stands twice; every choice may stand once")
         return self
@@ -405,8 +406,11 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
         if isinstance(table.get("material"), list):
             own = tuple(Material.model_validate(card) for card in table["material"])
             cards = cards.joined(own)
+        known = {card.name: card for card in cards.material}
         wanted = _named_materials(table)
         for number, name in wanted:
+            if name in known:
+                continue
             try:
                 cards.find(name)
             except InputError as error:
@@ -414,7 +418,7 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
         names = dict.fromkeys(name for _, name in wanted)
         if isinstance(table.get("conditions"), dict):
             table["conditions"] = with_files_read(table["conditions"], folder or Path(), what)
-        table["material"] = [cards.find(name) for name in names] or cards.material
+        table["material"] = [known[name] for name in names] or cards.material
         return Scenario.model_validate(table)
     except ValidationError as error:
         raise explain(error, what, _KNOWN) from error
