@@ -8,10 +8,10 @@ from typing import Any, Protocol, TypeVar
 
 from pydantic import ValidationError
 
-# Control characters but tab and line ends, what turns the direction of text or ends a line unseen,
+# Control characters but tab and line ends, what turns the direction of text,
 # and halves of characters, which no file can hold.
 CONTROLS = re.compile(
-    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]"
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]"
 )
 
 # Longest beginning and end of a sentence that quotes the user's input: the place and the remedy.
