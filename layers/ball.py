@@ -14,12 +14,13 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.errors import InputError, explain
 from layers.materials import Catalogue, Material, default_catalogue
-from layers.textfile import parse_toml, read_text
+from layers.textfile import Name, parse_toml, read_text
 
 FloatArray = npt.NDArray[np.float64]
 Role = Literal["core", "inner core", "outer core", "mantle", "cover"]
 
 MOST_LAYERS = 6
+MOST_NAME = 120  # characters
 THINNEST_LAYER_MM = 0.2
 
 
@@ -40,7 +41,9 @@ class Ball(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
+    name: Name = Field(
+        "unnamed ball", min_length=1, max_length=MOST_NAME, description="the build's name"
+    )
     layer: tuple[Layer, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
@@ -89,8 +92,16 @@ class Ball(BaseModel):
         if count == len(self.layer):
             return self
         return Ball(
-            name=f"{self.name}, stage {count}", layer=self.layer[:count], dimple_volume_percent=0.0
+            name=self.named(f"stage {count}").name,
+            layer=self.layer[:count],
+            dimple_volume_percent=0.0,
         )
+
+    def named(self, part: str) -> "Ball":
+        """Return the build with a short addition to its name, which is cut to leave it room."""
+        addition = f", {part}"
+        kept = self.name[: MOST_NAME - len(addition)]
+        return self.model_copy(update={"name": kept + addition})
 
     def body(self) -> "Body":
         """Return the SI arrays that the mechanics take."""

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.errors import InputError, explain
 from layers.materials import Datum
-from layers.textfile import parse_toml, read_text
+from layers.textfile import Name, parse_toml, read_text
 
 IngredientRole = Literal["base rubber", "co-agent", "peroxide", "oxide", "filler", "other"]
 
@@ -28,7 +28,7 @@ class Ingredient(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    name: str = Field(min_length=1, max_length=80, description="chemical name and grade")
+    name: Name = Field(min_length=1, max_length=80, description="chemical name and grade")
     role: IngredientRole = Field(description="what it does in the compound")
     density_g_cm3: Datum = Field(
         description="density of the ingredient, without the air of a powder",
@@ -78,7 +78,7 @@ class Recipe(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    name: str = Field("unnamed recipe", min_length=1, max_length=120, description="its name")
+    name: Name = Field("unnamed recipe", min_length=1, max_length=120, description="its name")
     part: tuple[Part, ...] = Field(min_length=1, max_length=30, description="the lines")
 
     @model_validator(mode="after")

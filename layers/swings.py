@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from layers.errors import InputError, explain, find_named, refuse_twice
 from layers.figures import QUANTITIES, FigureName
 from layers.materials import Grade
-from layers.textfile import parse_toml, read_text
+from layers.textfile import Name, Text, parse_toml, read_text
 
 if TYPE_CHECKING:
     from layers.oblique import Strike
@@ -28,8 +28,8 @@ class Swing(BaseModel):
     name: str = Field(
         min_length=1, max_length=60, description="lower-case words, as figure names use it"
     )
-    club: str = Field(min_length=1, max_length=40, description="what is swung")
-    profile: str = Field(min_length=1, max_length=40, description="who swings it")
+    club: Name = Field(min_length=1, max_length=40, description="what is swung")
+    profile: Name = Field(min_length=1, max_length=40, description="who swings it")
     club_mass_g: float = Field(
         ge=20.0,
         le=2000.0,
@@ -75,7 +75,7 @@ class Swing(BaseModel):
         description="part of the head's mass that moves with a springing face",
         json_schema_extra={"unit": "g"},
     )
-    source: str = Field("not stated", description="where the numbers come from")
+    source: Text = Field("not stated", description="where the numbers come from")
     grade: Grade = Field("unstated", description="how far the numbers can be trusted")
 
     @field_validator("name")

@@ -4,8 +4,11 @@ import os
 import re
 import stat
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import AfterValidator
 
 from layers.errors import CONTROLS, InputError
 
@@ -22,11 +25,31 @@ MOST_NESTED = 20
 _WHOLE = range(-(2**63), 2**63)
 
 # What is no regular file, by the test that tells it.
-_KINDS = {
+_KINDS: dict[str, Callable[[int], bool]] = {
     "directory": stat.S_ISDIR,
     "pipe": stat.S_ISFIFO,
     "device": lambda mode: stat.S_ISCHR(mode) or stat.S_ISBLK(mode),
 }
+
+
+def _without_controls(text: str) -> str:
+    """Let a text pass as a validator does, or refuse it by a ValueError."""
+    found = CONTROLS.search(text)
+    if found:
+        raise ValueError(f"has the control character U+{ord(found[0]):04X}; remove it")
+    return text
+
+
+def _on_one_line(text: str) -> str:
+    if {"\t", "\n", "\r"}.intersection(text):
+        raise ValueError(f"is {text!r}, but must be on one line, without tabs")
+    return _without_controls(text)
+
+
+# A text of the user's that is kept, such as a source; and a name, on one line. Both come back the
+# same from every file that we write them to.
+Text = Annotated[str, AfterValidator(_without_controls)]
+Name = Annotated[str, AfterValidator(_on_one_line)]
 
 _PART = r"""(?:[A-Za-z0-9_-]++|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+')"""
 # The pieces of a TOML text in which a dot may stand, longest first, so that a dot in a string or a

@@ -7,7 +7,8 @@ from typing import Any
 from layers.figures import Figure, parse_figure
 from layers.sensitivity import WAYS, Driver, Drivers, Freedom, Kind
 from layers.swings import SwingTable, check_owner
-from optimize.report import csv_text, digits_of, layers_section, version, warnings_section
+from optimize.escaping import csv_text
+from optimize.report import digits_of, layers_section, version, warnings_section
 from optimize.tables import Section, columns, number, signed
 
 # Figures that are asked of a ball, and of every swing that is named.

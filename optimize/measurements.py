@@ -28,6 +28,7 @@ from layers.estimate import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
 from layers.swings import SwingTable, default_swings
 from layers.textfile import read_text
+from optimize.escaping import from_csv_cell
 from optimize.labdata import lab_data
 from optimize.readings import Measurements, Reading, as_made
 
@@ -118,14 +119,15 @@ def measurements_from_csv(
         As for `read_measurements`.
     """
     by_name = {ball.name: ball for ball in balls}
-    if len(by_name) < len(balls):
-        names = [ball.name for ball in balls]
+    trimmed = {ball.name.strip(): ball for ball in balls}  # as cells are
+    if len(trimmed) < len(balls):
+        names = [ball.name.strip() for ball in balls]
         twice = next(name for name in names if names.count(name) > 1)
         raise InputError(f"two builds are named {twice!r}: measurements tell builds by name.")
     readings: list[Reading] = []
     walls = 0
     for what, text in texts:
-        reader = _Reader(by_name, swings or default_swings(), what)
+        reader = _Reader(trimmed, swings or default_swings(), what)
         for row in _rows(text, what, reader.faults):
             _read_row(reader, row)
             if len(reader.faults) > MOST_FAULTS:
@@ -156,13 +158,12 @@ def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
             faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")
             continue
         given = dict(zip(header, cells, strict=True))
+        given["build"] = from_csv_cell(given["build"])
         if not pieces:
             yield _Row(line, given, (("value", given.get("repeat", ""), given["value"]),))
         elif given["kind"] not in ("make", "measure"):
             faults.append(f"row {line}, kind is {given['kind']!r}, but must be make or measure")
         elif given["kind"] == "measure":
-            # Text that a spreadsheet would run as a formula was led by an apostrophe.
-            given["build"] = given["build"].removeprefix("'")
             filled = [(name, name.removeprefix("piece_"), given[name]) for name in pieces]
             yield _Row(line, given, tuple(cell for cell in filled if cell[2]))
 

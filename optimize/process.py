@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.ball import Role
 from layers.errors import explain
-from layers.textfile import parse_toml, read_text
+from layers.textfile import Text, parse_toml, read_text
 from optimize.scatter import LayerScatter, Scatter
 
 
@@ -83,7 +83,7 @@ class Process(BaseModel):
         json_schema_extra={"unit": "1"},
     )
     scatter: Scatter = Field(Scatter(), description="how pieces scatter, by role")
-    source: str = Field(
+    source: Text = Field(
         "defaults: common practice, from memory",
         max_length=200,
         description="where allowances and tolerances come from",

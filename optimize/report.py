@@ -1,7 +1,5 @@
 """What an engineer reads of one ball or of several: tables, CSV and plain records."""
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from importlib import metadata
@@ -14,6 +12,7 @@ from layers.inertia import dimple_mass, layer_volume
 from layers.materials import Catalogue
 from layers.rules import Margin, RuleLimit, RuleSet, rule_sets
 from layers.swings import default_swings
+from optimize.escaping import csv_text
 from optimize.tables import Section, columns, number, signed
 
 TRUST = (
@@ -310,15 +309,6 @@ def comparison_csv(estimates: Sequence[Estimate]) -> str:
     heads = ("ball", "figure", "value", "unit", "difference_error", "absolute_error")
     more = ("difference_from_first", "beyond_error", "basis", "flag", "caution")
     return csv_text((*heads, *more), rows)
-
-
-def csv_text(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
-    """Write rows as CSV text with a heading line."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(heads)
-    writer.writerows(rows)
-    return text.getvalue()
 
 
 def figures_sections() -> list[Section]:

@@ -10,12 +10,12 @@ from typing import Any
 from layers.ball import Ball
 from layers.figures import Estimate, Figure
 from layers.rules import Verdict, rule_set, screen
+from optimize.escaping import csv_text
 from optimize.ledger import RunRecord
 from optimize.report import (
     TRUST,
     bound_words,
     builds_section,
-    csv_text,
     digits_of,
     mark,
     spread,

@@ -14,7 +14,7 @@ from layers.figures import parse_figure
 from layers.materials import Material, catalogue_from_toml, default_catalogue
 from layers.rules import rule_set
 from layers.swings import check_owner, default_swings
-from layers.textfile import parse_toml, read_text
+from layers.textfile import Name, Text, parse_toml, read_text
 from optimize.conditions import ConditionsTable, with_files_read
 
 Method = Literal["direct", "emulator"]
@@ -243,8 +243,8 @@ class Bound:
 class Scenario(_Table):
     """A search brief, its cards and conditions resolved: it needs no other file."""
 
-    name: str = Field(min_length=1, max_length=120, description="what the scenario is called")
-    question: str = Field("", max_length=500, description="what the search shall answer")
+    name: Name = Field(min_length=1, max_length=120, description="what the scenario is called")
+    question: Text = Field("", max_length=500, description="what the search shall answer")
     rules: str | None = Field(None, description="rule set whose limits are added")
     seed: int = Field(
         1,

@@ -4,9 +4,10 @@ import math
 from typing import Any
 
 from layers.ball import Ball
+from optimize.escaping import csv_text
 from optimize.passing import LimitRate, Rate, Spread, Tolerance
 from optimize.renominal import Move, Renominal
-from optimize.report import csv_text, version
+from optimize.report import version
 from optimize.tables import Section, columns, number
 from optimize.tolerance import Source, is_exact, unit_of
 

@@ -11,6 +11,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# A test that another program slows down has not failed.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 _COMPILE = """
 from layers.estimate import estimate
