@@ -98,7 +98,13 @@ class Ball(BaseModel):
         )
 
     def named(self, part: str) -> "Ball":
-        """Return the build with a short addition to its name, which is cut to leave it room."""
+        """Return the build with a short addition to its name, which is cut to leave it room.
+
+        Parameters
+        ----------
+        part : str
+            Such as ``"stage 1"`` or a member's letter.
+        """
         addition = f", {part}"
         kept = self.name[: MOST_NAME - len(addition)]
         return self.model_copy(update={"name": kept + addition})

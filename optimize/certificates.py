@@ -53,13 +53,21 @@ def connection_arguments(address: str) -> dict[str, Any]:
 
 
 def _files(security: "Security") -> dict[str, str | None]:
-    """Return the configured files by the name of their setting; a certificate may stand in place."""
+    """Return the configured files, or certificates in their place, by the name of the setting."""
     tls = security.get_tls_config_for_role("client")
     return {"ca-file": tls["ca_file"], "client.cert": tls["cert"]}
 
 
 def why_refused(address: str, error: Exception) -> str | None:
-    """Say in a sentence what is wrong with TLS, if that is why a scheduler was not reached."""
+    """Say in a sentence what is wrong with TLS, if that is why a scheduler was not reached.
+
+    Parameters
+    ----------
+    address : str
+        The scheduler's, starting with ``tcp://`` or ``tls://``.
+    error : Exception
+        What the library raised when it connected.
+    """
     from distributed.comm.core import CommClosedError
 
     troubles = [cause for cause in _causes(error) if isinstance(cause, ssl.SSLError)]

@@ -25,6 +25,11 @@ def csv_cell(value: object) -> object:
 
     Text that a spreadsheet would run as a formula is led by an apostrophe; text that is a number is
     left alone. `from_csv_cell` takes the apostrophe away.
+
+    Parameters
+    ----------
+    value : object
+        A text, a number or nothing.
     """
     if not isinstance(value, str) or not _FORMULA.match(value) or _is_number(value):
         return value
@@ -32,7 +37,13 @@ def csv_cell(value: object) -> object:
 
 
 def from_csv_cell(text: str) -> str:
-    """Return the text that `csv_cell` was given."""
+    """Return the text that `csv_cell` was given.
+
+    Parameters
+    ----------
+    text : str
+        The cell, as a file has it.
+    """
     return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
 
 
@@ -45,7 +56,15 @@ def _is_number(text: str) -> bool:
 
 
 def csv_text(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """Write rows as CSV text with a heading line."""
+    """Write rows as CSV text with a heading line.
+
+    Parameters
+    ----------
+    heads : sequence of str
+        The columns' names.
+    rows : iterable of sequences
+        A value for each column; see `csv_cell`.
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(map(csv_cell, heads))
@@ -54,13 +73,25 @@ def csv_text(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 
 def md_text(text: str) -> str:
-    """Return a text as one line of Markdown that shows it and nothing else."""
+    """Return a text as one line of Markdown that shows it and nothing else.
+
+    Parameters
+    ----------
+    text : str
+        Plain; its line ends become blanks.
+    """
     line = " ".join(CONTROLS.sub(" ", text).split())
     return _MARKUP.sub(lambda sign: f"\\{sign[0]}", line)
 
 
 def md_paragraph(text: str) -> str:
-    """Return a text as a paragraph of Markdown, whatever it starts with."""
+    """Return a text as a paragraph of Markdown, whatever it starts with.
+
+    Parameters
+    ----------
+    text : str
+        Plain, as for `md_text`.
+    """
     line = md_text(text)
     start = _BLOCK.match(line)
     if start is None:

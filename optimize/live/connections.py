@@ -85,5 +85,13 @@ class Connection(H11Protocol):
 
 
 def connections(door: Door, header_s: float) -> Any:
-    """Return what the server makes its connections with; its annotation asks for a bare class."""
+    """Return what the server makes its connections with; its annotation asks for a bare class.
+
+    Parameters
+    ----------
+    door : Door
+        Knows the token.
+    header_s : float
+        How long a header may take, s.
+    """
     return partial(Connection, door, {}, header_s)

@@ -55,7 +55,19 @@ def listen(port: int) -> socket.socket:
 def server_of(
     app: ASGIApp, door: Door, before_end: Callable[[], None], header_s: float = HEADER_S
 ) -> uvicorn.Server:
-    """Return the server, with its limits."""
+    """Return the server, with its limits.
+
+    Parameters
+    ----------
+    app : callable
+        The guarded application.
+    door : Door
+        Knows the token.
+    before_end : callable
+        Called when the server begins to end: open streams end first.
+    header_s : float
+        How long a request's header may take, s.
+    """
     config = uvicorn.Config(
         app,
         http=connections(door, header_s),
