@@ -129,7 +129,7 @@ def main() -> None:
                     wrong = (
                         code not in (0, 2)
                         or "Traceback" in text
-                        or len(text) > 5000
+                        or (code == 2 and len(text) > 5000)
                         or seconds > SLOWEST_S
                         or mb > MOST_MB
                     )
