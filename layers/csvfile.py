@@ -88,9 +88,7 @@ def checked_rows(
     return rows
 
 
-def table(
-    text: str, what: str, most_rows: int = MOST_ROWS
-) -> tuple[list[str], list[tuple[int, list[str]]]]:
+def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]:
     """Split a CSV text into its column names and its rows, each with its line in the file.
 
     Parameters
@@ -99,8 +97,6 @@ def table(
         The file: comma-separated, first row the columns' names.
     what : str
         The file's name, for messages.
-    most_rows : int
-        How many rows it may have below its column names.
 
     Raises
     ------
@@ -111,8 +107,8 @@ def table(
     lines: list[tuple[int, list[str]]] = []
     try:
         for row in filter(any, reader):
-            if len(lines) > most_rows:
-                raise InputError(f"{what} has more than {most_rows} rows; split it.")
+            if len(lines) > MOST_ROWS:
+                raise InputError(f"{what} has more than {MOST_ROWS} rows; split it.")
             if len(row) > MOST_COLUMNS:
                 raise InputError(
                     f"{what}: row {reader.line_num} has {len(row)} cells, but must have at most "
