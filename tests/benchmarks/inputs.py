@@ -14,6 +14,8 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
+from layers.csvfile import MOST_ROWS
+
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-c", "import sys; from optimize.start import main; sys.exit(main())"]
 K1 = str(ROOT / "scenarios" / "prototype" / "ball.toml")
@@ -33,7 +35,7 @@ TOML: dict[str, list[str | None]] = {
     "recipe": ["recipe", None],
 }
 CSV: dict[str, list[str | None]] = {
-    "trials": ["recipe", RECIPE, "--trials", None],
+    "trials": ["recipe", RECIPE, "--trials", None, "--minutes", "12", "--celsius", "160"],
     "measurements": ["calibrate", K1, "--measurements", None],
 }
 
@@ -45,13 +47,24 @@ _TRIALS = "trial,coagent_phr,peroxide_phr,cure_minutes,cure_celsius,core_diamete
 _READINGS = "build,stage,figure,unit,value,repeat"
 
 
-def rows(line: str) -> Callable[[int], str]:
-    """Repeat a line with its number until so many bytes are full."""
-    return lambda size: "".join(line.format(i=i) for i in range(size // len(line)))
+def rows(line: str, most: int = 10**9) -> Callable[[int], str]:
+    """Repeat a line with its number until so many bytes are full, or so many lines are there."""
+
+    def fill(size: int) -> str:
+        lines, length = [], 0
+        for i in range(most):
+            lines.append(line.replace("{i}", str(i)))
+            length += len(lines[-1])
+            if length > size:
+                return "".join(lines[:-1])
+        return "".join(lines)
+
+    return fill
 
 
 def headed(header: str, line: str) -> Callable[[int], str]:
-    return lambda size: header + "\n" + rows(line + "\n")(size - len(header))
+    """Put a header over as many rows as are read."""
+    return lambda size: header + "\n" + rows(line + "\n", MOST_ROWS)(size - len(header))
 
 
 TOML_TEXTS: dict[str, Callable[[int], str]] = {
@@ -77,7 +90,7 @@ TOML_TEXTS: dict[str, Callable[[int], str]] = {
 }
 CSV_TEXTS: dict[str, Callable[[int], str]] = {
     "bad trials": headed(_TRIALS, "t,x,x,x,x,x,x"),
-    "good trials": headed(_TRIALS, "t{i},30,0.8,12,160,38.0,6{i}e-9"),
+    "good trials": headed(_TRIALS, "t{i},30,0.8,12,160,38.0,60.{i}"),
     "bad readings": headed(_READINGS, "x,9,x,x,x,x"),
     "good readings": headed(_READINGS, "K1 prototype,ball,mass_g,g,45.5,{i}"),
     "readings off theory": headed(_READINGS, "K1 prototype,ball,mass_g,g,60,{i}"),
@@ -113,7 +126,7 @@ def main() -> None:
             inputs: list[tuple[str, Callable[[], object], str]] = [
                 (f"{what}, {size} bytes", lambda t=text, s=size: path.write_text(t(s)), str(path))
                 for what, text in texts.items()
-                for size in (100, full)
+                for size in (100, 300_000, full)
             ]
             inputs += [
                 (f"hole, {size:g} bytes", lambda s=size: _hole(path, int(s)), str(path))
