@@ -14,13 +14,13 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
-from layers.csvfile import MOST_ROWS
+from layers.files.csv import MOST_ROWS
 
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-c", "import sys; from optimize.start import main; sys.exit(main())"]
 K1 = str(ROOT / "scenarios" / "prototype" / "ball.toml")
 RECIPE = str(ROOT / "scenarios" / "prototype" / "core_recipe.toml")
-SCENARIO = str(ROOT / "tests" / "closed_form.toml")
+SCENARIO = str(ROOT / "tests" / "helpers" / "closed_form.toml")
 MASS = ["-f", "mass_g"]
 SLOWEST_S, MOST_MB = 10.0, 1000.0
 

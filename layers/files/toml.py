@@ -1,0 +1,49 @@
+"""Values as TOML text, to the last bit."""
+
+import json
+import tomllib
+from collections.abc import Mapping
+from typing import Any
+
+from layers.errors import InputError
+from layers.files.text import _TOKEN, MOST_DOTTED, MOST_NESTED, check_values
+
+
+def toml_value(value: Any) -> str:
+    """Write a string, number, truth value, sequence or table as TOML."""
+    if isinstance(value, str):
+        # JSON's string is TOML's basic string, but for the delete character.
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(toml_value(v) for v in value)}]"
+    return repr(value)
+
+
+def parse_toml(text: str, what: str) -> dict[str, Any]:
+    """Parse a TOML text whose name for messages is `what`.
+
+    Raises
+    ------
+    InputError
+        If it is not TOML, or beyond what `check_values` lets pass; the sentence says where.
+    """
+    for token in _TOKEN.finditer(text):
+        if token["long"]:
+            line = text.count("\n", 0, token.start()) + 1
+            raise InputError(
+                f"{what}: line {line} has a key of more than {MOST_DOTTED} names joined by dots."
+            )
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{what} is not valid TOML: {error}.") from error
+    except RecursionError as error:
+        raise InputError(f"{what} is nested deeper than {MOST_NESTED} tables or lists.") from error
+    except ValueError as error:  # Python's own bound on the digits of a whole number
+        raise InputError(f"{what} has a whole number beyond 64 bits.") from error
+    check_values(table, what)
+    return table
