@@ -5,7 +5,6 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
@@ -27,19 +26,6 @@ if TYPE_CHECKING:
     from layers.vibration import Mode
 
 Level = Literal["default", "fine"]
-
-
-def _model_version() -> str:
-    digest = hashlib.sha256()
-    here = Path(__file__).parent
-    for path in (*sorted(here.glob("*.py")), here / "swings.toml"):
-        digest.update(path.read_bytes())
-    return digest.hexdigest()[:12]
-
-
-# A digest of the code that computes and of the swings that it strikes with by default: the
-# ledger keeps evaluations of another model apart.
-MODEL_VERSION = _model_version()
 
 
 @dataclass(frozen=True)

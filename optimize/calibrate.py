@@ -7,8 +7,9 @@ import numpy as np
 
 from layers.ball import Ball, FloatArray
 from layers.errors import InputError
-from layers.estimate import MODEL_VERSION, Conditions
+from layers.estimate import Conditions
 from layers.figures import QUANTITIES, parse_figure
+from layers.model_version import MODEL_VERSION
 from optimize.calibration import (
     WIDTH,
     Calibrated,

@@ -10,9 +10,10 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from layers.ball import Ball, FloatArray
 from layers.errors import InputError, explain
-from layers.estimate import MODEL_VERSION, Conditions, Level, estimate
+from layers.estimate import Conditions, Level, estimate
 from layers.figures import Estimate, Figure, FigureName, parse_figure
 from layers.materials import Grade
+from layers.model_version import MODEL_VERSION
 from layers.textfile import parse_toml, read_text
 from optimize.labdata import Property
 from optimize.parameters import (
@@ -153,7 +154,7 @@ class Calibration:
     source : tuple of str
         The files of measurements.
     model_version : str
-        `layers.estimate.MODEL_VERSION` when it was made.
+        `layers.model_version.MODEL_VERSION` when it was made.
     parameter : tuple of Calibrated
         p numbers of cards.
     discrepancy : tuple of Discrepancy

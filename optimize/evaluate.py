@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Any
 
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
-from layers.estimate import MODEL_VERSION, Conditions, estimate
+from layers.estimate import Conditions, estimate
 from layers.figures import QUANTITIES, Estimate, Figure, parse_figure
+from layers.model_version import MODEL_VERSION
 from optimize.firstcall import compile_ahead
 from optimize.ledger import Known, Ledger
 from optimize.result import Evaluated, Failed, Infeasible, Outcome

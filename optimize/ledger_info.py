@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from layers.errors import InputError
-from layers.estimate import MODEL_VERSION
+from layers.model_version import MODEL_VERSION
 from optimize.ledger import Ledger
 from optimize.ledger_file import DAMAGED, SCHEMA_VERSION
 from optimize.tables import Section, columns

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from layers.errors import InputError
-from layers.estimate import MODEL_VERSION, estimate
+from layers.estimate import estimate
 from layers.figures import parse_figure
+from layers.model_version import MODEL_VERSION
 from optimize import calibrate as calibrate_module
 from optimize import inference
 from optimize.calibrate import calibrate, case_of, concluded

@@ -10,8 +10,9 @@ import pytest
 from layers.ball import read_ball
 from layers.distance import YARD, distance_test, screen_ball
 from layers.errors import InputError
-from layers.estimate import MODEL_VERSION, estimate
+from layers.estimate import estimate
 from layers.figures import Estimate, Figure
+from layers.model_version import MODEL_VERSION
 from optimize import ledger as ledger_module
 from optimize.evaluate import Judge, compute_one
 from optimize.firstcall import seconds_to_compile

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from layers.errors import InputError
-from layers.estimate import MODEL_VERSION
 from layers.figures import QUANTITIES
+from layers.model_version import MODEL_VERSION
 from optimize.ledger import Ledger
 from optimize.page import builds, flights, influence, members, provenance, shares, words
 from optimize.page.data import page_data

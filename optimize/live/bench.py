@@ -5,8 +5,9 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from layers.ball import Ball
-from layers.estimate import MODEL_VERSION, Conditions, estimate
+from layers.estimate import Conditions, estimate
 from layers.figures import QUANTITIES, Figure, parse_figure
+from layers.model_version import MODEL_VERSION
 from optimize.drawing import SHADES, SOFTEST, STIFFEST
 from optimize.live.asked import Test
 from optimize.live.desk import Desk, Knob, Setting

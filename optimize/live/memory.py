@@ -7,8 +7,9 @@ from pathlib import Path
 
 from layers.ball import Ball
 from layers.errors import InputError
-from layers.estimate import MODEL_VERSION, Conditions
+from layers.estimate import Conditions
 from layers.figures import Estimate
+from layers.model_version import MODEL_VERSION
 from optimize.ledger import Known, Ledger
 from optimize.space import content_of, key_of
 

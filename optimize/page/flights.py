@@ -8,9 +8,10 @@ import numpy as np
 
 from layers import inertia
 from layers.errors import InputError, SolverError
-from layers.estimate import MODEL_VERSION, Conditions
+from layers.estimate import Conditions
 from layers.figures import QUANTITIES, Figure, parse_figure
 from layers.flight import path
+from layers.model_version import MODEL_VERSION
 from layers.swings import SwingTable, default_swings
 from optimize.evaluate import Request, computing
 from optimize.ledger import Known, Ledger

@@ -23,8 +23,8 @@ from pathlib import Path
 
 import numpy as np
 
-from layers.estimate import MODEL_VERSION
 from layers.figures import Estimate
+from layers.model_version import MODEL_VERSION
 from optimize.evaluate import Judge, compute_one
 from optimize.ledger import Entry, Ledger, Proposal
 from optimize.scenario import read_scenario
