@@ -10,8 +10,8 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from layers.machine_code import njit
 from layers.mesh import FloatArray, IntArray, sphere_mesh
 
 # All of fastmath but the promise that no NaN or infinity occurs: the driver looks for them.

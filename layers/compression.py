@@ -10,7 +10,6 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 from scipy.interpolate import CubicSpline
 
 from layers.axisymmetric import (
@@ -24,6 +23,7 @@ from layers.axisymmetric import (
 )
 from layers.ball import Body, FloatArray
 from layers.errors import InputError
+from layers.machine_code import njit
 from layers.mesh import IntArray
 
 KGF = 9.80665

@@ -8,8 +8,8 @@ that the compiler proves the loops over lanes free of aliasing and turns them in
 import math
 
 import numpy as np
-from numba import njit
 
+from layers.machine_code import njit
 from layers.mesh import FloatArray, IntArray
 
 LANES = 16
