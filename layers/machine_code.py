@@ -19,7 +19,7 @@ from contextlib import suppress
 from functools import cache, cached_property
 from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, cast
 
 import llvmlite  # type: ignore[import-untyped]
 import numba
@@ -32,6 +32,14 @@ from numba.misc.appdirs import AppDirs
 from layers.errors import InputError, OrbwrightError
 from layers.sources import digest_of, sources_of
 
+F = TypeVar("F", bound=Callable[..., Any])
+
+# The compiler's own functions carry no types.
+_config: Any = config
+_rebuilt: Any = CompileResult._rebuild
+_dumps: Any = dumps
+_folders: Any = AppDirs
+
 _TOP = __name__.partition(".")[0]
 _CANNOT = "The numerical code cannot be compiled"
 _DIGITS = 64  # of the digest that a file opens with
@@ -40,7 +48,7 @@ _DIGITS = 64  # of the digest that a file opens with
 _compiles_here = False
 
 
-def njit(*, cache: bool = False, **options: Any) -> Callable[[Callable[..., Any]], Any]:
+def njit(*, cache: bool = False, **options: Any) -> Callable[[F], F]:
     """Compile a function at its first call, like numba's decorator of this name.
 
     Parameters
@@ -52,11 +60,11 @@ def njit(*, cache: bool = False, **options: Any) -> Callable[[Callable[..., Any]
         As numba takes them.
     """
 
-    def decorate(function: Callable[..., Any]) -> Any:
-        compiled = numba.njit(**options)(function)
+    def decorate(function: F) -> F:
+        compiled: Any = numba.njit(**options)(function)
         if cache:
             compiled._cache = _Kept(function)
-        return compiled
+        return cast(F, compiled)
 
     return decorate
 
@@ -108,12 +116,12 @@ class _Kept:
                 )
         if data is None:
             return None
-        return CompileResult._rebuild(context, *pickle.loads(data))
+        return _rebuilt(context, *pickle.loads(data))
 
     def save_overload(self, signature: Any, result: Any) -> None:
         file = self._file(signature, result.codegen)
         if _read(file) is None:  # else another process was faster: all load the same code
-            place = _write(file, dumps(result._reduce()))
+            place = _write(file, _dumps(result._reduce()))
             for old in place.glob(f"{self._stem(result.codegen)}-*.code"):
                 if self._sources not in old.name:
                     with suppress(OSError):
@@ -136,7 +144,7 @@ def _target(codegen: tuple[Any, ...]) -> str:
     libraries = (numba, llvmlite, np)
     releases = [platform.python_version(), *(library.__version__ for library in libraries)]
     names = ("OPT", "LOOP_VECTORIZE", "SLP_VECTORIZE", "USING_SVML", "BOUNDSCHECK")
-    settings = [str(getattr(config, name)) for name in names]
+    settings = [str(getattr(_config, name)) for name in names]
     return _short(repr((codegen, releases, settings)))
 
 
@@ -148,9 +156,10 @@ def _places() -> list[Path]:
     """Where code may lie: where numba is told to keep it, beside the sources, with the user."""
     home = Path(str(import_module(_TOP).__path__[0]))
     own = f"orbwright-{_short(str(home))}"
-    told = [Path(config.CACHE_DIR).absolute()] if config.CACHE_DIR else []
-    user = Path(AppDirs(appname="orbwright", appauthor=False).user_cache_dir)
-    return [*(place / own for place in told), home / "__pycache__", user / own]
+    told = [Path(_config.CACHE_DIR).absolute()] if _config.CACHE_DIR else []
+    user = Path(_folders(appname="orbwright", appauthor=False).user_cache_dir)
+    places = [*(place / own for place in told), home / "__pycache__", user / own]
+    return [place for place in places if place.is_absolute()]  # a user may have no home
 
 
 def _read(name: str) -> bytes | None:

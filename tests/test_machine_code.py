@@ -207,16 +207,18 @@ def test_an_installation_in_a_clone_compiles_its_own_files(installed):
 
 
 @pytest.mark.slow
-def test_any_state_of_the_folder_gives_the_same_figures(tmp_path):
+def test_any_state_of_the_folder_gives_the_same_figures(installed):
     """The deflection's last bit tells code just compiled from code loaded."""
 
     def value(**environment: str) -> float:
-        ended = estimated(tmp_path, "deflection_mm", **environment)
+        ended = estimated("", "deflection_mm", packages=installed, **environment)
         assert not ended.returncode, ended.stderr
         return float(json.loads(ended.stdout)["figures"]["deflection_mm"]["value"])
 
-    first = value()
-    files = sorted(tmp_path.rglob("*.code"))
+    first = value(XDG_CACHE_HOME=NOWHERE)
+    files = sorted((installed / "layers" / "__pycache__").glob("*.code"))
+    assert len(files) > 5
+    sizes = [file.stat().st_size for file in files]
     assert value() == first
     for file in files:  # each alone, or the others would be made with it
         file.write_bytes(file.read_bytes()[:500])
@@ -224,10 +226,15 @@ def test_any_state_of_the_folder_gives_the_same_figures(tmp_path):
     for file in files:
         file.write_bytes(b"alien")
     assert value() == first
+    assert [file.stat().st_size for file in files] == pytest.approx(sizes, rel=0.1)
+    generic = value(NUMBA_CPU_NAME="generic")  # other code, kept beside the first
+    assert value(NUMBA_CPU_NAME="generic") == generic
+    assert value() == first
     for file in files:
         file.unlink()
         file.mkdir()
-    assert value() == first
-    generic = value(NUMBA_CPU_NAME="generic")  # other code, kept beside the first
-    assert value(NUMBA_CPU_NAME="generic") == generic
+    ended = estimated("", "deflection_mm", packages=installed, XDG_CACHE_HOME=NOWHERE)
+    assert (ended.returncode, len(ended.stderr.splitlines())) == (2, 2), ended.stderr
+    for file in files:
+        file.rmdir()
     assert value() == first
