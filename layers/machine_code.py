@@ -153,13 +153,13 @@ def _short(text: str) -> str:
 
 
 def _places() -> list[Path]:
-    """Where code may lie: where numba is told to keep it, beside the sources, with the user."""
+    """Where code may lie: where numba is told to keep it, else beside the sources or at home."""
     home = Path(str(import_module(_TOP).__path__[0]))
     own = f"orbwright-{_short(str(home))}"
-    told = [Path(_config.CACHE_DIR).absolute()] if _config.CACHE_DIR else []
+    if _config.CACHE_DIR:
+        return [Path(_config.CACHE_DIR).absolute() / own]
     user = Path(_folders(appname="orbwright", appauthor=False).user_cache_dir)
-    places = [*(place / own for place in told), home / "__pycache__", user / own]
-    return [place for place in places if place.is_absolute()]  # a user may have no home
+    return [home / "__pycache__", *([user / own] if user.is_absolute() else [])]
 
 
 def _read(name: str) -> bytes | None:
