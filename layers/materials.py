@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, cast
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from layers.errors import InputError, explain, find_named, refuse_twice
-from layers.textfile import parse_toml
+from layers.files.toml import parse_toml
 
 Grade = Literal[
     "measured", "handbook", "published example", "common practice", "from memory", "unstated"

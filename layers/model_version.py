@@ -2,12 +2,12 @@
 
 from pathlib import Path
 
-from layers.estimate import estimate
-from layers.sources import digest_of, sources_of
+from layers.estimation import estimate
+from layers.files.sources import digest_of, sources_of
 
 
 def model_sources() -> dict[str, Path]:
-    """Return the files that decide a figure; see `layers.sources.sources_of`.
+    """Return the files that decide a figure; see `layers.files.sources.sources_of`.
 
     The shipped cards are left out: a ball carries its own.
     """

@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 
 _COMPILE = """
-from layers.estimate import estimate
+from layers.estimation import estimate
 from layers.figures import BALL_FIGURES
-from optimize.firstcall import compile_ahead
-from tests.builds import random_balls
+from optimize.compute.first_call import compile_ahead
+from tests.helpers.builds import random_balls
 figures = (*BALL_FIGURES, "driver fast.spin_rpm")
 compile_ahead(figures)
 estimate(random_balls(1, seed=0)[0], figures)

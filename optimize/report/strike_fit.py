@@ -1,0 +1,77 @@
+"""What a fitted swing and a tester's score say, as tables."""
+
+import math
+
+from layers.compression.tester import Score, SpringTester
+from optimize.calibration.strike_fit import StrikeFit
+from optimize.report.tables import Section, columns, number
+
+
+def fit_sections(fit: StrikeFit) -> list[Section]:
+    """Tabulate the fitted numbers, and each mean beside the model before and after."""
+    numbers = tuple(
+        (
+            f.field,
+            number(f.value, f.error if math.isfinite(f.error) else f.value),
+            number(f.error, f.error) if math.isfinite(f.error) else "",
+            "fitted" if f.told else "not told by these launches: left as it was",
+        )
+        for f in fit.fitted
+    )
+    rows = tuple(
+        (
+            o.build,
+            o.figure,
+            number(o.measured, o.trusted_to),
+            number(o.before, o.trusted_to),
+            number(o.after, o.trusted_to),
+            number(o.trusted_to, o.trusted_to),
+        )
+        for o in fit.launch
+    )
+    notes = [
+        "'±' is one standard deviation: scatter of the robot's repeats, and the model's own "
+        "numerical error; friction holds for this cover and state of the face only."
+    ]
+    if fit.freedom:
+        notes.insert(
+            0,
+            f"Weighted misfit {fit.chi_square:.1f} with {fit.freedom} degrees of freedom"
+            + (": more than chance, errors are widened." if fit.chi_square > fit.freedom else "."),
+        )
+    return [
+        Section("Numbers of the swing", columns("number", ">value", ">±", "~what"), numbers),
+        Section(
+            "Launches",
+            columns("build", "figure", ">measured", ">before", ">after", ">±"),
+            rows,
+            tuple(notes),
+        ),
+    ]
+
+
+def score_sections(score: Score, tester: SpringTester) -> list[Section]:
+    """Tabulate a score and the tester it was read on."""
+    known = tester.calibration
+    assert known is not None  # a score is only given by a calibrated tester
+    rows = (
+        ("score", number(score.points, score.error), number(score.error, score.error), ""),
+        ("force", f"{score.force:.0f}", "", "N"),
+        (
+            "tester's spring",
+            number(known.spring_rate * 1e-3, known.spring_rate_error * 1e-3),
+            number(known.spring_rate_error * 1e-3, known.spring_rate_error * 1e-3),
+            "N/mm",
+        ),
+        (
+            "tester's travel",
+            number(known.travel * 1e3, known.travel_error * 1e3),
+            number(known.travel_error * 1e3, known.travel_error * 1e3),
+            "mm",
+        ),
+    )
+    note = (
+        "The mechanism's uncounted part (0.05 in) and size of a point (0.001 in) are from memory; "
+        "'±' carries one point of error in each reference's score."
+    )
+    return [Section("Spring-type tester", columns("", ">value", ">±", "unit"), rows, (note,))]
