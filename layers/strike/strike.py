@@ -83,7 +83,7 @@ class Launch:
         Elevation of its path, rad.
     spin : float
         Backspin, rad/s.
-    contact_time, greatest_shortening : float
+    contact_time, peak_deformation : float
         s, and m by which the ball's diameter along the face's normal is shortened at most.
     club_speed_after : float
         m/s.
@@ -102,7 +102,7 @@ class Launch:
     launch_angle: float
     spin: float
     contact_time: float
-    greatest_shortening: float
+    peak_deformation: float
     club_speed_after: float
     history: Contact
     energy: dict[str, float]
@@ -116,7 +116,7 @@ class Rebound:
 
     Attributes
     ----------
-    speed_ratio : float
+    cor : float
         Normal speed after over before.
     tangential_ratio : float
         Tangential velocity of the contact point after over before: 1 frictionless, 0 rolling.
@@ -130,7 +130,7 @@ class Rebound:
         As in `Launch`.
     """
 
-    speed_ratio: float
+    cor: float
     tangential_ratio: float
     spin: float
     normal_speed: float
@@ -201,7 +201,7 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
         launch_angle=math.atan2(z, x),
         spin=out.spin,
         contact_time=float(out.result[rows.LAST] - out.result[rows.FIRST]),
-        greatest_shortening=float(out.result[rows.SHORTENING]),
+        peak_deformation=float(out.result[rows.SHORTENING]),
         club_speed_after=math.hypot(club_x, out.club[contact.CLUB_V]),
         history=out.history,
         energy=out.energy,
@@ -244,7 +244,7 @@ def throw_ball(
     radius = float(body.outer_radius[-1])
     contact_point = out.velocity[1] - radius * out.spin
     return Rebound(
-        speed_ratio=float(-out.velocity[0] / thrown[0]),
+        cor=float(-out.velocity[0] / thrown[0]),
         tangential_ratio=float(contact_point / thrown[1]) if angle > 0.0 else math.nan,
         spin=out.spin,
         normal_speed=float(out.velocity[0]),

@@ -20,7 +20,7 @@ from layers.files.toml import toml_value
 from layers.strike.swings import Swing, SwingTable
 from optimize.lab.readings import Group, Measurements, pooled_noise
 
-USED = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "speed_over_club", "strike_time_us")
+USED = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "smash_factor", "strike_time_us")
 FRICTION_RANGE, STIFFNESS_RANGE = (0.02, 1.5), (0.5, 1000.0)
 # Relative step of the derivatives: above the solver's noise, below its curvature.
 _STEP = 0.04

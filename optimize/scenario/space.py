@@ -285,7 +285,7 @@ def _mass_per_density(diameters: list[float], dimple_fraction: float) -> list[fl
         density=zero,
         shear_modulus=zero,
         bulk_modulus=zero,
-        dynamic_stiffening=zero,
+        dynamic_modulus_ratio=zero,
         relaxation_strength=zero[:, None],
         relaxation_time=zero[:, None],
         friction=0.0,
@@ -309,7 +309,7 @@ def _numbers(card: Material) -> list[Any]:
         card.youngs_modulus_mpa.value,
         card.poisson_ratio.value,
         card.density_g_cm3.value,
-        card.dynamic_stiffening.value,
+        card.dynamic_modulus_ratio.value,
         card.friction.value,
         [[pair.strength, pair.time_us] for pair in card.relaxation],
     ]

@@ -177,7 +177,7 @@ def estimated(
 
 
 def test_where_code_can_be_kept_nowhere_that_is_said():
-    ended = estimated(NOWHERE, "speed_ratio")
+    ended = estimated(NOWHERE, "cor")
     assert ended.returncode == 2
     told = ended.stderr.splitlines()[-1]
     assert told.startswith("orbwright: The numerical code cannot be compiled: ")
@@ -198,12 +198,12 @@ def installed(tmp_path_factory) -> Iterator[Path]:
 @pytest.mark.slow
 def test_an_installation_in_a_clone_compiles_its_own_files(installed):
     here = {path.name for path in (HERE / "layers" / "__pycache__").iterdir()}
-    cold = estimated("", "mode_hz", packages=installed)
+    cold = estimated("", "frequency_hz", packages=installed)
     assert "compiling" in cold.stderr
     assert {path.name for path in (HERE / "layers" / "__pycache__").iterdir()} == here
     kept = list((installed / "layers" / "__pycache__").glob("*.code"))
     assert kept
-    warm = estimated("", "mode_hz", packages=installed)
+    warm = estimated("", "frequency_hz", packages=installed)
     assert (warm.stdout, warm.stderr) == (cold.stdout, "")
 
 
