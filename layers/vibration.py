@@ -1,8 +1,8 @@
 """First spheroidal vibration mode of a layered sphere: the egg-to-disc mode, two lobes along z.
 
 Small strain, the quadratic elements of `layers.numerics.axisymmetric` over the quarter
-section with a consistent mass. Symmetry about the equator leaves no rigid motion, so the stiffness can be factored
-and the lowest mode follows by inverse iteration.
+section with a consistent mass. Symmetry about the equator leaves no rigid motion, so the stiffness
+can be factored and the lowest mode follows by inverse iteration.
 """
 
 from dataclasses import dataclass

@@ -58,7 +58,8 @@ def off_centre(body: Body, offset: FloatArray) -> Concentricity:
 
     With step of density s_i = rho_i - rho_(i+1), sphere mass m_i = 4 pi/3 s_i r_i^3 and centre c_i:
     M x = sum m_i c_i and J = sum 2/5 m_i r_i^2 1 + m_i (|d_i|^2 1 - d_i d_i^T), d_i = c_i - x.
-    The dimples' mass is taken evenly from a shell under the outer surface, as in `layers.mass.inertia`.
+    The dimples' mass is taken evenly from a shell under the outer surface, as in
+    `layers.mass.inertia`.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """Mass, inertia and balance of many pieces of one build at once.
 
-The closed forms of `layers.mass.inertia` and `layers.mass.concentricity` with a first axis for the pieces, for
-scatter of a process: ten thousand pieces take some hundredths of a second.
+The closed forms of `layers.mass.inertia` and `layers.mass.concentricity` with a first axis for the
+pieces, for scatter of a process: ten thousand pieces take some hundredths of a second.
 """
 
 from dataclasses import dataclass

@@ -281,8 +281,8 @@ def _check_walls(ball: Ball, sources: Sequence[Source], concentricity: FloatArra
         if _WALL_DEVIATIONS * of_wall > wall:
             raise InputError(
                 f"layer {number} ({ball.layer[number - 1].role}) is {wall:.3f} mm thick, but "
-                f"diameters and concentricity let its wall scatter by {of_wall:.3f} mm, which must be "
-                f"at most {wall / _WALL_DEVIATIONS:.3f} mm."
+                f"diameters and concentricity let its wall scatter by {of_wall:.3f} mm, which must "
+                f"be at most {wall / _WALL_DEVIATIONS:.3f} mm."
             )
 
 
