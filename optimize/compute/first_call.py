@@ -1,6 +1,7 @@
 """The first call on a fresh install compiles the numerical code, all at once and said so.
 
-Without this each function would be compiled when it is first called; see `layers.numerics.machine_code`.
+Without this each function would be compiled when it is first called; see
+`layers.numerics.machine_code`.
 """
 
 from collections.abc import Iterable
@@ -15,8 +16,8 @@ from layers.materials import default_catalogue
 # Of each test the function that is compiled last, so that its machine code tells that all is there;
 # and how long compiling takes on an idle core, s, measured.
 _PLATES, _MODE, _BARRIER, _STRIKE = (
-    ("layers.compression.curve", "_push", 5.0),
-    ("layers.numerics.axisymmetric", "back_substitute", 5.0),
+    ("layers.compression.contact", "push", 5.0),
+    ("layers.numerics.band", "back_substitute", 5.0),
     ("layers.impact.kernels", "impact", 5.0),
     ("layers.strike.march", "march", 15.0),
 )

@@ -70,8 +70,8 @@ def version():
     return search.name_run(scenario)[0]
 """
 
-DECIDING = ("paths", "scenario", "evaluate", "explore", "space", "shortlist", "acquire", "rules")
-SHOWING = ("report", "runreport", "drawing", "tables", "cli", "page_command", "recipe", "trials")
+DECIDING = ("draws", "brief", "evaluator", "loop", "space", "shortlist", "acquisition", "screen")
+SHOWING = ("section", "trade_off", "tables", "app", "runs", "recipe", "trials")
 
 
 def printed(code: str, folder: Path = HERE, *arguments: str) -> set[str]:
@@ -100,8 +100,8 @@ def test_a_change_of_what_figures_do_not_rest_on_keeps_the_model_version(copy):
     changing = printed(_TOUCH.format(_MODEL), copy)
     assert changing == {str(file.relative_to(HERE)) for file in model_sources().values()}
     names = {Path(file).name for file in changing}
-    assert {"estimate.py", "impact.py", "hexes.py", "swings.toml"} <= names
-    others = {"recipe.py", "trials.py", "csvfile.py", "rules.py", "catalogue.toml", "ledger.py"}
+    assert {"estimation.py", "barrier.py", "hexes.py", "swings.toml"} <= names
+    others = {"recipe.py", "trials.py", "csv.py", "screen.py", "catalogue.toml", "ledger.py"}
     assert not others & names
 
 
