@@ -2,8 +2,8 @@
 
 A material is quasi-static linear elasticity (Young's modulus, Poisson's ratio), a density, a
 friction coefficient against a club face, and a linear-viscoelastic deviatoric part: the factor by
-which the material is stiffer within a millisecond than over a minute (``dynamic_modulus_ratio``) and
-relaxation pairs on the time scale of an impact.
+which the material is stiffer within a millisecond than over a minute (``dynamic_modulus_ratio``)
+and relaxation pairs on the time scale of an impact.
 """
 
 import math
