@@ -1,7 +1,6 @@
 """Reading the user's text files: what goes wrong is one sentence, and soon."""
 
 import os
-import re
 import stat
 from collections.abc import Callable
 from pathlib import Path
@@ -13,8 +12,6 @@ from layers.errors import CONTROLS, InputError
 
 # Largest TOML file read: a scenario has some 5 kB, a calibration of 100 numbers some 300 kB.
 MOST_TOML_BYTES = 2_000_000
-# Most names that dots may join into one key: time and memory of parsing go with its square.
-MOST_DOTTED = 16
 # Most values, tables and lists of one file, counted together: a calibration of 100 numbers has
 # some 15,000. Each may become an error to be told, which takes about a kilobyte.
 MOST_VALUES = 50_000
@@ -49,16 +46,6 @@ def _on_one_line(text: str) -> str:
 # same from every file that we write them to.
 Text = Annotated[str, AfterValidator(_without_controls)]
 Name = Annotated[str, AfterValidator(_on_one_line)]
-
-_PART = r"""(?:[A-Za-z0-9_-]++|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+')"""
-# The pieces of a TOML text in which a dot may stand, longest first, so that a dot in a string or a
-# comment joins no key; `long` is a key of too many names.
-_TOKEN = re.compile(
-    r'"""(?s:[^"\\]++|\\.|"(?!""))*+"{3,5}|'
-    r"'''(?:[^']++|'(?!''))*+'{3,5}|"
-    rf"(?P<long>(?:{_PART}[ \t]*+\.[ \t]*+){{{MOST_DOTTED}}})|"
-    rf"{_PART}|#[^\n]*+"
-)
 
 
 def read_text(path: Path, most_bytes: int = MOST_TOML_BYTES) -> str:

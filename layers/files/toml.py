@@ -1,12 +1,26 @@
 """Values as TOML text, to the last bit."""
 
 import json
+import re
 import tomllib
 from collections.abc import Mapping
 from typing import Any
 
 from layers.errors import InputError
-from layers.files.text import _TOKEN, MOST_DOTTED, MOST_NESTED, check_values
+from layers.files.text import MOST_NESTED, check_values
+
+# Most names that dots may join into one key: time and memory of parsing go with its square.
+MOST_DOTTED = 16
+
+_PART = r"""(?:[A-Za-z0-9_-]++|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+')"""
+# The pieces of a TOML text in which a dot may stand, longest first, so that a dot in a string or a
+# comment joins no key; `long` is a key of too many names.
+_TOKEN = re.compile(
+    r'"""(?s:[^"\\]++|\\.|"(?!""))*+"{3,5}|'
+    r"'''(?:[^']++|'(?!''))*+'{3,5}|"
+    rf"(?P<long>(?:{_PART}[ \t]*+\.[ \t]*+){{{MOST_DOTTED}}})|"
+    rf"{_PART}|#[^\n]*+"
+)
 
 
 def toml_value(value: Any) -> str:

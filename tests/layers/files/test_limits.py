@@ -10,8 +10,8 @@ from layers.compound.recipe import read_recipe
 from layers.compound.trials import read_trials, trials_from_csv
 from layers.errors import InputError
 from layers.files.csv import MOST_COLUMNS, MOST_CSV_BYTES, MOST_FAULTS, MOST_ROWS, table
-from layers.files.text import MOST_DOTTED, MOST_NESTED, MOST_TOML_BYTES, MOST_VALUES, read_text
-from layers.files.toml import parse_toml
+from layers.files.text import MOST_NESTED, MOST_TOML_BYTES, MOST_VALUES, read_text
+from layers.files.toml import MOST_DOTTED, parse_toml
 from layers.flight.aerotable import read_aero_table
 from layers.materials import catalogue_from_toml
 from layers.strike.swings import read_swings
