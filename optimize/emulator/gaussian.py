@@ -2,7 +2,8 @@
 
 One process a figure, over coordinates in which builds are alike when their numbers are
 (`optimize.emulator.encoding`). Positive figures are emulated by their logarithm: stiffness,
-density and thickness act on them by ratios, and an error bar is then a percentage that cannot cross zero.
+density and thickness act on them by ratios, and an error bar is then a percentage that cannot cross
+zero.
 """
 
 import warnings

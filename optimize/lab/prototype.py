@@ -328,7 +328,7 @@ def _notes(
 
 
 def _concentricity_note(ball: Ball, process: Process) -> str:
-    """Balance when every body lies at its concentricity tolerance, all the same way: the worst case."""
+    """Balance in the worst case: every body at its concentricity tolerance, all the same way."""
     at_most = [process.of(layer.role).concentricity_tolerance_mm for layer in ball.layer[1:]]
     gap = [
         (outer.outer_diameter_mm - inner.outer_diameter_mm) / 2.0

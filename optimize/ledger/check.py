@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
-from layers.estimation import MODEL_VERSION
+from layers.model_version import MODEL_VERSION
 from optimize.ledger.file import explained
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import whole

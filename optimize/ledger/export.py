@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from layers.errors import InputError, find_named
+from layers.files.escaping import csv_cell
 from optimize.ledger.check import check_ledger
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Entry, Known
@@ -263,8 +264,8 @@ def form_of(path: Path) -> Form:
 def _csv(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
     text = io.TextIOWrapper(file, encoding="utf-8", newline="")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([_title(column) for column in columns])
-    yield writer.writerows
+    writer.writerow([csv_cell(_title(column)) for column in columns])
+    yield lambda rows: writer.writerows(map(csv_cell, row) for row in rows)
     text.detach()
 
 

@@ -64,7 +64,7 @@ class Ledger:
         with explained(path):
             self._sealed = not reading or tables.has_seal(self.db)
         # Reads all rows, or those of one run: an older format is read as it is.
-        self._reader: ModuleType = ledger_seal if self._sealed else ledger_tables
+        self._reader: ModuleType = seal if self._sealed else tables
         if self._sealed:
             # Text that is none is met as text, so that its row is found not to be as written.
             self.db.text_factory = partial(str, encoding="utf-8", errors="replace")

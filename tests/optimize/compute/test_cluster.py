@@ -29,7 +29,7 @@ from tests.optimize.search.test_run import same, stop_after, with_deflection
 QUICK = ROOT / "tests" / "helpers" / "closed_form.toml"
 
 # Read by a worker as it starts: it then believes that it is of another version.
-_OTHER_MODEL = "from layers import estimate; estimate.MODEL_VERSION = '0123456789ab'\n"
+_OTHER_MODEL = "from layers import model_version; model_version.MODEL_VERSION = '0123456789ab'\n"
 
 # A worker that dies of one build, and stumbles over another; it may read this twice.
 _DEADLY = """

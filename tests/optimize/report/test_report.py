@@ -21,6 +21,7 @@ from layers.mass.inertia import mass
 from layers.materials import default_catalogue
 from optimize.ledger.ledger import Ledger
 from optimize.report import ball as report
+from optimize.report import comparison
 from optimize.report import run as runreport
 from optimize.report.pictures import section as drawing
 from optimize.report.pictures.trade_off import draw_tradeoff
@@ -93,7 +94,7 @@ def _two(first: float, second: float, error: float) -> tuple[Estimate, Estimate]
 
 @given(st.floats(1.0, 1e4), st.floats(-50.0, 50.0), st.floats(0.1, 20.0))
 def test_a_difference_counts_only_beyond_its_error(value, step, error):
-    found = report.differences(*_two(value, value + step, error))["frequency_hz"]
+    found = comparison.differences(*_two(value, value + step, error))["frequency_hz"]
     assert found.beyond_error == (abs((value + step) - value) > error)
 
 

@@ -201,13 +201,14 @@ def test_limits_that_no_build_keeps_end_in_what_to_relax(tmp_path):
 
 
 def test_failed_builds_teach_the_emulator_nothing(tmp_path, monkeypatch):
-    from optimize.compute import pool
+    from optimize.compute import one
+    from optimize.search import judge
 
     def broken(ball, names, conditions=None):
         raise ArithmeticError("no luck")
 
-    monkeypatch.setattr(pool, "estimate", broken)
-    monkeypatch.setattr(pool.Judge, "before", lambda self, candidate: None)
+    monkeypatch.setattr(one, "estimate", broken)
+    monkeypatch.setattr(judge.Judge, "before", lambda self, candidate: None)
     with pytest.raises(SolverError, match="no luck"):
         searched(two_layers(method="emulator", evaluations=20), tmp_path)
 

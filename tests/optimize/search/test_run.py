@@ -15,13 +15,13 @@ import pytest
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
 from layers.estimation import Estimate, estimate
-from optimize.compute import pool
+from optimize.compute import one, pool
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 from optimize.scenario.space import Row, Space
 from optimize.scenario.variables import FILL_DENSITY
-from optimize.search import answer
+from optimize.search import answer, judge
 from optimize.search.evolution import evolve
 from optimize.search.loop import standing
 from optimize.search.result import Infeasible, Interrupted, Progress, Run, Standing
@@ -90,7 +90,7 @@ def test_the_search_beats_random_builds(tmp_path):
     run = searched(scenario, tmp_path)
     space, rng = Space(scenario), np.random.default_rng(5)
     drawn = [space.decode(space.row_of(rng.random(9))) for _ in range(1000)]
-    kept = [c.ball for c in drawn if pool.Judge.of(scenario).before(c) is None]
+    kept = [c.ball for c in drawn if judge.Judge.of(scenario).before(c) is None]
     assert len(kept) >= run.evaluated
     random = [estimate(ball, ("moi_g_cm2", "stage1.mass_g")) for ball in kept[: run.evaluated]]
     points = np.array([[e["moi_g_cm2"].value, e["stage1.mass_g"].value] for e in random])
@@ -283,9 +283,9 @@ def test_number_trouble_in_one_build_does_not_end_a_batch(monkeypatch, trouble):
     def raises(ball: Ball, names: tuple[str, ...], *_: object) -> Estimate:
         raise trouble
 
-    monkeypatch.setattr(pool, "estimate", raises)
+    monkeypatch.setattr(one, "estimate", raises)
     ball = Space(two_layers()).decode((0, 0)).ball
-    found = pool.compute_one(ball, ("mass_g",))
+    found = one.compute_one(ball, ("mass_g",))
     assert type(trouble).__name__ in found.failed["mass_g"]
 
 
@@ -294,8 +294,8 @@ def test_a_figure_that_is_no_number_is_a_failure(monkeypatch):
         found = estimate(ball, names)
         return Estimate(ball, {n: replace(f, value=float("nan")) for n, f in found.figures.items()})
 
-    monkeypatch.setattr(pool, "estimate", nan)
-    found = pool.compute_one(Space(two_layers()).decode((0, 0)).ball, ("mass_g",))
+    monkeypatch.setattr(one, "estimate", nan)
+    found = one.compute_one(Space(two_layers()).decode((0, 0)).ball, ("mass_g",))
     assert (found.figures, list(found.failed)) == ({}, ["mass_g"])
 
 
