@@ -24,7 +24,7 @@ def short_of(figure: str) -> str:
     Examples
     --------
     >>> short_of("driver fast.carry_m"), short_of("cor@43.83")
-    ('carry', 'speed ratio at 43.83 m/s')
+    ('carry', 'cor at 43.83 m/s')
     """
     if figure == FILL_DENSITY:
         return "density of the filled layer"
@@ -53,7 +53,7 @@ def label_of(figure: str) -> str:
     Examples
     --------
     >>> label_of("driver fast.carry_m"), label_of("stage1.mass_g"), label_of("frequency_hz")
-    ('carry of driver fast', 'mass of stage 1', 'mode')
+    ('carry of driver fast', 'mass of stage 1', 'frequency')
     """
     owner = owner_of(figure)
     return f"{short_of(figure)} of {owner}" if owner else short_of(figure)
@@ -91,7 +91,7 @@ def goal_words(goal: Goal) -> str:
     Examples
     --------
     >>> goal_words(Goal(figure="frequency_hz", aim="target", target=2700, band=50))
-    'bring mode to 2700 Hz, give or take 50 Hz'
+    'bring frequency to 2700 Hz, give or take 50 Hz'
     """
     label = label_of(goal.figure)
     if goal.target is None:

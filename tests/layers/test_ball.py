@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from layers.ball import Ball
 from layers.ball_file import ball_from_table, read_ball
 from layers.errors import InputError
+from layers.mass import inertia
 from layers.materials import default_catalogue
 
 CATALOGUE = default_catalogue()
@@ -126,3 +127,21 @@ def test_any_diameters_give_a_nested_ball_or_a_sentence(diameters):
         return
     assert isinstance(ball, Ball)
     assert np.all(np.diff(ball.body().outer_radius, prepend=0.0) >= 0.199e-3)
+
+
+def test_the_dimples_of_a_body_are_those_of_the_ball():
+    ball = build(dimple_volume_percent=1.2, dimple_depth_mm=0.4)
+    body = ball.body()
+    assert body.dimple_volume_fraction == pytest.approx(0.012)
+    assert body.dimple_depth == pytest.approx(0.4e-3)
+    # By hand: the dimples' mass lies in the shell from 20.95 to 21.35 mm, I = 2/3 m <r^2>.
+    cover = ball.layer[-1].material.density_g_cm3.value
+    removed = cover * 0.012 * 4 / 3 * np.pi * 2.135**3
+    square = 0.6 * (2.135**5 - 2.095**5) / (2.135**3 - 2.095**3)
+    smooth = build(dimple_volume_percent=0.0).body()
+    lost = 1e7 * (inertia.moment_of_inertia(smooth) - inertia.moment_of_inertia(body))
+    assert lost == pytest.approx(2 / 3 * removed * square, rel=1e-9)
+    # Guard: a depth of 0.15 mm in place of 0.4 mm is 1 % of it.
+    shallow = build(dimple_volume_percent=1.2, dimple_depth_mm=0.15).body()
+    moved = inertia.moment_of_inertia(body) - inertia.moment_of_inertia(shallow)
+    assert 1e7 * moved > 0.005 * lost

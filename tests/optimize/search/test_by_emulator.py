@@ -217,3 +217,15 @@ def test_the_method_is_part_of_a_runs_name():
     direct, emulator = four_layers(), four_layers(method="emulator")
     assert name_run(direct)[0] != name_run(emulator)[0]
     assert {"scikit-learn", "scipy"} <= set(name_run(emulator)[1])
+
+
+def test_analytic_a_margin_moves_each_side_of_a_limit_inward():
+    """By the normal distribution: the chance to be in [low + margin, high - margin]."""
+    low, high = Bound("a", "at least", -1.0, 0.3, ""), Bound("a", "at most", 2.0, 0.5, "")
+    figures = {"a": belief([0.4], [0.8])}
+    below, above = norm.cdf((-0.7 - 0.4) / 0.8), norm.cdf((1.5 - 0.4) / 0.8)
+    for bounds, wanted in (((low,), 1.0 - below), ((high,), above), ((low, high), above - below)):
+        assert Beliefs((LEAST,), bounds, figures).chances[0] == pytest.approx(wanted, rel=1e-12)
+        # The best point of all losses is kept out by no goal.
+        best = Beliefs((LEAST,), bounds, figures).reach(np.array([[1e3]]))
+        assert best[0, 0] == pytest.approx(wanted, rel=1e-12)
