@@ -7,11 +7,13 @@ Nothing heavy is imported here: each command imports what it needs, so that help
 import errno
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from layers.errors import InputError, OrbwrightError
 from optimize.commands.bench import live
@@ -34,7 +36,29 @@ if TYPE_CHECKING:
 
 BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
 
+
+class _Commands(TyperGroup):
+    """All commands; Ctrl-C comes back as such, not as a silent exit code."""
+
+    def make_context(self, *arguments: Any, **options: Any) -> Any:
+        with _ctrl_c_told():
+            return super().make_context(*arguments, **options)
+
+    def invoke(self, *arguments: Any, **options: Any) -> Any:
+        with _ctrl_c_told():
+            return super().invoke(*arguments, **options)
+
+
+@contextmanager
+def _ctrl_c_told() -> Iterator[None]:
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise typer.Abort from None
+
+
 app = typer.Typer(
+    cls=_Commands,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,

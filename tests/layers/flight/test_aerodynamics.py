@@ -1,6 +1,5 @@
 """Drag and lift: published laws against their own conditions, and tables of the user's own."""
 
-
 import numpy as np
 import pytest
 from scipy.interpolate import RBFInterpolator

@@ -47,7 +47,8 @@ def place(ledger):
         yield found
 
 
-def until(condition, seconds=60.0):
+def until(condition, seconds=600.0):
+    """Wait for a condition, longer than any loaded machine needs: only a hang ends this."""
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, "it never came to that"

@@ -1,0 +1,243 @@
+"""Change the code by one small slip at a time and count those that its tests notice.
+
+python -m tests.benchmarks.mutants PATH... [--sample 10] [--seed 0] [--minutes 20]
+
+Slips are those of cosmic-ray (an operator, comparison, number, loop or keyword in place of
+another), a random sample of so many places in each file. Each is made in a copy of the tree, of
+which only the tests that mirror the file run. A slip in compiled code is compiled in that copy; the
+machine code of the unchanged sources is laid back afterwards. Slips that change nothing are listed
+in `mutants_equivalent.toml` with the reason; they do not count.
+"""
+
+import argparse
+import ast
+import difflib
+import math
+import os
+import random
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from itertools import zip_longest
+from pathlib import Path
+
+from cosmic_ray import plugins
+from cosmic_ray.ast import ast_nodes, get_ast
+from cosmic_ray.mutating import mutate_code
+
+ROOT = Path(__file__).parents[2]
+EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
+LEFT_OUT = (".git", ".venv", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".hypothesis", "runs")
+
+# Rooms without tests of their own: the tests of what they are made for.
+ELSEWHERE = {
+    "layers/numerics/axisymmetric.py": ("tests/layers/compression",),
+    "layers/numerics/band.py": ("tests/layers/compression",),
+    "layers/numerics/layout.py": ("tests/layers/compression",),
+    "layers/numerics/lanes.py": ("tests/layers/impact",),
+    "layers/numerics/mesh.py": ("tests/layers/test_vibration.py", "tests/layers/impact"),
+    "layers/numerics/cubed_sphere.py": ("tests/layers/strike",),
+    "layers/numerics/hexes.py": ("tests/layers/strike",),
+}
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A file's text with one change, and the changed lines before and after."""
+
+    path: str
+    number: int
+    before: str
+    after: str
+    text: str
+
+
+def places(text: str) -> dict[tuple[int, int], list[tuple[str, int]]]:
+    """Map line and column to the operators that apply there, each with its count in the file."""
+    found: dict[tuple[int, int], list[tuple[str, int]]] = {}
+    tree = get_ast(text)
+    apart = list(_annotations(text))
+    for name in sorted(plugins.operator_names()):
+        operator = plugins.get_operator(name)
+        if operator.arguments() or _idle(name):
+            continue
+        spots = (spot for node in ast_nodes(tree) for spot in operator().mutation_positions(node))
+        for count, (start, _) in enumerate(spots):
+            if not any(low <= start < high for low, high in apart):
+                found.setdefault(start, []).append((name, count))
+    return found
+
+
+def _idle(name: str) -> bool:
+    """Whether an operator makes slips that every test notices, or none can.
+
+    Bits of a float do not exist; without its decorator a function is only slower, or does not load.
+    """
+    bits = ("BitAnd", "BitOr", "BitXor", "LShift", "RShift")
+    _, *kinds = name.split("_")
+    mixed = len(kinds) == 2 and (kinds[0] in bits) != (kinds[1] in bits)
+    return mixed or "Invert" in kinds or name.endswith("RemoveDecorator")
+
+
+def _annotations(text: str) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
+    """Yield where types stand: they compute nothing."""
+    for node in ast.walk(ast.parse(text)):
+        for name in ("annotation", "returns"):
+            kind = getattr(node, name, None)
+            if kind is not None:
+                yield (kind.lineno, kind.col_offset), (kind.end_lineno, kind.end_col_offset)
+
+
+def slips(path: str, sample: int, seed: int) -> Iterator[Slip]:
+    """Yield slips of a file at random places, one a place."""
+    text = (ROOT / path).read_text()
+    rng = random.Random(f"{seed} {path}")
+    spots = places(text)
+    for spot in rng.sample(sorted(spots), min(sample, len(spots))):
+        name, count = rng.choice(spots[spot])
+        changed = mutate_code(text, plugins.get_operator(name)(), count)
+        if changed is None:
+            continue
+        lines = [
+            line
+            for line in difflib.unified_diff(
+                text.split("\n"), changed.split("\n"), n=0, lineterm=""
+            )
+            if line[0] in "+-" and line[:3] not in ("+++", "---")
+        ]
+        before = " ".join(line[1:].strip() for line in lines if line[0] == "-")
+        after = " ".join(line[1:].strip() for line in lines if line[0] == "+")
+        yield Slip(path, spot[0], before, after, changed)
+
+
+def mirrors(path: str) -> tuple[str, ...]:
+    """Return the tests of a file: first those of its name, then of its room."""
+    if path in ELSEWHERE:
+        return ELSEWHERE[path]
+    room = ROOT / "tests" / Path(path).parent
+    own = room / f"test_{Path(path).name}"
+    if room.parent == ROOT / "tests":  # in no room
+        return (str((own if own.exists() else room).relative_to(ROOT)),)
+    return tuple(str(p.relative_to(ROOT)) for p in (own, room) if p.exists())
+
+
+class Copy:
+    """A copy of the tree, in which files are changed and tests run."""
+
+    def __init__(self, folder: Path) -> None:
+        self._tree, self._kept = folder / "tree", folder / "kept"
+        shutil.copytree(ROOT, self._tree, ignore=shutil.ignore_patterns(*LEFT_OUT))
+
+    def passes(self, tests: tuple[str, ...], seconds: float | None = None) -> bool:
+        """Whether all tests pass within so much processor time, whatever else runs here."""
+        command = [sys.executable, "-m", "pytest", "-x", "-p", "no:cacheprovider", *tests]
+
+        def limited() -> None:
+            if seconds is not None:
+                resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(seconds),) * 2)
+
+        process = subprocess.Popen(
+            command,
+            cwd=self._tree,
+            env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            preexec_fn=limited,
+        )
+        try:
+            return process.wait(seconds and 10.0 * seconds) == 0
+        except subprocess.TimeoutExpired:
+            return False
+        finally:
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+
+    def keep_compiled(self) -> None:
+        """Keep the machine code that there is now."""
+        shutil.copytree(self._tree / "layers" / "__pycache__", self._kept, dirs_exist_ok=True)
+
+    def survives(self, slip: Slip, tests: tuple[str, ...], seconds: float) -> bool:
+        """Whether the tests pass with the slip."""
+        file = self._tree / slip.path
+        right = file.read_text()
+        file.write_text(slip.text)
+        try:
+            return self.passes(tests, seconds)
+        finally:
+            file.write_text(right)
+            shutil.copytree(self._kept, self._tree / "layers" / "__pycache__", dirs_exist_ok=True)
+
+
+def equivalents() -> set[tuple[str, str]]:
+    """Return file and changed line of the slips that change nothing."""
+    rows = tomllib.loads(EQUIVALENT.read_text())["mutant"]
+    assert all(row["reason"] for row in rows)
+    return {(row["file"], row["after"]) for row in rows}
+
+
+def files(paths: list[Path]) -> list[str]:
+    found = [f for p in paths for f in (sorted(p.rglob("*.py")) if p.is_dir() else [p])]
+    names = [str(f.resolve().relative_to(ROOT)) for f in found]
+    return [name for name in names if not name.endswith("__init__.py")]
+
+
+def processor_time() -> float:
+    """Return what ended child processes have used, s."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("path", type=Path, nargs="+")
+    parser.add_argument("--sample", type=int, default=10, help="places in each file")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--minutes", type=float, default=20.0, help="no slip is begun after these")
+    asked = parser.parse_args()
+    end = time.monotonic() + 60.0 * asked.minutes
+    names, same = files(asked.path), equivalents()
+    drawn = [list(slips(name, asked.sample, asked.seed)) for name in names]
+    # One slip of each file in turn: when time is up, each has had its share.
+    queue = [slip for turn in zip_longest(*drawn) for slip in turn if slip is not None]
+    score = {name: [0, 0, 0] for name in names}  # killed, survived, equivalent
+    with tempfile.TemporaryDirectory() as folder:
+        copy, limits = Copy(Path(folder)), dict[tuple[str, ...], float]()
+        for slip in queue:
+            if (slip.path, slip.after) in same:
+                score[slip.path][2] += 1
+                continue
+            if time.monotonic() > end:
+                break
+            tests = mirrors(slip.path)
+            if tests not in limits:
+                start = processor_time()
+                if not copy.passes(tests):
+                    sys.exit(f"{' '.join(tests)}: fails without any slip.")
+                limits[tests] = 30.0 + 3.0 * (processor_time() - start)
+                copy.keep_compiled()
+            lives = copy.survives(slip, tests, limits[tests])
+            score[slip.path][lives] += 1
+            if lives:
+                said = f"{slip.path}:{slip.number}\n- {slip.before}\n+ {slip.after}"
+                print(said, flush=True)
+    print("\n| file | slips | killed | % | equivalent |\n|---|---|---|---|---|")
+    for name, (killed, lived, alike) in score.items():
+        if killed + lived:
+            share = 100 * killed / (killed + lived)
+            print(f"| `{name}` | {killed + lived} | {killed} | {share:.0f} | {alike} |")
+    killed, lived = (sum(row[k] for row in score.values()) for k in (0, 1))
+    print(f"| all | {killed + lived} | {killed} | {100 * killed / max(killed + lived, 1):.0f} | |")
+
+
+if __name__ == "__main__":
+    main()
