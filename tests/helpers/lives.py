@@ -58,7 +58,7 @@ class Served:
         if body is not None:
             all_headers["Content-Type"] = "application/json"
         all_headers |= {name.replace("_", "-"): value for name, value in headers.items()}
-        line = http.client.HTTPConnection(LOOPBACK, self.port, timeout=60)
+        line = http.client.HTTPConnection(LOOPBACK, self.port, timeout=600)
         try:
             line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
             for name, value in all_headers.items():
