@@ -260,7 +260,7 @@ def estimate(
         If a figure's name is unknown, or names a stage or swing that is not there.
     """
     conditions = conditions or Conditions()
-    names = {name: parse_figure(name) for name in figures}
+    names = {parsed.name: parsed for parsed in map(parse_figure, figures)}
     benches: dict[int, _Bench] = {}
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)

@@ -185,11 +185,9 @@ def _conditions(swings: Path | None) -> "Conditions":
 
 def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None) -> list[str]:
     """Spell the wanted figures with the stages they are wanted of."""
-    from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
+    from layers.figures import BALL_FIGURES, QUANTITIES, canonical, parse_figure
 
-    asked = list(dict.fromkeys(figures or BALL_FIGURES))
-    for name in asked:
-        parse_figure(name)
+    asked = canonical(figures or BALL_FIGURES)
     count = len(build.layer)
     if stage is None or (stage == str(count) and stage.isdecimal()):
         return asked
@@ -260,7 +258,7 @@ def compare(
     Example: orbwright compare now.toml new.toml -f deflection_mm -f cor
     """
     from layers.ball_file import read_ball
-    from layers.figures import BALL_FIGURES
+    from layers.figures import BALL_FIGURES, canonical
     from optimize.report import comparison
 
     if not 2 <= len(balls) <= 4:
@@ -274,7 +272,7 @@ def compare(
         titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
         save(draw_balls(builds, titles), drawing)
         say(f"Drawing written to {drawing}.")
-    results = _estimates(builds, list(dict.fromkeys(figure or BALL_FIGURES)), _conditions(swings))
+    results = _estimates(builds, canonical(figure or BALL_FIGURES), _conditions(swings))
     if as_json:
         print_json(comparison.comparison_record(results))
     elif as_csv:
@@ -348,17 +346,26 @@ def drivers(
 
 
 @lists.command(short_help="List the figures: names, units, meaning.")
-def figures(as_json: AsJson = False) -> None:
-    """List the figures that can be estimated, searched for or limited: names, units, meaning."""
+def figures(
+    as_json: AsJson = False,
+    as_markdown: Annotated[bool, typer.Option("--markdown", help="print Markdown tables")] = False,
+) -> None:
+    """List the figures to estimate, search for or limit: names, labels, synonyms, units, meaning.
+
+    Every name, label or synonym is read wherever a figure is asked for.
+    """
+    from dataclasses import asdict
+
     from layers.figures import QUANTITIES
     from optimize.report.listings import figures_sections
+    from optimize.report.tables import markdown
 
+    if as_json and as_markdown:
+        raise InputError("--json and --markdown cannot go together; choose one.")
     if as_json:
-        fields = ["unit", "help", "basis", "of", "condition", "default"]
-        fields += ["difference_percent", "absolute_percent"]
-        print_json(
-            {name: {f: getattr(q, f) for f in fields} for name, q in QUANTITIES.items()},
-        )
+        print_json({name: asdict(known) for name, known in QUANTITIES.items()})
+    elif as_markdown:
+        say(markdown(figures_sections(), "Figures and their words").rstrip("\n"), sys.stdout)
     else:
         print_sections(figures_sections())
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-from layers.figures import Figure, parse_figure
+from layers.figures import Figure, canonical, parse_figure
 from layers.strike.swings import SwingTable, check_owner
 from optimize.report.ball import digits_of, layers_section, version, warnings_section
 from optimize.report.tables import Section, columns, csv_text, number, signed
@@ -36,9 +36,10 @@ def names_asked(figures: Sequence[str], swings: Sequence[str], table: SwingTable
         If a figure or a swing is not known.
     """
     asked = [*(figures or OF_BALL), *(f"{swing}.{name}" for swing in swings for name in OF_SWING)]
-    for name in asked:
+    names = canonical(asked)
+    for name in names:
         check_owner(parse_figure(name), table)
-    return list(dict.fromkeys(asked))
+    return names
 
 
 def row_of(found: Drivers, name: str) -> dict[Freedom, Driver]:

@@ -41,7 +41,7 @@ class Section:
 
 def columns(*titles: str) -> tuple[Column, ...]:
     """Describe columns in short: ``>`` before a title aligns right, ``~`` lets its text fold."""
-    return tuple(Column(t.lstrip(">~"), t.startswith(">"), t.startswith("~")) for t in titles)
+    return tuple(Column(t.lstrip(">~"), ">" in t[:2], "~" in t[:2]) for t in titles)
 
 
 def number(value: float, error: float) -> str:

@@ -19,7 +19,7 @@ from layers.ball import THINNEST_LAYER_MM, Ball, Layer
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimation import estimate
-from layers.figures import QUANTITIES, Estimate, parse_figure
+from layers.figures import QUANTITIES, Estimate, canonical, parse_figure
 from layers.materials import numeric_fields
 
 Kind = Literal["outer_diameter_mm", "youngs_modulus_mpa", "density_g_cm3", "friction"]
@@ -170,7 +170,7 @@ def plan(ball: Ball, figures: Sequence[str]) -> Study:
     InputError
         If a figure's name is unknown.
     """
-    names = tuple(dict.fromkeys(figures))
+    names = tuple(canonical(figures))
     if not names:
         raise InputError("figures are empty, but at least one must be named.")
     struck = tuple(n for n in names if QUANTITIES[parse_figure(n).quantity].of != "body")

@@ -219,7 +219,7 @@ def test_a_flight_that_leaves_its_law_is_cautioned_not_failed():
     broken = {n: replace(f, flag="energy off by 2 %") for n, f in found.figures.items()}
     assert isinstance(judge.after(candidate, Known(broken, {})), Failed)
     told = markdown(estimate_sections(found, None, ()))
-    assert f"* wedge full fast.carry_m: {carry.caution}" in told
+    assert f"* wedge full carry (fast player): {carry.caution}" in told
     assert found.as_record()["figures"]["wedge full fast.carry_m"]["caution"] == carry.caution
     # A drive stays inside the default law.
     assert estimate(candidate.ball, ("driver fast.carry_m",))["driver fast.carry_m"].caution == ""
@@ -281,7 +281,7 @@ def test_distance_screen_from_the_command_line():
     assert "compiling" not in said  # it was compiled for the first answer, and told of then only
     assert seconds_to_compile(["driver fast.spin_rpm"]) == 0.0
     assert "a screen, not a ruling" in text
-    assert "beyond the printed launch" in text
+    assert "difference from the printed launch" in text
     assert "known: present, revised" in refused(*ask, "future")
 
 
