@@ -205,7 +205,7 @@ QUANTITIES: dict[str, Quantity] = {
         _FINITE,
         0.12,
         3.0,
-        ("coefficient of restitution", "speed ratio", "restitution"),
+        ("coefficient of restitution", "restitution"),
         short="COR",
         condition="speed",
         default=_BALL_TEST,

@@ -226,9 +226,7 @@ def _reused(run: Run) -> str:
 
 
 def _ruled_out(run: Run) -> str:
-    return f"; {run.ruled_out} more were ruled out before any finite-element run" * bool(
-        run.ruled_out
-    )
+    return f"; {run.ruled_out} more were ruled out by closed forms" if run.ruled_out else ""
 
 
 def run_record(run: Run, ledger: str) -> dict[str, Any]:
