@@ -1,4 +1,4 @@
-"""The command line: `orbwright estimate`, `compare`, `drivers` and lists; and its one way out.
+"""The command line: `orbwright estimate`, `compare` and lists; and its one way out.
 
 `optimize.commands.runs` adds `search`, `show` and `export`, `optimize.commands.lab` the lab's.
 Nothing heavy is imported here: each command imports what it needs, so that help comes at once.
@@ -19,10 +19,10 @@ from optimize.commands.console import print_json, print_sections, say, tell_of_c
 from optimize.commands.instruments import instruments
 from optimize.commands.lab import lab_app
 from optimize.commands.ledger import ledgers
-from optimize.commands.options import AsJson, Workers, cores
+from optimize.commands.options import AsJson, BallFile, FigureNames, SwingsFile, conditions_with
 from optimize.commands.page import page_app
 from optimize.commands.runs import runs
-from optimize.commands.shares import freedoms_app
+from optimize.commands.sensitivity import sensitivity
 from optimize.commands.tolerance import tolerance_app
 
 if TYPE_CHECKING:
@@ -44,21 +44,6 @@ app = typer.Typer(
 # Commands of its own only so that help lists them last.
 lists = typer.Typer()
 
-BallFile = Annotated[Path, typer.Argument(metavar="BALL.toml", help="the ball: a TOML file")]
-FigureNames = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--figure",
-        "-f",
-        metavar="NAME",
-        help="compute only this figure; may be given several times. "
-        "'orbwright figures' lists the names.",
-    ),
-]
-SwingsFile = Annotated[
-    Path | None,
-    typer.Option(metavar="FILE.toml", help="your own swings, in place of the shipped ones"),
-]
 Drawing = Annotated[
     Path | None,
     typer.Option(metavar="FILE", help="also draw the cross-section; ends in .svg or .png"),
@@ -137,7 +122,7 @@ def estimate(
         rules = "present"
     chosen = None if rules in (None, "none") else rule_set(str(rules))
     distance = _distance_test(distance_test, calibration) if distance_test else None
-    conditions = _conditions(swings)
+    conditions = conditions_with(swings)
     names = _stage_names(build, figure, stage)
     if chosen:
         names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
@@ -173,14 +158,6 @@ def _distance_test(name: str, calibration: Path | None) -> "DistanceTest":
     if calibration:
         raise InputError("--distance-test and --calibration cannot go together; choose one.")
     return distance_test(name)
-
-
-def _conditions(swings: Path | None) -> "Conditions":
-    """Return the shipped conditions, or those with the user's own swings."""
-    from layers.conditions import Conditions
-    from layers.strike.swings import read_swings
-
-    return Conditions(swings=read_swings(swings)) if swings else Conditions()
 
 
 def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None) -> list[str]:
@@ -274,77 +251,15 @@ def compare(
         titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
         save(draw_balls(builds, titles), drawing)
         say(f"Drawing written to {drawing}.")
-    results = _estimates(builds, list(dict.fromkeys(figure or BALL_FIGURES)), _conditions(swings))
+    results = _estimates(
+        builds, list(dict.fromkeys(figure or BALL_FIGURES)), conditions_with(swings)
+    )
     if as_json:
         print_json(comparison.comparison_record(results))
     elif as_csv:
         say(comparison.comparison_csv(results).rstrip("\n"), sys.stdout)
     else:
         print_sections(comparison.comparison_sections(results))
-
-
-@app.command(short_help="Tell what drives what: slopes over every layer's size and material.")
-def drivers(
-    ball: BallFile,
-    figure: FigureNames = None,
-    swing: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="NAME",
-            help="also launch and flight of this swing, such as 'driver fast'; may be given "
-            "several times",
-        ),
-    ] = None,
-    swings: SwingsFile = None,
-    workers: Workers = None,
-    as_json: AsJson = False,
-    as_csv: Annotated[bool, typer.Option("--csv", help="print CSV, a row for each slope")] = False,
-    as_markdown: Annotated[bool, typer.Option("--markdown", help="print Markdown tables")] = False,
-    drawing: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="also draw the matrix; ends in .svg or .png"),
-    ] = None,
-) -> None:
-    """Tell what drives what: how figures answer to each layer's diameter, modulus and density.
-
-    Each number of the build is moved a little, the others held; strikes also answer to the cover's
-    friction. A change that is less than its own error is marked '≈'.
-
-    Example: orbwright drivers my_ball.toml --swing "driver fast" --drawing drivers.png
-    """
-    from layers.ball_file import read_ball
-    from optimize.compute.pool import computing
-    from optimize.report import slopes as tables
-    from optimize.report.tables import markdown
-    from optimize.sensitivity.slopes import plan, read_off
-
-    if as_json + as_csv + as_markdown > 1:
-        raise InputError("--json, --csv and --markdown cannot go together; choose one.")
-    if drawing and drawing.suffix.lower() not in (".svg", ".png"):
-        # Said now, not after the computation.
-        raise InputError(f"drawing {drawing} must end in .svg or .png.")
-    build = read_ball(ball)
-    conditions = _conditions(swings)
-    study = plan(build, tables.names_asked(figure or (), swing or (), conditions.swings))
-    tell_of_compiling(study.figures)
-    say(f"Estimating {len(study.requests)} builds.")
-    with computing(workers or cores(), conditions) as compute:
-        done = dict(compute(study.requests))
-    found = read_off(study, [done[i] for i in range(len(done))])
-    if drawing:
-        from optimize.report.pictures.section import save
-        from optimize.report.pictures.slopes import draw_drivers
-
-        save(draw_drivers(found), drawing)
-        say(f"Drawing written to {drawing}.")
-    if as_json:
-        print_json(tables.drivers_record(found))
-    elif as_csv:
-        say(tables.drivers_csv(found).rstrip("\n"), sys.stdout)
-    elif as_markdown:
-        say(markdown(tables.drivers_sections(found), build.name).rstrip("\n"), sys.stdout)
-    else:
-        print_sections(tables.drivers_sections(found), build.name)
 
 
 @lists.command(short_help="List the figures: names, units, meaning.")
@@ -385,7 +300,7 @@ def materials(
 
 app.add_typer(runs)
 app.add_typer(page_app)
-app.add_typer(freedoms_app)
+app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(live)
 app.add_typer(lab_app)
 app.add_typer(tolerance_app)

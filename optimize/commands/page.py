@@ -37,7 +37,7 @@ def page(
     shares: Annotated[
         bool,
         typer.Option(
-            help="tell whose share of each figure's spread is whose, as 'orbwright freedoms' does; "
+            help="tell whose share of each figure's spread is whose, as 'orbwright sensitivity global' does; "
             "takes some seconds",
         ),
     ] = True,
