@@ -25,7 +25,7 @@ from optimize.commands.options import (
 
 sensitivity = typer.Typer(
     help="Sensitivities: slopes at one ball (local), or Sobol indices over a scenario (global).",
-    no_args_is_help=True,
+    short_help="Slopes at one ball; Sobol indices over a scenario.",
 )
 
 
