@@ -13,15 +13,9 @@ from layers.arrays import FloatArray
 from layers.ball import Body
 from layers.errors import SolverError
 from layers.mass.inertia import solver_density
-from layers.numerics.axisymmetric import (
-    Layout,
-    assemble,
-    back_substitute,
-    divided,
-    factor,
-    gradients,
-    layout,
-)
+from layers.numerics.axisymmetric import assemble, gradients
+from layers.numerics.band import back_substitute, factor
+from layers.numerics.layout import Layout, divided, layout
 
 # Elements from pole to equator, those over the centre block's top, and the relative positions of
 # the elements' edges: in the innermost layer and in every further one.

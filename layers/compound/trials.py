@@ -57,7 +57,17 @@ class Trials:
 
 
 def settings_of(recipe: Recipe, cure_minutes: float, cure_celsius: float) -> dict[str, float]:
-    """Return the settings that a response surface takes, of a recipe and its cure."""
+    """Return the settings that a response surface takes, of a recipe and its cure.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Its co-agent and peroxide, phr, are settings.
+    cure_minutes : float
+        Time in the press, min.
+    cure_celsius : float
+        Temperature of the platens, degrees Celsius.
+    """
     return {
         "coagent_phr": recipe.phr("co-agent"),
         "peroxide_phr": recipe.phr("peroxide"),
