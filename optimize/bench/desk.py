@@ -15,7 +15,7 @@ from layers.mass import inertia
 from layers.materials import Material, numeric_fields
 from optimize.report.ball import thicknesses_mm
 from optimize.scenario.brief import Scenario
-from optimize.scenario.variables import SMALLEST_CENTRE_MM, LayerFreedom
+from optimize.scenario.variables import SMALLEST_CENTRE_MM, LayerVariables
 
 What = Literal["outer_diameter_mm", "thickness_mm", "youngs_modulus_mpa", "density_g_cm3"]
 
@@ -305,12 +305,12 @@ def _card(card: Material, wanted: LayerSetting) -> Material:
     return card.with_values(SET_HERE, **moved) if moved else card
 
 
-def _matched(ball: Ball, scenario: Scenario) -> tuple[LayerFreedom, ...]:
+def _matched(ball: Ball, scenario: Scenario) -> tuple[LayerVariables, ...]:
     """Find each layer of the ball among the scenario's, of which some may be left out."""
     if len(ball.layer) == len(scenario.layer):
         return scenario.layer
     left = list(ball.layer)
-    found: list[LayerFreedom] = []
+    found: list[LayerVariables] = []
     for freedom in scenario.layer:
         if left and freedom.role == left[0].role:
             left.pop(0)

@@ -13,6 +13,7 @@ from layers.errors import InputError
 from optimize.commands.console import say
 
 if TYPE_CHECKING:
+    from layers.conditions import Conditions
     from optimize.ledger.ledger import Ledger
 
 
@@ -40,6 +41,25 @@ Workers = Annotated[
 AsJson = Annotated[bool, typer.Option("--json", help="print JSON for a script, not tables")]
 
 
+BallFile = Annotated[Path, typer.Argument(metavar="BALL.toml", help="the ball: a TOML file")]
+FigureNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--figure",
+        "-f",
+        metavar="NAME",
+        help="compute only this figure; may be given several times. "
+        "'orbwright figures' lists the names.",
+    ),
+]
+
+
+SwingsFile = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE.toml", help="your own swings, in place of the shipped ones"),
+]
+
+
 RunName = Annotated[
     str, typer.Argument(metavar="RUN", help="a run's id, or its scenario's name for the latest")
 ]
@@ -48,6 +68,14 @@ RunName = Annotated[
 def cores() -> int:
     """Return the number of cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def conditions_with(swings: Path | None) -> "Conditions":
+    """Return the shipped conditions, or those with the user's own swings."""
+    from layers.conditions import Conditions
+    from layers.strike.swings import read_swings
+
+    return Conditions(swings=read_swings(swings)) if swings else Conditions()
 
 
 def _ledger_option(ledger: Path) -> str:

@@ -22,7 +22,7 @@ from optimize.scenario.variables import (
     SMALLEST_CENTRE_MM,
     Envelope,
     Fill,
-    LayerFreedom,
+    LayerVariables,
     _as_names,
     _Table,
 )
@@ -56,7 +56,7 @@ class Scenario(_Table):
     )
     ball: Envelope
     fill: Fill | None = None
-    layer: tuple[LayerFreedom, ...] = Field(
+    layer: tuple[LayerVariables, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
     goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="what to push")
@@ -155,7 +155,7 @@ class Scenario(_Table):
         return tuple(dict.fromkeys(names))
 
 
-_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerFreedom, Goal, Limit, Material)
+_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerVariables, Goal, Limit, Material)
 _KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
 
 
