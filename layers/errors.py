@@ -2,9 +2,10 @@
 
 from collections.abc import Iterable
 from difflib import get_close_matches
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
-from pydantic import ValidationError
+if TYPE_CHECKING:
+    from pydantic import ValidationError  # costs the command line a third of its start-up
 
 
 class OrbwrightError(Exception):
@@ -81,7 +82,7 @@ def _field_name(location: tuple[int | str, ...]) -> str:
     return ", ".join(words) or "the file"
 
 
-def explain(error: ValidationError, what: str, known: tuple[str, ...] = ()) -> InputError:
+def explain(error: "ValidationError", what: str, known: tuple[str, ...] = ()) -> InputError:
     """Turn a pydantic error into one sentence that names field, value and allowed range.
 
     Parameters

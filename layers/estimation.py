@@ -273,19 +273,20 @@ def estimate(
         bench = benches[parsed.stage or len(ball.layer)]
         known = QUANTITIES[parsed.quantity]
         try:
-            value, flag, caution = _COMPUTE[parsed.quantity](bench, parsed)
+            answer = _COMPUTE[parsed.quantity](bench, parsed)
         except (SolverError, InputError) as error:
             failed[name] = str(error)
             continue
+        value = float(answer.value)
         done[name] = Figure(
             name=name,
-            value=float(value),
+            value=value,
             unit=known.unit,
             basis=known.basis,
             difference_error=abs(value) * known.difference_percent / 100.0,
             absolute_error=abs(value) * known.absolute_percent / 100.0,
-            flag=flag,
-            caution=caution,
+            flag=answer.flag,
+            caution=answer.caution,
         )
     return Estimate(ball, done, failed)
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from layers.conditions import Conditions
     from layers.figures import Estimate
     from layers.rules.overall_distance import DistanceTest
+    from layers.rules.screen import RuleSet
 
 balls_app = typer.Typer()
 

@@ -25,7 +25,7 @@ LedgerFile = Annotated[
     typer.Option(
         "--ledger",
         metavar="FILE",
-        help="the file that every evaluation is kept in. "
+        help="the file that keeps every evaluation. "
         f"[default: {DEFAULT_LEDGER} in the current folder]",
         show_default=False,
     ),
@@ -83,20 +83,20 @@ def _ledger_option(ledger: Path) -> str:
 
 
 @contextmanager
-def existing(ledger: Path, *, keeping: bool = False) -> "Iterator[Ledger]":
-    """Open a ledger that is there already; a mistyped name must not make a new one.
+def existing(ledger_file: Path, *, keeping: bool = False) -> "Iterator[Ledger]":
+    """Open an existing ledger; a mistyped name must not make a new one.
 
     Parameters
     ----------
-    ledger : Path
+    ledger_file : Path
         The file.
     keeping : bool
-        Whether more is to be written to it, where it can be; otherwise it is left as it is.
+        Whether to open it for writing, where the file allows it.
     """
     from optimize.ledger.ledger import Ledger
 
-    if not ledger.exists():
-        raise InputError(f"ledger {ledger} is not there; 'orbwright search' writes one.")
-    writable = os.access(ledger, os.W_OK) and os.access(ledger.parent, os.W_OK)
-    with Ledger(ledger, reading=not (keeping and writable), tell=say) as book:
-        yield book
+    if not ledger_file.exists():
+        raise InputError(f"ledger {ledger_file} is not there; 'orbwright search' writes one.")
+    writable = os.access(ledger_file, os.W_OK) and os.access(ledger_file.parent, os.W_OK)
+    with Ledger(ledger_file, reading=not (keeping and writable), tell=say) as ledger:
+        yield ledger
