@@ -1,6 +1,6 @@
 """Figures: what can be asked of a ball, by name, and what an answer says of itself.
 
-A name is ``quantity`` or ``quantity@condition``, before which a stage or a swing may stand:
+A name is ``quantity`` or ``quantity@condition``, which a stage or a swing may precede:
 ``mass_g``, ``cor@38.1``, ``deflection_mm@98-1275``, ``stage1.deflection_mm``,
 ``driver fast.spin_rpm``. A figure over the players of a club names the club:
 ``driver.carry_range_m``. Labels and synonyms are accepted for the quantity, in any case; what is
@@ -81,7 +81,7 @@ class Estimate:
 
 @dataclass(frozen=True)
 class Quantity:
-    """What can be asked for, and what it is called wherever it is shown or typed.
+    """What can be estimated, and what it is called on screens and on input.
 
     Attributes
     ----------
@@ -107,7 +107,7 @@ class Quantity:
     of : str
         What it belongs to: a body (ball or stage), a swing, or a club over its players.
     condition, default : str, tuple of float
-        What may be given after @, and what holds otherwise: speeds in m/s, loads in N.
+        What may follow @, and the default: speeds in m/s, loads in N.
     """
 
     label: str
@@ -144,258 +144,91 @@ _BALL_TEST, _STRIKER, _LOADS = (38.1,), (43.83,), (98.0665, 1274.8645)
 _CLOSED: Basis = "closed form"
 _FINITE: Basis = "finite element"
 
+# A row is read across: label, symbol, unit, help, basis, errors in %, synonyms, the rest by name.
+# fmt: off
 QUANTITIES: dict[str, Quantity] = {
     "mass_g": Quantity("mass", "m", "g", "mass", _CLOSED, 0.0, 0.5, ("weight",)),
     "diameter_mm": Quantity(
-        "diameter", "D", "mm", "outer diameter", _CLOSED, 0.0, 0.1, ("outer diameter", "size")
-    ),
+        "diameter", "D", "mm", "outer diameter", _CLOSED, 0.0, 0.1, ("outer diameter", "size")),
     "moi_g_cm2": Quantity(
-        "moment of inertia (MOI)",
-        "I",
-        "g cm2",
-        "moment of inertia about a diameter",
-        _CLOSED,
-        0.1,
-        0.7,
-        ("rotational inertia", "inertia"),
-        short="MOI",
-    ),
+        "moment of inertia (MOI)", "I", "g cm2", "moment of inertia about a diameter", _CLOSED,
+        0.1, 0.7, ("rotational inertia", "inertia"), short="MOI"),
     "moi_ratio": Quantity(
-        "MOI ratio I/(m R²)",
-        "I/(m R²)",
-        "1",
-        "moment of inertia over mass and radius squared; 0.4 for a uniform sphere",
-        _CLOSED,
-        0.1,
-        0.3,
-        ("MOI ratio", "inertia ratio", "inertia"),
-        short="I/(m R²)",
-    ),
+        "MOI ratio I/(m R²)", "I/(m R²)", "1",
+        "moment of inertia over mass and radius squared; 0.4 for a uniform sphere", _CLOSED, 0.1,
+        0.3, ("MOI ratio", "inertia ratio", "inertia"), short="I/(m R²)"),
     "mean_density_g_cm3": Quantity(
-        "mean density", "ρ", "g/cm3", "mass over volume", _CLOSED, 0.0, 0.5, ("density",)
-    ),
+        "mean density", "ρ", "g/cm3", "mass over volume", _CLOSED, 0.0, 0.5, ("density",)),
     "deflection_mm": Quantity(
-        "deflection",
-        "δ",
-        "mm",
-        "deflection between flat plates from the first load to the second, N",
-        _FINITE,
-        0.35,
-        15.0,
-        ("compression deflection", "compression deformation", "deformation"),
-        condition="loads",
-        default=_LOADS,
-    ),
+        "deflection", "δ", "mm",
+        "deflection between flat plates from the first load to the second, N", _FINITE, 0.35,
+        15.0, ("compression deflection", "compression deformation", "deformation"),
+        condition="loads", default=_LOADS),
     "frequency_hz": Quantity(
-        "first spheroidal (n = 2) frequency",
-        "f₂",
-        "Hz",
-        "natural frequency of the first spheroidal mode (n = 2)",
-        _FINITE,
-        0.1,
-        10.0,
-        ("natural frequency", "spheroidal frequency"),
-        short="n = 2 frequency",
-    ),
+        "first spheroidal (n = 2) frequency", "f₂", "Hz",
+        "natural frequency of the first spheroidal mode (n = 2)", _FINITE, 0.1, 10.0,
+        ("natural frequency", "spheroidal frequency"), short="n = 2 frequency"),
     "cor": Quantity(
-        "impact speed ratio (COR)",
-        "e",
-        "1",
-        "rebound speed over inbound speed (m/s) on a rigid barrier",
-        _FINITE,
-        0.12,
-        3.0,
-        ("coefficient of restitution", "restitution"),
-        short="COR",
-        condition="speed",
-        default=_BALL_TEST,
-    ),
+        "impact speed ratio (COR)", "e", "1",
+        "rebound speed over inbound speed (m/s) on a rigid barrier", _FINITE, 0.12, 3.0,
+        ("coefficient of restitution", "restitution"), short="COR", condition="speed",
+        default=_BALL_TEST),
     "cor_slope": Quantity(
-        "COR slope",
-        "de/dv",
-        "s/m",
-        "change of COR per m/s between two inbound speeds",
-        _FINITE,
-        10.0,
-        40.0,
-        ("slope of COR",),
-        condition="speeds",
-        default=(*_BALL_TEST, *_STRIKER),
-    ),
+        "COR slope", "de/dv", "s/m", "change of COR per m/s between two inbound speeds", _FINITE,
+        10.0, 40.0, ("slope of COR",), condition="speeds", default=(*_BALL_TEST, *_STRIKER)),
     "contact_time_us": Quantity(
-        "contact time",
-        "t_c",
-        "us",
-        "contact time on a rigid barrier at this inbound speed (m/s)",
-        _FINITE,
-        1.1,
-        8.0,
-        ("impact duration",),
-        condition="speed",
-        default=_STRIKER,
-    ),
+        "contact time", "t_c", "us",
+        "contact time on a rigid barrier at this inbound speed (m/s)", _FINITE, 1.1, 8.0,
+        ("impact duration",), condition="speed", default=_STRIKER),
     "peak_force_n": Quantity(
-        "peak force",
-        "F_max",
-        "N",
-        "peak force on a rigid barrier at this inbound speed (m/s)",
-        _FINITE,
-        1.1,
-        10.0,
-        ("force", "maximum force"),
-        condition="speed",
-        default=_STRIKER,
-    ),
+        "peak force", "F_max", "N", "peak force on a rigid barrier at this inbound speed (m/s)",
+        _FINITE, 1.1, 10.0, ("force", "maximum force"), condition="speed", default=_STRIKER),
     "peak_deformation_mm": Quantity(
-        "peak deformation",
-        "x_max",
-        "mm",
-        "peak centre-of-mass travel into a rigid barrier at this inbound speed (m/s)",
-        _FINITE,
-        0.35,
-        10.0,
-        ("centre-of-mass travel", "maximum deformation", "deformation"),
-        condition="speed",
-        default=_STRIKER,
-    ),
+        "peak deformation", "x_max", "mm",
+        "peak centre-of-mass travel into a rigid barrier at this inbound speed (m/s)", _FINITE,
+        0.35, 10.0, ("centre-of-mass travel", "maximum deformation", "deformation"),
+        condition="speed", default=_STRIKER),
     "initial_velocity_m_s": Quantity(
-        "initial velocity",
-        "v₀",
-        "m/s",
-        "speed off a heavy rigid striker of this speed (m/s)",
-        _FINITE,
-        0.06,
-        1.5,
-        ("IV", "speed", "velocity"),
-        condition="speed",
-        default=_STRIKER,
-    ),
+        "initial velocity", "v₀", "m/s", "speed off a heavy rigid striker of this speed (m/s)",
+        _FINITE, 0.06, 1.5, ("IV", "speed", "velocity"), condition="speed", default=_STRIKER),
     "ball_speed_m_s": Quantity(
-        "ball speed",
-        "v_b",
-        "m/s",
-        "ball speed off the club",
-        _FINITE,
-        0.5,
-        2.5,
-        ("launch speed", "ball velocity", "speed", "velocity"),
-        of="swing",
-    ),
+        "ball speed", "v_b", "m/s", "ball speed off the club", _FINITE, 0.5, 2.5,
+        ("launch speed", "ball velocity", "speed", "velocity"), of="swing"),
     "launch_angle_deg": Quantity(
-        "launch angle",
-        "θ",
-        "deg",
-        "launch angle off the club, above the horizontal",
-        _FINITE,
-        1.5,
-        8.0,
-        ("vertical launch angle", "launch", "angle"),
-        of="swing",
-    ),
+        "launch angle", "θ", "deg", "launch angle off the club, above the horizontal", _FINITE,
+        1.5, 8.0, ("vertical launch angle", "launch", "angle"), of="swing"),
     "spin_rpm": Quantity(
-        "spin",
-        "ω",
-        "rpm",
-        "backspin off the club",
-        _FINITE,
-        3.0,
-        25.0,
-        ("backspin", "spin rate", "launch spin"),
-        of="swing",
-    ),
+        "spin", "ω", "rpm", "backspin off the club", _FINITE, 3.0, 25.0,
+        ("backspin", "spin rate", "launch spin"), of="swing"),
     "smash_factor": Quantity(
-        "smash factor",
-        "v_b/v_c",
-        "1",
-        "ball speed over club speed",
-        _FINITE,
-        0.5,
-        2.5,
-        ("smash",),
-        of="swing",
-    ),
+        "smash factor", "v_b/v_c", "1", "ball speed over club speed", _FINITE, 0.5, 2.5,
+        ("smash",), of="swing"),
     "strike_time_us": Quantity(
-        "contact time on the face",
-        "t_f",
-        "us",
-        "contact time on the club's face",
-        _FINITE,
-        1.5,
-        8.0,
-        ("contact time", "impact duration"),
-        of="swing",
-    ),
+        "contact time on the face", "t_f", "us", "contact time on the club's face", _FINITE, 1.5,
+        8.0, ("contact time", "impact duration"), of="swing"),
     "carry_m": Quantity(
-        "carry",
-        "x_c",
-        "m",
-        "carry, to the height of launch",
-        _FINITE,
-        1.0,
-        11.0,
-        ("carry distance", "distance"),
-        of="swing",
-    ),
+        "carry", "x_c", "m", "carry, to the height of launch", _FINITE, 1.0, 11.0,
+        ("carry distance", "distance"), of="swing"),
     "apex_m": Quantity(
-        "apex height",
-        "h",
-        "m",
-        "greatest height of the flight",
-        _FINITE,
-        3.0,
-        20.0,
-        ("maximum height", "peak height", "height"),
-        of="swing",
-    ),
+        "apex height", "h", "m", "greatest height of the flight", _FINITE, 3.0, 20.0,
+        ("maximum height", "peak height", "height"), of="swing"),
     "descent_angle_deg": Quantity(
-        "descent angle",
-        "θ_d",
-        "deg",
-        "angle of descent at landing, below the horizontal",
-        _FINITE,
-        2.0,
-        12.0,
-        ("landing angle", "angle of descent", "angle"),
-        of="swing",
-    ),
+        "descent angle", "θ_d", "deg", "angle of descent at landing, below the horizontal",
+        _FINITE, 2.0, 12.0, ("landing angle", "angle of descent", "angle"), of="swing"),
     "flight_time_s": Quantity(
-        "flight time",
-        "t",
-        "s",
-        "time of flight",
-        _FINITE,
-        1.5,
-        8.0,
-        ("hang time", "time of flight"),
-        of="swing",
-    ),
+        "flight time", "t", "s", "time of flight", _FINITE, 1.5, 8.0,
+        ("hang time", "time of flight"), of="swing"),
     "landing_spin_rpm": Quantity(
-        "landing spin", "ω_d", "rpm", "backspin at landing", _FINITE, 3.0, 26.0, of="swing"
-    ),
+        "landing spin", "ω_d", "rpm", "backspin at landing", _FINITE, 3.0, 26.0, of="swing"),
     "total_m": Quantity(
-        "total distance",
-        "x_t",
-        "m",
-        "carry with a rough bounce-and-roll estimate",
-        _FINITE,
-        2.0,
-        15.0,
-        ("carry and roll", "distance"),
-        of="swing",
-    ),
+        "total distance", "x_t", "m", "carry with a rough bounce-and-roll estimate", _FINITE, 2.0,
+        15.0, ("carry and roll", "distance"), of="swing"),
     "carry_range_m": Quantity(
-        "carry range over the players",
-        "Δx_c",
-        "m",
-        "longest less shortest carry over a club's players",
-        _FINITE,
-        3.0,
-        20.0,
-        ("range of carry",),
-        short="carry range",
-        of="club",
-    ),
+        "carry range over the players", "Δx_c", "m",
+        "longest less shortest carry over a club's players", _FINITE, 3.0, 20.0,
+        ("range of carry",), short="carry range", of="club"),
 }
+# fmt: on
 
 BALL_FIGURES = tuple(name for name, known in QUANTITIES.items() if known.of == "body")
 
@@ -411,7 +244,7 @@ def _unitless(name: str, unit: str) -> str:
 
 
 def _spellings() -> tuple[dict[str, list[str]], ...]:
-    """Return what names, labels and synonyms stand for: an earlier table outranks a later one."""
+    """Return the quantities of names, of labels and of synonyms; the first table wins."""
     names: dict[str, list[str]] = {}
     labels: dict[str, list[str]] = {}
     synonyms: dict[str, list[str]] = {}
@@ -455,7 +288,7 @@ def parse_figure(name: str) -> FigureName:
     Raises
     ------
     InputError
-        If the quantity is unknown or ambiguous, or what stands before or after it does not fit;
+        If the quantity is unknown or ambiguous, or its stage, swing or condition does not fit;
         the nearest names are offered. Whether a swing exists is for `estimate` to say.
 
     Examples
@@ -493,7 +326,7 @@ def canonical(names: Iterable[str]) -> list[str]:
 
 
 def _quantity(name: str, words: str, of_body: bool | None) -> str:
-    """Find the quantity that words stand for; `of_body` narrows the choice where it is known."""
+    """Find the quantity that words mean; `of_body` narrows the choice where it is known."""
     found: list[str] = []
     for table in _SPELLINGS:
         found = found or table.get(_plain(words), [])
@@ -554,8 +387,8 @@ def _condition(name: str, text: str, known: Quantity) -> tuple[float, ...]:
         each = ", each" if len(known.default) == 2 else ""
         joined = ", joined by -" if len(known.default) == 2 else ""
         raise InputError(
-            f"figure {name!r}: after @ stands {text!r}, but must be {what}{each} from {low:g} to "
-            f"{high:g}{joined}."
+            f"figure {name!r}: the condition after @ is {text!r}, but must be {what}{each} "
+            f"from {low:g} to {high:g}{joined}."
         )
     if len(values) == 2 and values[0] >= values[1]:
         raise InputError(f"figure {name!r}: the first value after @ must be below the second.")

@@ -48,8 +48,8 @@ FigureNames = Annotated[
         "--figure",
         "-f",
         metavar="NAME",
-        help="compute only this figure; may be given several times. "
-        "'orbwright figures' lists the names.",
+        help="compute only this figure: a name, label or synonym; may be given several times. "
+        "'orbwright figures' lists them.",
     ),
 ]
 

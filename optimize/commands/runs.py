@@ -30,39 +30,46 @@ if TYPE_CHECKING:
 runs = typer.Typer()
 
 
+ScenarioFile = Annotated[
+    Path, typer.Argument(metavar="SCENARIO.toml", help="design variables, goals, constraints")
+]
+ClusterAddress = Annotated[
+    str | None,
+    typer.Option(
+        metavar="tcp://HOST:PORT",
+        help="compute on a Dask cluster instead, by its scheduler's address",
+    ),
+]
+Seed = Annotated[
+    int | None,
+    typer.Option(min=0, max=2**32 - 1, metavar="S", help="replaces the scenario's seed"),
+]
+Evaluations = Annotated[
+    int | None,
+    typer.Option(
+        min=1, max=1_000_000, metavar="N", help="replaces the scenario's number of builds"
+    ),
+]
+SearchMethod = Annotated[
+    str | None,
+    typer.Option(metavar="direct|emulator", help="replaces the scenario's search method"),
+]
+ReportFolder = Annotated[
+    Path | None,
+    typer.Option(metavar="FOLDER", help="also write report, tables and drawings into it"),
+]
+
+
 @runs.command(short_help="Search a scenario for builds worth prototyping.")
 def search(
-    scenario: Annotated[
-        Path,
-        typer.Argument(metavar="SCENARIO.toml", help="design variables, goals, constraints"),
-    ],
+    scenario: ScenarioFile,
     workers: Workers = None,
-    cluster: Annotated[
-        str | None,
-        typer.Option(
-            metavar="tcp://HOST:PORT",
-            help="compute on a Dask cluster instead, by its scheduler's address",
-        ),
-    ] = None,
+    cluster: ClusterAddress = None,
     ledger_file: LedgerFile = DEFAULT_LEDGER,
-    seed: Annotated[
-        int | None,
-        typer.Option(min=0, max=2**32 - 1, metavar="S", help="replaces the scenario's seed"),
-    ] = None,
-    evaluations: Annotated[
-        int | None,
-        typer.Option(
-            min=1, max=1_000_000, metavar="N", help="replaces the scenario's number of builds"
-        ),
-    ] = None,
-    method: Annotated[
-        str | None,
-        typer.Option(metavar="direct|emulator", help="replaces the scenario's search method"),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", help="also write report, tables and drawings into it"),
-    ] = None,
+    seed: Seed = None,
+    evaluations: Evaluations = None,
+    method: SearchMethod = None,
+    out: ReportFolder = None,
     as_json: AsJson = False,
 ) -> None:
     """Search a scenario for builds worth prototyping; the answer is a short list with reasons.

@@ -157,7 +157,17 @@ def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
 def estimate_sections(
     estimate: Estimate, rules: RuleSet | None, margins: Sequence[Margin]
 ) -> list[Section]:
-    """Put together everything about one ball."""
+    """Put together everything about one ball.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        The ball's figures.
+    rules : RuleSet or None
+        The rule set of the screen; None for no screen.
+    margins : sequence of Margin
+        What `layers.rules.screen.screen` gave for both.
+    """
     sections = [layers_section(estimate.ball), *figure_sections(estimate)]
     if rules is not None:
         sections.append(rules_section(rules, margins))
@@ -167,7 +177,13 @@ def estimate_sections(
 def estimate_record(
     estimate: Estimate, rules: RuleSet | None, margins: Sequence[Margin]
 ) -> dict[str, Any]:
-    """Return plain data for JSON: the ball, its figures, the margins and the version."""
+    """Return plain data for JSON: the ball, its figures, the margins and the version.
+
+    Parameters
+    ----------
+    estimate, rules, margins
+        As for `estimate_sections`.
+    """
     record = {"orbwright": version(), **estimate.as_record(), "trust": " ".join(TRUST)}
     if rules is not None:
         record["rule_screen"] = {
@@ -180,7 +196,17 @@ def estimate_record(
 
 
 def builds_section(labels: Sequence[str], balls: Sequence[Ball], named: bool = False) -> Section:
-    """Tabulate the layers of several balls; `named` adds what each label stands for."""
+    """Tabulate the layers of several balls; `named` adds what each label stands for.
+
+    Parameters
+    ----------
+    labels : sequence of str
+        A letter for each ball.
+    balls : sequence of Ball
+        The builds, as many.
+    named : bool
+        Whether to add each ball's name under the table.
+    """
     rows = [
         (
             label if i == 0 else "",

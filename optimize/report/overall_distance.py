@@ -32,7 +32,17 @@ def _error(screen: DistanceScreen) -> float:
 
 
 def distance_section(launch: Estimate, screen: DistanceScreen, test: DistanceTest) -> Section:
-    """Tabulate a screen; worded as a screen, not a ruling."""
+    """Tabulate a screen; worded as a screen, not a ruling.
+
+    Parameters
+    ----------
+    launch : Estimate
+        Ball speed, launch angle and spin off the test's robot.
+    screen : DistanceScreen
+        Carry and totals, m, of one ball.
+    test : DistanceTest
+        The test's conditions and limit.
+    """
     error = _error(screen)
     rows = []
     for name, metres in _metres(screen, test).items():
@@ -54,7 +64,13 @@ def distance_section(launch: Estimate, screen: DistanceScreen, test: DistanceTes
 
 
 def distance_record(launch: Estimate, screen: DistanceScreen, test: DistanceTest) -> dict[str, Any]:
-    """Return plain data for JSON: the test, the launch, metres."""
+    """Return plain data for JSON: the test, the launch, metres.
+
+    Parameters
+    ----------
+    launch, screen, test
+        As for `distance_section`.
+    """
     return {
         "test": test.model_dump(mode="json"),
         "launch": launch.as_record()["figures"],

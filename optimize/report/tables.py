@@ -149,7 +149,7 @@ def _show_table(console: "Console", section: Section) -> None:
 
 
 def _least_width(section: Section) -> int:
-    """Return the width in which all but the folding columns stand whole."""
+    """Return the width in which all but the folding columns are whole."""
     from rich.cells import cell_len
 
     cells = ([column.title for column in section.columns], *section.rows)

@@ -52,7 +52,7 @@ def at_words(figure: FigureName) -> str:
 def short_of(figure: str) -> str:
     """Return a figure's label without its unit and without whose it is.
 
-    A condition is said where the name gives one.
+    With its condition where the name has one.
 
     Examples
     --------
@@ -203,7 +203,7 @@ def summary_of(run: "Run", shown: int) -> str:
     run : Run
         A finished search.
     shown : int
-        How many of its builds the page holds.
+        How many of its builds the page shows.
     """
     many = len(run.short_list)
     computed = f"{run.evaluated} builds were" if run.evaluated != 1 else "1 build was"
