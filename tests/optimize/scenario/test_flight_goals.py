@@ -296,6 +296,6 @@ def test_own_swings_from_the_command_line(tmp_path):
     _, out, _ = run("compare", THREE, THREE, *asked)
     [first, _] = json.loads(out)["estimates"]
     assert first["figures"]["robot low.ball_speed_m_s"]["value"] == alone
-    for command in ("estimate", "drivers"):
-        message = refused(command, THREE, "-f", "driver fast.spin_rpm", "--swings", mine)
+    for command in (("estimate",), ("sensitivity", "local")):
+        message = refused(*command, THREE, "-f", "driver fast.spin_rpm", "--swings", mine)
         assert "'driver fast' is not in the table; known: robot low" in message
