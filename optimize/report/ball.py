@@ -124,7 +124,7 @@ def warnings_section(estimate: Estimate) -> list[Section]:
     return [Section("Warnings", notes=tuple(notes))] if notes else []
 
 
-def bound_words(limit: RuleLimit) -> str:
+def rule_words(limit: RuleLimit) -> str:
     """Write a limit's bound with its unit."""
     if limit.at_least is not None:
         return f"at least {with_unit(limit.at_least, limit.figure)}"
@@ -141,7 +141,7 @@ def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
         rows.append(
             (
                 label_of(limit.figure),
-                bound_words(limit),
+                rule_words(limit),
                 number(margin.value or 0.0, error) if known else "not computed",
                 signed(margin.margin or 0.0, error) if known else "",
                 number(error, error) if known else "",

@@ -11,21 +11,27 @@ from layers.ball import Ball
 from layers.figures import Estimate, Figure
 from layers.files.escaping import csv_text
 from layers.rules.screen import Verdict, rule_set, screen
-from optimize.ledger.ledger import RunRecord
-from optimize.report import words
+from optimize.ledger.rows import RunRecord
 from optimize.report.ball import (
     TRUST,
-    bound_words,
     builds_section,
     digits_of,
     mark,
+    rule_words,
     spread,
     thicknesses_mm,
     version,
     warnings_section,
 )
 from optimize.report.tables import Section, columns, number
-from optimize.report.words import goal_words, heading_of, in_words, label_of, line_of
+from optimize.report.words import (
+    bound_words,
+    goal_words,
+    heading_of,
+    in_words,
+    label_of,
+    line_of,
+)
 from optimize.scenario.brief import Scenario
 from optimize.search.result import Member, Price, Run
 
@@ -166,7 +172,7 @@ def _rule_sections(run: Run) -> list[Section]:
         for label, margins in screens.items():
             by_verdict.setdefault(margins[i].verdict, []).append(label)
         for verdict, labels in by_verdict.items():
-            rows.append((label_of(limit.figure), bound_words(limit), verdict, " ".join(labels)))
+            rows.append((label_of(limit.figure), rule_words(limit), verdict, " ".join(labels)))
     notes = (f"Status: {rules.status}.",)
     title = f"Rule set '{rules.name}' of {rules.as_of}: a screen, not a ruling"
     return [Section(title, columns("figure", "limit", "screen", "builds"), tuple(rows), notes)]
@@ -174,7 +180,7 @@ def _rule_sections(run: Run) -> list[Section]:
 
 def _brief_section(scenario: Scenario) -> Section:
     rows = [("goal", goal_words(goal), "") for goal in scenario.goal]
-    rows += [("limit", words.bound_words(bound), bound.source) for bound in scenario.bounds()]
+    rows += [("limit", bound_words(bound), bound.source) for bound in scenario.bounds()]
     if scenario.conditions:
         rows.append(("conditions", scenario.conditions.words(), "launch and flight figures"))
     notes = (scenario.question,) if scenario.question else ()
