@@ -77,7 +77,7 @@ def swings_of(scenario: Scenario) -> tuple[str, ...]:
 
 def table_of(scenario: Scenario) -> SwingTable:
     """Return the swings that a scenario's builds are struck with."""
-    played = scenario.played()
+    played = scenario.estimate_conditions()
     return played.swings if played else default_swings()
 
 
@@ -126,7 +126,7 @@ def launches(
         if missing[key]
     }
     unkept = ""
-    with computing(workers, scenario.played()) as compute:
+    with computing(workers, scenario.estimate_conditions()) as compute:
         for done, (j, found) in enumerate(compute(list(jobs.values())), start=1):
             key = list(jobs)[j]
             known[key] = known.get(key, Known({}, {})).joined(found.figures, found.failed)
@@ -155,7 +155,7 @@ def _keep(ledger: Ledger, key: str, content: str, version: str, found: Any) -> s
 
 def flights_record(run: Run, found: Launches) -> dict[str, Any]:
     """Return every swing with the path of each member, m, and what holds."""
-    conditions = run.scenario.played() or Conditions()
+    conditions = run.scenario.estimate_conditions() or Conditions()
     table = run.scenario.conditions
     notes = [table.words() if table else "Shipped swings, still air of 20 °C at sea level."]
     if found.model_version != run.model_version:

@@ -109,7 +109,7 @@ def compute_more(
         tell(done, len(requests))
 
     try:
-        with computing(workers, run.scenario.played()) as compute:
+        with computing(workers, run.scenario.estimate_conditions()) as compute:
             found = Evaluator(ledger, compute, model_version=model).figures(requests, tick)
     except KeyboardInterrupt:
         raise Interrupted(

@@ -22,7 +22,7 @@ from optimize.report.tables import markdown
 from optimize.scenario.brief import Scenario, read_scenario, scenario_from_toml
 from optimize.scenario.space import Space
 from optimize.search.judge import Judge
-from optimize.search.result import Evaluated, Failed
+from optimize.search.result import Failed, Feasible
 from optimize.search.run import load_run, name_run, run_search
 from tests.optimize.commands.test_app import THREE, refused, run
 
@@ -119,7 +119,7 @@ def test_a_scenario_with_conditions_needs_no_other_file_once_read(brief):
     assert [s.name for s in played.swings.swing] == ["robot low", "robot high"]
     assert played.wind == (-4.0, 0.0, 0.0)
     assert played.air.density == pytest.approx(1.2666, rel=1e-3)  # dry-air law: 1.2690 less vapour
-    assert played.fingerprint() == scenario.played().fingerprint()
+    assert played.fingerprint() == scenario.estimate_conditions().fingerprint()
     assert name_run(again) == name_run(scenario)
 
 
@@ -197,9 +197,9 @@ def test_every_process_computes_under_the_scenarios_conditions(brief, tmp_path):
     assert "wind -4 m/s along" in told
     assert "2 swings of its own; drag and lift measured at 8 conditions" in told
     best = one.short_list[0]
-    direct = estimate(best.ball, ("robot low.carry_m",), scenario.played())
+    direct = estimate(best.ball, ("robot low.carry_m",), scenario.estimate_conditions())
     assert best.estimate["robot low.carry_m"].value == direct["robot low.carry_m"].value
-    calm = replace(scenario.played(), wind=(0.0, 0.0, 0.0))
+    calm = replace(scenario.estimate_conditions(), wind=(0.0, 0.0, 0.0))
     still = estimate(best.ball, ("robot low.carry_m",), calm)["robot low.carry_m"].value
     # Published trends of a drive: headwind costs about 1 % of carry a mile an hour (common
     # practice); 4 m/s is 9 mph.
@@ -215,7 +215,7 @@ def test_a_flight_that_leaves_its_law_is_cautioned_not_failed():
     assert "does not cover" in carry.caution
     assert carry.flag == ""
     judge = Judge.of(scenario)
-    assert isinstance(judge.after(candidate, Known(found.figures, {})), Evaluated)
+    assert isinstance(judge.after(candidate, Known(found.figures, {})), Feasible)
     broken = {n: replace(f, flag="energy off by 2 %") for n, f in found.figures.items()}
     assert isinstance(judge.after(candidate, Known(broken, {})), Failed)
     told = markdown(estimate_sections(found, None, ()))
@@ -295,6 +295,6 @@ def test_own_swings_from_the_command_line(tmp_path):
     _, out, _ = run("compare", THREE, THREE, *asked)
     [first, _] = json.loads(out)["estimates"]
     assert first["figures"]["robot low.ball_speed_m_s"]["value"] == alone
-    for command in ("estimate", "drivers"):
-        message = refused(command, THREE, "-f", "driver fast.spin_rpm", "--swings", mine)
+    for command in (("estimate",), ("sensitivity", "local")):
+        message = refused(*command, THREE, "-f", "driver fast.spin_rpm", "--swings", mine)
         assert "'driver fast' is not in the table; known: robot low" in message
