@@ -1,4 +1,4 @@
-"""First spheroidal vibration mode of a layered sphere: the egg-to-disc mode, two lobes along z.
+"""First spheroidal vibration mode of a layered sphere: n = 2, two lobes along z.
 
 Small strain, the quadratic elements of `layers.numerics.axisymmetric` over the quarter
 section with a consistent mass. Symmetry about the equator leaves no rigid motion, so the stiffness

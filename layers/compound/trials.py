@@ -16,7 +16,7 @@ SETTINGS: dict[str, Column] = {
     "coagent_phr": Column("phr", "co-agent", 0.0, 80.0),
     "peroxide_phr": Column("phr", "peroxide, active parts without carrier", 0.0, 10.0),
     "cure_minutes": Column("min", "time in the hot press", 1.0, 120.0),
-    "cure_celsius": Column("deg C", "temperature of the press", 100.0, 220.0),
+    "cure_celsius": Column("deg C", "platen temperature", 100.0, 220.0),
 }
 
 RESPONSES: dict[str, Column] = {

@@ -1,7 +1,7 @@
 """The spring-type compression tester as a mechanism, calibrated from bodies of known score.
 
 A lever moves the plate by a fixed travel against a spring in series with the body: the body's
-shortening under the spring's force and the spring's own deflection share the travel. The score
+deformation under the spring's force and the spring's own deflection share the travel. The score
 counts the spring's deflection beyond an uncounted first part. Bodies smaller than a ball are
 shimmed to a ball's diameter. Uncounted part, shimming and size of a point are from memory and
 editable; the spring's rate and the travel are not known and come from reference bodies.

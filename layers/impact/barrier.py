@@ -172,7 +172,7 @@ def barrier_impacts(
 
 
 def cor_slope(impacts: Sequence[BarrierImpact]) -> float:
-    """Least-squares slope of the speed ratio over the inbound speed, per m/s.
+    """Least-squares slope of the impact speed ratio over the inbound speed, per m/s.
 
     Raises
     ------
