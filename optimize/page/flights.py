@@ -77,8 +77,8 @@ def swings_of(scenario: Scenario) -> tuple[str, ...]:
 
 def table_of(scenario: Scenario) -> SwingTable:
     """Return the swings that a scenario's builds are struck with."""
-    played = scenario.estimate_conditions()
-    return played.swings if played else default_swings()
+    conditions = scenario.estimate_conditions()
+    return conditions.swings if conditions else default_swings()
 
 
 def launches(

@@ -121,8 +121,8 @@ def evolve(
             seen.add(rows[-1])
         asked.set("X", np.array([space.point_of(row) for row in rows]))
         told = yield [Ask(row) for row in rows]
-        kept = [i for i, standing in enumerate(told) if standing is not None]
-        answers = [standing for standing in told if standing is not None]
+        kept = [i for i, score in enumerate(told) if score is not None]
+        answers = [score for score in told if score is not None]
         if not answers and not algorithm.is_initialized:
             return
         algorithm.tell(infills=_answered(asked[kept], answers, goals))

@@ -115,12 +115,12 @@ def test_a_scenario_with_conditions_needs_no_other_file_once_read(brief):
         (brief.parent / name).unlink()
     again = Scenario.model_validate_json(scenario.model_dump_json())
     assert again == scenario
-    played = again.played()
-    assert played is not None
-    assert [s.name for s in played.swings.swing] == ["robot low", "robot high"]
-    assert played.wind == (-4.0, 0.0, 0.0)
-    assert played.air.density == pytest.approx(1.2666, rel=1e-3)  # dry-air law: 1.2690 less vapour
-    assert played.fingerprint() == scenario.estimate_conditions().fingerprint()
+    conditions = again.estimate_conditions()
+    assert conditions is not None
+    assert [s.name for s in conditions.swings.swing] == ["robot low", "robot high"]
+    assert conditions.wind == (-4.0, 0.0, 0.0)
+    assert conditions.air.density == pytest.approx(1.2666, rel=1e-3)  # dry-air law: 1.2690 less vapour
+    assert conditions.fingerprint() == scenario.estimate_conditions().fingerprint()
     assert name_run(again) == name_run(scenario)
 
 
@@ -160,7 +160,7 @@ def test_without_conditions_the_shipped_swings_are_checked():
     with pytest.raises(InputError, match="swing 'driver slwo' is not in the table; known: driver"):
         scenario_from_toml(text.replace("robot low", "driver slwo"))
     plain = scenario_from_toml(text.replace("robot low", "driver slow"))
-    assert plain.played() is None
+    assert plain.estimate_conditions() is None
     assert name_run(plain)[1]["model"] == MODEL_VERSION
 
 
