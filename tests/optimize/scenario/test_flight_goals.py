@@ -119,7 +119,9 @@ def test_a_scenario_with_conditions_needs_no_other_file_once_read(brief):
     assert conditions is not None
     assert [s.name for s in conditions.swings.swing] == ["robot low", "robot high"]
     assert conditions.wind == (-4.0, 0.0, 0.0)
-    assert conditions.air.density == pytest.approx(1.2666, rel=1e-3)  # dry-air law: 1.2690 less vapour
+    assert conditions.air.density == pytest.approx(
+        1.2666, rel=1e-3
+    )  # dry-air law: 1.2690 less vapour
     assert conditions.fingerprint() == scenario.estimate_conditions().fingerprint()
     assert name_run(again) == name_run(scenario)
 
