@@ -31,6 +31,15 @@ def conditioned(kernel: Any, x: FloatArray, z: FloatArray) -> GaussianProcessReg
 
     The covariance of many builds of a very smooth figure is singular but for rounding; it then
     needs a little more on the diagonal.
+
+    Parameters
+    ----------
+    kernel : kernel
+        Its sizes are kept.
+    x : (n, d) array
+        Coordinates.
+    z : (n,) array
+        Standardised values.
     """
     for added in _ADDED[:-1]:
         try:

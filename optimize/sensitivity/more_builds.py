@@ -101,17 +101,16 @@ def compute_more(
     rows = _spread_rows(space, [build.row for build in run.builds], count)
     balls = [space.decode(row).ball for row in rows]
     requests = [(ball, tuple(names)) for ball in balls if ball is not None]
-    done = 0
+    evaluator = Evaluator(ledger, None, model_version=model)
 
     def tick(_: int, __: Known) -> None:
-        nonlocal done
-        done += 1
-        report(done, len(requests))
+        report(evaluator.reused + evaluator.computed, len(requests))
 
     try:
-        with computing(workers, run.scenario.estimate_conditions()) as compute:
-            found = Evaluator(ledger, compute, model_version=model).figures(requests, tick)
+        with computing(workers, run.scenario.estimate_conditions()) as evaluator.compute:
+            found = evaluator.figures(requests, tick)
     except KeyboardInterrupt:
+        done = evaluator.reused + evaluator.computed
         raise Interrupted(
             f"Stopped after {done} of {len(requests)} builds; all of them are in {ledger.path}. "
             f"The same command resumes from there."
