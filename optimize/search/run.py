@@ -115,7 +115,7 @@ def load_run(ledger: Ledger, name: str) -> Run:
     Parameters
     ----------
     ledger : Ledger
-        Where the run stands.
+        Where the run is kept.
     name : str
         A run's id, or a scenario's name: its latest finished run is taken.
 

@@ -54,7 +54,7 @@ def _short_full_estimates(monkeypatch):
 
 
 @pytest.fixture(scope="module")
-def score_of(tmp_path_factory):
+def standing(tmp_path_factory):
     with loopback_cluster(tmp_path_factory.mktemp("cluster"), workers=2) as cluster:
         yield cluster
 
