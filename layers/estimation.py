@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from layers.flight.trajectory import Flight
     from layers.impact.barrier import BarrierImpact
     from layers.strike.strike import Launch
-    from layers.vibration import Mode
+    from layers.vibration.mode import Mode
 
 
 class _Bench:
@@ -43,7 +43,7 @@ class _Bench:
 
     @cached_property
     def mode(self) -> "Mode":
-        from layers.vibration import first_spheroidal_mode
+        from layers.vibration.mode import first_spheroidal_mode
 
         return first_spheroidal_mode(self.body)
 
@@ -262,9 +262,10 @@ def estimate(
         except (SolverError, InputError) as error:
             failed[name] = str(error)
             continue
+        value = float(value)
         done[name] = Figure(
             name=name,
-            value=float(value),
+            value=value,
             unit=known.unit,
             basis=known.basis,
             difference_error=abs(value) * known.difference_percent / 100.0,

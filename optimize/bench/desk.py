@@ -9,8 +9,9 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from layers.arrays import FloatArray
-from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Ball, Layer
+from layers.ball import MOST_LAYERS, MOST_NAME, THINNEST_LAYER_MM, Ball, Layer
 from layers.errors import InputError, explain
+from layers.files.text import Name
 from layers.mass import inertia
 from layers.materials import Material, numeric_fields
 from optimize.report.ball import thicknesses_mm
@@ -72,7 +73,9 @@ class HeldMass(_Table):
 class Setting(_Table):
     """Where all sliders stand: one build."""
 
-    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
+    name: Name = Field(
+        "unnamed ball", min_length=1, max_length=MOST_NAME, description="the build's name"
+    )
     outer_diameter_mm: float = _number("mm", "outer diameter of the ball", 30.0, 60.0)
     layer: tuple[LayerSetting, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"

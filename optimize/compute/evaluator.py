@@ -8,7 +8,8 @@ from layers.figures import Estimate, Figure
 from layers.model_version import MODEL_VERSION
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Request
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
 
 _NOTHING = Known({}, {})
@@ -58,13 +59,11 @@ class Evaluator:
         Raises
         ------
         InputError
-            If nothing may be computed and the ledger lacks a build, or it cannot be written.
+            If nothing may be computed and the ledger lacks builds or figures, or is not writable.
         """
         contents = [content_of(ball) for ball, _ in requests]
         keys = [key_of(content) for content in contents]
         known = self.ledger.known(list(dict.fromkeys(keys)), self.model_version)
-        if self.compute is None and any(key not in known for key in keys):
-            raise InputError(f"{self.ledger.path} lacks builds of this run: search it again.")
         incomplete: dict[str, list[int]] = {}
         for i, (key, (_, names)) in enumerate(zip(keys, requests, strict=True)):
             if key in known and known[key].covers(names):
@@ -73,7 +72,9 @@ class Evaluator:
                     tick(i, known[key])
             else:
                 incomplete.setdefault(key, []).append(i)
-        if self.compute is not None and incomplete:
+        if self.compute is None:
+            self._check_complete(known, keys, complete=not incomplete)
+        elif incomplete:
             jobs = [self._job(requests, known, key, i) for key, i in incomplete.items()]
             compile_ahead(name for _, names in jobs for name in names)
             places = list(incomplete.items())
@@ -93,6 +94,19 @@ class Evaluator:
             Estimate(ball, *_selected(known, names))
             for (ball, names), known in zip(requests, self.figures(requests), strict=True)
         ]
+
+    def _check_complete(
+        self, known: Mapping[str, Known], keys: Sequence[str], *, complete: bool
+    ) -> None:
+        """Refuse a ledger that lacks builds, or figures unless they are of another model.
+
+        Another version of the model may lack figures that are wanted today.
+        """
+        lacks_builds = any(key not in known for key in keys)
+        same_model = self.model_version.partition("+")[0] == MODEL_VERSION
+        if lacks_builds or (same_model and not complete):
+            what = "builds" if lacks_builds else "figures"
+            raise InputError(f"{self.ledger.path} lacks {what} of this run: search it again.")
 
     def _write(self, key: str, content: str, estimate: Estimate) -> None:
         if self.unwritten:

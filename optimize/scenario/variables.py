@@ -1,5 +1,6 @@
 """What may vary in a build: layers, diameters, moduli, densities, filler."""
 
+from collections import Counter
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -129,7 +130,7 @@ class LayerVariables(Table):
 
     @model_validator(mode="after")
     def _materials_are_distinct(self) -> "LayerVariables":
-        twice = [name for name in self.material if self.material.count(name) > 1]
+        twice = [name for name, count in Counter(self.material).items() if count > 1]
         if twice:
             raise ValueError(f"material {twice[0]!r} is named twice; name every choice once")
         return self

@@ -173,4 +173,4 @@ def _estimated(
 def _named(one: Assessed, label: str) -> Ball:
     ball = one.candidate.ball
     assert ball is not None  # it was computed
-    return ball.model_copy(update={"name": f"{ball.name}, {label}"})
+    return ball.named(label)

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch, Wedge
 
 from optimize.report.ball import digits_of
-from optimize.report.pictures.section import FAINT, INK, new_figure
+from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.slopes import (
     change_text,
     figure_groups,
@@ -62,8 +62,8 @@ def draw_slopes(result: Slopes) -> Figure:
     axes.set_xlim(0.0, width)
     axes.set_ylim(height, 0.0)
     axes.axis("off")
-    name = result.estimate.ball.name
-    axes.text(0.2, 0.34, f"Local sensitivities: {name}"[:90], fontsize=13, weight="bold", color=INK)
+    title = f"Local sensitivities: {plain(result.estimate.ball.name, 66)}"
+    axes.text(0.2, 0.34, title, fontsize=13, weight="bold", color=INK)
     axes.text(_LEFT - 0.12, 1.68, "value", ha="right", va="top", fontsize=7.5, color=INK)
     _heads(axes, result, across)
     y = _TOP
