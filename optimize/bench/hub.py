@@ -20,6 +20,7 @@ from layers.figures import Estimate
 from optimize.bench.asked import Test
 from optimize.bench.memory import Memory, key
 from optimize.bench.worker import Unwanted, Worker, WorkerEnded
+from optimize.compute.evaluator import only
 from optimize.compute.one import compute_one
 from optimize.ledger.rows import Known
 
@@ -204,7 +205,7 @@ class Hub:
         [known] = memory.known([job.ball])
         while job.tests and known.covers(job.tests[0].names):
             names = job.tests.pop(0).names
-            job.tell(News(_only(known, names)))
+            job.tell(News(only(known, names)))
         if not job.tests:
             self._finish(job, known)
         elif found := self._computed(job, job.tests[0]):
@@ -215,7 +216,7 @@ class Hub:
         self.cancel(job)
         job.tell(News(end="done"))
         if self._teacher:
-            self._teacher.learn(job.ball, _only(known, self._names), job.urgent)
+            self._teacher.learn(job.ball, only(known, self._names), job.urgent)
 
     def _computed(self, job: Job, test: Test) -> tuple[Estimate, bool] | None:
         """Return what a test gave, and whether that is the build's doing; None to try again."""
@@ -265,10 +266,3 @@ class Hub:
             return None
         why = f"the computing process {how}"
         return Estimate(job.ball, {}, dict.fromkeys(test.names, why)), False
-
-
-def _only(known: Known, names: tuple[str, ...]) -> Known:
-    return Known(
-        {name: known.figures[name] for name in names if name in known.figures},
-        {name: known.failed[name] for name in names if name in known.failed},
-    )

@@ -43,7 +43,7 @@ def open_bench(
     InputError
         If the ball is none of the scenario's, a swing is unknown, or the ledger cannot be used.
     """
-    played = scenario.played() if scenario else None
+    played = scenario.estimate_conditions() if scenario else None
     conditions = played or Conditions()
     desk = Desk.of(ball, scenario)
     shown = swings_shown(swings, scenario, conditions.swings)

@@ -13,13 +13,12 @@ from layers.flight.trajectory import path
 from layers.mass import inertia
 from layers.model_version import MODEL_VERSION
 from layers.strike.swings import SwingTable, default_swings
-from optimize.compute.one import Request
+from optimize.compute.evaluator import Evaluator, only
 from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known
 from optimize.report.words import short_of
 from optimize.scenario.brief import Scenario
-from optimize.scenario.space import content_of, key_of
 from optimize.search.result import Member, Run
 from optimize.search.run import name_run
 
@@ -78,8 +77,8 @@ def swings_of(scenario: Scenario) -> tuple[str, ...]:
 
 def table_of(scenario: Scenario) -> SwingTable:
     """Return the swings that a scenario's builds are struck with."""
-    played = scenario.played()
-    return played.swings if played else default_swings()
+    conditions = scenario.estimate_conditions()
+    return conditions.swings if conditions else default_swings()
 
 
 def launches(
@@ -115,48 +114,22 @@ def launches(
     chosen = tuple(table.find(name).name for name in wanted)
     version = name_run(scenario)[1]["model"]
     names = tuple(f"{swing}.{figure}" for swing in chosen for figure in FIGURES)
-    keys = [key_of(content_of(member.ball)) for member in members]
-    known = ledger.known(list(dict.fromkeys(keys)), version)
-    missing = {
-        key: tuple(n for n in names if key not in known or not known[key].covers((n,)))
-        for key in keys
-    }
-    jobs: dict[str, Request] = {
-        key: (member.ball, missing[key])
-        for key, member in zip(keys, members, strict=True)
-        if missing[key]
-    }
-    unkept = ""
-    with computing(workers, scenario.played()) as compute:
-        for done, (j, found) in enumerate(compute(list(jobs.values())), start=1):
-            key = list(jobs)[j]
-            known[key] = known.get(key, Known({}, {})).joined(found.figures, found.failed)
-            if not unkept:
-                unkept = _keep(ledger, key, content_of(jobs[key][0]), version, found)
-            if tick:
-                tick(done, len(jobs))
-    by_label = {
-        m.label: Known(
-            {n: known[key].figures[n] for n in names if n in known[key].figures},
-            {n: known[key].failed[n] for n in names if n in known[key].failed},
-        )
-        for key, m in zip(keys, members, strict=True)
-    }
-    return Launches(chosen, by_label, version, unkept)
+    requests = [(member.ball, names) for member in members]
+    with computing(workers, scenario.estimate_conditions()) as compute:
+        evaluator = Evaluator(ledger, compute, model_version=version, must_write=False)
 
+        def computed(_: int, __: Known) -> None:
+            if tick and evaluator.computed:
+                tick(evaluator.computed, len(requests) - evaluator.reused)
 
-def _keep(ledger: Ledger, key: str, content: str, version: str, found: Any) -> str:
-    """Write figures to the ledger; return why that failed: the page can do without."""
-    try:
-        ledger.add(key, content, version, found)
-    except InputError as error:
-        return str(error)
-    return ""
+        known = evaluator.figures(requests, computed)
+    by_label = {m.label: only(one, names) for m, one in zip(members, known, strict=True)}
+    return Launches(chosen, by_label, version, evaluator.unwritten)
 
 
 def flights_record(run: Run, found: Launches) -> dict[str, Any]:
     """Return every swing with the path of each member, m, and what holds."""
-    conditions = run.scenario.played() or Conditions()
+    conditions = run.scenario.estimate_conditions() or Conditions()
     table = run.scenario.conditions
     notes = [table.words() if table else "Shipped swings, still air of 20 °C at sea level."]
     if found.model_version != run.model_version:
