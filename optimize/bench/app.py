@@ -18,23 +18,23 @@ from layers.ball import Ball
 from layers.ball_file import ball_toml
 from layers.errors import InputError
 from optimize.bench.bench import Bench, records
-from optimize.bench.bodies import read_json
 from optimize.bench.guard import Door, Guard, Refused, json_bytes
-from optimize.bench.hub import News, TooBusy
+from optimize.bench.queue import News, TooBusy
+from optimize.bench.requests import read_json
 from optimize.ledger.ledger import Known
 
-_OURS, _SHARED = "optimize.bench.static", "optimize.page.templates"
+_OURS, _PAGE, _SHARED = "optimize.bench.static", "optimize.page.templates", "optimize.web"
 _CSS, _JS = "text/css", "text/javascript"
 # Every file that is served, by its address: nothing else on the disk can be asked for.
 FILES = {
     "/": (_OURS, "bench.html", "text/html"),
     "/icon.svg": (_OURS, "icon.svg", "image/svg+xml"),
     "/bench.css": (_OURS, "bench.css", _CSS),
-    "/page.css": (_SHARED, "page.css", _CSS),
-    "/making.js": (_SHARED, "making.js", _JS),
+    "/page.css": (_PAGE, "page.css", _CSS),
+    "/elements.js": (_SHARED, "elements.js", _JS),
     **{
         f"/{name}.js": (_OURS, f"{name}.js", _JS)
-        for name in ("bench", "talk", "sliders", "section", "flight", "figures", "pins", "words")
+        for name in ("bench", "requests", "sliders", "section", "flight", "figures", "pins", "words")
     },
 }
 _PLACES = ("bench", "pin 1", "pin 2", "pin 3", "pin 4")

@@ -8,11 +8,11 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.estimation import MODEL_VERSION, estimate
 from layers.figures import QUANTITIES, Figure, parse_figure
-from optimize.bench.asked import Test
-from optimize.bench.desk import Desk, Knob, Setting
-from optimize.bench.guesses import emulated_figures, traces
-from optimize.bench.hub import Hub
-from optimize.bench.learner import Learner
+from optimize.bench.figures import Test
+from optimize.bench.prediction import emulated_figures, traces
+from optimize.bench.queue import Hub
+from optimize.bench.sliders import Desk, Knob, Setting
+from optimize.bench.training import Learner
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.words import help_of, label_of, owner_of, short_of, unit_of

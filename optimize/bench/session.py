@@ -7,11 +7,11 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.figures import parse_figure
 from layers.strike.swings import check_owner
-from optimize.bench.asked import bounds_shown, figures_shown, swings_shown, tests_of
 from optimize.bench.bench import Bench
-from optimize.bench.desk import Desk
-from optimize.bench.hub import Hub
-from optimize.bench.learner import LESSONS, Learner
+from optimize.bench.figures import bounds_shown, figures_shown, grouped_by_test, swings_shown
+from optimize.bench.queue import Hub
+from optimize.bench.sliders import Desk
+from optimize.bench.training import LESSONS, Learner
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.brief import Scenario
 
@@ -54,7 +54,7 @@ def open_bench(
     if ledger:
         with Ledger(ledger):
             pass  # what is wrong with it is said now
-    tests = tests_of(names)
+    tests = grouped_by_test(names)
     learner = Learner(desk, names, lessons)
     hub = Hub(ball, tests, played, ledger, learner)
     return Bench(desk, scenario, conditions, shown, names, tests, bounds, hub, learner)

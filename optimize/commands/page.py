@@ -70,7 +70,7 @@ def write(
     """Compute what the page lacks, and write it; swings as `optimize.page.flights.launches`."""
     from optimize.page.data import page_data
     from optimize.page.flights import launches, swings_of
-    from optimize.page.shares import sobol_of
+    from optimize.page.sobol import sobol_of
     from optimize.page.write import write_page
 
     shown = swings_of(run.scenario) if swings is None else swings

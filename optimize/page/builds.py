@@ -11,7 +11,7 @@ from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.estimation import estimate
 from layers.figures import Figure
-from optimize.page.influence import influence, varying
+from optimize.page.regression import influence, varying
 from optimize.report.ball import thicknesses_mm
 from optimize.report.words import label_of, layer_names, unit_of
 from optimize.scenario.brief import Scenario

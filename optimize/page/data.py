@@ -7,9 +7,9 @@ from typing import Any
 from layers.figures import Figure
 from optimize.page.builds import axes_record, gather, influence_record, thinned
 from optimize.page.flights import Launches, flights_record
-from optimize.page.influence import Sobol, sobol_record
 from optimize.page.members import figures_record, margins_record, members_record
 from optimize.page.provenance import provenance_record
+from optimize.page.regression import Sobol, sobol_record
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.run import one_way
 from optimize.report.words import (

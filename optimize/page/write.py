@@ -17,7 +17,7 @@ from optimize.report.writing import write_text
 
 # In this order they make one script.
 _SCRIPTS = (
-    "making.js",
+    "elements.js",
     "base.js",
     "charts.js",
     "cuts.js",
@@ -27,7 +27,7 @@ _SCRIPTS = (
     "filters.js",
     "builds.js",
     "compare.js",
-    "drivers.js",
+    "sensitivity.js",
     "flights.js",
     "sources.js",
     "start.js",
@@ -101,8 +101,9 @@ def write_page(data: dict[str, Any], path: Path) -> int:
 
 
 def _template(name: str) -> str:
-    folder = resources.files("optimize.page") / "templates"
-    return (folder / name).read_text(encoding="utf-8")
+    shared, own = resources.files("optimize") / "web", resources.files("optimize.page") / "templates"
+    found = shared / name if (shared / name).is_file() else own / name
+    return found.read_text(encoding="utf-8")
 
 
 def _hash(text: str) -> str:

@@ -2,11 +2,11 @@
 
 import { drawLimits, layTables, paintAll, showError, staleAll, take } from "./figures.js";
 import { drawFlights } from "./flight.js";
-import { byId, el, number } from "./making.js";
+import { byId, el, number } from "./elements.js";
 import { addPin, drawPins, preparePins } from "./pins.js";
 import { drawCut } from "./section.js";
 import { drawSliders, put, putHeld, setting } from "./sliders.js";
-import * as talk from "./talk.js";
+import * as talk from "./requests.js";
 import { scrolling } from "./words.js";
 
 const REST_MS = 40; // a slider that stands so long is taken to rest

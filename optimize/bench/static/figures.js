@@ -2,7 +2,7 @@
 // it is of this build or of one before. And the limits, with the margin that is left.
 
 import { line } from "./flight.js";
-import { byId, el, number, signed, withUnit } from "./making.js";
+import { byId, el, number, signed, withUnit } from "./elements.js";
 import { digitsOf, spread } from "./words.js";
 
 export const shown = {}; // by name: value, between, alone, basis, flag, caution, stale, failed

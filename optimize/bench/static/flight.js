@@ -1,6 +1,6 @@
 // Flights from the side: one scale along and up.
 
-import { byId, el, svg } from "./making.js";
+import { byId, el, svg } from "./elements.js";
 
 const COLOURS = ["var(--m0)", "var(--m1)", "var(--m2)", "var(--m3)", "var(--m4)", "var(--m7)"];
 const DASHES = ["", "9 4", "3 3", "12 3 3 3", "6 2 2 2 2 2", "1 4"];

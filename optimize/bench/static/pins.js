@@ -1,9 +1,9 @@
 // Pinned builds: up to four, side by side with the sliders; differences beyond error in bold.
 
 import { shown } from "./figures.js";
-import { byId, el, number, plain, signed } from "./making.js";
+import { byId, el, number, plain, signed } from "./elements.js";
 import { put } from "./sliders.js";
-import * as talk from "./talk.js";
+import * as talk from "./requests.js";
 import { digitsOf, scrolling } from "./words.js";
 
 const MOST = 4;

@@ -1,6 +1,6 @@
 // The cut: a quarter of the ball, true to scale, shaded by stiffness, its layers named beside it.
 
-import { byId, el, plain, quarter, ruler, shade, svg, swatch } from "./making.js";
+import { byId, el, plain, quarter, ruler, shade, svg, swatch } from "./elements.js";
 
 // Names stand to the right, one below the other, each with a line to the middle of its layer.
 function names(about, build, radius) {

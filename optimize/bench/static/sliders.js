@@ -1,6 +1,6 @@
 // The sliders: one set of controls a layer, each number both as a slider and as a field.
 
-import { byId, el, plain } from "./making.js";
+import { byId, el, plain } from "./elements.js";
 
 const STEPS = 200;
 const WORDS = {

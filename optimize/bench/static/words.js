@@ -1,6 +1,6 @@
 // What the bench's views write alike.
 
-import { el, minus } from "./making.js";
+import { el, minus } from "./elements.js";
 
 // A table wider than the page scrolls by itself, also by keyboard.
 export const scrolling = (label, ...children) =>

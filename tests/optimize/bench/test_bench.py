@@ -16,17 +16,17 @@ import pytest
 from layers.ball_file import read_ball
 from layers.errors import InputError
 from layers.estimation import estimate
-from optimize.bench import asked
 from optimize.bench.app import FILES
-from optimize.bench.desk import Desk
-from optimize.bench.hub import Hub, TooBusy
+from optimize.bench.figures import grouped_by_test
+from optimize.bench.queue import Hub, TooBusy
 from optimize.bench.serve import listen
 from optimize.bench.session import open_bench
+from optimize.bench.sliders import Desk
 from optimize.bench.worker import Unwanted, Worker, WorkerEnded
 from optimize.commands.app import main
 from optimize.scenario.brief import read_scenario
-from tests.benchmarks.livefuzz import fuzzed
-from tests.helpers.lives import TOKEN, served
+from tests.benchmarks.bench_fuzz import fuzzed
+from tests.helpers.bench import TOKEN, served
 
 ROOT = Path(__file__).parents[3]
 BALLS = ROOT / "scenarios" / "balls"
@@ -349,7 +349,7 @@ def test_a_second_start_learns_from_the_ledger(place, ledger):
 
 def test_the_newest_build_of_a_place_takes_over_and_pinned_ones_wait():
     ball = read_ball(TWO)
-    hub = Hub(ball, asked.tests_of(["mass_g"]), None, None, None)
+    hub = Hub(ball, grouped_by_test(["mass_g"]), None, None, None)
     heard = []
 
     def listen_for(name):
@@ -372,7 +372,7 @@ def test_the_newest_build_of_a_place_takes_over_and_pinned_ones_wait():
 
 def test_the_hub_takes_only_so_many_builds():
     ball = read_ball(TWO)
-    hub = Hub(ball, asked.tests_of(["mass_g"]), None, None, None)
+    hub = Hub(ball, grouped_by_test(["mass_g"]), None, None, None)
     for i in range(24):
         hub.submit(f"page {i}", ball, True, lambda _: None)
     with pytest.raises(TooBusy):

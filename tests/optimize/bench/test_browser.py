@@ -7,8 +7,8 @@ import pytest
 
 from layers.ball_file import read_ball
 from layers.estimation import estimate
+from tests.helpers.bench import served
 from tests.helpers.browser import chromium, needs_chromium
-from tests.helpers.lives import served
 from tests.optimize.bench.test_bench import SWING, TWO, until
 
 needs_chromium()

@@ -16,7 +16,7 @@ from layers.errors import InputError
 from layers.estimation import MODEL_VERSION
 from layers.figures import QUANTITIES
 from optimize.ledger.ledger import Ledger
-from optimize.page import builds, flights, influence, members, provenance, shares
+from optimize.page import builds, flights, members, provenance, regression, sobol
 from optimize.page.data import page_data
 from optimize.page.write import json_for_html, page_html, write_page
 from optimize.report import words
@@ -197,7 +197,7 @@ def test_influence_finds_the_slopes_that_were_put_in():
     rng = np.random.default_rng(5)
     x = rng.normal(size=(400, 3)) * [1.0, 20.0, 0.1]
     y = np.column_stack([x @ [3.0, 0.2, 0.0] + 0.1 * rng.normal(size=400), x[:, 2]])
-    fit = influence.influence(x, y)
+    fit = regression.influence(x, y)
     spread = y.std(axis=0)
     expected = np.array([[3.0, 0.2, 0.0], [0.0, 0.0, 1.0]]) * x.std(axis=0) / spread[:, None]
     assert np.all(np.abs(fit.strength - expected) < np.maximum(1.5 * fit.error, 1e-9))
@@ -210,21 +210,21 @@ def test_interval_of_a_freedom_without_influence_covers_zero_as_often_as_it_says
     missed = 0
     for _ in range(400):
         x = rng.normal(size=(40, 2))
-        fit = influence.influence(x, x[:, :1] + rng.normal(size=(40, 1)))
+        fit = regression.influence(x, x[:, :1] + rng.normal(size=(40, 1)))
         missed += abs(fit.strength[0, 1]) > fit.error[0, 1]
     assert 8 <= missed <= 36  # 5 % of 400 is 20; 3.7 standard deviations either way
 
 
 def test_influence_says_nothing_of_too_few_builds():
-    assert influence.influence(np.ones((5, 2)), np.ones((5, 1))) is None
-    assert influence.influence(np.ones((50, 0)), np.ones((50, 1))) is None
+    assert regression.influence(np.ones((5, 2)), np.ones((5, 1))) is None
+    assert regression.influence(np.ones((50, 0)), np.ones((50, 1))) is None
 
 
 def test_shares_of_the_run_stand_on_the_page_in_its_words(folder, found):
     run, launches = found
     with Ledger(folder / "ledger.sqlite") as ledger:
         known = ledger.known([build.key for build in run.builds], run.model_version)
-    record = page_data(run, launches, "x", sobol=shares.sobol_of(run, known))["sobol"]
+    record = page_data(run, launches, "x", sobol=sobol.sobol_of(run, known))["sobol"]
     assert record["figures"][:2] == ["inertia", "mass of stage 1"]
     assert "cover thickness" in record["freedoms"]
     total, low, high = (np.array(record[k]) for k in ("total", "low", "high"))
@@ -237,12 +237,12 @@ def test_shares_of_the_run_stand_on_the_page_in_its_words(folder, found):
 
 def test_shares_of_too_few_builds_are_left_out(found):
     run, _ = found
-    assert shares.sobol_of(replace(run, builds=run.builds[:2]), {}) is None
+    assert sobol.sobol_of(replace(run, builds=run.builds[:2]), {}) is None
 
 
 def test_sobol_shares_take_their_place(found):
     run, launches = found
-    given = influence.Sobol(
+    given = regression.Sobol(
         ("carry",),
         ("cover: modulus",),
         *(np.array([[v]]) for v in (0.4, 0.6, 0.5, 0.7)),

@@ -12,7 +12,7 @@ from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import InputError, OrbwrightError
 from layers.figures import QUANTITIES, parse_figure
-from optimize.bench.desk import Desk
+from optimize.bench.sliders import Desk
 from optimize.bench.worker import Worker, WorkerEnded
 from optimize.ledger.ledger import Known
 

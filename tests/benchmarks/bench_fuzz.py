@@ -1,6 +1,6 @@
 """Fuzzed requests to a real bench: none may end in an unhandled error, and it must still answer.
 
-python -m tests.benchmarks.livefuzz [REQUESTS] [SEED]
+python -m tests.benchmarks.bench_fuzz [REQUESTS] [SEED]
 """
 
 import io
@@ -19,7 +19,7 @@ from typing import Any
 from layers.ball_file import read_ball
 from optimize.bench.app import FILES
 from optimize.bench.serve import LOOPBACK
-from tests.helpers.lives import TOKEN, Served, served
+from tests.helpers.bench import TOKEN, Served, served
 
 BALL = Path(__file__).parents[2] / "scenarios" / "balls" / "two_layer_distance.toml"
 THREADS = 4

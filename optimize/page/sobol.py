@@ -6,7 +6,7 @@ import numpy as np
 
 from layers.errors import InputError
 from optimize.ledger.ledger import Known
-from optimize.page.influence import Sobol
+from optimize.page.regression import Sobol
 from optimize.report.shares import freedom_words, missed, notes, sentences
 from optimize.report.words import in_words, label_of
 from optimize.search.result import Run

@@ -17,8 +17,8 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import OrbwrightError
 from layers.figures import Estimate
-from optimize.bench.asked import Test
-from optimize.bench.memory import Memory, key
+from optimize.bench.cache import Memory, key
+from optimize.bench.figures import Test
 from optimize.bench.worker import Unwanted, Worker, WorkerEnded
 from optimize.compute.one import compute_one
 from optimize.ledger.ledger import Known

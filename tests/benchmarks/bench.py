@@ -3,7 +3,7 @@
 The command, its processes and the browser all share the core. A second argument keeps what the
 emulator learns in a ledger, so that a second run need not wait for it.
 
-python -m tests.benchmarks.live [BALL.toml] [LEDGER]
+python -m tests.benchmarks.bench [BALL.toml] [LEDGER]
 """
 
 import os
@@ -57,8 +57,8 @@ def _row(label: str, values: list[float], unit: str) -> None:
 
 def main(ball: Path, ledger: Path | None) -> None:
     from layers.ball_file import read_ball
+    from tests.helpers.bench import served
     from tests.helpers.browser import chromium
-    from tests.helpers.lives import served
 
     with served(read_ball(ball), ledger=ledger) as place, chromium() as browser:
         page = browser.new_context(viewport={"width": 1400, "height": 1000}).new_page()

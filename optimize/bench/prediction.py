@@ -14,8 +14,8 @@ from layers.figures import QUANTITIES, Figure, parse_figure
 from layers.flight.trajectory import Flight, fly, path
 from layers.flight.turf import bounce_and_roll
 from layers.mass import inertia
-from optimize.bench.asked import LAUNCH
-from optimize.bench.learner import NINETY_FIVE
+from optimize.bench.figures import LAUNCH
+from optimize.bench.training import NINETY_FIVE
 
 Pair = tuple[float, float]
 _RPM = math.pi / 30.0

@@ -89,7 +89,7 @@ def bounds_shown(scenario: Scenario | None) -> tuple[Bound, ...]:
     return tuple(found)
 
 
-def tests_of(names: Iterable[str]) -> tuple[Test, ...]:
+def grouped_by_test(names: Iterable[str]) -> tuple[Test, ...]:
     """Sort figures into the tests that give them, the cheapest test first."""
     found: dict[tuple[str, str], list[str]] = {}
     for name in names:
