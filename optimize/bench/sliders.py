@@ -1,87 +1,44 @@
-"""What stands on the bench: one ball whose numbers move, and the ranges that its sliders have."""
+"""The ball that the bench starts with, and the ranges of its sliders."""
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from layers.arrays import FloatArray
-from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Ball, Layer
-from layers.errors import InputError, explain
-from layers.mass import inertia
-from layers.materials import Material, numeric_fields
+from layers.ball import Ball
+from layers.errors import InputError
+from optimize.bench.build import DIGITS
+from optimize.bench.settings import (
+    DENSITY_RANGE_G_CM3,
+    DIAMETER_RANGE_MM,
+    MODULUS_RANGE_MPA,
+    THICKNESS_RANGE_MM,
+    LayerSetting,
+    Setting,
+)
 from optimize.report.ball import thicknesses_mm
 from optimize.scenario.brief import Scenario
-from optimize.scenario.variables import SMALLEST_CENTRE_MM, LayerFreedom
+from optimize.scenario.variables import LayerFreedom
 
-What = Literal["outer_diameter_mm", "thickness_mm", "youngs_modulus_mpa", "density_g_cm3"]
+Variable = Literal["outer_diameter_mm", "thickness_mm", "youngs_modulus_mpa", "density_g_cm3"]
+Range = tuple[float, float]
 
-SET_HERE = "set on the live bench"
-WHAT = "the request"
-# Sliders without a scenario: shares of the start's thickness and modulus, g/cm3, and mm.
-_THICKNESS, _MODULUS, _DENSITY, _ACROSS = (0.5, 1.7), (0.5, 2.0), 0.12, 0.4
-_DIGITS = 6  # of a diameter, mm: as the search rounds it
+# Ranges without a scenario: factors on the start's thickness and modulus, steps of the others.
+_THICKNESS, _MODULUS, _DENSITY_G_CM3, _SIZE_MM = (0.5, 1.7), (0.5, 2.0), 0.12, 0.4
 _UNITS = {"thickness_mm": "mm", "youngs_modulus_mpa": "MPa", "density_g_cm3": "g/cm3"}
-
-
-def _number(unit: str, help_text: str, low: float, high: float) -> Any:
-    return Field(
-        description=help_text, ge=low, le=high, strict=True, json_schema_extra={"unit": unit}
-    )
-
-
-_MODULUS_RANGE = numeric_fields()["youngs_modulus_mpa"]
-_DENSITY_RANGE = numeric_fields()["density_g_cm3"]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class LayerSetting(_Table):
-    """Where the sliders of one layer stand."""
-
-    thickness_mm: float | None = Field(
-        None,
-        ge=THINNEST_LAYER_MM,
-        le=25.0,
-        strict=True,
-        description="thickness; the innermost layer takes what the others leave",
-        json_schema_extra={"unit": "mm"},
-    )
-    youngs_modulus_mpa: float = _number("MPa", "quasi-static Young's modulus", *_MODULUS_RANGE)
-    density_g_cm3: float = _number("g/cm3", "density", *_DENSITY_RANGE)
-
-
-class HeldMass(_Table):
-    """A mass that the density of one layer is set to reach."""
-
-    layer: int = Field(
-        ge=1,
-        le=MOST_LAYERS,
-        strict=True,
-        description="which layer is filled, from the centre",
-        json_schema_extra={"unit": "1"},
-    )
-    mass_g: float = _number("g", "mass of the ball", 10.0, 100.0)
-
-
-class Setting(_Table):
-    """Where all sliders stand: one build."""
-
-    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
-    outer_diameter_mm: float = _number("mm", "outer diameter of the ball", 30.0, 60.0)
-    layer: tuple[LayerSetting, ...] = Field(
-        min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
-    )
-    hold_mass: HeldMass | None = Field(None, description="filler holds the mass")
+_RANGES: dict[Variable, Range] = {
+    "outer_diameter_mm": DIAMETER_RANGE_MM,
+    "thickness_mm": THICKNESS_RANGE_MM,
+    "youngs_modulus_mpa": MODULUS_RANGE_MPA,
+    "density_g_cm3": DENSITY_RANGE_G_CM3,
+}
 
 
 @dataclass(frozen=True)
-class Knob:
+class Slider:
     """One slider.
 
     Attributes
@@ -91,231 +48,146 @@ class Knob:
     what : str
         Which number, its unit in the name.
     start, low, high : float
-        Where it stands first, and the ends of the slider.
-    least, most : float
+        Its first value, and the ends of the slider.
+    min, max : float
         Ends of what may be typed in.
-    even_ratio : bool
+    logarithmic : bool
         Whether equal steps of the slider are equal ratios.
     """
 
     layer: int
-    what: What
+    what: Variable
     start: float
     low: float
     high: float
-    least: float
-    most: float
-    even_ratio: bool
+    min: float
+    max: float
+    logarithmic: bool
 
     @property
     def unit(self) -> str:
         """Unit of the number."""
         return _UNITS.get(self.what, "mm")
 
-    def place(self, value: float) -> float:
-        """Return where a value stands on the slider, 0 to 1 within its ends."""
-        if self.even_ratio:
+    def fraction(self, value: float) -> float:
+        """Return the position of a value on the slider, 0 to 1 within its ends."""
+        if self.logarithmic:
             return math.log(value / self.low) / math.log(self.high / self.low)
         return (value - self.low) / (self.high - self.low)
 
-    def value(self, place: float) -> float:
-        """Return the value at a place; the inverse of `place`."""
-        if self.even_ratio:
-            return float(self.low * (self.high / self.low) ** place)
-        return self.low + place * (self.high - self.low)
+    def value(self, fraction: float) -> float:
+        """Return the value at a position; the inverse of `fraction`."""
+        if self.logarithmic:
+            return float(self.low * (self.high / self.low) ** fraction)
+        return self.low + fraction * (self.high - self.low)
 
 
 @dataclass(frozen=True)
-class Desk:
+class Panel:
     """The ball that the bench was started with, and its sliders."""
 
     ball: Ball
-    knobs: tuple[Knob, ...]
-
-    @classmethod
-    def of(cls, ball: Ball, scenario: Scenario | None = None) -> "Desk":
-        """Set up the sliders of a ball.
-
-        Parameters
-        ----------
-        ball : Ball
-            Where they start.
-        scenario : Scenario, optional
-            Where it has a range, the slider has the same, widened to hold the start.
-
-        Raises
-        ------
-        InputError
-            If the ball's layers are none of the scenario's builds.
-        """
-        freedoms = _matched(ball, scenario) if scenario else (None,) * len(ball.layer)
-        fill = scenario.fill if scenario else None
-        across = ball.diameter_mm
-        knobs = [_knob(0, "outer_diameter_mm", across, (across - _ACROSS, across + _ACROSS))]
-        sizes = [round(thick, _DIGITS) for thick in thicknesses_mm(ball)]
-        rows = zip(ball.layer, sizes, freedoms, strict=True)
-        for number, (layer, thick, freedom) in enumerate(rows, start=1):
-            modulus = layer.material.youngs_modulus_mpa.value
-            density = layer.material.density_g_cm3.value
-            thick_span = freedom.thickness_mm if freedom else None
-            modulus_span = freedom.youngs_modulus_mpa if freedom else None
-            density_span = freedom.density_g_cm3 if freedom else None
-            if fill and scenario and freedom is scenario.layer[fill.layer - 1]:
-                density_span = fill.density_g_cm3
-            if number > 1:
-                about = (_THICKNESS[0] * thick, _THICKNESS[1] * thick)
-                knobs.append(_knob(number, "thickness_mm", thick, _open(thick_span) or about))
-            about = (_MODULUS[0] * modulus, _MODULUS[1] * modulus)
-            knobs.append(_knob(number, "youngs_modulus_mpa", modulus, _open(modulus_span) or about))
-            about = (density - _DENSITY, density + _DENSITY)
-            knobs.append(_knob(number, "density_g_cm3", density, _open(density_span) or about))
-        return cls(ball, tuple(knobs))
+    sliders: tuple[Slider, ...]
 
     def start(self) -> Setting:
         """Return the setting of the ball that the bench was started with."""
-        return self.setting([knob.start for knob in self.knobs], self.ball.name)
+        return self.setting([slider.start for slider in self.sliders], self.ball.name)
 
     def setting(self, values: Sequence[float], name: str) -> Setting:
         """Return the setting in which the sliders, in their order, have these values."""
-        across = 0.0
+        diameter = 0.0
         layers: list[dict[str, float]] = [{} for _ in self.ball.layer]
-        for knob, value in zip(self.knobs, values, strict=True):
-            if knob.layer:
-                layers[knob.layer - 1][knob.what] = value
+        for slider, value in zip(self.sliders, values, strict=True):
+            if slider.layer:
+                layers[slider.layer - 1][slider.what] = value
             else:
-                across = value
+                diameter = value
         rows = tuple(LayerSetting.model_validate(row) for row in layers)
-        return Setting(name=name, outer_diameter_mm=across, layer=rows)
+        return Setting(name=name, outer_diameter_mm=diameter, layer=rows)
 
     def values(self, ball: Ball) -> list[float]:
-        """Return what the sliders, in their order, have in a ball of this bench."""
-        thick = thicknesses_mm(ball)
+        """Return the values of the sliders, in their order, for a ball of this bench."""
+        thicknesses = thicknesses_mm(ball)
         found = []
-        for knob in self.knobs:
-            card = ball.layer[knob.layer - 1].material
+        for slider in self.sliders:
+            card = ball.layer[slider.layer - 1].material
             found.append(
                 {
                     "outer_diameter_mm": ball.diameter_mm,
-                    "thickness_mm": thick[knob.layer - 1],
+                    "thickness_mm": thicknesses[slider.layer - 1],
                     "youngs_modulus_mpa": card.youngs_modulus_mpa.value,
                     "density_g_cm3": card.density_g_cm3.value,
-                }[knob.what]
+                }[slider.what]
             )
         return found
 
-    def places(self, ball: Ball) -> FloatArray:
-        """Return where each slider stands, (d,), 0 to 1 within its ends: what an emulator takes."""
-        return np.array([k.place(v) for k, v in zip(self.knobs, self.values(ball), strict=True)])
-
-    def read(self, table: Any) -> tuple[Setting, Ball]:
-        """Read a setting from plain data, and make its ball.
-
-        Raises
-        ------
-        InputError
-            If it is no setting of this ball, or makes no ball; the sentence names field and value.
-        """
-        try:
-            setting = Setting.model_validate(table)
-        except ValidationError as error:
-            known = (*Setting.model_fields, *LayerSetting.model_fields)
-            raise explain(error, WHAT, known) from error
-        count = len(self.ball.layer)
-        if len(setting.layer) != count:
-            raise InputError(
-                f"{WHAT}: layer has {len(setting.layer)} entries, but this ball has {count} layers."
-            )
-        for number, layer in enumerate(setting.layer, start=1):
-            if number == 1 and layer.thickness_mm is not None:
-                raise InputError(
-                    f"{WHAT}: layer 1, thickness_mm is {layer.thickness_mm:g}, but must not be "
-                    f"given: the innermost layer takes what the others leave."
-                )
-            if number > 1 and layer.thickness_mm is None:
-                raise InputError(
-                    f"{WHAT}: layer {number}, thickness_mm is missing; it is required."
-                )
-        if setting.hold_mass:
-            setting = self._filled(setting, setting.hold_mass)
-        return setting, self.build(setting)
-
-    def build(self, setting: Setting) -> Ball:
-        """Make the ball of a setting whose layers are as many as this bench's.
-
-        Raises
-        ------
-        InputError
-            If the outer layers leave nothing for the innermost.
-        """
-        diameters = [setting.outer_diameter_mm]
-        for layer in reversed(setting.layer[1:]):
-            assert layer.thickness_mm is not None  # by `read`, `setting`
-            diameters.insert(0, round(diameters[0] - 2.0 * layer.thickness_mm, _DIGITS))
-        if diameters[0] < SMALLEST_CENTRE_MM:
-            raise InputError(
-                f"{WHAT}: the layers around layer 1 leave {diameters[0]:g} mm for it, but must "
-                f"leave at least {SMALLEST_CENTRE_MM:g} mm."
-            )
-        layers = tuple(
-            Layer(
-                role=before.role,
-                outer_diameter_mm=across,
-                material=_card(before.material, wanted),
-            )
-            for before, wanted, across in zip(
-                self.ball.layer, setting.layer, diameters, strict=True
-            )
-        )
-        return self.ball.model_copy(update={"name": setting.name, "layer": layers})
-
-    def _filled(self, setting: Setting, held: HeldMass) -> Setting:
-        """Set one layer's density so that the ball has the mass: the mass is linear in it."""
-        if held.layer > len(setting.layer):
-            raise InputError(
-                f"{WHAT}: hold_mass, layer is {held.layer}, but must be at most "
-                f"{len(setting.layer)}."
-            )
-        at = [self._mass(setting, held.layer, density) for density in (1.0, 2.0)]
-        density = 1.0 + (held.mass_g - at[0]) / (at[1] - at[0])
-        low, high = _DENSITY_RANGE
-        if not low <= density <= high:
-            raise InputError(
-                f"no filler in layer {held.layer} brings this build to {held.mass_g:g} g: it would "
-                f"need {density:.3g} g/cm3, but must be from {low:g} to {high:g}."
-            )
-        return _with_density(setting, held.layer, density)
-
-    def _mass(self, setting: Setting, layer: int, density: float) -> float:
-        return 1e3 * inertia.mass(self.build(_with_density(setting, layer, density)).body())
+    def point(self, ball: Ball) -> FloatArray:
+        """Return the position of every slider, (d,), 0 to 1: the emulator's coordinates."""
+        values = self.values(ball)
+        return np.array([s.fraction(v) for s, v in zip(self.sliders, values, strict=True)])
 
 
-def _with_density(setting: Setting, layer: int, density: float) -> Setting:
-    rows = list(setting.layer)
-    rows[layer - 1] = rows[layer - 1].model_copy(update={"density_g_cm3": density})
-    return setting.model_copy(update={"layer": tuple(rows)})
+def panel_of(ball: Ball, scenario: Scenario | None = None) -> Panel:
+    """Set up the sliders of a ball.
+
+    Parameters
+    ----------
+    ball : Ball
+        Its numbers are the sliders' first values.
+    scenario : Scenario, optional
+        Its ranges are the sliders' ranges, widened to include the first value.
+
+    Raises
+    ------
+    InputError
+        If no build of the scenario has the ball's layers.
+    """
+    ranges = _scenario_ranges(ball, scenario) if scenario else ({},) * len(ball.layer)
+    size = ball.diameter_mm
+    sliders = [_slider(0, "outer_diameter_mm", size, (size - _SIZE_MM, size + _SIZE_MM))]
+    rows = zip(ball.layer, thicknesses_mm(ball), ranges, strict=True)
+    for number, (layer, thickness, given) in enumerate(rows, start=1):
+        thickness = round(thickness, DIGITS)
+        modulus = layer.material.youngs_modulus_mpa.value
+        density = layer.material.density_g_cm3.value
+        usual: dict[Variable, tuple[float, Range]] = {
+            "thickness_mm": (thickness, _scaled(thickness, _THICKNESS)),
+            "youngs_modulus_mpa": (modulus, _scaled(modulus, _MODULUS)),
+            "density_g_cm3": (density, (density - _DENSITY_G_CM3, density + _DENSITY_G_CM3)),
+        }
+        for what, (start, span) in usual.items():
+            if number > 1 or what != "thickness_mm":  # the innermost layer fills the rest
+                sliders.append(_slider(number, what, start, given.get(what) or span))
+    return Panel(ball, tuple(sliders))
 
 
-def _card(card: Material, wanted: LayerSetting) -> Material:
-    """Return the card with the numbers that were moved replaced, and their source said."""
-    moved = {
-        field: getattr(wanted, field)
-        for field in ("youngs_modulus_mpa", "density_g_cm3")
-        if getattr(wanted, field) != getattr(card, field).value
-    }
-    return card.with_values(SET_HERE, **moved) if moved else card
+def _scenario_ranges(ball: Ball, scenario: Scenario) -> tuple[dict[Variable, Range], ...]:
+    """Return the ranges that a scenario gives for each layer of the ball."""
+    found = []
+    for layer in _matched(ball, scenario):
+        ranges: dict[Variable, Range | None] = {
+            "thickness_mm": layer.thickness_mm,
+            "youngs_modulus_mpa": layer.youngs_modulus_mpa,
+            "density_g_cm3": layer.density_g_cm3,
+        }
+        if scenario.fill and layer is scenario.layer[scenario.fill.layer - 1]:
+            ranges["density_g_cm3"] = scenario.fill.density_g_cm3
+        # A range of one value leaves nothing to move.
+        found.append({what: span for what, span in ranges.items() if span and span[0] < span[1]})
+    return tuple(found)
 
 
 def _matched(ball: Ball, scenario: Scenario) -> tuple[LayerFreedom, ...]:
-    """Find each layer of the ball among the scenario's, of which some may be left out."""
+    """Match each layer of the ball to one of the scenario, whose optional ones may be missing."""
     if len(ball.layer) == len(scenario.layer):
         return scenario.layer
     left = list(ball.layer)
     found: list[LayerFreedom] = []
-    for freedom in scenario.layer:
-        if left and freedom.role == left[0].role:
+    for layer in scenario.layer:
+        if left and layer.role == left[0].role:
             left.pop(0)
-            found.append(freedom)
-        elif not freedom.optional:
+            found.append(layer)
+        elif not layer.optional:
             break
     if left or len(found) != len(ball.layer):
         roles = ", ".join(layer.role for layer in ball.layer)
@@ -326,17 +198,11 @@ def _matched(ball: Ball, scenario: Scenario) -> tuple[LayerFreedom, ...]:
     return tuple(found)
 
 
-def _open(span: tuple[float, float] | None) -> tuple[float, float] | None:
-    """Pass on a range that leaves room to move."""
-    return span if span and span[0] < span[1] else None
+def _scaled(value: float, factors: Range) -> Range:
+    return factors[0] * value, factors[1] * value
 
 
-def _knob(layer: int, what: What, start: float, span: tuple[float, float]) -> Knob:
-    least, most = {
-        "outer_diameter_mm": (30.0, 60.0),
-        "thickness_mm": (THINNEST_LAYER_MM, 25.0),
-        "youngs_modulus_mpa": _MODULUS_RANGE,
-        "density_g_cm3": _DENSITY_RANGE,
-    }[what]
+def _slider(layer: int, what: Variable, start: float, span: Range) -> Slider:
+    least, most = _RANGES[what]
     low, high = max(least, min(span[0], start)), min(most, max(span[1], start))
-    return Knob(layer, what, start, low, high, least, most, what == "youngs_modulus_mpa")
+    return Slider(layer, what, start, low, high, least, most, what == "youngs_modulus_mpa")

@@ -257,9 +257,9 @@ def _write(run: "Run", ledger: Path, out: Path, forms: list[str]) -> None:
     say(f"{len(written)} files written to {out}.")
     if not forms:
         from optimize.commands.page import write
-        from optimize.page.flights import named_swings
+        from optimize.page.launches import named_swings
 
         with existing(ledger, keeping=True) as book:
             write(
-                run, book, out / "trade_off.html", cores(), named_swings(run.scenario), shares=False
+                run, book, out / "trade_off.html", cores(), named_swings(run.scenario), sobol=False
             )

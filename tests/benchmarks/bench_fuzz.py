@@ -171,7 +171,7 @@ def fuzzed(requests: int, seed: int) -> tuple[Counter[str], str]:
     for log in watched:
         log.addHandler(handler)
     try:
-        with served(read_ball(BALL), swings=["wedge half fast"], lessons=0) as place:
+        with served(read_ball(BALL), swings=["wedge half fast"], training_builds=0) as place:
             statuses = fuzz(place, requests, seed)
             assert place.ask("GET", "/api/about").status == 200, "it no longer answers"
             assert place.ask("POST", "/api/quick", place.start()).status == 200

@@ -1,4 +1,4 @@
-// Flights from the side: one scale along and up.
+// Side view of the flights, equal scales.
 
 import { byId, el, svg } from "./elements.js";
 
@@ -19,7 +19,7 @@ export function drawFlights(about, flights) {
   const shown = about.swings.map((swing, i) => [swing.name, i, flights[swing.name]]).filter(([, , flight]) => flight);
   const place = byId("flights");
   if (!shown.length) {
-    place.replaceChildren(el("p", { class: "note" }, "Flights come with the first launches."));
+    place.replaceChildren(el("p", { class: "note" }, "Flights appear with the first computed launch."));
     return;
   }
   const far = Math.max(60, ...shown.map(([, , flight]) => flight.points[flight.points.length - 1][0])) * 1.05;
@@ -29,12 +29,12 @@ export function drawFlights(about, flights) {
   const x = (metres) => LEFT + metres * perMetre;
   const y = (metres) => tall - BOTTOM - metres * perMetre;
   const words = shown.map(([name, , flight]) => `${name} carries ${flight.points[flight.points.length - 1][0].toFixed(0)} m`).join(", ");
-  const picture = svg("svg", { class: "side", viewBox: `0 0 ${WIDE} ${tall.toFixed(1)}`, role: "img", "aria-label": `Flights from the side, one scale along and up: ${words}` });
+  const picture = svg("svg", { class: "side", viewBox: `0 0 ${WIDE} ${tall.toFixed(1)}`, role: "img", "aria-label": `Side view of the flights, equal scales: ${words}` });
   for (const metres of ticks(far, far > 140 ? 50 : 20))
     picture.append(svg("line", { x1: x(metres), x2: x(metres), y1: TOP, y2: tall - BOTTOM, stroke: "var(--faint)" }), svg("text", { x: x(metres), y: tall - 16, "text-anchor": "middle" }, String(metres)));
   for (const metres of ticks(high, 20))
     picture.append(svg("line", { x1: LEFT, x2: WIDE - RIGHT, y1: y(metres), y2: y(metres), stroke: metres === 0 ? "var(--soft)" : "var(--faint)" }), svg("text", { x: LEFT - 6, y: y(metres) + 4, "text-anchor": "end" }, String(metres)));
-  picture.append(svg("text", { x: WIDE - RIGHT, y: tall - 3, "text-anchor": "end", class: "soft" }, "along the ground and up, m"));
+  picture.append(svg("text", { x: WIDE - RIGHT, y: tall - 3, "text-anchor": "end", class: "soft" }, "distance and height, m"));
   for (const [, i, flight] of shown) {
     const points = flight.points.map(([along, up]) => `${x(along).toFixed(1)},${y(up).toFixed(1)}`).join(" ");
     picture.append(svg("polyline", { points, fill: "none", stroke: COLOURS[i], "stroke-width": 2, "stroke-dasharray": DASHES[i] }));

@@ -1,4 +1,9 @@
-// Up to four builds side by side; what differs by more than the error stands in bold.
+// Comparison of up to four builds; differences beyond the error are bold.
+
+import { el, scrolling } from "../../web/elements.js";
+import { number, plain, signed, spread } from "../../web/numbers.js";
+import { MANY_SWINGS, MOST_COMPARED, axisOf, axisText, buildName, data, digitsOf, memberAt, onCompared, onSwing, section, swingField, view } from "./base.js";
+import { crossSection } from "./cross_sections.js";
 
 // The cells [value, error of a difference, error by itself, ...] of a figure of any build.
 function figureCells(i, name) {
@@ -9,26 +14,26 @@ function figureCells(i, name) {
   return [axis.values[i], axis.errors[i], axis.errors[i], "", ""];
 }
 
-function drawComparison() {
+export function drawComparison() {
   const holder = el("div", { id: "comparison-table" });
   const baseline = el("select", { id: "baseline" });
-  const found = section("comparison", "Side by side",
-    el("p", { class: "note" }, `Tick up to ${MOST_COMPARED} builds on cards or in the table. Differences are from the baseline; bold where they exceed the model's error between builds, \u2248 where they do not.`),
+  const found = section("comparison", "Comparison",
+    el("p", { class: "note" }, `Select up to ${MOST_COMPARED} builds on cards or in the table. Differences are from the baseline: bold beyond the model's error between builds, \u2248 within it.`),
     el("div", { class: "controls" }, el("label", null, "Baseline", baseline), swingField()), holder);
-  baseline.addEventListener("change", () => { view.baseline = Number(baseline.value); onCompared.forEach((draw) => draw()); });
+  baseline.addEventListener("change", () => { view.baseline = Number(baseline.value); onCompared.forEach((act) => act()); });
 
   function draw() {
     baseline.replaceChildren(...view.compared.map((i) => el("option", { value: i, selected: i === view.baseline }, buildName(i).replace("b", "B"))));
     found.querySelector(".controls").hidden = view.compared.length < 2;
-    if (!view.compared.length) return holder.replaceChildren(el("p", null, "Nothing is ticked yet."));
-    // The baseline stands first, whatever the order of ticking.
+    if (!view.compared.length) return holder.replaceChildren(el("p", null, "No build is selected."));
+    // The baseline comes first, whatever the order of selection.
     const builds = [view.baseline, ...view.compared.filter((i) => i !== view.baseline)];
     const heads = builds.map((i) => el("th", { scope: "col", class: "n" }, buildName(i).replace("b", "B"), i === view.baseline && builds.length > 1 ? el("div", { class: "note" }, "baseline") : null));
-    const cuts = el("tr", null, el("th", { scope: "row" }, "cut"), ...builds.map((i) => el("td", null, cut(i, 1.1))));
+    const sections = el("tr", null, el("th", { scope: "row" }, "section"), ...builds.map((i) => el("td", null, crossSection(i, 1.1))));
     const table = el("table", null, el("caption", { class: "spoken" }, `Comparison of ${builds.map(buildName).join(", ")}`),
-      el("thead", null, el("tr", null, el("th", { scope: "col" }, "piece"), ...heads)),
-      el("tbody", null, cuts, ...layerRows(builds), ...figureRows(builds)));
-    return holder.replaceChildren(scrolling("Side by side", table));
+      el("thead", null, el("tr", null, el("th", { scope: "col" }, "quantity"), ...heads)),
+      el("tbody", null, sections, ...layerRows(builds), ...figureRows(builds)));
+    return holder.replaceChildren(scrolling("Comparison", table));
   }
 
   onCompared.push(draw);

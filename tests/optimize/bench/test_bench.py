@@ -17,11 +17,13 @@ from layers.ball_file import read_ball
 from layers.errors import InputError
 from layers.estimation import estimate
 from optimize.bench.app import FILES
+from optimize.bench.build import build_of, read_build
 from optimize.bench.figures import grouped_by_test
-from optimize.bench.queue import Hub, TooBusy
+from optimize.bench.jobs import TooBusy
+from optimize.bench.queue import BuildQueue
 from optimize.bench.serve import listen
 from optimize.bench.session import open_bench
-from optimize.bench.sliders import Desk
+from optimize.bench.sliders import panel_of
 from optimize.bench.worker import Unwanted, Worker, WorkerEnded
 from optimize.commands.app import main
 from optimize.scenario.brief import read_scenario
@@ -43,7 +45,7 @@ def ledger(tmp_path_factory):
 @pytest.fixture(scope="module")
 def place(ledger):
     """Serve a bench whose emulator learns eight builds, meanwhile."""
-    with served(read_ball(TWO), swings=[SWING], lessons=8, ledger=ledger) as found:
+    with served(read_ball(TWO), swings=[SWING], training_builds=8, ledger=ledger) as found:
         yield found
 
 
@@ -106,7 +108,7 @@ def test_foreign_hosts_are_refused(place, host):
     for path in ("/", "/api/about"):
         answer = place.ask("GET", path, Host=host)
         assert answer.status in (400, 421), path  # the server itself refuses none at all
-        assert b"knobs" not in answer.body
+        assert b"sliders" not in answer.body
 
 
 @pytest.mark.parametrize("name", ["127.0.0.1", "localhost", "LocalHost", "[::1]"])
@@ -260,7 +262,7 @@ def test_closed_forms_come_at_once_and_finite_elements_to_the_last_bit(place):
     quick = place.ask("POST", "/api/quick", setting).lines[0]
     lines = place.ask("POST", "/api/finite", setting).lines
     told = {name: figure for line in lines for name, figure in line["figures"].items()}
-    _, ball = place.bench.desk.read(setting)
+    _, ball = read_build(setting, place.bench.panel.ball)
     assert ball.layer[0].outer_diameter_mm == pytest.approx(42.7 - 3.0, abs=1e-9)
     truth = estimate(ball, place.bench.names)
     assert set(told) == set(truth.figures)
@@ -311,12 +313,12 @@ def test_a_build_that_breaks_the_solver_is_told_in_a_sentence(place):
 
 
 def test_the_emulator_speaks_within_its_sliders_and_keeps_its_score(place):
-    until(lambda: place.ask("GET", "/api/state").record["learner"]["fitted_on"] >= 8)
+    until(lambda: place.ask("GET", "/api/state").record["trainer"]["fitted_on"] >= 8)
     start = place.start()
     setting = moved(start, core_youngs_modulus_mpa=75.0)
-    before = place.ask("GET", "/api/state").record["learner"]["checks"]
+    before = place.ask("GET", "/api/state").record["trainer"]["checks"]
     told, flown = place.ask("POST", "/api/quick", setting).lines
-    assert told["emulator"] == "speaks"
+    assert told["emulator"] == "ready"
     figures = told["figures"]
     assert figures["deflection_mm"]["basis"] == "emulator"
     assert figures[f"{SWING}.carry_m"]["basis"] == "emulator"
@@ -328,18 +330,18 @@ def test_the_emulator_speaks_within_its_sliders_and_keeps_its_score(place):
         # Eight builds teach it little: three times its band holds all but a broken emulator.
         assert abs(figures[name]["value"] - truth[name]["value"]) <= 3 * figures[name]["between"]
         assert figures[name]["between"] > 0.0
-    after = lines[-1]["state"]["learner"]
-    until(lambda: place.ask("GET", "/api/state").record["learner"]["checks"] > before)
-    assert set(after["scores"]) <= set(place.bench.learner.names)
+    after = lines[-1]["state"]["trainer"]
+    until(lambda: place.ask("GET", "/api/state").record["trainer"]["checks"] > before)
+    assert set(after["scores"]) <= set(place.bench.trainer.names)
     outside = place.ask("POST", "/api/quick", moved(start, core_youngs_modulus_mpa=900.0)).lines[0]
     assert outside["emulator"] == "outside"
     assert {f["basis"] for f in outside["figures"].values()} == {"closed form"}
 
 
 def test_a_second_start_learns_from_the_ledger(place, ledger):
-    until(lambda: place.ask("GET", "/api/state").record["learner"]["done"])
-    with served(read_ball(TWO), swings=[SWING], lessons=8, ledger=ledger) as again:
-        until(lambda: again.ask("GET", "/api/state").record["learner"]["learnt"] >= 8, 20.0)
+    until(lambda: place.ask("GET", "/api/state").record["trainer"]["done"])
+    with served(read_ball(TWO), swings=[SWING], training_builds=8, ledger=ledger) as again:
+        until(lambda: again.ask("GET", "/api/state").record["trainer"]["computed"] >= 8, 20.0)
         lines = again.ask("POST", "/api/finite", again.start()).lines
         assert lines[-1]["end"] == "done"
 
@@ -349,47 +351,47 @@ def test_a_second_start_learns_from_the_ledger(place, ledger):
 
 def test_the_newest_build_of_a_place_takes_over_and_pinned_ones_wait():
     ball = read_ball(TWO)
-    hub = Hub(ball, grouped_by_test(["mass_g"]), None, None, None)
+    queue = BuildQueue(ball, grouped_by_test(["mass_g"]), None, None, None)
     heard = []
 
     def listen_for(name):
         return lambda news: news.end and heard.append((name, news.end))
 
     for name, where in [("older", "bench"), ("pinned", "pin 1"), ("other page", "second")]:
-        hub.submit(where, ball, where != "pin 1", listen_for(name))
-    given_up = hub.submit("third", ball, True, listen_for("given up"))
-    hub.submit("bench", ball, True, listen_for("newer"))
-    hub.cancel(given_up)
+        queue.submit(where, ball, where != "pin 1", listen_for(name))
+    given_up = queue.submit("third", ball, True, listen_for("given up"))
+    queue.submit("bench", ball, True, listen_for("newer"))
+    queue.cancel(given_up)
     assert heard == [("older", "superseded")]
-    hub.start()
+    queue.start()
     until(lambda: len(heard) == 4)
     ends = ["older", "newer", "other page", "pinned"]
     assert heard == list(zip(ends, ["superseded", "done", "done", "done"], strict=True))
-    hub.close()
+    queue.close()
     with pytest.raises(TooBusy):
-        hub.submit("bench", ball, True, listen_for("late"))
+        queue.submit("bench", ball, True, listen_for("late"))
 
 
 def test_the_hub_takes_only_so_many_builds():
     ball = read_ball(TWO)
-    hub = Hub(ball, grouped_by_test(["mass_g"]), None, None, None)
+    queue = BuildQueue(ball, grouped_by_test(["mass_g"]), None, None, None)
     for i in range(24):
-        hub.submit(f"page {i}", ball, True, lambda _: None)
+        queue.submit(f"page {i}", ball, True, lambda _: None)
     with pytest.raises(TooBusy):
-        hub.submit("one too many", ball, True, lambda _: None)
-    hub.submit("page 0", ball, True, lambda _: None)
-    hub.close()
+        queue.submit("one too many", ball, True, lambda _: None)
+    queue.submit("page 0", ball, True, lambda _: None)
+    queue.close()
 
 
 def test_a_killed_process_is_replaced_and_the_page_is_told(place):
     setting = moved(place.start(), core_youngs_modulus_mpa=77.7)
     place.ask("POST", "/api/finite", place.start())
-    before = place.bench.hub.restarts
-    killed = place.bench.hub.worker_pid
+    before = place.bench.queue.restarts
+    killed = place.bench.queue.worker_pid
     os.kill(killed, signal.SIGKILL)
     lines = place.ask("POST", "/api/finite", setting).lines
-    assert place.bench.hub.restarts == before + 1
-    assert place.bench.hub.worker_pid != killed
+    assert place.bench.queue.restarts == before + 1
+    assert place.bench.queue.worker_pid != killed
     assert "it was started again" in place.ask("GET", "/api/state").record["notice"]
     assert [line["notice"] for line in lines if "notice" in line]
     assert lines[-1]["end"] == "done"
@@ -418,22 +420,22 @@ def test_a_worker_survives_what_it_is_asked():
 
 def test_sliders_take_the_scenarios_ranges_and_hold_the_ball():
     scenario = read_scenario(ROOT / "scenarios" / "four_layer_speed_feel.toml")
-    desk = Desk.of(read_ball(FOUR), scenario)
-    knobs = {(knob.layer, knob.what): knob for knob in desk.knobs}
-    assert len(knobs) == 12
-    outer = knobs[2, "thickness_mm"]
+    panel = panel_of(read_ball(FOUR), scenario)
+    sliders = {(slider.layer, slider.what): slider for slider in panel.sliders}
+    assert len(sliders) == 12
+    outer = sliders[2, "thickness_mm"]
     assert (outer.low, outer.high) == (3.5, 11.5)
-    assert (knobs[2, "density_g_cm3"].low, knobs[2, "density_g_cm3"].high) == (1.02, 1.35)
-    for knob in desk.knobs:
-        assert knob.least <= knob.low <= knob.start <= knob.high <= knob.most
-        assert knob.value(knob.place(knob.start)) == pytest.approx(knob.start, rel=1e-12)
-    assert desk.build(desk.start()) == read_ball(FOUR)
+    assert (sliders[2, "density_g_cm3"].low, sliders[2, "density_g_cm3"].high) == (1.02, 1.35)
+    for slider in panel.sliders:
+        assert slider.min <= slider.low <= slider.start <= slider.high <= slider.max
+        assert slider.value(slider.fraction(slider.start)) == pytest.approx(slider.start, rel=1e-12)
+    assert build_of(panel.start(), panel.ball) == read_ball(FOUR)
 
 
 def test_a_ball_of_other_layers_is_refused():
     scenario = read_scenario(ROOT / "scenarios" / "four_layer_speed_feel.toml")
     with pytest.raises(InputError, match="which no build of scenario"):
-        Desk.of(read_ball(TWO), scenario)
+        panel_of(read_ball(TWO), scenario)
 
 
 def test_what_cannot_be_served_is_said_in_one_sentence(tmp_path, capsys):

@@ -7,6 +7,7 @@ import pytest
 
 from layers.ball_file import read_ball
 from layers.estimation import estimate
+from optimize.bench.build import read_build
 from tests.helpers.bench import served
 from tests.helpers.browser import chromium, needs_chromium
 from tests.optimize.bench.test_bench import SWING, TWO, until
@@ -30,8 +31,8 @@ def bench():
     named = cover.material.model_copy(update={"name": f"{NASTY[:60]} cover"})
     layers = (ball.layer[0], cover.model_copy(update={"material": named}))
     hostile = ball.model_copy(update={"name": NASTY, "layer": layers})
-    with served(hostile, swings=[SWING], lessons=8) as found:
-        until(lambda: found.ask("GET", "/api/state").record["learner"]["fitted_on"] >= 8)
+    with served(hostile, swings=[SWING], training_builds=8) as found:
+        until(lambda: found.ask("GET", "/api/state").record["trainer"]["fitted_on"] >= 8)
         yield found
 
 
@@ -98,7 +99,9 @@ def test_a_slider_moves_figures_first_by_emulator_then_by_finite_elements(page, 
     modulus = page.get_by_label("core: Young's modulus in MPa").input_value()
     start = bench.start()
     start["layer"][0]["youngs_modulus_mpa"] = float(modulus)
-    truth = estimate(bench.bench.desk.read(start)[1], ["deflection_mm"]).figures["deflection_mm"]
+    truth = estimate(read_build(start, bench.bench.panel.ball)[1], ["deflection_mm"]).figures[
+        "deflection_mm"
+    ]
     assert float(found[0].split()[0]) == pytest.approx(truth.value, abs=6e-4)
     assert "finite element" in page.locator("#flights .legend").inner_text()
 
@@ -249,9 +252,9 @@ def test_every_control_is_reached_and_worked_by_keyboard(page):
     for _ in range(40):
         page.keyboard.press("Tab")
         reached.append(page.evaluate("document.activeElement.id || document.activeElement.type"))
-    for control in ("name", "pin", "save", "restart", "knob-2-thickness_mm", "hold", "error"):
+    for control in ("name", "pin", "save", "restart", "slider-2-thickness_mm", "hold", "error"):
         assert control in reached
-    slider = page.locator("#knob-2-thickness_mm")
+    slider = page.locator("#slider-2-thickness_mm")
     before = slider.get_attribute("aria-valuetext")
     slider.focus()
     page.keyboard.press("ArrowRight")

@@ -18,6 +18,7 @@ from layers.figures import QUANTITIES
 from optimize.ledger.ledger import Ledger
 from optimize.page import builds, flights, members, provenance, regression, sobol
 from optimize.page.data import page_data
+from optimize.page.launches import launches_of, swings_of
 from optimize.page.write import json_for_html, page_html, write_page
 from optimize.report import words
 from optimize.search.run import load_run
@@ -54,7 +55,7 @@ def test_every_computed_build_is_on_the_page_with_layers_and_figures(found, data
         has_mantle = len(build.ball.layer) == 3
         assert (columns["layer2.thickness"]["values"][i] is not None) == has_mantle
         assert data["state"][i] == 0 if build.excess else data["state"][i] in (1, 2)
-        assert len(data["broken"][i]) == len(build.excess)
+        assert len(data["violated"][i]) == len(build.excess)
     assert np.allclose(
         [columns[goal.figure]["values"] for goal in run.scenario.goal], run.cloud.T, rtol=1e-6
     )
@@ -97,7 +98,7 @@ def test_broken_limit_has_a_negative_margin(found):
     strict = run.scenario.model_copy(update={"limit": (out_of_reach,)})
     record = members.margins_record(replace(run, scenario=strict))
     cells = next(r["cells"] for r in record if "at least 9 mm" in r["words"])
-    assert all(cell["margin"] < 0.0 and not cell["kept"] for cell in cells)
+    assert all(cell["margin"] < 0.0 and not cell["met"] for cell in cells)
 
 
 def test_no_feasible_build_gives_misses_and_what_to_relax(tmp_path):
@@ -115,7 +116,7 @@ def test_page_without_a_single_ball_is_written(found):
     none = replace(run, builds=(), short_list=(), front=(), prices=(), evaluated=0, feasible=0)
     record = data_of(none, replace(launches, known={}))
     assert record["members"] == []
-    assert record["influence"] is None
+    assert record["regression"] is None
     assert page_html(record)
 
 
@@ -150,7 +151,7 @@ def test_launches_are_kept_in_the_ledger_and_found_again(folder, found):
     with Ledger(folder / "ledger.sqlite") as ledger:
         before = len(ledger)
         ticks = []
-        again = flights.launches(run, ledger, swings=SWINGS, tick=lambda *now: ticks.append(now))
+        again = launches_of(run, ledger, swings=SWINGS, tick=lambda *now: ticks.append(now))
         assert len(ledger) == before
     assert again == launches
     assert not ticks
@@ -174,7 +175,7 @@ def test_ledger_that_cannot_be_written_is_told_and_done_without(found, tmp_path,
     one = replace(run, short_list=run.short_list[:1])
     with Ledger(tmp_path / "other.sqlite") as ledger:
         monkeypatch.setattr(ledger, "add", refuse)
-        found_now = flights.launches(one, ledger, swings=SWINGS)
+        found_now = launches_of(one, ledger, swings=SWINGS)
     assert f"{SWINGS[0]}.carry_m" in found_now.known["A"].figures
     assert "read-only" in found_now.unkept
     notes = provenance.provenance_record(one, found_now, "x", datetime.now(UTC))["notes"]
@@ -186,8 +187,8 @@ def test_swings_are_those_of_goals_and_limits_or_all():
     spread = {"figure": "mid iron.carry_range_m", "at_most": 60.0}
     named = brief(goal=[goal], limit=[spread])
     irons = ("mid iron fast", "mid iron moderate", "mid iron slow")
-    assert flights.swings_of(named) == ("driver fast", *irons)
-    assert len(flights.swings_of(brief())) == 17
+    assert swings_of(named) == ("driver fast", *irons)
+    assert len(swings_of(brief())) == 17
 
 
 # What drives what.
@@ -197,12 +198,12 @@ def test_influence_finds_the_slopes_that_were_put_in():
     rng = np.random.default_rng(5)
     x = rng.normal(size=(400, 3)) * [1.0, 20.0, 0.1]
     y = np.column_stack([x @ [3.0, 0.2, 0.0] + 0.1 * rng.normal(size=400), x[:, 2]])
-    fit = regression.influence(x, y)
+    fit = regression.standardised_regression(x, y)
     spread = y.std(axis=0)
     expected = np.array([[3.0, 0.2, 0.0], [0.0, 0.0, 1.0]]) * x.std(axis=0) / spread[:, None]
-    assert np.all(np.abs(fit.strength - expected) < np.maximum(1.5 * fit.error, 1e-9))
-    assert np.all(fit.explained > 0.99)
-    assert abs(fit.strength[0, 2]) < fit.error[0, 2]
+    assert np.all(np.abs(fit.coefficients - expected) < np.maximum(1.5 * fit.error, 1e-9))
+    assert np.all(fit.r2 > 0.99)
+    assert abs(fit.coefficients[0, 2]) < fit.error[0, 2]
 
 
 def test_interval_of_a_freedom_without_influence_covers_zero_as_often_as_it_says():
@@ -210,14 +211,14 @@ def test_interval_of_a_freedom_without_influence_covers_zero_as_often_as_it_says
     missed = 0
     for _ in range(400):
         x = rng.normal(size=(40, 2))
-        fit = regression.influence(x, x[:, :1] + rng.normal(size=(40, 1)))
-        missed += abs(fit.strength[0, 1]) > fit.error[0, 1]
+        fit = regression.standardised_regression(x, x[:, :1] + rng.normal(size=(40, 1)))
+        missed += abs(fit.coefficients[0, 1]) > fit.error[0, 1]
     assert 8 <= missed <= 36  # 5 % of 400 is 20; 3.7 standard deviations either way
 
 
 def test_influence_says_nothing_of_too_few_builds():
-    assert regression.influence(np.ones((5, 2)), np.ones((5, 1))) is None
-    assert regression.influence(np.ones((50, 0)), np.ones((50, 1))) is None
+    assert regression.standardised_regression(np.ones((5, 2)), np.ones((5, 1))) is None
+    assert regression.standardised_regression(np.ones((50, 0)), np.ones((50, 1))) is None
 
 
 def test_shares_of_the_run_stand_on_the_page_in_its_words(folder, found):
@@ -226,11 +227,11 @@ def test_shares_of_the_run_stand_on_the_page_in_its_words(folder, found):
         known = ledger.known([build.key for build in run.builds], run.model_version)
     record = page_data(run, launches, "x", sobol=sobol.sobol_of(run, known))["sobol"]
     assert record["figures"][:2] == ["inertia", "mass of stage 1"]
-    assert "cover thickness" in record["freedoms"]
+    assert "cover thickness" in record["variables"]
     total, low, high = (np.array(record[k]) for k in ("total", "low", "high"))
     assert np.all((low <= total) & (total <= high))
     mass = record["figures"].index("mass of stage 1")
-    core = record["freedoms"].index("core modulus")
+    core = record["variables"].index("core modulus")
     assert total[mass].argmax() != core  # the modulus weighs nothing
     assert total[mass, core] < 0.1
 
@@ -242,7 +243,7 @@ def test_shares_of_too_few_builds_are_left_out(found):
 
 def test_sobol_shares_take_their_place(found):
     run, launches = found
-    given = regression.Sobol(
+    given = sobol.Sobol(
         ("carry",),
         ("cover: modulus",),
         *(np.array([[v]]) for v in (0.4, 0.6, 0.5, 0.7)),
@@ -386,7 +387,7 @@ def test_command_writes_the_page_and_export_puts_one_among_its_files(folder, fou
     run, _ = found
     ledger = folder / "ledger.sqlite"
     page = tmp_path / "choose.html"
-    options = ("--ledger", ledger, "--swing", SWINGS[0], "--workers", 1, "--no-shares")
+    options = ("--ledger", ledger, "--swing", SWINGS[0], "--workers", 1, "--no-sobol")
     code, out, err = command("page", run.id, "--out", page, *options)
     assert (code, out) == (0, ""), err
     assert "open it in a browser" in err
