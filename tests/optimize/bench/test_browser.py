@@ -119,11 +119,11 @@ def test_a_figure_of_an_earlier_build_is_marked_stale(page):
 
 def test_cut_and_limits_follow(page):
     cut = page.locator("#cut svg").get_attribute("aria-label")
-    assert "core to 39.3 mm across" in cut
+    assert "core 39.3 mm outer dia." in cut
     count = moves(page)
     page.get_by_label("cover: thickness in mm").fill("2.0")
     done(page, count)
-    assert "core to 38.7 mm across" in page.locator("#cut svg").get_attribute("aria-label")
+    assert "core 38.7 mm outer dia." in page.locator("#cut svg").get_attribute("aria-label")
     count = moves(page)
     page.get_by_label("cover: density in g/cm³").fill("1.3")
     done(page, count)
@@ -147,7 +147,7 @@ def _type_out_of_range(page):
     field = page.get_by_label("cover: thickness in mm")
     field.fill("40")
     assert field.get_attribute("aria-invalid") == "true"
-    assert "from 0.2 to 25 mm" in page.locator(".says:visible").inner_text()
+    assert "from 0.2 to 25 mm" in page.locator(".message:visible").inner_text()
     assert not [url for url in asked if "/api/quick" in url]
     field.fill("19.9")
     page.wait_for_selector("#trouble:visible")
@@ -183,9 +183,9 @@ def test_pinned_builds_compare_and_differences_beyond_error_are_bold(page):
     for _ in range(3):
         page.get_by_role("button", name="Pin this build").click()
     assert table.locator("thead .badge").count() == 4
-    assert "Four builds are the most" in page.locator("#live").inner_text()
+    assert "At most four builds" in page.locator("#live").inner_text()
     count = moves(page)
-    table.get_by_role("button", name="put on the sliders A").click()
+    table.get_by_role("button", name="load into the sliders A").click()
     done(page, count)
     assert page.get_by_label("core: Young's modulus in MPa").input_value() == "70"
     table.get_by_role("button", name="remove A").click()

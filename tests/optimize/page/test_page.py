@@ -179,7 +179,7 @@ def test_ledger_that_cannot_be_written_is_told_and_done_without(found, tmp_path,
     assert f"{SWINGS[0]}.carry_m" in found_now.known["A"].figures
     assert "read-only" in found_now.unkept
     notes = provenance.provenance_record(one, found_now, "x", datetime.now(UTC))["notes"]
-    assert any("not kept" in note for note in notes)
+    assert any("not stored" in note for note in notes)
 
 
 def test_swings_are_those_of_goals_and_limits_or_all():
@@ -191,10 +191,10 @@ def test_swings_are_those_of_goals_and_limits_or_all():
     assert len(swings_of(brief())) == 17
 
 
-# What drives what.
+# Sensitivity.
 
 
-def test_influence_finds_the_slopes_that_were_put_in():
+def test_regression_finds_the_slopes_that_were_put_in():
     rng = np.random.default_rng(5)
     x = rng.normal(size=(400, 3)) * [1.0, 20.0, 0.1]
     y = np.column_stack([x @ [3.0, 0.2, 0.0] + 0.1 * rng.normal(size=400), x[:, 2]])
@@ -206,7 +206,7 @@ def test_influence_finds_the_slopes_that_were_put_in():
     assert abs(fit.coefficients[0, 2]) < fit.error[0, 2]
 
 
-def test_interval_of_a_freedom_without_influence_covers_zero_as_often_as_it_says():
+def test_interval_of_a_variable_without_effect_covers_zero_at_its_level():
     rng = np.random.default_rng(9)
     missed = 0
     for _ in range(400):
@@ -216,32 +216,32 @@ def test_interval_of_a_freedom_without_influence_covers_zero_as_often_as_it_says
     assert 8 <= missed <= 36  # 5 % of 400 is 20; 3.7 standard deviations either way
 
 
-def test_influence_says_nothing_of_too_few_builds():
+def test_too_few_builds_give_no_regression():
     assert regression.standardised_regression(np.ones((5, 2)), np.ones((5, 1))) is None
     assert regression.standardised_regression(np.ones((50, 0)), np.ones((50, 1))) is None
 
 
-def test_shares_of_the_run_stand_on_the_page_in_its_words(folder, found):
+def test_sobol_indices_of_the_run_are_on_the_page_with_labels(folder, found):
     run, launches = found
     with Ledger(folder / "ledger.sqlite") as ledger:
         known = ledger.known([build.key for build in run.builds], run.model_version)
     record = page_data(run, launches, "x", sobol=sobol.sobol_of(run, known))["sobol"]
-    assert record["figures"][:2] == ["inertia", "mass of stage 1"]
+    assert record["figures"][:2] == [words.label_of("moi_g_cm2"), words.label_of("stage1.mass_g")]
     assert "cover thickness" in record["variables"]
     total, low, high = (np.array(record[k]) for k in ("total", "low", "high"))
     assert np.all((low <= total) & (total <= high))
-    mass = record["figures"].index("mass of stage 1")
+    mass = record["figures"].index(words.label_of("stage1.mass_g"))
     core = record["variables"].index("core modulus")
     assert total[mass].argmax() != core  # the modulus weighs nothing
     assert total[mass, core] < 0.1
 
 
-def test_shares_of_too_few_builds_are_left_out(found):
+def test_sobol_indices_of_too_few_builds_are_left_out(found):
     run, _ = found
     assert sobol.sobol_of(replace(run, builds=run.builds[:2]), {}) is None
 
 
-def test_sobol_shares_take_their_place(found):
+def test_given_sobol_indices_are_on_the_page(found):
     run, launches = found
     given = sobol.Sobol(
         ("carry",),
@@ -407,7 +407,7 @@ def test_command_writes_the_page_and_export_puts_one_among_its_files(folder, fou
 def test_layers_of_one_role_are_numbered():
     twice = brief()
     layer = (twice.layer[0], twice.layer[1], twice.layer[1], twice.layer[2])
-    assert builds.layer_names(twice.model_copy(update={"layer": layer})) == [
+    assert words.layer_names(twice.model_copy(update={"layer": layer})) == [
         "core",
         "mantle 1",
         "mantle 2",
