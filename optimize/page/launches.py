@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from layers.errors import InputError
-from layers.model_version import MODEL_VERSION
 from layers.figures import QUANTITIES, parse_figure
+from layers.model_version import MODEL_VERSION
 from layers.strike.swings import SwingTable, default_swings
 from optimize.compute.one import Request
 from optimize.compute.pool import computing

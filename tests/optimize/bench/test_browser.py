@@ -8,9 +8,8 @@ import pytest
 from layers.ball_file import read_ball
 from layers.estimation import estimate
 from optimize.bench.build import read_build
-from tests.helpers.bench import served
+from tests.helpers.bench import SWING, TWO, served, until
 from tests.helpers.browser import chromium, needs_chromium
-from tests.optimize.bench.test_bench import SWING, TWO, until
 
 needs_chromium()
 
