@@ -2,7 +2,7 @@
 
 import { byId, el, scrolling } from "./elements.js";
 import { digitsOf, shown } from "./figures.js";
-import { number, plain, signed } from "./numbers.js";
+import { exceeds, number, plain, signed, titled } from "./numbers.js";
 import { put } from "./sliders.js";
 import * as requests from "./requests.js";
 
@@ -76,7 +76,7 @@ function cell(name, column, reference) {
   const parts = [value, mark ? el("span", { class: "note" }, mark) : null];
   if (column !== reference && other && !other.failed) {
     const step = own.value - other.value;
-    const beyond = Math.abs(step) > Math.max(own.between, other.between);
+    const beyond = exceeds(step, [own.between, other.between], digitsOf(own));
     parts.push(el("span", { class: beyond ? "step beyond" : "step same" }, beyond ? signed(step, digitsOf(own)) : "≈"));
   }
   return el("td", { class: "n", "data-figure": name }, ...parts);
@@ -102,7 +102,7 @@ export function drawPins(about, now) {
   const choice = el("select", { id: "base", on: { change: (event) => { base = event.target.value; drawPins(about, now); byId("base").focus(); } } },
     ...all.map((column) => el("option", { value: column.label, selected: column === reference }, column.label === "now" ? "the sliders" : column.label)));
   const group = (words) => el("tr", { class: "group" }, el("th", { colspan: all.length + 1, scope: "colgroup" }, words));
-  const figures = about.figures.map((figure) => el("tr", null, el("th", { scope: "row" }, figure.unit ? `${figure.whole}, ${figure.unit}` : figure.whole), ...all.map((column) => cell(figure.name, column, reference))));
+  const figures = about.figures.map((figure) => el("tr", null, el("th", { scope: "row" }, titled(figure.whole, figure.unit)), ...all.map((column) => cell(figure.name, column, reference))));
   place.replaceChildren(
     el("p", { class: "controls" }, el("label", { for: "base" }, "Differences from"), choice, el("span", { class: "note" }, "Bold: beyond the model's resolution between builds; ≈: within it.")),
     scrolling("Comparison", el("table", null, el("caption", { class: "spoken" }, "Pinned builds beside the one on the sliders"),

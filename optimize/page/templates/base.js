@@ -1,7 +1,7 @@
 // State that all views share: sections, axes of the builds, filters, compared builds.
 
 import { byId, el } from "../../web/elements.js";
-import { number, plain } from "../../web/numbers.js";
+import { number, plain, titled } from "../../web/numbers.js";
 
 export const data = JSON.parse(byId("page-data").textContent);
 export const MOST_COMPARED = 4;
@@ -24,7 +24,7 @@ export const order = { id: "order", label: "order of evaluation", unit: "", grou
 axisOf.set(order.id, order);
 export const memberAt = new Map(data.members.map((member) => [member.build, member]));
 export const STATES = ["violates a constraint", "meets all constraints", "on the Pareto front"];
-export const axisTitle = (axis) => (axis.unit ? `${axis.label}, ${axis.unit}` : axis.label);
+export const axisTitle = (axis) => titled(axis.label, axis.unit);
 export const varies = (axis) => {
   const known = axis.values.filter((v) => v !== null);
   return known.length > 1 && (axis.choices ? axis.choices.length > 1 : known.some((v) => v !== known[0]));

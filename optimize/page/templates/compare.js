@@ -1,7 +1,7 @@
 // Comparison of up to four builds; differences beyond the error are bold.
 
 import { el, scrolling } from "../../web/elements.js";
-import { number, plain, signed, spread } from "../../web/numbers.js";
+import { exceeds, minus, number, plain, signed, spread, titled } from "../../web/numbers.js";
 import { MANY_SWINGS, MOST_COMPARED, axisOf, axisText, buildName, data, digitsOf, memberAt, onCompared, onSwing, section, swingField, view } from "./base.js";
 import { crossSection } from "./cross_sections.js";
 
@@ -43,6 +43,13 @@ export function drawComparison() {
 
 const groupRow = (title, wide) => el("tr", { class: "group" }, el("th", { colspan: wide + 1, scope: "colgroup" }, title));
 
+// A difference with as many decimals as its terms.
+function stepText(value, first) {
+  const places = [value, first].map((one) => (plain(one).split(".")[1] || "").length);
+  const text = minus((value - first).toFixed(Math.max(...places)));
+  return value > first ? `+${text}` : text;
+}
+
 function layerRows(builds) {
   const rows = [];
   data.roles.forEach((role, k) => {
@@ -54,10 +61,10 @@ function layerRows(builds) {
       const first = axis.values[builds[0]];
       const cells = builds.map((i) => {
         const same = axis.values[i] === first;
-        const step = axis.choices || axis.values[i] === null || first === null || same ? "" : ` (${axis.values[i] > first ? "+" : ""}${plain(axis.values[i] - first)})`;
+        const step = axis.choices || axis.values[i] === null || first === null || same ? "" : ` (${stepText(axis.values[i], first)})`;
         return el("td", { class: `n ${same ? "" : "beyond"}` }, axisText(axis, i) + step);
       });
-      rows.push(el("tr", null, el("th", { scope: "row" }, axis.unit ? `${what}, ${axis.unit}` : what), ...cells));
+      rows.push(el("tr", null, el("th", { scope: "row" }, titled(what, axis.unit)), ...cells));
     }
   });
   return rows;
@@ -91,10 +98,10 @@ function figureLine(builds, name, group) {
     const text = number(own[0], digitsOf(own));
     if (k === 0 || !first) return el("td", { class: "n" }, text, " ", el("span", { class: "pm" }, spread(own[1])));
     const step = own[0] - first[0];
-    const beyond = Math.abs(step) > Math.max(own[1], first[1]);
+    const beyond = exceeds(step, [own[1], first[1]], digitsOf(own));
     const difference = beyond ? el("b", { class: "beyond" }, signed(step, digitsOf(own))) : el("span", { class: "same" }, "\u2248");
     return el("td", { class: "n" }, text, " ", difference);
   });
   const label = known.owner === group ? known.short : known.label;
-  return el("tr", { "data-figure": name }, el("th", { scope: "row", title: `${known.help} (${name})` }, known.unit ? `${label}, ${known.unit}` : label), ...cells);
+  return el("tr", { "data-figure": name }, el("th", { scope: "row", title: `${known.help} (${name})` }, titled(label, known.unit)), ...cells);
 }

@@ -1,7 +1,7 @@
 // Side view of the short list's flights, equal scales.
 
-import { el, scrolling, svg } from "../../web/elements.js";
-import { number, spread } from "../../web/numbers.js";
+import { byId, el, scrolling, svg } from "../../web/elements.js";
+import { number, spread, titled } from "../../web/numbers.js";
 import { MANY_SWINGS, data, digitsOf, onSwing, section, slow, swingField, view } from "./base.js";
 import { DASHES, linear, memberColour, ticks } from "./charts.js";
 
@@ -16,7 +16,7 @@ function side(swing, window, width, height, detail) {
   const words = `${detail ? "Landing of" : "Flight after"} ${swing.name} side view, equal scales; the table below has the numbers`;
   const picture = svg("svg", { class: "side", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": words });
   picture.append(svg("clipPath", { id }, svg("rect", { x: margin.left, y: margin.top - 8, width: width - margin.left - margin.right, height: height - margin.top - margin.bottom + 9 })));
-  for (const [value, text] of ticks(...window.x, detail ? 4 : 8))
+  for (const [value, text] of ticks(...window.x, detail ? 4 : width / 100))
     picture.append(svg("line", { x1: x(value), x2: x(value), y1: margin.top, y2: height - margin.bottom, stroke: "var(--faint)" }), svg("text", { x: x(value), y: height - 16, "text-anchor": "middle" }, text));
   for (const [value, text] of ticks(...window.z, Math.max(1, (window.z[1] - window.z[0]) * perMetre / 40)))
     picture.append(svg("line", { x1: margin.left, x2: width - margin.right, y1: z(value), y2: z(value), stroke: value === 0 ? "var(--soft)" : "var(--faint)" }), svg("text", { x: margin.left - 6, y: z(value) + 4, "text-anchor": "end" }, text));
@@ -50,7 +50,7 @@ function windows(swing) {
 }
 
 function landings(swing) {
-  const heads = swing.heads.map((head, n) => el("th", { scope: "col", class: "n" }, `${head}${data.figures[swing.figures[n]] && data.figures[swing.figures[n]].unit ? `, ${data.figures[swing.figures[n]].unit}` : ""}`));
+  const heads = swing.heads.map((head, n) => el("th", { scope: "col", class: "n" }, titled(head, (data.figures[swing.figures[n]] || {}).unit)));
   const rows = data.members.map((member, k) => {
     const line = svg("svg", { width: 34, height: 10, "aria-hidden": "true" }, svg("line", { x1: 1, x2: 33, y1: 5, y2: 5, stroke: memberColour(k), "stroke-width": 2.4, "stroke-dasharray": DASHES[k % 8] }));
     const cells = swing.figures.map((name) => {
@@ -66,11 +66,13 @@ function swingPart(swing) {
   const parts = [el("h3", null, swing.name), el("p", { class: "note" }, `${swing.words}. ${swing.source}`)];
   if (swing.paths.length) {
     const [whole, landing] = windows(swing);
-    const inner = 860 - 54;
-    const tall = Math.min(430, (whole.z[1] / whole.x[1]) * inner + 48);
-    const stretch = Math.max(1, ((whole.z[1] / whole.x[1]) * inner + 48) / 430);
+    // As wide as the window leaves it, so that its text keeps its size.
+    const wide = Math.min(860, Math.max(320, byId("main").clientWidth - 28));
+    const natural = (whole.z[1] / whole.x[1]) * (wide - 54) + 48;
+    const tall = Math.min(430, natural);
+    const stretch = Math.max(1, natural / 430);
     whole.x = [0, whole.x[1] * stretch];
-    parts.push(el("div", { class: "pair" }, side(swing, whole, 860, tall, false), side(swing, landing, 340, 0.42 * (340 - 54) + 48, true)));
+    parts.push(el("div", { class: "pair" }, side(swing, whole, wide, tall, false), side(swing, landing, 340, 0.42 * (340 - 54) + 48, true)));
   }
   return el("div", { "data-swing": swing.name }, ...parts, landings(swing), ...swing.failed.map((words) => el("p", { class: "note" }, `Not computed: ${words}`)));
 }

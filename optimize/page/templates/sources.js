@@ -1,7 +1,7 @@
 // Margins to every limit, and provenance.
 
 import { el, scrolling } from "../../web/elements.js";
-import { minus } from "../../web/numbers.js";
+import { minus, titled } from "../../web/numbers.js";
 import { data, section } from "./base.js";
 import { bar } from "./sensitivity.js";
 
@@ -43,6 +43,6 @@ export function drawSources() {
     plainTable("Material cards of the scenario", ["material", "grades of its numbers", "source of the modulus"], materials),
     el("details", { class: "no-print" }, el("summary", null, "Definitions of the figures"),
       plainTable("Figures, with the names that the command line accepts", ["figure", "name", "meaning"],
-        Object.entries(data.figures).map(([name, known]) => [known.unit ? `${known.label}, ${known.unit}` : known.label, name, known.help]))),
+        Object.entries(data.figures).map(([name, known]) => [titled(known.label, known.unit), name, known.help]))),
     el("details", { class: "no-print" }, el("summary", null, "The whole scenario"), el("pre", { tabindex: "0", role: "region", "aria-label": "The whole scenario" }, scenario)));
 }
