@@ -262,9 +262,10 @@ def estimate(
         except (SolverError, InputError) as error:
             failed[name] = str(error)
             continue
+        value = float(value)
         done[name] = Figure(
             name=name,
-            value=float(value),
+            value=value,
             unit=known.unit,
             basis=known.basis,
             difference_error=abs(value) * known.difference_percent / 100.0,

@@ -4,7 +4,8 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM
+from layers.ball import MOST_LAYERS, MOST_NAME, THINNEST_LAYER_MM
+from layers.files.text import Name
 from layers.materials import numeric_fields
 
 MODULUS_RANGE_MPA = numeric_fields()["youngs_modulus_mpa"]
@@ -54,7 +55,9 @@ class HeldMass(_Table):
 class Setting(_Table):
     """Values of all sliders: one build."""
 
-    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
+    name: Name = Field(
+        "unnamed ball", min_length=1, max_length=MOST_NAME, description="the build's name"
+    )
     outer_diameter_mm: float = _number("mm", "outer diameter of the ball", *DIAMETER_RANGE_MM)
     layer: tuple[LayerSetting, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"

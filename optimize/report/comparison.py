@@ -5,8 +5,9 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from layers.figures import Estimate, Figure
+from layers.files.escaping import csv_text
 from optimize.report.ball import TRUST, builds_section, digits_of, spread, version, warnings_section
-from optimize.report.tables import Section, columns, csv_text, number, signed
+from optimize.report.tables import Section, columns, number, signed
 
 
 @dataclass(frozen=True)

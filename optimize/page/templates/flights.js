@@ -57,7 +57,7 @@ function landings(swing) {
       const own = member.figures[name];
       return el("td", { class: "n" }, ...(own ? [number(own[0], digitsOf(own)), " ", el("span", { class: "pm" }, spread(own[1]))] : ["\u2013"]));
     });
-    return el("tr", null, el("th", { scope: "row" }, line, ` ${member.label}`), ...cells);
+    return el("tr", null, el("th", { scope: "row", class: "whole" }, line, ` ${member.label}`), ...cells);
   });
   return scrolling(`Flights after ${swing.name}`, el("table", null, el("caption", { class: "spoken" }, `Launch and flight after ${swing.name}`), el("thead", null, el("tr", null, el("th", { scope: "col" }, "build"), ...heads)), el("tbody", null, ...rows)));
 }
