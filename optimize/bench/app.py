@@ -19,7 +19,7 @@ from layers.ball_file import ball_toml
 from layers.errors import InputError
 from optimize.bench.bench import Bench, records
 from optimize.bench.build import read_build
-from optimize.bench.guard import Door, Guard, Refused, json_bytes
+from optimize.bench.guard import Access, Guard, Refused, json_bytes
 from optimize.bench.jobs import News, TooBusy
 from optimize.bench.requests import read_json
 from optimize.ledger.ledger import Known
@@ -53,14 +53,14 @@ _LINES = "application/x-ndjson"
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
-def create_app(bench: Bench, door: Door) -> ASGIApp:
+def create_app(bench: Bench, access: Access) -> ASGIApp:
     """Return the application, guarded.
 
     Parameters
     ----------
     bench : Bench
         Started and closed by the caller.
-    door : Door
+    access : Access
         Which requests are answered.
     """
     routes: list[Route] = [
@@ -76,7 +76,7 @@ def create_app(bench: Bench, door: Door) -> ASGIApp:
     handlers: Any = {Refused: _refused, InputError: _bad_input, HTTPException: _http}
     app = Starlette(routes=routes, exception_handlers=handlers)
     app.router.redirect_slashes = False
-    return Guard(app, door)
+    return Guard(app, access)
 
 
 @cache

@@ -23,6 +23,8 @@ _SCRIPTS = (
     "charts.js",
     "cross_sections.js",
     "cards.js",
+    "scatter_axes.js",
+    "scatter_marks.js",
     "scatter.js",
     "parallel.js",
     "filters.js",

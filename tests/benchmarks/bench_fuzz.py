@@ -88,7 +88,7 @@ def _header_text(dice: random.Random) -> bytes:
 
 
 def _request(place: Served, setting: dict[str, Any], dice: random.Random) -> bytes:
-    """Write a request, mostly well formed, so that many get past the door."""
+    """Write a request, mostly well formed, so that many pass access control."""
     host = f"{LOOPBACK}:{place.port}".encode()
     path = dice.choice(dice.choices((API, tuple(FILES), STRANGE), (8, 1, 1))[0])
     if dice.random() < 0.05:

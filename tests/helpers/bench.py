@@ -15,7 +15,7 @@ from layers.ball import Ball
 from optimize.bench.app import create_app
 from optimize.bench.bench import Bench
 from optimize.bench.connections import HEADER_S
-from optimize.bench.guard import Door
+from optimize.bench.guard import Access
 from optimize.bench.serve import LOOPBACK, listen, server_of
 from optimize.bench.session import open_bench
 from optimize.scenario.brief import Scenario
@@ -92,8 +92,8 @@ def served(
     bench = open_bench(ball, scenario, **options)
     sock = listen(0)
     port = sock.getsockname()[1]
-    door = Door(port, TOKEN)
-    server = server_of(create_app(bench, door), door, bench.close, header_s)
+    access = Access(port, TOKEN)
+    server = server_of(create_app(bench, access), access, bench.close, header_s)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]}, daemon=True)
     bench.start()
     thread.start()

@@ -4,7 +4,7 @@ import { el, scrolling } from "../../web/elements.js";
 import { plain } from "../../web/numbers.js";
 import { STATES, axisOf, axisText, axisTitle, buildName, compareBox, data, memberAt, order, section, slow, varies, view } from "./base.js";
 import { layersOf } from "./cross_sections.js";
-import { goalOn } from "./scatter.js";
+import { goalOn } from "./scatter_axes.js";
 
 const PAGE = 25;
 

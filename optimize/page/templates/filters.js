@@ -3,7 +3,7 @@
 import { byId, el } from "../../web/elements.js";
 import { plain } from "../../web/numbers.js";
 import { count, data, extent, filtersChanged, memberAt, onCompared, quick, setFilter, slow, speak, view } from "./base.js";
-import { goalOn } from "./scatter.js";
+import { goalOn } from "./scatter_axes.js";
 
 export function column(axis) {
   const id = axis.id.replace(/[^a-z0-9]+/gi, "-");

@@ -4,7 +4,7 @@ import { el, svg } from "../../web/elements.js";
 import { axisOf, axisTitle, count, data, extent, memberAt, quick, section, setFilter, varies, view } from "./base.js";
 import { colours, linear, sized, ticks } from "./charts.js";
 import { column } from "./filters.js";
-import { nudge } from "./scatter.js";
+import { nudge } from "./scatter_marks.js";
 
 const BRUSH_WIDTH = 26;
 const MOST_AXES = 9;
