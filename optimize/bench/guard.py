@@ -123,8 +123,8 @@ class Guard:
         try:
             await self._answer(scope, receive, send)
         except (ClientDisconnect, LocalProtocolError):
-            # Whoever asked has gone, or broke the protocol in the middle of a request, which the
-            # server has answered by itself: there is nobody to tell.
+            # The client has gone, or broke the protocol in the middle of a request, which the
+            # server has answered by itself: nothing is left to send.
             with suppress(TimeoutError):
                 await asyncio.wait_for(_closed(receive), _CLOSING_S)
 
@@ -151,9 +151,9 @@ class Guard:
             if not begun:
                 await _say(safe_send, refused.status, str(refused))
         except Exception:
-            _LOG.exception("an error that the bench does not know")
+            _LOG.exception("an unexpected error")
             if not begun:
-                await _say(safe_send, 500, "The bench met an error of its own; see its terminal.")
+                await _say(safe_send, 500, "The bench had an internal error; see its terminal.")
 
 
 def _check_size(scope: Scope) -> None:

@@ -65,7 +65,7 @@ class BuildQueue:
         self._change = threading.Condition()
         self._closing = False
         self._loaded: set[str] = set()  # kinds of test whose code the process has loaded
-        self._compiled: set[str] = set()  # and whose code lies on the disk
+        self._compiled: set[str] = set()  # and whose code is compiled on disk
         self._victims: set[tuple[str, tuple[str, ...]]] = set()
         self.restarts = 0
         self.notice = ""

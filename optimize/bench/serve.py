@@ -100,7 +100,7 @@ def serve(bench: Bench, port: int, browser: bool, announce: Callable[[str], None
     browser : bool
         Whether to open the page.
     announce : callable
-        Told the page's address. The token stands behind ``#``, which browsers keep to themselves.
+        Called with the page's address. The token is its fragment, which browsers never send.
 
     Raises
     ------
@@ -120,8 +120,8 @@ def serve(bench: Bench, port: int, browser: bool, announce: Callable[[str], None
         nonlocal interrupted
         interrupted = server.should_exit = True
 
-    # Ours from before the address is told: Ctrl-C may come while the server is still starting. It
-    # takes Ctrl-C itself while it runs, and passes it on when it has ended.
+    # Ours before the address is announced: Ctrl-C may come while the server starts. It handles
+    # Ctrl-C itself while it runs, and passes it on when it has ended.
     before = signal.signal(signal.SIGINT, end)
     try:
         bench.start()

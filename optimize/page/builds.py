@@ -32,7 +32,7 @@ class Figures:
 def thinned(run: Run, most: int = MOST_SHOWN) -> Run:
     """Keep as many builds as a page can show.
 
-    The front and the short list stay, and of the others as many as fit, evenly over the search.
+    The front and the short list remain, and of the others as many as fit, evenly over the search.
 
     Parameters
     ----------

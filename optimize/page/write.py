@@ -81,7 +81,7 @@ def page_html(data: dict[str, Any]) -> str:
 
 
 def json_for_html(data: Any) -> str:
-    """Write JSON that can stand in a script element, whatever its strings hold."""
+    """Write JSON that is safe in a script element, whatever its strings hold."""
     text = json.dumps(data, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
     for sign, escape in _ESCAPES.items():
         text = text.replace(sign, escape)

@@ -103,7 +103,7 @@ export const speak = (text) => { live.textContent = text; };
 export function compareBuild(i, wanted) {
   if (wanted && !view.compared.includes(i)) {
     if (view.compared.length === MOST_COMPARED) {
-      speak(`At most four builds can be compared; remove one first.`);
+      speak("At most four builds can be compared; remove one first.");
       return false;
     }
     view.compared.push(i);
