@@ -22,7 +22,7 @@ from optimize.bench.build import read_build
 from optimize.bench.guard import Access, Guard, Refused, json_bytes
 from optimize.bench.jobs import News, TooBusy
 from optimize.bench.requests import read_json
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 
 _OURS, _PAGE, _SHARED = "optimize.bench.static", "optimize.page.templates", "optimize.web"
 _CSS, _JS = "text/css", "text/javascript"

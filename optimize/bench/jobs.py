@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from layers.ball import Ball
 from optimize.bench.figures import Test
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 
 
 @dataclass(frozen=True)

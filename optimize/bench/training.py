@@ -15,7 +15,7 @@ from optimize.bench.build import build_of
 from optimize.bench.coverage import CoverageTable
 from optimize.bench.sliders import Panel
 from optimize.bench.worker import Worker, WorkerEnded
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 
 if TYPE_CHECKING:
     from optimize.emulator.gaussian import Emulator, Prediction

@@ -9,7 +9,7 @@ from layers.errors import InputError, SolverError
 from layers.figures import Figure
 from layers.flight.trajectory import path
 from layers.mass import inertia
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 from optimize.page.launches import FIGURES, Launches
 from optimize.report.words import short_of
 from optimize.search.result import Member, Run

@@ -7,7 +7,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 from optimize.report.shares import freedom_words, missed, notes, sentences
 from optimize.report.words import in_words, label_of
 from optimize.search.result import Run

@@ -186,7 +186,7 @@ def test_other_fields_are_named_too(place):
     for changes, words in [
         ({"name": ""}, "name is ''"),
         ({"name": "\ud800"}, "name"),
-        ({"\ud800": 1}, "unicode"),
+        ({"\ud800": 1}, "control character U+D800"),
         ({"layer": start["layer"] * 2}, "layer has 4 entries, but this ball has 2 layers"),
         ({"outer_diameter_mm": 20}, "outer_diameter_mm is 20, but must be at least 30"),
         ({"hold_mass": {"layer": 3, "mass_g": 45.0}}, "hold_mass, layer is 3, but must be at most"),

@@ -16,7 +16,8 @@ from layers.rules.overall_distance import YARD, distance_test, screen_ball
 from optimize.compute.first_call import seconds_to_compile
 from optimize.compute.one import compute_one
 from optimize.ledger import ledger as ledger_module
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.report.ball import estimate_sections
 from optimize.report.run import run_sections
 from optimize.report.tables import markdown
