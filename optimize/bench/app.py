@@ -24,7 +24,7 @@ from optimize.bench.jobs import News, TooBusy
 from optimize.bench.requests import read_json
 from optimize.ledger.rows import Known
 
-_OURS, _PAGE, _SHARED = "optimize.bench.static", "optimize.page.templates", "optimize.web"
+_OURS, _SHARED = "optimize.bench.static", "optimize.web"
 _CSS, _JS = "text/css", "text/javascript"
 _SCRIPTS = {
     _OURS: (
@@ -38,7 +38,7 @@ FILES = {
     "/": (_OURS, "bench.html", "text/html"),
     "/icon.svg": (_OURS, "icon.svg", "image/svg+xml"),
     "/bench.css": (_OURS, "bench.css", _CSS),
-    "/page.css": (_PAGE, "page.css", _CSS),
+    "/page.css": (_SHARED, "page.css", _CSS),
     **{
         f"/{name}.js": (folder, f"{name}.js", _JS)
         for folder, names in _SCRIPTS.items()

@@ -53,7 +53,7 @@ def page_html(data: dict[str, Any]) -> str:
     data : dict
         From `optimize.page.data.page_data`.
     """
-    style = _text("optimize.page", "templates", "page.css")
+    style = _text("optimize", "web", "page.css")
     script = _script()
     policy = "; ".join(
         (
