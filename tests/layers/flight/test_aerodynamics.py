@@ -73,6 +73,9 @@ def test_limits_ranges_are_flagged_and_held(name, reynolds, spin_ratio):
     assert law(re, s).inside.all()
     beyond_s = law(re[:, 0], np.full(7, spin_ratio[1] + 1e-9))
     assert not beyond_s.inside.any()
+    assert not law(re[:, 0], np.full(7, spin_ratio[0] - 1e-9)).inside.any()
+    still = law(re[0, :], np.zeros(7))
+    np.testing.assert_allclose(still.lift, law(re[0, :], np.full(7, spin_ratio[0])).lift)
     held = law(re[0, :], np.full(7, 5.0))
     np.testing.assert_allclose(held.lift, law(re[0, :], np.full(7, spin_ratio[1])).lift)
     if name != "ferguson 2022":
