@@ -188,7 +188,7 @@ class Ledger:
         Parameters
         ----------
         key, content : str
-            Hash of the build, and the text that was hashed, see `optimize.scenario.space.content_of`.
+            Hash of the build, and the text that was hashed (`optimize.scenario.space.content_of`).
         model_version : str
             Of the model that computed it.
         estimate : Estimate
