@@ -51,9 +51,10 @@ ELSEWHERE = {
 
 @dataclass(frozen=True)
 class Slip:
-    """A file's text with one change, and the changed lines before and after."""
+    """A file's text with one change; where it is, the lines before and after."""
 
     path: str
+    function: str
     number: int
     before: str
     after: str
@@ -115,7 +116,18 @@ def slips(path: str, sample: int, seed: int) -> Iterator[Slip]:
         ]
         before = " ".join(line[1:].strip() for line in lines if line[0] == "-")
         after = " ".join(line[1:].strip() for line in lines if line[0] == "+")
-        yield Slip(path, spot[0], before, after, changed)
+        yield Slip(path, _function(text, spot[0]), spot[0], before, after, changed)
+
+
+def _function(text: str, line: int) -> str:
+    """Return the name of the innermost function or class with this line; none at top level."""
+    found = ""
+    for node in ast.walk(ast.parse(text)):  # from the outermost inward
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            first = min(d.lineno for d in (node, *node.decorator_list))
+            if first <= line <= (node.end_lineno or line):
+                found = node.name
+    return found
 
 
 def mirrors(path: str) -> tuple[str, ...]:
@@ -178,11 +190,11 @@ class Copy:
             shutil.copytree(self._kept, self._tree / "layers" / "__pycache__", dirs_exist_ok=True)
 
 
-def equivalents() -> set[tuple[str, str]]:
-    """Return file and changed line of the slips that change nothing."""
+def equivalents() -> set[tuple[str, str, str]]:
+    """Return file, function and changed line of the slips that change nothing."""
     rows = tomllib.loads(EQUIVALENT.read_text())["mutant"]
     assert all(row["reason"] for row in rows)
-    return {(row["file"], row["after"]) for row in rows}
+    return {(row["file"], row["function"], row["after"]) for row in rows}
 
 
 def files(paths: list[Path]) -> list[str]:
@@ -213,7 +225,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         copy, limits = Copy(Path(folder)), dict[tuple[str, ...], float]()
         for slip in queue:
-            if (slip.path, slip.after) in same:
+            if (slip.path, slip.function, slip.after) in same:
                 score[slip.path][2] += 1
                 continue
             if time.monotonic() > end:
