@@ -145,3 +145,27 @@ def test_the_dimples_of_a_body_are_those_of_the_ball():
     shallow = build(dimple_volume_percent=1.2, dimple_depth_mm=0.15).body()
     moved = inertia.moment_of_inertia(body) - inertia.moment_of_inertia(shallow)
     assert 1e7 * moved > 0.005 * lost
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("dimple_volume_percent", -0.01),
+        ("dimple_volume_percent", 2.01),
+        ("dimple_depth_mm", 0.0),
+        ("dimple_depth_mm", 0.51),
+    ],
+)
+def test_dimples_out_of_range_are_named(field, value):
+    with pytest.raises(InputError, match=field):
+        build(**{field: value})
+
+
+def test_a_ball_of_one_layer_and_its_thinnest_layer():
+    rows = table()
+    one = ball_from_table(rows | {"layer": rows["layer"][:1]}, CATALOGUE, "ball.toml")
+    assert one.stage(1) is one
+    # From 0.2 mm on a layer is thick enough.
+    assert build(diameters=(25.0, 25.4, 42.7)).diameter_mm == 42.7
+    with pytest.raises(InputError, match=r"at least 0\.2 mm thick"):
+        build(diameters=(25.0, 25.399, 42.7))
