@@ -11,7 +11,8 @@ from layers.arrays import Level
 from layers.ball import Ball, Body
 from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
-from layers.figures import BALL_FIGURES, QUANTITIES, Estimate, Figure, FigureName, parse_figure
+from layers.estimates import Estimate, Figure
+from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
 from layers.mass import inertia
 from layers.strike.swings import Swing, check_owner
 

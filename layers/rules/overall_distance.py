@@ -14,8 +14,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from layers.arrays import FloatArray, Level
 from layers.ball import Ball
 from layers.errors import InputError
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import Estimate
 from layers.flight.aerodynamics import Law, ferguson_2022
 from layers.flight.air import humid_air
 from layers.flight.trajectory import fly

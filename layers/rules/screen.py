@@ -11,7 +11,8 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from layers.errors import InputError
-from layers.figures import Estimate, parse_figure
+from layers.estimates import Estimate
+from layers.figures import parse_figure
 
 Verdict = Literal["within", "within error of the limit", "outside", "not known"]
 

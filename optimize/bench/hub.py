@@ -16,7 +16,7 @@ from typing import Protocol
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import OrbwrightError
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.bench.asked import Test
 from optimize.bench.memory import Memory, key
 from optimize.bench.worker import Unwanted, Worker, WorkerEnded

@@ -12,8 +12,9 @@ from layers.arrays import FloatArray, Level
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError, explain
+from layers.estimates import Estimate, Figure
 from layers.estimation import MODEL_VERSION, estimate
-from layers.figures import Estimate, Figure, FigureName, parse_figure
+from layers.figures import FigureName, parse_figure
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, toml_value
 from layers.materials import Grade

@@ -28,7 +28,7 @@ from optimize.commands.tolerance import tolerance_app
 if TYPE_CHECKING:
     from layers.ball import Ball
     from layers.conditions import Conditions
-    from layers.figures import Estimate
+    from layers.estimates import Estimate
     from layers.rules.overall_distance import DistanceTest
 
 

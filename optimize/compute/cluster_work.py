@@ -6,8 +6,8 @@ import threading
 from importlib.metadata import version
 from typing import Any, NamedTuple
 
+from layers.estimates import Estimate
 from layers.estimation import MODEL_VERSION
-from layers.figures import Estimate
 
 # The machine code keeps one core busy and the interpreter locked: threads would only wait.
 _ONE_AT_A_TIME = threading.Lock()

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import Estimate
 
 if TYPE_CHECKING:
     pass

@@ -12,7 +12,8 @@ import numpy as np
 from layers.ball import Ball, Layer
 from layers.compound.recipe import Batch
 from layers.errors import InputError
-from layers.figures import Estimate, Figure, parse_figure
+from layers.estimates import Estimate, Figure
+from layers.figures import parse_figure
 from layers.mass import inertia
 from layers.mass.concentricity import off_centre
 from layers.rules.screen import RuleSet

@@ -17,7 +17,7 @@ from types import TracebackType
 from typing import Any, Literal, NamedTuple
 
 from layers.errors import InputError
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from optimize.ledger.file import (
     DAMAGED,
     Tell,

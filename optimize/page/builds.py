@@ -9,8 +9,8 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
+from layers.estimates import Figure
 from layers.estimation import estimate
-from layers.figures import Figure
 from optimize.page.influence import influence, varying
 from optimize.report.ball import thicknesses_mm
 from optimize.report.words import label_of, layer_names, unit_of

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from layers.figures import Figure
+from layers.estimates import Figure
 from optimize.page.builds import axes_record, gather, influence_record, thinned
 from optimize.page.flights import Launches, flights_record
 from optimize.page.influence import Sobol, sobol_record

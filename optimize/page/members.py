@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from layers.figures import Figure
+from layers.estimates import Figure
 from optimize.ledger.ledger import Known
 from optimize.page.builds import places_of, rounded
 from optimize.page.flights import Launches

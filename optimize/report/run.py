@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from layers.ball import Ball
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from layers.rules.screen import Verdict, rule_set, screen
 from optimize.ledger.ledger import RunRecord
 from optimize.report.ball import (

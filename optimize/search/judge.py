@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from layers.estimates import Figure
 from layers.estimation import estimate
-from layers.figures import QUANTITIES, Figure, parse_figure
+from layers.figures import QUANTITIES, parse_figure
 from optimize.ledger.ledger import Known
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound

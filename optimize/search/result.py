@@ -8,7 +8,7 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import OrbwrightError
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 

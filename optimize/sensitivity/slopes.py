@@ -18,8 +18,9 @@ from layers.arrays import FloatArray, Level
 from layers.ball import THINNEST_LAYER_MM, Ball, Layer
 from layers.conditions import Conditions
 from layers.errors import InputError
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import QUANTITIES, Estimate, parse_figure
+from layers.figures import QUANTITIES, parse_figure
 from layers.materials import numeric_fields
 
 Kind = Literal["outer_diameter_mm", "youngs_modulus_mpa", "density_g_cm3", "friction"]

@@ -17,8 +17,9 @@ from pydantic import ValidationError
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import InputError, SolverError, explain
+from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
-from layers.figures import BALL_FIGURES, QUANTITIES, Estimate, Figure, FigureName, parse_figure
+from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
 from layers.mass import pieces as many
 from layers.mass.pieces import Pieces
 from optimize.lab.scatter import Scatter

@@ -4,7 +4,7 @@ import pytest
 from pydantic import ValidationError
 
 from layers.errors import InputError
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from layers.rules.screen import RuleLimit, RuleSet, rule_set, rule_sets, screen
 from tests.helpers.builds import random_balls
 

@@ -269,7 +269,7 @@ def test_a_poor_terminal_gets_question_marks_not_a_traceback():
 
 def test_help_imports_nothing_heavy():
     command = (
-        "import sys; from optimize.cli import main; main(['--help']); "
+        "import sys; from optimize.commands.app import main; main(['--help']); "
         "sys.exit(any(m in sys.modules for m in ('numpy', 'scipy', 'numba', 'matplotlib', "
         "'pymoo', 'pandas')))"
     )

@@ -7,7 +7,7 @@ import sys
 import pandas as pd
 import pytest
 
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from optimize.ledger.ledger import Known, Ledger
 from optimize.scenario.space import content_of, key_of
 from tests.helpers.builds import random_balls

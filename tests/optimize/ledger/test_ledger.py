@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.errors import InputError
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.ledger.file import SCHEMA_VERSION
 from optimize.ledger.ledger import Ledger, Proposal
 from tests.helpers.ledgers import BALL, CONTENT, KEY, found, not_writable, numbered
