@@ -1,11 +1,16 @@
 """Estimates: the figures of a ball with their errors, and the difference of two of them."""
 
+import math
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
-from layers.figures import Basis
+from layers.figures import Basis, parse_figure
+from layers.files.html import html_table
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -41,6 +46,11 @@ class Figure:
     flag: str = ""
     caution: str = ""
 
+    def __repr__(self) -> str:
+        """Return value and error between builds, with `!` or `*` where there is a warning."""
+        mark = " !" if self.flag else " *" if self.caution else ""
+        return f"{self.name} {_told(self.value, self.difference_error, self.unit)}{mark}"
+
     def __sub__(self, other: "Figure") -> "Difference":
         """Subtract the same figure of another ball."""
         if not isinstance(other, Figure):
@@ -69,6 +79,10 @@ class Difference:
     unit: str
     error: float
 
+    def __repr__(self) -> str:
+        """Return value and error."""
+        return f"{self.name} {_told(self.value, self.error, self.unit)}"
+
     @property
     def beyond_error(self) -> bool:
         """Whether the model resolves the difference."""
@@ -84,10 +98,68 @@ class Estimate:
     failed: dict[str, str] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> Figure:
-        """Return a figure by the name it was asked for."""
+        """Return a figure by the name it was asked for, or another name that means the same.
+
+        The swing may be left out where only one swing has such a figure.
+        """
+        name = self._key(name)
         if name in self.failed:
             raise SolverError(f"{name} of {self.ball.name} was not computed: {self.failed[name]}")
         return self.figures[name]
+
+    def _key(self, name: str) -> str:
+        known = [*self.figures, *self.failed]
+        if name in known:
+            return name
+        owners = dict.fromkeys(k.rpartition(".")[0] for k in known)
+        found = [k for k in known for owner in owners if _same(k, f"{owner}.{name}".lstrip("."))]
+        if len(found) > 1:
+            raise InputError(f"{name!r} is one of {', '.join(found)}; give the whole name.")
+        if not found:
+            parse_figure(name)
+            raise InputError(f"{name} was not asked for; there are: {', '.join(known)}.")
+        return found[0]
+
+    def __repr__(self) -> str:
+        """Return the ball's name and the figures in a line each."""
+        lines = [f"  {figure!r}" for figure in self.figures.values()]
+        lines += [f"  {name} failed: {why}" for name, why in self.failed.items()]
+        return "\n".join([f"Estimate of {self.ball.name!r}:", *lines])
+
+    def _repr_html_(self) -> str:
+        """Return the figures as a table, for notebooks."""
+        heads = ("figure", "value", "± between builds", "± by itself", "unit", "warning")
+        rows = [
+            (
+                f.name,
+                _rounded(f.value, f.difference_error or f.absolute_error),
+                _rounded(f.difference_error, f.difference_error) if f.difference_error else "exact",
+                _rounded(f.absolute_error, f.absolute_error),
+                "" if f.unit == "1" else f.unit,
+                f.flag or f.caution,
+            )
+            for f in self.figures.values()
+        ]
+        rows += [(name, "failed", "", "", "", why) for name, why in self.failed.items()]
+        return html_table(self.ball.name, heads, rows)
+
+    def to_frame(self) -> "pd.DataFrame":
+        """Return a table of a row a figure, those that failed last, without a value.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Index ``figure``; columns ``value``, ``unit``, ``difference_error`` and
+            ``absolute_error`` in the unit, ``basis``, ``flag``, ``caution``, ``failed``.
+        """
+        import pandas as pd
+
+        fields = ("value", "unit", "difference_error", "absolute_error", "basis", "flag", "caution")
+        rows = {n: {k: getattr(f, k) for k in fields} for n, f in self.figures.items()}
+        rows |= {name: {"failed": why} for name, why in self.failed.items()}
+        frame = pd.DataFrame.from_dict(rows, orient="index", columns=[*fields, "failed"])
+        texts = ["unit", "basis", "flag", "caution", "failed"]
+        return frame.fillna(dict.fromkeys(texts, "")).rename_axis("figure")
 
     def as_record(self) -> dict[str, Any]:
         """Return plain data for JSON."""
@@ -96,6 +168,27 @@ class Estimate:
             "figures": {name: asdict(figure) for name, figure in self.figures.items()},
             "failed": dict(self.failed),
         }
+
+
+def _same(known: str, name: str) -> bool:
+    """Whether a name means a known figure; a name that means nothing does not."""
+    try:
+        return parse_figure(name) == parse_figure(known)
+    except InputError:
+        return False
+
+
+def _told(value: float, error: float, unit: str) -> str:
+    told = _rounded(value, error) if error else f"{value:.6g}"
+    spread = f" ± {_rounded(error, error)}" if error else ""
+    return f"{told}{spread}{'' if unit == '1' else f' {unit}'}"
+
+
+def _rounded(value: float, error: float) -> str:
+    """Write a number to the second digit of its error."""
+    if not (error > 0.0 and math.isfinite(error) and math.isfinite(value)):
+        return f"{value:.6g}"
+    return f"{value:.{max(0, 1 - math.floor(math.log10(error)))}f}"
 
 
 def differences(reference: Estimate, other: Estimate) -> dict[str, Difference]:

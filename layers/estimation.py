@@ -233,7 +233,7 @@ _COMPUTE: dict[str, Compute] = {
 
 def estimate(
     ball: Ball,
-    figures: Sequence[str] = BALL_FIGURES,
+    figures: str | Sequence[str] = BALL_FIGURES,
     conditions: Conditions | None = None,
     level: Level = "default",
 ) -> Estimate:
@@ -243,7 +243,7 @@ def estimate(
     ----------
     ball : Ball
         The build.
-    figures : sequence of str
+    figures : str or sequence of str
         Names of the figures wanted, see `layers.figures`.
     conditions : Conditions, optional
         Swings, aerodynamics and air of launch and flight figures; the shipped ones otherwise.
@@ -258,10 +258,15 @@ def estimate(
     Raises
     ------
     InputError
-        If a figure's name is unknown, or names a stage or swing that is not there.
+        If the ball is not valid (pydantic's `model_copy` does not check), or a figure's name is
+        unknown or names a stage or swing that is not there.
     """
+    if not isinstance(ball, Ball):
+        raise InputError(f"estimate takes a Ball, not {type(ball).__name__}; see read_ball.")
+    ball.checked()
     conditions = conditions or Conditions()
-    names = {name: parse_figure(name) for name in figures}
+    asked = [figures] if isinstance(figures, str) else figures
+    names = {name: parse_figure(name) for name in asked}
     benches: dict[int, _Bench] = {}
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
@@ -293,7 +298,7 @@ def estimate(
 
 def estimate_many(
     balls: Iterable[Ball],
-    figures: Sequence[str] = BALL_FIGURES,
+    figures: str | Sequence[str] = BALL_FIGURES,
     mapper: Callable[..., Iterable[Any]] = map,
 ) -> list[Estimate]:
     """Estimate a batch, in order.
@@ -302,10 +307,11 @@ def estimate_many(
     ----------
     balls : iterable of Ball
         The builds.
-    figures : sequence of str
+    figures : str or sequence of str
         Names of the figures wanted of each.
     mapper : callable
         ``map`` or an executor's ``map``: figures do not depend on it, to the last bit.
     """
     balls = list(balls)
-    return list(mapper(estimate, balls, [tuple(figures)] * len(balls)))
+    asked = (figures,) if isinstance(figures, str) else tuple(figures)
+    return list(mapper(estimate, balls, [asked] * len(balls)))

@@ -8,6 +8,7 @@ and relaxation pairs on the time scale of an impact.
 
 import math
 from collections.abc import Mapping
+from functools import cache
 from importlib import resources
 from typing import Annotated, Any, Literal, cast
 
@@ -133,6 +134,13 @@ class Material(BaseModel):
         for field, value in values.items():
             card[field] = {"value": value, "source": source, "grade": "unstated"}
         return Material.model_validate(card)
+
+    def __repr__(self) -> str:
+        """Return the card in a line, without the sources."""
+        return (
+            f"Material({self.name!r}, E {self.youngs_modulus_mpa.value:g} MPa, "
+            f"{self.density_g_cm3.value:g} g/cm3)"
+        )
 
     @property
     def shear_modulus_pa(self) -> float:
@@ -307,6 +315,7 @@ def catalogue_from_toml(text: str, what: str = "catalogue") -> Catalogue:
         raise explain(error, what, tuple(Material.model_fields)) from error
 
 
+@cache
 def default_catalogue() -> Catalogue:
     """Return the representative catalogue that ships with orbwright; the user's own replaces it."""
     text = resources.files("layers").joinpath("catalogue.toml").read_text(encoding="utf-8")

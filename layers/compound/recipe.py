@@ -11,6 +11,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from layers.errors import InputError, explain
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
 from layers.materials import Datum
@@ -341,7 +342,7 @@ def _with_card(row: Any, cards: IngredientCards, number: int, what: str) -> Any:
         raise InputError(f"{what}: part {number}: {error}") from error
 
 
-def read_recipe(path: Path) -> Recipe:
+def read_recipe(path: StrPath) -> Recipe:
     """Read a recipe from a TOML file; see `recipe_from_table` for its keys.
 
     Raises
@@ -349,5 +350,6 @@ def read_recipe(path: Path) -> Recipe:
     InputError
         If the file is missing, unreadable, not TOML or not a recipe.
     """
+    path = Path(path)
     table = parse_toml(read_text(path), path.name)
     return recipe_from_table(table, default_ingredients(), path.name)

@@ -10,6 +10,7 @@ from layers.arrays import FloatArray
 from layers.compound.recipe import Recipe
 from layers.errors import InputError
 from layers.files.csv import Column, checked_rows
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 
 SETTINGS: dict[str, Column] = {
@@ -103,7 +104,7 @@ def trials_from_csv(text: str, what: str = "trials") -> Trials:
     )
 
 
-def read_trials(path: Path) -> Trials:
+def read_trials(path: StrPath) -> Trials:
     """Read trials from a CSV file; see `trials_from_csv`.
 
     Raises
@@ -111,5 +112,6 @@ def read_trials(path: Path) -> Trials:
     InputError
         If the file is missing, unreadable or at fault.
     """
+    path = Path(path)
     text = read_text(path)
     return trials_from_csv(text, path.name)

@@ -19,6 +19,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.flight.aerodynamics import Coefficients
 
@@ -86,12 +87,12 @@ class MeasuredLaw:
         return Coefficients(drag, lift, outward <= 1e-9)
 
 
-def read_aero_table(path: Path) -> MeasuredLaw:
+def read_aero_table(path: StrPath) -> MeasuredLaw:
     """Read a CSV of measured conditions and stitch it.
 
     Parameters
     ----------
-    path : Path
+    path : str or path
         The file; see the module's text for its columns.
 
     Raises
@@ -99,6 +100,7 @@ def read_aero_table(path: Path) -> MeasuredLaw:
     InputError
         If the file cannot be read or a cell cannot be used; row and column are named.
     """
+    path = Path(path)
     text = read_text(path)
     return stitch(rows_from_csv(text, path.name), path.name)
 

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from layers.errors import InputError, explain, find_named, refuse_twice
 from layers.figures import QUANTITIES, FigureName
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
 from layers.materials import Grade
@@ -197,7 +198,7 @@ def swings_from_toml(text: str, what: str = "swings") -> SwingTable:
         raise explain(error, what, tuple(Swing.model_fields)) from error
 
 
-def read_swings(path: Path) -> SwingTable:
+def read_swings(path: StrPath) -> SwingTable:
     """Read the user's own swings, which stand in place of the shipped ones.
 
     Raises
@@ -205,6 +206,7 @@ def read_swings(path: Path) -> SwingTable:
     InputError
         If the file is missing, unreadable, not TOML or not a table of swings.
     """
+    path = Path(path)
     text = read_text(path)
     return swings_from_toml(text, path.name)
 

@@ -15,6 +15,7 @@ from layers.errors import InputError, explain
 from layers.estimates import Estimate, Figure
 from layers.estimation import MODEL_VERSION, estimate
 from layers.figures import FigureName, parse_figure
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, toml_value
 from layers.materials import Grade
@@ -249,8 +250,9 @@ def calibration_from_toml(text: str, what: str = "calibration") -> Calibration:
     return found
 
 
-def read_calibration(path: Path) -> Calibration:
+def read_calibration(path: StrPath) -> Calibration:
     """Read a calibration from a file; see `calibration_from_toml`."""
+    path = Path(path)
     text = read_text(path)
     return calibration_from_toml(text, path.name)
 

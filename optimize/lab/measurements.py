@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from os import PathLike
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from layers.errors import InputError
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
 from layers.files.csv import check_header, read_number, refuse, table
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
 from optimize.lab.readings import Measurements, Reading, as_made
@@ -73,13 +75,13 @@ class _Reader:
 
 
 def read_measurements(
-    paths: Sequence[Path], balls: Sequence[Ball], swings: SwingTable | None = None
+    paths: StrPath | Sequence[StrPath], balls: Sequence[Ball], swings: SwingTable | None = None
 ) -> Measurements:
     """Read one or several CSV files of measurements.
 
     Parameters
     ----------
-    paths : sequence of Path
+    paths : str or path, or a sequence of them
         Long form or filled-in prototype sheets, told apart by their columns.
     balls : sequence of Ball
         The builds that were measured, by name.
@@ -91,9 +93,8 @@ def read_measurements(
     InputError
         If a file cannot be read or anything in it is at fault: nothing is then taken.
     """
-    texts = []
-    for path in paths:
-        texts.append((path.name, read_text(path)))
+    several = [paths] if isinstance(paths, str | PathLike) else paths
+    texts = [(path.name, read_text(path)) for path in map(Path, several)]
     return measurements_from_csv(texts, balls, swings)
 
 

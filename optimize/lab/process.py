@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.ball import Role
 from layers.errors import explain
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
 from optimize.lab.scatter import LayerScatter, Scatter
@@ -123,7 +124,7 @@ def process_from_table(table: Mapping[str, Any], what: str) -> Process:
         raise explain(error, what, known) from error
 
 
-def read_process(path: Path) -> Process:
+def read_process(path: StrPath) -> Process:
     """Read a process from a TOML file.
 
     Raises
@@ -131,5 +132,6 @@ def read_process(path: Path) -> Process:
     InputError
         If the file is missing, unreadable, not TOML or not a process.
     """
+    path = Path(path)
     table = parse_toml(read_text(path), path.name)
     return process_from_table(table, path.name)

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.ball import Role
 from layers.errors import explain
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
 
@@ -91,7 +92,7 @@ def scatter_from_table(table: Mapping[str, Any], what: str) -> Scatter:
         raise explain(error, what, (*Scatter.model_fields, *LayerScatter.model_fields)) from error
 
 
-def read_scatter(path: Path) -> Scatter:
+def read_scatter(path: StrPath) -> Scatter:
     """Read a scatter from a TOML file of its own.
 
     Raises
@@ -99,4 +100,5 @@ def read_scatter(path: Path) -> Scatter:
     InputError
         If the file is missing, unreadable, not TOML or not a scatter.
     """
+    path = Path(path)
     return scatter_from_table(parse_toml(read_text(path), path.name), path.name)

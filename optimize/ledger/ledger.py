@@ -14,10 +14,12 @@ from dataclasses import astuple, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from layers.errors import InputError
 from layers.estimates import Estimate, Figure
+from layers.files.paths import StrPath
+from optimize.ledger.columns import OF_BUILD, build_cells, figure_cells
 from optimize.ledger.file import (
     DAMAGED,
     Tell,
@@ -27,6 +29,9 @@ from optimize.ledger.file import (
     patiently,
     transaction,
 )
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _ENTRY = "build, model_version, content, figures, digest, written"
 # Figures are written in this order; rows of before `caution` end one short, and read as none.
@@ -123,7 +128,7 @@ class Ledger:
 
     Parameters
     ----------
-    path : Path
+    path : str or path
         The file; created with its tables if it is not there.
     reading : bool
         Only read: the file must be there, and may be read-only or of an older format. Otherwise an
@@ -138,9 +143,9 @@ class Ledger:
         version.
     """
 
-    def __init__(self, path: Path, *, reading: bool = False, tell: Tell | None = None) -> None:
-        self.path = path
-        self.db = open_file_to_read(path) if reading else open_file(path, tell)
+    def __init__(self, path: StrPath, *, reading: bool = False, tell: Tell | None = None) -> None:
+        self.path = Path(path)
+        self.db = open_file_to_read(self.path) if reading else open_file(self.path, tell)
 
     def __enter__(self) -> "Ledger":
         return self
@@ -233,6 +238,39 @@ class Ledger:
                 entry = Entry._make(row)
                 self._check(entry)
                 yield entry
+
+    def to_frame(self) -> "pd.DataFrame":
+        """Return a table of a row a build and version of the model, as first written.
+
+        Returns
+        -------
+        pandas.DataFrame
+            The columns of `optimize.ledger.export`.
+
+        Raises
+        ------
+        InputError
+            If a row is damaged.
+        """
+        import pandas as pd
+
+        found: dict[tuple[bytes, str], tuple[Entry, Known]] = {}
+        for entry in self.entries():
+            key = (entry.build, entry.model_version)
+            more = entry.known()
+            first, known = found.get(key, (entry, more))
+            found[key] = (first, known.joined(more.figures, more.failed))
+        rows = [
+            dict(zip(OF_BUILD, (e.build.hex(), e.model_version, e.written), strict=False))
+            | build_cells(e.content)
+            | figure_cells(known.figures, known.failed)
+            for e, known in found.values()
+        ]
+        return pd.DataFrame(rows)
+
+    def __repr__(self) -> str:
+        """Return the file and the number of evaluations."""
+        return f"Ledger({str(self.path)!r}, {len(self)} evaluations)"
 
     def _check(self, entry: Entry) -> None:
         if not entry.is_whole():

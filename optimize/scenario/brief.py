@@ -9,6 +9,7 @@ from layers.ball import MOST_LAYERS
 from layers.conditions import Conditions
 from layers.errors import InputError, explain
 from layers.figures import parse_figure
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
 from layers.materials import Material, catalogue_from_toml, default_catalogue
@@ -212,7 +213,7 @@ def _named_materials(table: dict[str, Any]) -> list[tuple[int, str]]:
     return found
 
 
-def read_scenario(path: Path) -> Scenario:
+def read_scenario(path: StrPath) -> Scenario:
     """Read a scenario from a TOML file; see `scenario_from_toml`.
 
     Raises
@@ -220,4 +221,5 @@ def read_scenario(path: Path) -> Scenario:
     InputError
         If the file is missing, unreadable, not TOML or not a scenario.
     """
+    path = Path(path)
     return scenario_from_toml(read_text(path), path.name, path.parent)

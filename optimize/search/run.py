@@ -13,27 +13,31 @@ from pydantic import ValidationError
 
 from layers.errors import InputError, SolverError, explain
 from layers.estimation import MODEL_VERSION
+from layers.files.paths import StrPath
 from optimize.compute.cluster import Cluster
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger, RunRecord
-from optimize.scenario.brief import Scenario
+from optimize.scenario.brief import Scenario, read_scenario
 from optimize.search.answer import answer
 from optimize.search.loop import Report, Search
 from optimize.search.result import Interrupted, Run
 
 
 def run_search(
-    scenario: Scenario, ledger: Ledger, workers: int | Cluster = 1, progress: Report | None = None
+    scenario: Scenario | StrPath,
+    ledger: Ledger | StrPath,
+    workers: int | Cluster = 1,
+    progress: Report | None = None,
 ) -> Run:
     """Search a scenario's builds; the same call again goes on where it was stopped.
 
     Parameters
     ----------
-    scenario : Scenario
-        What may vary, what is wanted, what must hold, the seed and the budget.
-    ledger : Ledger
-        Where every evaluation is found or written.
+    scenario : Scenario, str or path
+        What may vary, what is wanted, what must hold, the seed and the budget; or its file.
+    ledger : Ledger, str or path
+        Where every evaluation is found or written; or its file, made if it is not there.
     workers : int or Cluster
         Processes that compute, or a cluster's workers; the answer does not depend on it, to the
         last bit. A script that asks for more than one process keeps its own code under
@@ -53,8 +57,13 @@ def run_search(
     SolverError
         If every build failed, worker processes keep dying, or a cluster is lost.
     InputError
-        If the ledger cannot be read or written, or a cluster cannot be used.
+        If the scenario or the ledger cannot be read or written, or a cluster cannot be used.
     """
+    if not isinstance(scenario, Scenario):
+        scenario = read_scenario(scenario)
+    if not isinstance(ledger, Ledger):
+        with Ledger(ledger) as opened:
+            return run_search(scenario, opened, workers, progress)
     started = time.perf_counter()
     run, versions = name_run(scenario)
     done = 0
@@ -119,13 +128,13 @@ def _digest_of(*files: str) -> str:
     return digest.hexdigest()[:12]
 
 
-def load_run(ledger: Ledger, name: str) -> Run:
+def load_run(ledger: Ledger | StrPath, name: str) -> Run:
     """Rebuild a finished run from the ledger, without computing.
 
     Parameters
     ----------
-    ledger : Ledger
-        Where the run stands.
+    ledger : Ledger, str or path
+        Where the run is; or its file.
     name : str
         A run's id, or a scenario's name: its latest finished run is taken.
 
@@ -134,6 +143,9 @@ def load_run(ledger: Ledger, name: str) -> Run:
     InputError
         If there is no such run, it is not finished, or its figures are missing.
     """
+    if not isinstance(ledger, Ledger):
+        with Ledger(ledger, reading=True) as opened:
+            return load_run(opened, name)
     record = _find(ledger, name)
     try:
         scenario = Scenario.model_validate_json(record.scenario)

@@ -47,3 +47,50 @@ def test_only_the_same_figure_is_subtracted():
 def test_a_failed_figure_is_not_a_number():
     with pytest.raises(SolverError, match="no rebound"):
         one(1.0)["cor"]
+
+
+def several():
+    figures = [
+        figure(3000.0),
+        figure(120.0, name="driver fast.spin_rpm", unit="rpm"),
+        figure(0.78, 0.0009, name="cor", unit="1"),
+    ]
+    return Estimate(BALL, {f.name: f for f in figures}, {"mass_g": "<no> mass"})
+
+
+def test_a_figure_is_found_by_another_name_that_means_the_same():
+    estimate = several()
+    assert estimate["cor@38.1"] is estimate["cor"]
+    assert estimate["spin_rpm"].name == "driver fast.spin_rpm"
+    with pytest.raises(InputError, match=r"cor@45 was not asked for; there are: .*cor"):
+        estimate["cor@45"]
+    with pytest.raises(InputError, match="not known"):
+        estimate["corr"]
+
+
+def test_a_figure_of_two_swings_needs_its_swing():
+    estimate = several()
+    slow = figure(110.0, name="driver slow.spin_rpm", unit="rpm")
+    both = Estimate(BALL, estimate.figures | {slow.name: slow})
+    with pytest.raises(InputError, match=r"one of driver fast.spin_rpm, driver slow.spin_rpm"):
+        both["spin_rpm"]
+
+
+def test_a_frame_has_a_row_a_figure():
+    frame = several().to_frame()
+    assert list(frame.index) == ["frequency_hz", "driver fast.spin_rpm", "cor", "mass_g"]
+    assert frame.loc["frequency_hz", "value"] == 3000.0
+    assert frame.loc["cor", ["unit", "failed"]].tolist() == ["1", ""]
+    assert frame.loc["mass_g", "failed"] == "<no> mass"
+    assert frame["value"].isna().tolist() == [False, False, False, True]
+    assert frame["value"].dtype == float
+
+
+def test_views_are_short_and_escaped():
+    estimate = several()
+    assert "cor 0.78000 ± 0.00090" in repr(estimate)
+    assert "mass_g failed: <no> mass" in repr(estimate)
+    html = estimate._repr_html_()
+    assert "&lt;no&gt; mass" in html
+    assert "<no>" not in html
+    assert repr(figure(2.0) - figure(1.5)) == "frequency_hz 0.50 ± 0.10 Hz"
