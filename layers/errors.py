@@ -41,6 +41,15 @@ def refuse_twice(items: Iterable[Named], kind: str) -> None:
 def find_named(items: Iterable[N], name: str, kind: str, place: str) -> N:
     """Return the item of this name.
 
+    Parameters
+    ----------
+    items : iterable
+        What to search; each has a `name`.
+    name : str
+        The one wanted.
+    kind, place : str
+        What the items are and where they are from, for the message.
+
     Raises
     ------
     InputError

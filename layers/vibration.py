@@ -1,4 +1,4 @@
-"""First spheroidal vibration mode of a layered sphere: the egg-to-disc mode, two lobes along z.
+"""First spheroidal vibration mode of a layered sphere: n = 2, two lobes along z.
 
 Small strain, the quadratic elements of `layers.numerics.axisymmetric` over the quarter
 section with a consistent mass. Symmetry about the equator leaves no rigid motion, so the stiffness
@@ -13,15 +13,9 @@ from layers.arrays import FloatArray
 from layers.ball import Body
 from layers.errors import SolverError
 from layers.mass.inertia import solver_density
-from layers.numerics.axisymmetric import (
-    Layout,
-    assemble,
-    back_substitute,
-    divided,
-    factor,
-    gradients,
-    layout,
-)
+from layers.numerics.axisymmetric import assemble, gradients
+from layers.numerics.band import back_substitute, factor
+from layers.numerics.layout import Layout, divided, layout
 
 # Elements from pole to equator, those over the centre block's top, and the relative positions of
 # the elements' edges: in the innermost layer and in every further one.

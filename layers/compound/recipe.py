@@ -165,6 +165,15 @@ def filler_for_density(
 def with_phr(recipe: Recipe, ingredient: str, phr: float) -> Recipe:
     """Return the recipe with one line's parts replaced.
 
+    Parameters
+    ----------
+    recipe : Recipe
+        The recipe to change.
+    ingredient : str
+        Name of one of its lines.
+    phr : float
+        Parts per hundred of rubber, by mass.
+
     Raises
     ------
     InputError
@@ -206,6 +215,15 @@ class Batch:
 
 def mixer_charge_g(recipe: Recipe, chamber_cm3: float, fill_factor: float) -> float:
     """Charge of an internal mixer, g: chamber volume x fill factor x compound density.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        What is mixed.
+    chamber_cm3 : float
+        Free volume of the mixer's chamber, cm3.
+    fill_factor : float
+        Share of the chamber that the compound fills.
 
     Raises
     ------

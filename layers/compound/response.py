@@ -20,7 +20,7 @@ from layers.compound.trials import RESPONSES, SETTINGS, Trials
 from layers.errors import InputError
 
 # Residual degrees of freedom below which an interval says nothing.
-FEWEST_FREEDOM = 3
+FEWEST_DEGREES_OF_FREEDOM = 3
 
 # A second-order term must lower the leave-one-out error by this share: smaller gains are chance.
 LEAST_GAIN = 0.10
@@ -91,7 +91,7 @@ class Surface:
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Mean, half width for one new observation, both of the logarithm, and leverage, (m,)."""
         leverage = self.fit.leverage_of(_design(coded, self.terms))
-        factor = float(student.ppf(0.5 + level / 2.0, self.fit.freedom))
+        factor = float(student.ppf(0.5 + level / 2.0, self.fit.degrees_of_freedom))
         half = factor * self.widening * self.fit.scatter * np.sqrt(1.0 + leverage)
         return self.logarithm(coded), half, leverage
 
@@ -149,7 +149,7 @@ def fit_surface(trials: Trials | None) -> Surface | Unknown:
     kept = np.flatnonzero(spread > 1e-9 * np.abs(columns).max(axis=0))
     if len(kept) == 0:
         return Unknown(f"all {count} trials have the same settings")
-    needed = 1 + len(kept) + FEWEST_FREEDOM
+    needed = 1 + len(kept) + FEWEST_DEGREES_OF_FREEDOM
     if count < needed:
         return Unknown(
             f"{count} trials of {len(kept)} settings are too few: at least {needed} are needed"
@@ -193,7 +193,7 @@ def _grown(linear: Terms, coded: FloatArray, observed: FloatArray) -> Terms:
     q, _ = np.linalg.qr(_design(coded, linear))
     residual = observed - q @ (q.T @ observed)
     leverage = np.sum(q**2, axis=1)
-    while len(observed) - len(terms) > FEWEST_FREEDOM:
+    while len(observed) - len(terms) > FEWEST_DEGREES_OF_FREEDOM:
         columns = columns - q @ (q.T @ columns)
         length = np.linalg.norm(columns, axis=0)
         usable = np.flatnonzero(length > 1e-6 * scale)
@@ -258,10 +258,10 @@ def _confounded(terms: Terms, coded: FloatArray, varied: tuple[str, ...]) -> tup
 
 def _outliers(trials: Trials, fit: LeastSquares) -> tuple[str, ...]:
     """Name the trials whose studentized residual passes Bonferroni's bound."""
-    if fit.freedom < 2:
+    if fit.degrees_of_freedom < 2:
         return ()
     count = len(trials.name)
-    bound = student.ppf(1.0 - OUTLIER_CHANCE / (2.0 * count), fit.freedom - 1)
+    bound = student.ppf(1.0 - OUTLIER_CHANCE / (2.0 * count), fit.degrees_of_freedom - 1)
     far = np.abs(fit.studentized) > bound
     return tuple(name for name, out in zip(trials.name, far, strict=True) if out)
 

@@ -17,7 +17,7 @@ SETTINGS: dict[str, Column] = {
     "coagent_phr": Column("phr", "co-agent", 0.0, 80.0),
     "peroxide_phr": Column("phr", "peroxide, active parts without carrier", 0.0, 10.0),
     "cure_minutes": Column("min", "time in the hot press", 1.0, 120.0),
-    "cure_celsius": Column("deg C", "temperature of the press", 100.0, 220.0),
+    "cure_celsius": Column("deg C", "platen temperature", 100.0, 220.0),
 }
 
 RESPONSES: dict[str, Column] = {
@@ -58,7 +58,17 @@ class Trials:
 
 
 def settings_of(recipe: Recipe, cure_minutes: float, cure_celsius: float) -> dict[str, float]:
-    """Return the settings that a response surface takes, of a recipe and its cure."""
+    """Return the settings that a response surface takes, of a recipe and its cure.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Its co-agent and peroxide, phr, are settings.
+    cure_minutes : float
+        Time in the press, min.
+    cure_celsius : float
+        Temperature of the platens, degrees Celsius.
+    """
     return {
         "coagent_phr": recipe.phr("co-agent"),
         "peroxide_phr": recipe.phr("peroxide"),

@@ -113,6 +113,15 @@ def check_header(
 ) -> None:
     """Refuse a header with a column twice, one that is not known, or without one that it needs.
 
+    Parameters
+    ----------
+    header : sequence of str
+        The file's column names.
+    known, optional : sequence of str
+        All column names there may be; those of them that may be left out.
+    what : str
+        The file's name, for messages.
+
     Raises
     ------
     InputError
@@ -133,7 +142,19 @@ def check_header(
 
 
 def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -> float:
-    """Read a cell; a fault is added and NaN returned if it holds no finite number."""
+    """Read a cell; a fault is added and NaN returned if it holds no finite number.
+
+    Parameters
+    ----------
+    cell : str
+        The cell's text.
+    line : int
+        Its row in the file, for the fault.
+    name, unit : str
+        Its column and the column's unit, for the fault.
+    faults : list of str
+        Grows by one sentence when there is a fault.
+    """
     try:
         value = float(cell)
     except ValueError:

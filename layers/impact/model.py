@@ -16,7 +16,7 @@ from layers.numerics.mesh import Mesh, sphere_mesh
 THICK_LAYER = 3.0e-3
 
 # Stiffness against the hourglass shapes: that of a square incompressible element in plane bending,
-# of modulus 4 G. Half or twice as much moves the speed ratio by less than 0.03 %.
+# of modulus 4 G. Half or twice as much moves the impact speed ratio by less than 0.03 %.
 HOURGLASS = 1.0 / 6.0
 
 # Part of the surface nodes' mass that is moved to the nodes below them. What a node loses when the

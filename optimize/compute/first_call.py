@@ -17,8 +17,8 @@ from layers.figures import QUANTITIES, FigureName, parse_figure
 # Of each test the function that is compiled last, so that its machine code tells that all is there;
 # and how long compiling takes on an idle core, s, measured.
 _PLATES, _MODE, _BARRIER, _STRIKE = (
-    ("compression.curve", "_push", 5.0),
-    ("numerics.axisymmetric", "back_substitute", 5.0),
+    ("compression.contact", "push", 5.0),
+    ("numerics.band", "back_substitute", 5.0),
     ("impact.kernels", "impact", 5.0),
     ("strike.march", "march", 15.0),
 )

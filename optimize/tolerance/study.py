@@ -20,8 +20,9 @@ from layers.errors import InputError, SolverError, explain
 from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
 from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
-from layers.mass import pieces as many
-from layers.mass.pieces import Pieces
+from layers.mass import inertia
+from layers.mass.concentricity import balance
+from layers.mass.inertia import Pieces
 from optimize.lab.scatter import Scatter
 
 Kind = Literal["diameter", "density", "modulus"]
@@ -365,30 +366,34 @@ def _pieces(found: Study, move: FloatArray, count: int) -> Pieces:
     )
 
 
+# Closed forms of pieces, SI, and what brings them to the figure's unit.
+_CLOSED_FORMS: dict[str, tuple[Callable[[Pieces], FloatArray], float]] = {
+    "mass_g": (inertia.mass, 1e3),
+    "mean_density_g_cm3": (inertia.mean_density, 1e-3),
+    "moi_g_cm2": (inertia.moment_of_inertia, 1e7),
+    "moi_ratio": (inertia.moi_ratio, 1.0),
+}
+
+
 def _closed(pieces: Pieces, name: FigureName) -> FloatArray:
     """Closed-form figures of pieces; `layers.estimation` has the same of one ball."""
-    outer = pieces.outer_radius[:, -1]
     if name.quantity == "diameter_mm":
-        return 2e3 * outer
-    mass = many.mass(pieces)
-    if name.quantity == "mass_g":
-        return 1e3 * mass
-    if name.quantity == "mean_density_g_cm3":
-        return np.asarray(1e-3 * mass / (4.0 / 3.0 * np.pi * outer**3))
-    inertia = many.moment_of_inertia(pieces)
-    return 1e7 * inertia if name.quantity == "moi_g_cm2" else inertia / (mass * outer**2)
+        return 2e3 * pieces.outer_radius[:, -1]
+    function, scale = _CLOSED_FORMS[name.quantity]
+    return scale * function(pieces)
 
 
 def _balance(found: Study, draws: Draws) -> dict[str, FloatArray]:
     # An interface moves with every body it lies in.
     offset = draws.off[:, ::-1].cumsum(axis=1)[:, ::-1]
-    result = many.balance(_pieces(found, draws.move, len(found.ball.layer)), offset)
-    low, high = result.principal_moments[:, 0], result.principal_moments[:, 2]
+    result = balance(_pieces(found, draws.move, len(found.ball.layer)), offset)
+    moments = result.principal_moments
+    low, high = moments[:, 0], moments[:, 2]
     return {
         "imbalance_g_mm": 1e6 * result.imbalance,
         "least_moment_g_cm2": 1e7 * low,
         "greatest_moment_g_cm2": 1e7 * high,
-        "moments_apart_percent": 100.0 * (high - low) / result.principal_moments.mean(axis=1),
+        "moments_apart_percent": 100.0 * (high - low) / moments.mean(axis=1),
     }
 
 

@@ -53,7 +53,7 @@ def check_published():
     fit = least_squares(design, DELIVERY[:, 2])
     assert fit.coefficient == pytest.approx([2.34123, 1.61591, 0.01438], abs=6e-6)
     assert fit.scatter**2 == pytest.approx(10.6239, abs=1e-3)
-    assert fit.freedom == 22
+    assert fit.degrees_of_freedom == 22
     assert fit.leverage[8] == pytest.approx(0.49829, abs=6e-6)
     assert np.sum(fit.left_out**2) == pytest.approx(459.0393, abs=1e-3)  # PRESS
     assert fit.studentized[8] == pytest.approx(4.3108, abs=6e-4)  # R-student

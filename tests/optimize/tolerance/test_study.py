@@ -14,14 +14,15 @@ import pytest
 from layers.ball_file import read_ball
 from layers.errors import InputError
 from layers.estimation import estimate
-from layers.mass import inertia, pieces
+from layers.mass import concentricity, inertia
 from layers.mass.concentricity import off_centre
-from layers.mass.pieces import Pieces
+from layers.mass.inertia import Pieces
 from optimize.lab.process import Process, process_from_table
 from optimize.lab.scatter import LayerScatter, scatter_from_table
 from optimize.report.tables import markdown
 from optimize.report.tolerance import tolerance_csv, tolerance_record, tolerance_sections
 from optimize.report.writing import json_text
+from optimize.tolerance import study as study_module
 from optimize.tolerance.nominal import renominal
 from optimize.tolerance.pass_rates import (
     Limit,
@@ -67,20 +68,21 @@ def test_analytic_many_pieces_are_single_balls(closed):
 
 
 def test_guard_dimples_left_out_of_the_inertia_are_seen(closed, monkeypatch):
-    true = pieces._dimple_square
-    monkeypatch.setattr(pieces, "_dimple_square", lambda p: 0.999 * true(p))
+    def fewer(pieces):
+        fraction = 0.999 * pieces.dimple_volume_fraction
+        return 1e3 * inertia.mass(replace(pieces, dimple_volume_fraction=fraction))
+
+    monkeypatch.setitem(study_module._CLOSED_FORMS, "mass_g", (fewer, 1.0))
     with pytest.raises(AssertionError):
         check_many_pieces(closed)
 
 
-def check_many_balances():
+def check_many_balances(balance=concentricity.balance):
     body, rng = K1.body(), np.random.default_rng(4)
     offset = rng.normal(0.0, 1e-4, (6, 2, 3))
     radius = body.outer_radius + rng.normal(0.0, 2e-5, (6, 3))
     density = body.density * (1.0 + rng.normal(0.0, 0.01, (6, 3)))
-    found = pieces.balance(
-        Pieces(radius, density, body.dimple_volume_fraction, body.dimple_depth), offset
-    )
+    found = balance(Pieces(radius, density, body.dimple_volume_fraction, body.dimple_depth), offset)
     for i in range(6):
         one = off_centre(replace(body, outer_radius=radius[i], density=density[i]), offset[i])
         assert found.imbalance[i] == pytest.approx(one.imbalance, rel=1e-9)
@@ -91,11 +93,9 @@ def test_analytic_many_off_centre_pieces_are_single_ones():
     check_many_balances()
 
 
-def test_guard_an_offset_of_a_thousandth_is_seen(monkeypatch):
-    true = pieces.balance
-    monkeypatch.setattr(pieces, "balance", lambda p, offset: true(p, 1.001 * offset))
+def test_guard_an_offset_of_a_thousandth_is_seen():
     with pytest.raises(AssertionError):
-        check_many_balances()
+        check_many_balances(lambda p, offset: concentricity.balance(p, 1.001 * offset))
 
 
 # Analytic: propagation.
