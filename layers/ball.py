@@ -50,6 +50,8 @@ class Layer(BaseModel):
         """Return the layer in a line."""
         return f"Layer({self.role!r}, {self.outer_diameter_mm:g} mm, {self.material!r})"
 
+    __str__ = __repr__
+
 
 class Ball(BaseModel):
     """Layers from the centre outward, 1 to 6, with strictly growing diameters."""
@@ -94,6 +96,8 @@ class Ball(BaseModel):
         """Return the build in a line."""
         layers = " | ".join(f"{x.role} {x.outer_diameter_mm:g} mm" for x in self.layer)
         return f"Ball({self.name!r}: {layers})"
+
+    __str__ = __repr__
 
     def _repr_html_(self) -> str:
         """Return the layers as a table, for notebooks."""

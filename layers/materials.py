@@ -142,6 +142,8 @@ class Material(BaseModel):
             f"{self.density_g_cm3.value:g} g/cm3)"
         )
 
+    __str__ = __repr__
+
     @property
     def shear_modulus_pa(self) -> float:
         """Quasi-static shear modulus G = E / 2(1 + nu), Pa."""

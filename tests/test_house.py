@@ -33,11 +33,11 @@ FLOORS = (
     ("optimize.web",),
     ("optimize.bench", "optimize.page"),
     ("optimize.commands",),
-    ("optimize.start",),
+    ("optimize.alias", "optimize.start"),
 )
 _LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
 # The public faces load names from everywhere, but only when they are asked for.
-_FACES = {"layers", "optimize"}
+_FACES = {"layers", "optimize", "optimize.alias"}
 
 
 def modules() -> dict[str, Path]:

@@ -281,7 +281,7 @@ class Run:
             + ", ".join(repr(member.estimate[goal.figure]) for goal in self.scenario.goal)
             for member in self.short_list
         ]
-        head = f"Run {self.id} of {self.scenario.name!r}: {self.evaluated} builds evaluated, "
+        head = f"Run of {self.scenario.name!r}: {self.evaluated} builds evaluated, "
         return "\n".join([f"{head}{self.feasible} feasible", *lines])
 
     def _repr_html_(self) -> str:
