@@ -1,10 +1,8 @@
 """The one door: every figure of a ball, of a stage of it, of its launch and flight."""
 
-import hashlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from layers.arrays import Level
@@ -22,19 +20,6 @@ if TYPE_CHECKING:
     from layers.impact.barrier import BarrierImpact
     from layers.strike.strike import Launch
     from layers.vibration import Mode
-
-
-def _model_version() -> str:
-    digest = hashlib.sha256()
-    here = Path(__file__).parent
-    for path in (*sorted(here.rglob("*.py")), here / "strike/swings.toml"):
-        digest.update(path.read_bytes())
-    return digest.hexdigest()[:12]
-
-
-# A digest of the code that computes and of the swings that it strikes with by default: the
-# ledger keeps evaluations of another model apart.
-MODEL_VERSION = _model_version()
 
 
 class _Bench:

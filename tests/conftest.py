@@ -15,8 +15,11 @@ import pytest
 _COMPILE = """
 from layers.estimation import estimate
 from layers.figures import BALL_FIGURES
+from optimize.compute.first_call import compile_ahead
 from tests.helpers.builds import random_balls
-estimate(random_balls(1, seed=0)[0], (*BALL_FIGURES, "driver fast.spin_rpm"))
+figures = (*BALL_FIGURES, "driver fast.spin_rpm")
+compile_ahead(figures)
+estimate(random_balls(1, seed=0)[0], figures)
 """
 
 

@@ -16,14 +16,15 @@ ROOT = Path(__file__).parents[1]
 # The floors from the ground up: a room imports only from floors below its own.
 FLOORS = (
     ("layers", "layers.arrays", "layers.errors"),
-    ("layers.files", "layers.numerics"),
+    ("layers.files",),
+    ("layers.numerics",),
     ("layers.materials", "layers.flight"),
     ("layers.ball", "layers.compound"),
     ("layers.ball_file", "layers.compression", "layers.figures", "layers.mass"),
     ("layers.estimates", "layers.impact", "layers.strike", "layers.vibration"),
     ("layers.conditions",),
     ("layers.estimation",),
-    ("layers.rules",),
+    ("layers.model_version", "layers.rules"),
     ("optimize",),
     ("optimize.lab", "optimize.ledger", "optimize.scenario"),
     ("optimize.calibration", "optimize.compute", "optimize.emulator", "optimize.tolerance"),

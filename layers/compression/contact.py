@@ -1,9 +1,9 @@
 """Contact of the surface with a flat plate: which points touch, and the plate's push on them."""
 
 import numpy as np
-from numba import njit
 
 from layers.arrays import BoolArray, FloatArray, IntArray
+from layers.numerics.machine_code import njit
 
 _EDGE_POINTS, _EDGE_WEIGHTS = np.polynomial.legendre.leggauss(6)
 

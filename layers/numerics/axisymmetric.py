@@ -6,9 +6,9 @@ Unknowns are numbered from the surface inward, two per node (r, z), which keeps 
 """
 
 import numpy as np
-from numba import njit
 
 from layers.arrays import FloatArray, IntArray
+from layers.numerics.machine_code import njit
 
 # All of fastmath but the promise that no NaN or infinity occurs: the driver looks for them.
 FASTMATH = {"contract", "reassoc", "arcp", "nsz"}

@@ -1,9 +1,8 @@
 """Symmetric banded systems: factorisation and solution, compiled."""
 
-from numba import njit
-
 from layers.arrays import FloatArray, IntArray
 from layers.numerics.axisymmetric import FASTMATH
+from layers.numerics.machine_code import njit
 
 
 @njit(cache=True, fastmath=FASTMATH)

@@ -7,8 +7,9 @@ from typing import Any
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.estimates import Figure
-from layers.estimation import MODEL_VERSION, estimate
+from layers.estimation import estimate
 from layers.figures import QUANTITIES, parse_figure
+from layers.model_version import MODEL_VERSION
 from optimize.bench.asked import Test
 from optimize.bench.desk import Desk, Knob, Setting
 from optimize.bench.guesses import emulated_figures, traces

@@ -9,7 +9,7 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Estimate
-from layers.estimation import MODEL_VERSION
+from layers.model_version import MODEL_VERSION
 from optimize.ledger.ledger import Known, Ledger
 from optimize.scenario.space import content_of, key_of
 

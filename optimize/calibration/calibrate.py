@@ -9,8 +9,8 @@ from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
-from layers.estimation import MODEL_VERSION
 from layers.figures import QUANTITIES, parse_figure
+from layers.model_version import MODEL_VERSION
 from optimize.calibration.calibrated import (
     WIDTH,
     Calibrated,

@@ -13,12 +13,13 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError, explain
 from layers.estimates import Estimate, Figure
-from layers.estimation import MODEL_VERSION, estimate
+from layers.estimation import estimate
 from layers.figures import FigureName, parse_figure
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, toml_value
 from layers.materials import Grade
+from layers.model_version import MODEL_VERSION
 from optimize.calibration.parameters import (
     Mapper,
     Model,
@@ -157,7 +158,7 @@ class Calibration:
     source : tuple of str
         The files of measurements.
     model_version : str
-        `layers.estimation.MODEL_VERSION` when it was made.
+        `layers.model_version.MODEL_VERSION` when it was made.
     parameter : tuple of Calibrated
         p numbers of cards.
     discrepancy : tuple of Discrepancy

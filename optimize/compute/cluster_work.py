@@ -7,7 +7,7 @@ from importlib.metadata import version
 from typing import Any, NamedTuple
 
 from layers.estimates import Estimate
-from layers.estimation import MODEL_VERSION
+from layers.model_version import MODEL_VERSION
 
 # The machine code keeps one core busy and the interpreter locked: threads would only wait.
 _ONE_AT_A_TIME = threading.Lock()

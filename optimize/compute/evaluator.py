@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from layers.errors import InputError
 from layers.estimates import Estimate
-from layers.estimation import MODEL_VERSION
+from layers.model_version import MODEL_VERSION
 from optimize.compute.first_call import compile_ahead
 from optimize.ledger.ledger import Known, Ledger
 from optimize.scenario.space import content_of, key_of

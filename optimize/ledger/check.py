@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from layers.errors import InputError
-from layers.estimation import MODEL_VERSION
+from layers.model_version import MODEL_VERSION
 from optimize.ledger.file import DAMAGED
 from optimize.ledger.ledger import Ledger
 

@@ -9,10 +9,10 @@ import numpy as np
 from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
 from layers.estimates import Figure
-from layers.estimation import MODEL_VERSION
 from layers.figures import QUANTITIES, parse_figure
 from layers.flight.trajectory import path
 from layers.mass import inertia
+from layers.model_version import MODEL_VERSION
 from layers.strike.swings import SwingTable, default_swings
 from optimize.compute.one import Request
 from optimize.compute.pool import computing

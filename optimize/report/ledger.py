@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from layers.estimation import MODEL_VERSION
+from layers.model_version import MODEL_VERSION
 from optimize.ledger.file import SCHEMA_VERSION
 from optimize.report.tables import Section, columns
 

@@ -7,13 +7,13 @@ from dataclasses import replace
 from difflib import get_close_matches
 from functools import cache
 from importlib.metadata import version
-from pathlib import Path
 
 from pydantic import ValidationError
 
 from layers.errors import InputError, SolverError, explain
-from layers.estimation import MODEL_VERSION
 from layers.files.paths import StrPath
+from layers.files.sources import digest_of, sources_of
+from layers.model_version import MODEL_VERSION
 from optimize.compute.cluster import Cluster
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
@@ -99,33 +99,23 @@ def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
     """
     played = scenario.played()
     model = f"{MODEL_VERSION}+{played.fingerprint()}" if played else MODEL_VERSION
-    libraries, files = ["numpy", "pymoo"], [*_PROPOSING]
+    libraries = ["numpy", "pymoo"]
     if scenario.method == "emulator":
         libraries += ["scikit-learn", "scipy"]
-        files += _EMULATING
-    versions = {"model": model, "search": _digest_of(*files)}
+    versions = {"model": model, "search": _search_version()}
     versions |= {library: version(library) for library in libraries}
     text = json.dumps([scenario.model_dump(mode="json"), versions], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:12], versions
 
 
-# The files that decide which builds are asked for: a search by other code is another run.
-_PROPOSING = ("search/loop", "search/evolution", "scenario/space")
-_EMULATING = (
-    "search/acquisition",
-    "search/by_emulator",
-    "emulator/gaussian",
-    "emulator/encoding",
-    "search/shortlist",
-)
-
-
 @cache
-def _digest_of(*files: str) -> str:
-    digest = hashlib.sha256()
-    for file in files:
-        digest.update((Path(__file__).parents[1] / f"{file}.py").read_bytes())
-    return digest.hexdigest()[:12]
+def _search_version() -> str:
+    """Digest all that a search imports: one by other code is another run.
+
+    Both methods share it. What another method's code costs is a new id, not a new computation: the
+    builds of an interrupted run are in the ledger and are found there.
+    """
+    return digest_of(sources_of(__name__, ("layers", "optimize")))
 
 
 def load_run(ledger: Ledger | StrPath, name: str) -> Run:

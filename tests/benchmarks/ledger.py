@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from layers.estimates import Estimate
-from layers.estimation import MODEL_VERSION
+from layers.model_version import MODEL_VERSION
 from optimize.compute.one import compute_one
 from optimize.ledger.ledger import Entry, Ledger, Proposal
 from optimize.scenario.brief import read_scenario

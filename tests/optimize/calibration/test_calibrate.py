@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from layers.errors import InputError
-from layers.estimation import MODEL_VERSION, estimate
+from layers.estimation import estimate
 from layers.figures import parse_figure
+from layers.model_version import MODEL_VERSION
 from optimize.calibration import calibrate as calibrate_module
 from optimize.calibration import inference
 from optimize.calibration.calibrate import calibrate, case_of, concluded

@@ -12,7 +12,7 @@ import pytest
 pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
 
 from layers.errors import InputError, SolverError
-from optimize.compute import one
+from optimize.compute import pool
 from optimize.compute.cluster import Cluster
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.brief import Scenario
@@ -29,20 +29,20 @@ from tests.optimize.search.test_run import same, stop_after, with_deflection
 QUICK = ROOT / "tests" / "helpers" / "closed_form.toml"
 
 # Read by a worker as it starts: it then believes that it is of another version.
-_OTHER_MODEL = "from layers import estimation; estimation.MODEL_VERSION = '0123456789ab'\n"
+_OTHER_MODEL = "from layers import model_version; model_version.MODEL_VERSION = '0123456789ab'\n"
 
 # A worker that dies of one build, and stumbles over another; it may read this twice.
 _DEADLY = """
 import os
-from optimize.compute import one
-def deadly(ball, *rest, compute_one=one.compute_one):
+from optimize.compute import pool as evaluate
+def deadly(ball, *rest, compute_one=pool.compute_one):
     if ball.name == "deadly":
         os._exit(1)
     if ball.name == "bad":
         raise MemoryError("no more")
     return compute_one(ball, *rest)
-if one.compute_one.__name__ != "deadly":
-    one.compute_one = deadly
+if pool.compute_one.__name__ != "deadly":
+    pool.compute_one = deadly
 """
 
 
@@ -127,8 +127,8 @@ def test_own_conditions_travel(cluster):
     requests = [(ball, names) for ball in random_balls(2, seed=3)]
     with Cluster(cluster.address).computing(conditions) as compute:
         there = dict(compute(requests))
-    assert [there[i] for i in (0, 1)] == [one.compute_one(*r, conditions) for r in requests]
-    assert there[0] != one.compute_one(*requests[0])
+    assert [there[i] for i in (0, 1)] == [pool.compute_one(*r, conditions) for r in requests]
+    assert there[0] != pool.compute_one(*requests[0])
 
 
 # Workers die and come.

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from layers.errors import InputError
-from layers.estimation import MODEL_VERSION
 from layers.figures import QUANTITIES
+from layers.model_version import MODEL_VERSION
 from optimize.ledger.ledger import Ledger
 from optimize.page import builds, flights, influence, members, provenance, shares
 from optimize.page.data import page_data
