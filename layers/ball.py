@@ -9,9 +9,7 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import (
-    BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
     ValidationError,
     model_validator,
@@ -19,6 +17,7 @@ from pydantic import (
 
 from layers.arrays import FloatArray
 from layers.errors import InputError, explain
+from layers.files.fields import Table, numeric
 from layers.files.html import html_table
 from layers.materials import Material, default_catalogue, numeric_fields
 
@@ -33,15 +32,11 @@ def _card(value: Any) -> Any:
     return default_catalogue().find(value) if isinstance(value, str) else value
 
 
-class Layer(BaseModel):
+class Layer(Table):
     """One shell of the ball, named by its outer diameter."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
     role: Role = Field(description="what the layer is called in the build")
-    outer_diameter_mm: float = Field(
-        ge=5.0, le=60.0, description="outer diameter", json_schema_extra={"unit": "mm"}
-    )
+    outer_diameter_mm: float = numeric("mm", "outer diameter", 5.0, 60.0)
     material: Annotated[Material, BeforeValidator(_card)] = Field(
         description="the card of its material, or the name of a shipped one"
     )
@@ -53,21 +48,15 @@ class Layer(BaseModel):
     __str__ = __repr__
 
 
-class Ball(BaseModel):
+class Ball(Table):
     """Layers from the centre outward, 1 to 6, with strictly growing diameters."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
     layer: tuple[Layer, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
-    dimple_volume_percent: float = Field(
-        0.7,
-        ge=0.0,
-        le=2.0,
-        description="volume of all dimples, percent of the sphere's volume",
-        json_schema_extra={"unit": "%"},
+    dimple_volume_percent: float = numeric(
+        "%", "volume of all dimples, percent of the sphere's volume", 0.0, 2.0, 0.7
     )
     dimple_depth_mm: float = Field(
         0.15,

@@ -264,13 +264,14 @@ def estimate(
         bench = benches[parsed.stage or len(ball.layer)]
         known = QUANTITIES[parsed.quantity]
         try:
-            value, flag, caution = _COMPUTE[parsed.quantity](bench, parsed)
+            number, flag, caution = _COMPUTE[parsed.quantity](bench, parsed)
         except (SolverError, InputError) as error:
             failed[name] = str(error)
             continue
+        value = float(number)
         done[name] = Figure(
             name=name,
-            value=float(value),
+            value=value,
             unit=known.unit,
             basis=known.basis,
             difference_error=abs(value) * known.difference_percent / 100.0,

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field, ValidationError
 
 from layers.arrays import FloatArray
 from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Ball, Layer
 from layers.errors import InputError, explain
+from layers.files.fields import Table, numeric
 from layers.mass import inertia
 from layers.materials import Material, numeric_fields
 from optimize.report.ball import thicknesses_mm
@@ -27,21 +28,11 @@ _DIGITS = 6  # of a diameter, mm: as the search rounds it
 _UNITS = {"thickness_mm": "mm", "youngs_modulus_mpa": "MPa", "density_g_cm3": "g/cm3"}
 
 
-def _number(unit: str, help_text: str, low: float, high: float) -> Any:
-    return Field(
-        description=help_text, ge=low, le=high, strict=True, json_schema_extra={"unit": unit}
-    )
-
-
 _MODULUS_RANGE = numeric_fields()["youngs_modulus_mpa"]
 _DENSITY_RANGE = numeric_fields()["density_g_cm3"]
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class LayerSetting(_Table):
+class LayerSetting(Table):
     """Where the sliders of one layer stand."""
 
     thickness_mm: float | None = Field(
@@ -52,11 +43,13 @@ class LayerSetting(_Table):
         description="thickness; the innermost layer takes what the others leave",
         json_schema_extra={"unit": "mm"},
     )
-    youngs_modulus_mpa: float = _number("MPa", "quasi-static Young's modulus", *_MODULUS_RANGE)
-    density_g_cm3: float = _number("g/cm3", "density", *_DENSITY_RANGE)
+    youngs_modulus_mpa: float = numeric(
+        "MPa", "quasi-static Young's modulus", *_MODULUS_RANGE, strict=True
+    )
+    density_g_cm3: float = numeric("g/cm3", "density", *_DENSITY_RANGE, strict=True)
 
 
-class HeldMass(_Table):
+class HeldMass(Table):
     """A mass that the density of one layer is set to reach."""
 
     layer: int = Field(
@@ -66,14 +59,14 @@ class HeldMass(_Table):
         description="which layer is filled, from the centre",
         json_schema_extra={"unit": "1"},
     )
-    mass_g: float = _number("g", "mass of the ball", 10.0, 100.0)
+    mass_g: float = numeric("g", "mass of the ball", 10.0, 100.0, strict=True)
 
 
-class Setting(_Table):
+class Setting(Table):
     """Where all sliders stand: one build."""
 
     name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
-    outer_diameter_mm: float = _number("mm", "outer diameter of the ball", 30.0, 60.0)
+    outer_diameter_mm: float = numeric("mm", "outer diameter of the ball", 30.0, 60.0, strict=True)
     layer: tuple[LayerSetting, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )

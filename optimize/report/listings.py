@@ -33,7 +33,7 @@ def figures_sections() -> list[Section]:
         "stage1.deflection_mm.",
         f"So does a swing, 'driver fast.spin_rpm', or a club: 'driver.carry_range_m'. Swings: "
         f"{', '.join(swing.name for swing in swings)}. Clubs: {', '.join(clubs)}.",
-        "Rule sets: " + ", ".join(f"'{rules.name}'" for rules in rule_sets()) + ".",
+        "Rule sets: " + ", ".join(f"'{rules.name}'" for rules in rule_sets().cards) + ".",
     )
     return [*sections, Section("Names", notes=notes)]
 

@@ -9,6 +9,7 @@ from layers.ball import MOST_LAYERS
 from layers.conditions import Conditions
 from layers.errors import InputError, explain
 from layers.figures import parse_figure
+from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
@@ -25,14 +26,13 @@ from optimize.scenario.variables import (
     Fill,
     LayerFreedom,
     _as_names,
-    _Table,
 )
 
 Method = Literal["direct", "emulator"]
 METHODS: tuple[str, ...] = get_args(Method)
 
 
-class Scenario(_Table):
+class Scenario(Table):
     """A search brief, its cards and conditions resolved: it needs no other file."""
 
     name: str = Field(min_length=1, max_length=120, description="what the scenario is called")

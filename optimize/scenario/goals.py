@@ -5,10 +5,10 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from optimize.scenario.variables import _Table
+from layers.files.fields import Table
 
 
-class Goal(_Table):
+class Goal(Table):
     """A figure to push: the search trades goals against one another."""
 
     figure: str = Field(description="name of the figure, as `orbwright estimate` prints it")
@@ -41,7 +41,7 @@ class Goal(_Table):
         return -value if self.aim == "maximize" else value
 
 
-class Limit(_Table):
+class Limit(Table):
     """Bounds on a figure that every member of the answer keeps."""
 
     figure: str = Field(description="name of the figure")
