@@ -19,11 +19,13 @@ from layers.arrays import FloatArray
 from layers.errors import InputError, explain
 from layers.files.fields import Table, numeric
 from layers.files.html import html_table
+from layers.files.text import Name
 from layers.materials import Material, default_catalogue, numeric_fields
 
 Role = Literal["core", "inner core", "outer core", "mantle", "cover"]
 
 MOST_LAYERS = 6
+MOST_NAME = 120  # characters
 THINNEST_LAYER_MM = 0.2
 
 
@@ -51,7 +53,9 @@ class Layer(Table):
 class Ball(Table):
     """Layers from the centre outward, 1 to 6, with strictly growing diameters."""
 
-    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
+    name: Name = Field(
+        "unnamed ball", min_length=1, max_length=MOST_NAME, description="the build's name"
+    )
     layer: tuple[Layer, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
@@ -187,8 +191,22 @@ class Ball(Table):
         if count == len(self.layer):
             return self
         return Ball(
-            name=f"{self.name}, stage {count}", layer=self.layer[:count], dimple_volume_percent=0.0
+            name=self.named(f"stage {count}").name,
+            layer=self.layer[:count],
+            dimple_volume_percent=0.0,
         )
+
+    def named(self, part: str) -> "Ball":
+        """Return the build with a short addition to its name, which is cut to leave it room.
+
+        Parameters
+        ----------
+        part : str
+            Such as ``"stage 1"`` or a member's letter.
+        """
+        addition = f", {part}"
+        kept = self.name[: MOST_NAME - len(addition)]
+        return self.model_copy(update={"name": kept + addition})
 
     def body(self) -> "Body":
         """Return the SI arrays that the mechanics take."""

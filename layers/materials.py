@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from layers.errors import InputError
 from layers.files.cards import Cards
 from layers.files.fields import Table, numeric, ranged
+from layers.files.text import Name, Text
 
 Grade = Literal[
     "measured", "handbook", "published example", "common practice", "from memory", "unstated"
@@ -31,7 +32,7 @@ class Datum(Table):
     """One number of a card with where it comes from."""
 
     value: float = Field(description="the number, in the unit that its field's name says")
-    source: str = Field("not stated", description="where the number comes from")
+    source: Text = Field("not stated", description="where the number comes from")
     grade: Grade = Field("unstated", description="how far the number can be trusted")
 
 
@@ -47,7 +48,7 @@ class Material(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    name: str = Field(min_length=1, max_length=80, description="what the lab calls it")
+    name: Name = Field(min_length=1, max_length=80, description="what the lab calls it")
     family: Literal["rubber", "ionomer", "urethane", "other"] = "other"
     youngs_modulus_mpa: Annotated[
         Datum, ranged("MPa", "quasi-static Young's modulus at small strain", 0.5, 3000.0)
@@ -65,7 +66,9 @@ class Material(BaseModel):
     relaxation: tuple[RelaxationPair, ...] = Field(
         (), max_length=4, description="decaying parts of the dynamic shear modulus"
     )
-    relaxation_source: str = Field("not stated", description="where the relaxation pairs come from")
+    relaxation_source: Text = Field(
+        "not stated", description="where the relaxation pairs come from"
+    )
     relaxation_grade: Grade = "unstated"
 
     @model_validator(mode="before")

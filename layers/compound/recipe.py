@@ -14,7 +14,7 @@ from layers.errors import InputError, explain, refuse_twice
 from layers.files.cards import Cards
 from layers.files.fields import Table, numeric, ranged
 from layers.files.paths import StrPath
-from layers.files.text import read_text
+from layers.files.text import Name, read_text
 from layers.files.toml import parse_toml
 from layers.materials import Datum
 
@@ -30,7 +30,7 @@ COARSE_WEIGHING_PERCENT = 1.0
 class Ingredient(Table):
     """One ingredient's card."""
 
-    name: str = Field(min_length=1, max_length=80, description="chemical name and grade")
+    name: Name = Field(min_length=1, max_length=80, description="chemical name and grade")
     role: IngredientRole = Field(description="what it does in the compound")
     density_g_cm3: Datum = ranged(
         "g/cm3", "density of the ingredient, without the air of a powder", 0.5, 25.0
@@ -70,7 +70,7 @@ class Part(Table):
 class Recipe(Table):
     """A compound: each ingredient once, the base rubbers together 100 parts."""
 
-    name: str = Field("unnamed recipe", min_length=1, max_length=120, description="its name")
+    name: Name = Field("unnamed recipe", min_length=1, max_length=120, description="its name")
     part: tuple[Part, ...] = Field(min_length=1, max_length=30, description="the lines")
 
     @model_validator(mode="after")

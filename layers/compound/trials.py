@@ -9,7 +9,7 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.compound.recipe import Recipe
 from layers.errors import InputError
-from layers.files.csv import Column, checked_rows
+from layers.files.csv import MOST_CSV_BYTES, Column, checked_rows
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 
@@ -123,5 +123,5 @@ def read_trials(path: StrPath) -> Trials:
         If the file is missing, unreadable or at fault.
     """
     path = Path(path)
-    text = read_text(path)
+    text = read_text(path, MOST_CSV_BYTES)
     return trials_from_csv(text, path.name)

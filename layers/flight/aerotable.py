@@ -7,8 +7,6 @@ it, is laid through the rows; its smoothing is the one that best foretells each 
 Outside the convex hull of the rows the value at its nearest edge stands, flagged.
 """
 
-import csv
-import io
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,6 +17,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
+from layers.files.csv import MOST_CSV_BYTES, table
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.flight.aerodynamics import Coefficients
@@ -101,7 +100,7 @@ def read_aero_table(path: StrPath) -> MeasuredLaw:
         If the file cannot be read or a cell cannot be used; row and column are named.
     """
     path = Path(path)
-    text = read_text(path)
+    text = read_text(path, MOST_CSV_BYTES)
     return stitch(rows_from_csv(text, path.name), path.name)
 
 
@@ -113,18 +112,9 @@ def rows_from_csv(text: str, what: str) -> FloatArray:
     InputError
         Naming row and column; rows are counted as in a spreadsheet, the header being row 1.
     """
-    try:
-        lines = list(csv.reader(io.StringIO(text), skipinitialspace=True))
-    except csv.Error as error:
-        raise InputError(f"{what} is not CSV: {error}.") from error
-    if not lines:
-        raise InputError(f"{what} is empty; its first row must name the columns.")
-    header = _header(lines[0], what)
-    rows = [
-        [*_cells(line, header, number, what)]
-        for number, line in enumerate(lines[1:], start=2)
-        if any(cell.strip() for cell in line)
-    ]
+    names, lines = table(text, what)
+    header = _header(names, what)
+    rows = [[*_cells(cells, header, number, what)] for number, cells in lines if any(cells)]
     return np.array(rows, float).reshape(-1, len(_COLUMNS))
 
 

@@ -9,9 +9,10 @@ import numpy as np
 from pydantic import Field, ValidationError
 
 from layers.arrays import FloatArray
-from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Ball, Layer
+from layers.ball import MOST_LAYERS, MOST_NAME, THINNEST_LAYER_MM, Ball, Layer
 from layers.errors import InputError, explain
 from layers.files.fields import Table, numeric
+from layers.files.text import Name
 from layers.mass import inertia
 from layers.materials import Material, numeric_fields
 from optimize.report.ball import thicknesses_mm
@@ -65,7 +66,9 @@ class HeldMass(Table):
 class Setting(Table):
     """Where all sliders stand: one build."""
 
-    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
+    name: Name = Field(
+        "unnamed ball", min_length=1, max_length=MOST_NAME, description="the build's name"
+    )
     outer_diameter_mm: float = numeric("mm", "outer diameter of the ball", 30.0, 60.0, strict=True)
     layer: tuple[LayerSetting, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"

@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain, islice
 from os import PathLike
 from pathlib import Path
 
@@ -18,7 +19,8 @@ from layers.ball import Ball
 from layers.errors import InputError
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
-from layers.files.csv import check_header, read_number, refuse, table
+from layers.files.csv import MOST_CSV_BYTES, MOST_FAULTS, check_header, read_number, refuse, table
+from layers.files.escaping import from_csv_cell
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
@@ -94,7 +96,7 @@ def read_measurements(
         If a file cannot be read or anything in it is at fault: nothing is then taken.
     """
     several = [paths] if isinstance(paths, str | PathLike) else paths
-    texts = [(path.name, read_text(path)) for path in map(Path, several)]
+    texts = [(path.name, read_text(path, MOST_CSV_BYTES)) for path in map(Path, several)]
     return measurements_from_csv(texts, balls, swings)
 
 
@@ -111,21 +113,25 @@ def measurements_from_csv(
         As for `read_measurements`.
     """
     by_name = {ball.name: ball for ball in balls}
-    if len(by_name) < len(balls):
-        names = [ball.name for ball in balls]
+    trimmed = {ball.name.strip(): ball for ball in balls}  # as cells are
+    if len(trimmed) < len(balls):
+        names = [ball.name.strip() for ball in balls]
         twice = next(name for name in names if names.count(name) > 1)
         raise InputError(f"two builds are named {twice!r}: measurements tell builds by name.")
     readings: list[Reading] = []
     walls = 0
     for what, text in texts:
-        reader = _Reader(by_name, swings or default_swings(), what)
+        reader = _Reader(trimmed, swings or default_swings(), what)
         for row in _rows(text, what, reader.faults):
             _read_row(reader, row)
+            if len(reader.faults) > MOST_FAULTS:
+                break
         refuse(reader.faults, what)
         readings += reader.readings
         walls += reader.walls
     found = Measurements(tuple(readings), tuple(what for what, _ in texts))
-    refuse([*_duplicates(found), *_apart(found), *_off_theory(found, by_name)], "measurements")
+    faults = chain(_duplicates(found), _apart(found), _off_theory(found, by_name))
+    refuse(list(islice(faults, MOST_FAULTS + 1)), "measurements")
     if not readings:
         raise InputError(f"{', '.join(found.source)} has no reading: nothing is filled in.")
     for ball in balls:
@@ -146,13 +152,12 @@ def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
             faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")
             continue
         given = dict(zip(header, cells, strict=True))
+        given["build"] = from_csv_cell(given["build"])
         if not pieces:
             yield _Row(line, given, (("value", given.get("repeat", ""), given["value"]),))
         elif given["kind"] not in ("make", "measure"):
             faults.append(f"row {line}, kind is {given['kind']!r}, but must be make or measure")
         elif given["kind"] == "measure":
-            # Text that a spreadsheet would run as a formula was led by an apostrophe.
-            given["build"] = given["build"].removeprefix("'")
             filled = [(name, name.removeprefix("piece_"), given[name]) for name in pieces]
             yield _Row(line, given, tuple(cell for cell in filled if cell[2]))
 
@@ -305,10 +310,14 @@ def _apart(found: Measurements) -> Iterator[str]:
 def _off_theory(found: Measurements, balls: dict[str, Ball]) -> Iterator[str]:
     """Find closed-form figures too far from what the build's sizes and densities give."""
     limits: dict[Reading, tuple[float, float, float]] = {}
+    theory: dict[tuple[str, str], float] = {}
     for r in found.reading:
         near = lab_data().figure[parse_figure(r.figure).quantity].near_percent
         if near is not None:
-            value = estimate(balls[r.build], [r.figure])[r.figure].value
+            which = (r.build, r.figure)
+            if which not in theory:
+                theory[which] = estimate(balls[r.build], [r.figure])[r.figure].value
+            value = theory[which]
             away = value * near / 100.0
             limits[r] = (value, value - away, value + away)
     for r, (value, low, high) in limits.items():

@@ -10,7 +10,7 @@ from layers.ball import Role
 from layers.errors import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
-from layers.files.text import read_text
+from layers.files.text import Text, read_text
 from layers.files.toml import parse_toml
 from optimize.lab.scatter import LayerScatter, Scatter
 
@@ -74,7 +74,7 @@ class Process(Table):
         "1", "pieces measured at each stage: blank columns of the sheet", 1, 12, 6
     )
     scatter: Scatter = Field(Scatter(), description="how pieces scatter, by role")
-    source: str = Field(
+    source: Text = Field(
         "defaults: common practice, from memory",
         max_length=200,
         description="where allowances and tolerances come from",

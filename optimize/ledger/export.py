@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from layers.errors import InputError, find_named
+from layers.files.escaping import csv_cell
 from optimize.ledger.columns import OF_BUILD, OF_FIGURE, OF_LAYER, OF_PAIR, title
 from optimize.ledger.ledger import Entry, Known, Ledger
 
@@ -245,8 +246,8 @@ def form_of(path: Path) -> Form:
 def _csv(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
     text = io.TextIOWrapper(file, encoding="utf-8", newline="")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([title(owner, field) for _, owner, field in columns])
-    yield writer.writerows
+    writer.writerow([csv_cell(title(owner, field)) for _, owner, field in columns])
+    yield lambda rows: writer.writerows(map(csv_cell, row) for row in rows)
     text.detach()
 
 

@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from layers.estimates import Difference, Estimate, Figure, differences
+from layers.files.escaping import csv_text
 from optimize.report.ball import TRUST, builds_section, digits_of, spread, version, warnings_section
-from optimize.report.tables import Section, columns, csv_text, number, signed
+from optimize.report.tables import Section, columns, number, signed
 
 
 def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:

@@ -9,6 +9,7 @@ from typing import Any
 
 from layers.ball import Ball
 from layers.estimates import Estimate, Figure
+from layers.files.escaping import csv_text
 from layers.rules.screen import Verdict, rule_set, screen
 from optimize.ledger.ledger import RunRecord
 from optimize.report.ball import (
@@ -22,7 +23,7 @@ from optimize.report.ball import (
     version,
     warnings_section,
 )
-from optimize.report.tables import Section, columns, csv_text, number
+from optimize.report.tables import Section, columns, number
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Goal
 from optimize.search.result import Member, Price, Run

@@ -6,9 +6,10 @@ from typing import Any
 
 from layers.estimates import Figure
 from layers.figures import parse_figure
+from layers.files.escaping import csv_text
 from layers.strike.swings import SwingTable, check_owner
 from optimize.report.ball import digits_of, layers_section, version, warnings_section
-from optimize.report.tables import Section, columns, csv_text, number, signed
+from optimize.report.tables import Section, columns, number, signed
 from optimize.sensitivity.slopes import WAYS, Driver, Drivers, Freedom, Kind
 
 # Figures that are asked of a ball, and of every swing that is named.

@@ -4,8 +4,9 @@ import math
 from typing import Any
 
 from layers.ball import Ball
+from layers.files.escaping import csv_text
 from optimize.report.ball import version
-from optimize.report.tables import Section, columns, csv_text, number
+from optimize.report.tables import Section, columns, number
 from optimize.tolerance.nominal import Move, Renominal
 from optimize.tolerance.pass_rates import LimitRate, Rate, Spread, Tolerance
 from optimize.tolerance.study import Source, is_exact, unit_of

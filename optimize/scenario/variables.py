@@ -1,5 +1,6 @@
 """What may vary in a build: layers, diameters, moduli, densities, filler."""
 
+from collections import Counter
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -119,7 +120,7 @@ class LayerFreedom(Table):
 
     @model_validator(mode="after")
     def _materials_stand_once(self) -> "LayerFreedom":
-        twice = [name for name in self.material if self.material.count(name) > 1]
+        twice = [name for name, count in Counter(self.material).items() if count > 1]
         if twice:
             raise ValueError(f"material {twice[0]!r} stands twice; every choice may stand once")
         return self

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch, Wedge
 
 from optimize.report.ball import digits_of
-from optimize.report.pictures.section import FAINT, INK, new_figure
+from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.slopes import (
     change_text,
     figure_groups,
@@ -61,8 +61,8 @@ def draw_drivers(found: Drivers) -> Figure:
     axes.set_xlim(0.0, width)
     axes.set_ylim(height, 0.0)
     axes.axis("off")
-    name = found.estimate.ball.name
-    axes.text(0.2, 0.34, f"What drives what: {name}"[:90], fontsize=13, weight="bold", color=INK)
+    title = f"What drives what: {plain(found.estimate.ball.name, 71)}"
+    axes.text(0.2, 0.34, title, fontsize=13, weight="bold", color=INK)
     axes.text(_LEFT - 0.12, 1.68, "value", ha="right", va="top", fontsize=7.5, color=INK)
     _heads(axes, found, across)
     y = _TOP
