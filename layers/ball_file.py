@@ -65,7 +65,8 @@ def _fields(card: Material) -> dict[str, Any]:
     return {k: v for k, v in fields.items() if v != []}
 
 
-_OVERRIDES = ("youngs_modulus_mpa", "density_g_cm3", "poisson_ratio", "friction")
+# Numbers of a card that a layer may replace.
+OVERRIDES = ("youngs_modulus_mpa", "density_g_cm3", "poisson_ratio", "friction")
 
 
 def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> Ball:
@@ -105,7 +106,7 @@ def _resolve(row: Any, catalogue: Catalogue, number: int, what: str) -> Any:
     if not isinstance(row, dict) or not isinstance(row.get("material"), str):
         return row
     row = dict(row)
-    replaced = {field: row.pop(field) for field in _OVERRIDES if field in row}
+    replaced = {field: row.pop(field) for field in OVERRIDES if field in row}
     for field, value in replaced.items():
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise InputError(f"{what}: layer {number}, {field} is {value!r}, but must be a number.")

@@ -26,12 +26,14 @@ Grade = Literal[
 # relation against a mechanical test; Qi, Joyce and Boyce 2003 differ from their own finite-element
 # point by 49 %).
 HARDNESS_SCATTER = 0.40
+# Readings for which the relations hold.
+SHORE_D, SHORE_A = (30.0, 80.0), (40.0, 95.0)
 
 
 class Datum(Table):
     """One number of a card with where it comes from."""
 
-    value: float = Field(description="the number, in the unit that its field's name says")
+    value: float = numeric("the key's", "the number, in the unit that its key says", -1e9, 1e9)
     source: Text = Field("not stated", description="where the number comes from")
     grade: Grade = Field("unstated", description="how far the number can be trusted")
 
@@ -49,7 +51,9 @@ class Material(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: Name = Field(min_length=1, max_length=80, description="what the lab calls it")
-    family: Literal["rubber", "ionomer", "urethane", "other"] = "other"
+    family: Literal["rubber", "ionomer", "urethane", "other"] = Field(
+        "other", description="what its cautions and steps of making go by"
+    )
     youngs_modulus_mpa: Annotated[
         Datum, ranged("MPa", "quasi-static Young's modulus at small strain", 0.5, 3000.0)
     ]
@@ -69,7 +73,7 @@ class Material(BaseModel):
     relaxation_source: Text = Field(
         "not stated", description="where the relaxation pairs come from"
     )
-    relaxation_grade: Grade = "unstated"
+    relaxation_grade: Grade = Field("unstated", description="how far the pairs can be trusted")
 
     @model_validator(mode="before")
     @classmethod
@@ -192,7 +196,7 @@ def modulus_from_shore_d(shore_d: float) -> float:
     >>> round(modulus_from_shore_d(60.0), 1)
     117.3
     """
-    if not 30.0 <= shore_d <= 80.0:
+    if not SHORE_D[0] <= shore_d <= SHORE_D[1]:
         raise InputError(f"hardness_shore_d is {shore_d:g}, but must be from 30 to 80.")
     u = (100.0 - shore_d) / 20.0
     return (781.88 - 156.376 * u) / u**2
@@ -227,7 +231,7 @@ def modulus_from_shore_a(shore_a: float) -> float:
     >>> round(modulus_from_shore_a(70.0), 2)
     5.52
     """
-    if not 40.0 <= shore_a <= 95.0:
+    if not SHORE_A[0] <= shore_a <= SHORE_A[1]:
         raise InputError(f"hardness_shore_a is {shore_a:g}, but must be from 40 to 95.")
     return 0.0981 * (56.0 + 7.62336 * shore_a) / (0.137505 * (254.0 - 2.54 * shore_a))
 

@@ -32,7 +32,7 @@ FLOORS = (
     ("optimize.sensitivity",),
     ("optimize.report",),
     ("optimize.web",),
-    ("optimize.bench", "optimize.page"),
+    ("optimize.bench", "optimize.page", "optimize.reference"),
     ("optimize.commands",),
     ("optimize.alias", "optimize.start"),
 )

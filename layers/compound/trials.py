@@ -1,7 +1,7 @@
 """The lab's own recipe trials: cured cores, what they were made of and how stiff they came out."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +26,14 @@ RESPONSES: dict[str, Column] = {
 }
 
 _DIAMETER = {"core_diameter_mm": Column("mm", "diameter of the cured core", 10.0, 45.0)}
+
+# Every column, for the reference: settings, one of the responses.
+COLUMNS: dict[str, Column | str] = {
+    "trial": "the lab's name of the trial, once",
+    **SETTINGS,
+    **_DIAMETER,
+    **{name: replace(c, help=f"{c.help}; or the other one") for name, c in RESPONSES.items()},
+}
 
 # Deflection goes with the inverse cube root of the diameter or faster: cores within this of each
 # other differ by less than the repeatability of a deflection.

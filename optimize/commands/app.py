@@ -17,6 +17,7 @@ from layers.errors import InputError, OrbwrightError
 from optimize.commands.bench import live
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
 from optimize.commands.instruments import instruments
+from optimize.commands.keys import keys_app
 from optimize.commands.lab import lab_app
 from optimize.commands.ledger import ledgers
 from optimize.commands.options import AsJson, Workers, cores
@@ -392,6 +393,7 @@ app.add_typer(tolerance_app)
 app.add_typer(instruments)
 app.add_typer(ledgers, name="ledger")
 app.add_typer(lists)
+app.add_typer(keys_app)
 
 
 def _fail(text: str) -> int:

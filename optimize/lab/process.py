@@ -60,7 +60,7 @@ _BY_ROLE: dict[str, dict[str, float]] = {
 
 
 class Process(Table):
-    """The lab's process: one `LayerProcess` for each role, and how many pieces are made.
+    """The lab's process: a table for each role, and how many pieces are made.
 
     A role's table may give some fields only; the others keep that role's defaults.
     """

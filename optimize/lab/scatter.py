@@ -37,7 +37,7 @@ _BY_ROLE: dict[str, dict[str, float]] = {
 
 
 class Scatter(Table):
-    """Scatter of a process, one `LayerScatter` for each role.
+    """Scatter of a process: a table for each role.
 
     A role's table may give some fields only; the others keep that role's defaults.
     """

@@ -33,7 +33,7 @@ METHODS: tuple[str, ...] = get_args(Method)
 
 
 class Scenario(Table):
-    """A search brief, its cards and conditions resolved: it needs no other file."""
+    """A search brief. Its cards and conditions are resolved: it needs no other file."""
 
     name: Name = Field(min_length=1, max_length=120, description="what the scenario is called")
     question: Text = Field("", max_length=500, description="what the search shall answer")
@@ -55,8 +55,8 @@ class Scenario(Table):
     population: int = Field(
         40, ge=4, le=1000, description="builds in a generation", json_schema_extra={"unit": "1"}
     )
-    ball: Envelope
-    fill: Fill | None = None
+    ball: Envelope = Field(description="what all builds share")
+    fill: Fill | None = Field(None, description="filler that sets the mass; none if left out")
     layer: tuple[LayerFreedom, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )

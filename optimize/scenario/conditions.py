@@ -24,7 +24,7 @@ _Lift = Annotated[float, Field(ge=-0.5, le=1.5)]
 
 
 class ConditionsTable(Table):
-    """Who strikes, through which air, under which aerodynamic law; files already read in."""
+    """Who strikes, through which air, under which aerodynamic law. Files are read in."""
 
     swings: SwingTable | None = Field(
         None, description="file of swings that stand in place of the shipped ones"

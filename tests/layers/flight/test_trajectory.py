@@ -398,5 +398,5 @@ def test_distance_screen():
     assert 1.0 < (faster.total - got.total)[0] / YARD < 5.0
     harder = distance_screen(*launch, **BALL, test=distance_test("revised"))
     assert harder.nominal_total[0] > got.nominal_total[0] + 10.0 * YARD
-    with pytest.raises(InputError, match="'future' is not in the list of tests; known: present, re"):
+    with pytest.raises(InputError, match="'future' is not in the list of tests; known: present, r"):
         distance_test("future")
