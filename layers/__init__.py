@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from layers.estimation import estimate_many as estimate_many
     from layers.figures import BALL_FIGURES as BALL_FIGURES
     from layers.figures import QUANTITIES as QUANTITIES
-    from layers.flight.aerotable import read_aero_table as read_aero_table
+    from layers.flight.aero_file import read_aero_table as read_aero_table
     from layers.flight.air import humid_air as humid_air
     from layers.materials import Catalogue as Catalogue
     from layers.materials import Material as Material
@@ -60,7 +60,7 @@ _HOMES = {
     "estimate": "layers.estimation",
     "estimate_many": "layers.estimation",
     "humid_air": "layers.flight.air",
-    "read_aero_table": "layers.flight.aerotable",
+    "read_aero_table": "layers.flight.aero_file",
     "read_ball": "layers.ball_file",
     "read_recipe": "layers.compound.recipe",
     "read_swings": "layers.strike.swings",

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from layers.flight.trajectory import Flight
     from layers.impact.barrier import BarrierImpact
     from layers.strike.strike import Launch
-    from layers.vibration import Mode
+    from layers.vibration.mode import Mode
 
 
 class _Bench:
@@ -44,7 +44,7 @@ class _Bench:
 
     @cached_property
     def mode(self) -> "Mode":
-        from layers.vibration import first_spheroidal_mode
+        from layers.vibration.mode import first_spheroidal_mode
 
         return first_spheroidal_mode(self.body)
 

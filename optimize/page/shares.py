@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from layers.errors import InputError
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 from optimize.page.influence import Sobol
 from optimize.report.shares import freedom_words, missed, notes, sentences
 from optimize.report.words import in_words, label_of

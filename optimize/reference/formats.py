@@ -15,7 +15,7 @@ from layers.compound.trials import COLUMNS as TRIALS
 from layers.errors import find_named
 from layers.figures import QUANTITIES
 from layers.files.csv import Column
-from layers.flight.aerotable import COLUMNS as AERODYNAMICS
+from layers.flight.aero_file import COLUMNS as AERODYNAMICS
 from layers.materials import SHORE_A, SHORE_D, Catalogue
 from layers.strike.swings import SwingTable
 from optimize.lab.measurements import COLUMNS as MEASUREMENTS

@@ -3,7 +3,7 @@
 from typing import Any
 
 from layers.model_version import MODEL_VERSION
-from optimize.ledger.file import SCHEMA_VERSION
+from optimize.ledger.tables import SCHEMA_VERSION
 from optimize.report.tables import Section, columns
 
 

@@ -11,7 +11,7 @@ from layers.ball import Ball
 from layers.estimates import Estimate, Figure
 from layers.files.escaping import csv_text
 from layers.rules.screen import Verdict, rule_set, screen
-from optimize.ledger.ledger import RunRecord
+from optimize.ledger.rows import RunRecord
 from optimize.report.ball import (
     TRUST,
     bound_words,

@@ -117,7 +117,8 @@ def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str,
     """
     from layers.files.csv import MOST_CSV_BYTES
     from layers.files.text import read_text
-    from layers.flight.aerotable import rows_from_csv, stitch
+    from layers.flight.aero_file import rows_from_csv
+    from layers.flight.aerotable import stitch
 
     read = dict(table)
     for name in TABLE_FILES:

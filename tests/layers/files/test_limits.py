@@ -12,7 +12,7 @@ from layers.errors import InputError
 from layers.files.csv import MOST_COLUMNS, MOST_CSV_BYTES, MOST_FAULTS, MOST_ROWS, table
 from layers.files.text import MOST_NESTED, MOST_TOML_BYTES, MOST_VALUES, read_text
 from layers.files.toml import MOST_DOTTED, parse_toml
-from layers.flight.aerotable import read_aero_table
+from layers.flight.aero_file import read_aero_table
 from layers.materials import catalogue_from_toml
 from layers.strike.swings import read_swings
 from optimize.calibration.calibrated import read_calibration

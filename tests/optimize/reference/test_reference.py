@@ -17,7 +17,7 @@ from layers.ball_file import ball_from_table
 from layers.compound.recipe import default_ingredients, recipe_from_table
 from layers.compound.trials import trials_from_csv
 from layers.errors import InputError
-from layers.flight.aerotable import rows_from_csv
+from layers.flight.aero_file import rows_from_csv
 from layers.materials import Datum, catalogue_from_toml, default_catalogue
 from layers.strike.swings import swings_from_toml
 from optimize.lab.measurements import measurements_from_csv

@@ -15,8 +15,9 @@ from layers.model_version import MODEL_VERSION
 from layers.rules.overall_distance import YARD, distance_test, screen_ball
 from optimize.compute.first_call import seconds_to_compile
 from optimize.compute.one import compute_one
-from optimize.ledger import ledger as ledger_module
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger import rows as ledger_rows
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.report.ball import estimate_sections
 from optimize.report.run import run_sections
 from optimize.report.tables import markdown
@@ -231,7 +232,7 @@ def test_cautions_are_kept_and_older_rows_are_read(tmp_path, monkeypatch):
     figure = Figure("mass_g", 45.0, "g", "closed form", 0.0, 0.2, caution="outside")
     with Ledger(tmp_path / "l.sqlite") as book:
         book.add("ab" * 16, "a", "m", Estimate(ball, {"mass_g": figure}))
-        monkeypatch.setattr(ledger_module, "_FIELDS", ledger_module._FIELDS[:6])
+        monkeypatch.setattr(ledger_rows, "_FIELDS", ledger_rows._FIELDS[:6])
         book.add("cd" * 16, "c", "m", Estimate(ball, {"mass_g": figure}))
         known = book.known(["ab" * 16, "cd" * 16], "m")
     assert known["ab" * 16].figures["mass_g"] == figure
