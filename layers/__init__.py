@@ -3,14 +3,17 @@
 The public names are listed here and loaded when they are first used.
 """
 
-from collections.abc import Callable
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+# Nothing is imported here, so that Ctrl-C meets the command line before anything slow. Type
+# checkers know the name.
+TYPE_CHECKING = False
 
 # Installed beside another package of this name, one overwrites the other: this says whose it is.
 DISTRIBUTION = "orbwright"
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
     from layers.ball import Ball as Ball
     from layers.ball import Layer as Layer
     from layers.ball_file import read_ball as read_ball
@@ -73,7 +76,7 @@ _HOMES = {
 
 def lazy(
     package: str, homes: dict[str, str]
-) -> tuple[Callable[[str], Any], Callable[[], list[str]]]:
+) -> "tuple[Callable[[str], Any], Callable[[], list[str]]]":
     """Return `__getattr__` and `__dir__` of a package whose names are loaded on first use.
 
     Parameters
@@ -84,7 +87,9 @@ def lazy(
         Each public name and the module that it is in (PEP 562).
     """
 
-    def load(name: str) -> Any:
+    def load(name: str) -> "Any":
+        from importlib import import_module
+
         if name not in homes:
             raise AttributeError(f"module {package!r} has no attribute {name!r}")
         return getattr(import_module(homes[name]), name)

@@ -3,12 +3,13 @@
 The public names are listed here and loaded when they are first used.
 """
 
-from pathlib import Path
-from typing import TYPE_CHECKING
+import os
 
 import layers
 
-# See `layers.DISTRIBUTION`.
+# See `layers`, on both names.
+TYPE_CHECKING = False
+
 DISTRIBUTION = "orbwright"
 
 if TYPE_CHECKING:
@@ -42,9 +43,10 @@ _HOMES = {
 
 def _refuse_a_stranger() -> None:
     """Refuse a package `layers` that is not ours, or of another copy of orbwright."""
-    ours = Path(__file__).parents[1]
+    ours = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
     place = layers.__file__ or next(iter(layers.__path__), "an unknown place")
-    if getattr(layers, "DISTRIBUTION", "") != DISTRIBUTION or Path(place).parents[1] != ours:
+    there = os.path.dirname(os.path.dirname(os.path.abspath(place)))
+    if getattr(layers, "DISTRIBUTION", "") != DISTRIBUTION or there != ours:
         raise ImportError(
             f"orbwright needs its own package 'layers' in {ours}, but Python found another at "
             f"{place}: use orbwright in an environment of its own, or run it from another folder."

@@ -4,10 +4,10 @@
 them at work. The wheel holds this file as ``orbwright/__init__.py``.
 """
 
-from typing import TYPE_CHECKING
-
 import layers
 import optimize
+
+TYPE_CHECKING = False
 
 if getattr(optimize, "DISTRIBUTION", "") != "orbwright":
     raise ImportError(
