@@ -74,7 +74,8 @@ def _of_column(name: str, column: Column | str, example: str) -> Key:
 
 def _tables(table: Schema, schema: Schema, heading: str, examples: list[Any]) -> Iterator[KeyTable]:
     """Yield a table's keys, then the tables within it; those alike stand together."""
-    keys, inner = [], {}
+    keys: list[Key] = []
+    inner: dict[tuple[str, bool], list[tuple[str, Schema, list[Any]]]] = {}
     for name, given in table["properties"].items():
         node = _one(given)
         items = _one(node.get("items", {}))
@@ -116,7 +117,7 @@ def _with_defaults(table: Schema, by_name: dict[str, Any]) -> Schema:
 
 def _one(node: Schema) -> Schema:
     """Return what a value may be besides null."""
-    others = [item for item in node.get("anyOf", []) if item.get("type") != "null"]
+    others: list[Schema] = [item for item in node.get("anyOf", []) if item.get("type") != "null"]
     if len(others) == 1:
         return {k: v for k, v in node.items() if k != "anyOf"} | others[0]
     return node
@@ -125,9 +126,9 @@ def _one(node: Schema) -> Schema:
 def _key(name: str, given: Schema, required: bool, held: Any) -> Key:
     node = _one(given)
     default = given.get("default")
-    text = given.get("default_text") or ("none" if default is None else toml_value(default))
+    text: str = given.get("default_text") or ("none" if default is None else toml_value(default))
     example = toml_value(held if held is not None else default) if held or default else ""
-    unit = given.get("unit", node.get("unit", ""))
+    unit: str = given.get("unit") or node.get("unit") or ""
     return Key(
         name,
         _kind(node),

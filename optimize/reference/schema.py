@@ -70,7 +70,7 @@ def _without_titles(node: Any) -> None:
 def _used(node: Any, tables: Schema) -> set[str]:
     """Return the names of the tables that are referred to from outside their own list."""
     found: set[str] = set()
-    waiting = [{k: v for k, v in node.items() if k != "$defs"}]
+    waiting: list[Any] = [{k: v for k, v in node.items() if k != "$defs"}]
     while waiting:
         item = waiting.pop()
         if isinstance(item, list):
