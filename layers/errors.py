@@ -4,9 +4,10 @@ import re
 from collections import Counter
 from collections.abc import Iterable
 from difflib import get_close_matches
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
-from pydantic import ValidationError
+if TYPE_CHECKING:
+    from pydantic import ValidationError  # costs the command line a third of its start-up
 
 # Control characters but tab and line ends, what turns the direction of text,
 # and halves of characters, which no file can hold.
@@ -98,7 +99,7 @@ def _field_name(location: tuple[int | str, ...]) -> str:
     return ", ".join(words) or "the file"
 
 
-def explain(error: ValidationError, what: str, known: tuple[str, ...] = ()) -> InputError:
+def explain(error: "ValidationError", what: str, known: tuple[str, ...] = ()) -> InputError:
     """Turn a pydantic error into one sentence that names field, value and allowed range.
 
     Parameters

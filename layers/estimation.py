@@ -251,7 +251,7 @@ def estimate(
     ball.checked()
     conditions = conditions or Conditions()
     asked = [figures] if isinstance(figures, str) else figures
-    names = {name: parse_figure(name) for name in asked}
+    names = {parsed.name: parsed for parsed in map(parse_figure, asked)}
     benches: dict[int, _Bench] = {}
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
@@ -264,11 +264,11 @@ def estimate(
         bench = benches[parsed.stage or len(ball.layer)]
         known = QUANTITIES[parsed.quantity]
         try:
-            number, flag, caution = _COMPUTE[parsed.quantity](bench, parsed)
+            answer = _COMPUTE[parsed.quantity](bench, parsed)
         except (SolverError, InputError) as error:
             failed[name] = str(error)
             continue
-        value = float(number)
+        value = float(answer.value)
         done[name] = Figure(
             name=name,
             value=value,
@@ -276,8 +276,8 @@ def estimate(
             basis=known.basis,
             difference_error=abs(value) * known.difference_percent / 100.0,
             absolute_error=abs(value) * known.absolute_percent / 100.0,
-            flag=flag,
-            caution=caution,
+            flag=answer.flag,
+            caution=answer.caution,
         )
     return Estimate(ball, done, failed)
 

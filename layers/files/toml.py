@@ -24,17 +24,32 @@ _TOKEN = re.compile(
 
 
 def toml_value(value: Any) -> str:
-    """Write a string, number, truth value, sequence or table as TOML."""
+    """Write a string, number, truth value, sequence or table as TOML.
+
+    Raises
+    ------
+    TypeError
+        If it is of another type: TOML has no such value.
+    """
     if isinstance(value, str):
         # JSON's string is TOML's basic string, but for the delete character.
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items()) + " }"
+        pairs = (f"{_key(k)} = {toml_value(v)}" for k, v in value.items())
+        return "{ " + ", ".join(pairs) + " }"
     if isinstance(value, list | tuple):
         return f"[{', '.join(toml_value(v) for v in value)}]"
-    return repr(value)
+    if isinstance(value, float):
+        return float.__repr__(value)  # an array library's float writes itself otherwise
+    if isinstance(value, int):
+        return int.__repr__(value)
+    raise TypeError(f"TOML has no value of type {type(value).__name__}.")
+
+
+def _key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else toml_value(key)
 
 
 def parse_toml(text: str, what: str) -> dict[str, Any]:

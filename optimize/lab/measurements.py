@@ -205,7 +205,7 @@ def _read_row(reader: _Reader, row: _Row) -> None:
             _fault(reader, row, "stage", "is not the ball, but only a finished ball is struck")
     if len(reader.faults) > before or parsed is None or ball is None or stage is None:
         return
-    name = row.given["figure"]
+    name = parsed.name
     if stage < len(ball.layer):
         name = f"stage{stage}.{name}"
     for column, repeat, text in row.cell:

@@ -41,7 +41,7 @@ class Section:
 
 def columns(*titles: str) -> tuple[Column, ...]:
     """Describe columns in short: ``>`` before a title aligns right, ``~`` lets its text fold."""
-    return tuple(Column(t.lstrip(">~"), t.startswith(">"), t.startswith("~")) for t in titles)
+    return tuple(Column(t.lstrip(">~"), ">" in t[:2], "~" in t[:2]) for t in titles)
 
 
 def number(value: float, error: float) -> str:
@@ -149,7 +149,7 @@ def _show_table(console: "Console", section: Section) -> None:
 
 
 def _least_width(section: Section) -> int:
-    """Return the width in which all but the folding columns stand whole."""
+    """Return the width in which all but the folding columns are whole."""
     from rich.cells import cell_len
 
     cells = ([column.title for column in section.columns], *section.rows)

@@ -26,11 +26,12 @@ def _as_span(value: Any) -> Any:
     if len(value) != 2:
         raise ValueError(f"has {len(value)} numbers, but must be a number or [lowest, highest]")
     if all(isinstance(v, int | float) for v in value) and value[0] > value[1]:
-        raise ValueError(f"goes from {value[0]:g} to {value[1]:g}; the lowest stands first")
+        raise ValueError(f"goes from {value[0]:g} to {value[1]:g}; give the lowest first")
     return value
 
 
-def _as_names(value: Any) -> Any:
+def as_names(value: Any) -> Any:
+    """Read a bare name as a tuple of one."""
     return (value,) if isinstance(value, str) else value
 
 
@@ -50,7 +51,7 @@ _Span = BeforeValidator(_as_span)
 
 
 class Envelope(Table):
-    """What all builds of the scenario share."""
+    """What all builds of the scenario have in common."""
 
     outer_diameter_mm: float = numeric("mm", "outer diameter of the ball", 30.0, 60.0)
     dimple_volume_percent: float = Field(
@@ -72,13 +73,13 @@ class Fill(Table):
     )
 
 
-class LayerFreedom(Table):
-    """One layer and what may vary in it. A bare number in place of a range is fixed."""
+class LayerVariables(Table):
+    """One layer and its design variables. A bare number in place of a range is fixed."""
 
-    role: Role = Field(description="what the layer is called in the build")
+    role: Role = Field(description="role of the layer in the build")
     diameter_mm: Annotated[tuple[_Diameter, _Diameter], _Span] | None = Field(
         None,
-        description="innermost layer only: what the layers outside it may leave",
+        description="innermost layer only: bounds on the diameter that the outer layers leave",
         json_schema_extra={"unit": "mm"},
     )
     thickness_mm: Annotated[tuple[_Thickness, _Thickness], _Span] | None = Field(
@@ -91,7 +92,7 @@ class LayerFreedom(Table):
         description="step in which the thickness can be made",
         json_schema_extra={"unit": "mm"},
     )
-    material: Annotated[tuple[str, ...], BeforeValidator(_as_names), Field(min_length=1)] = Field(
+    material: Annotated[tuple[str, ...], BeforeValidator(as_names), Field(min_length=1)] = Field(
         description="names of the material cards to choose from"
     )
     youngs_modulus_mpa: Annotated[tuple[_Modulus, _Modulus], _Span] | None = Field(
@@ -119,8 +120,8 @@ class LayerFreedom(Table):
     optional: bool = Field(False, description="the search may leave this layer out")
 
     @model_validator(mode="after")
-    def _materials_stand_once(self) -> "LayerFreedom":
+    def _materials_are_distinct(self) -> "LayerVariables":
         twice = [name for name, count in Counter(self.material).items() if count > 1]
         if twice:
-            raise ValueError(f"material {twice[0]!r} stands twice; every choice may stand once")
+            raise ValueError(f"material {twice[0]!r} is named twice; name every choice once")
         return self

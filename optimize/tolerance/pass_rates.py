@@ -147,7 +147,7 @@ def parse_limit(text: str) -> Limit:
         )
     name = match["figure"]
     if not is_balance(name):
-        parse_figure(name)
+        name = parse_figure(name).name
     low, high = (value, None) if match["way"] == ">=" else (None, value)
     return Limit(name, low, high, "asked")
 

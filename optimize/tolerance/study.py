@@ -19,7 +19,7 @@ from layers.ball import Ball
 from layers.errors import InputError, SolverError, explain
 from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
-from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
+from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, canonical, parse_figure
 from layers.mass import inertia
 from layers.mass.concentricity import balance
 from layers.mass.inertia import Pieces
@@ -218,9 +218,7 @@ def study(
         If a figure is unknown or the scatter is too wide for a layer.
     """
     scatter = scatter or Scatter()
-    names = tuple(dict.fromkeys(n for n in figures if not is_balance(n)))
-    for name in names:
-        parse_figure(name)
+    names = tuple(canonical(n for n in figures if not is_balance(n)))
     sources, concentricity = sources_of(ball, scatter), _concentricity(ball, scatter)
     _check_walls(ball, sources, concentricity)
     step = np.array([s.step for s in sources])

@@ -30,7 +30,7 @@ from optimize.ledger.ledger import Ledger
 from optimize.report.ball import estimate_sections
 from optimize.report.comparison import comparison_csv
 from optimize.report.pictures.section import draw_ball, save
-from optimize.report.pictures.slopes import draw_drivers
+from optimize.report.pictures.slopes import draw_slopes
 from optimize.report.sheet import to_csv, to_html, to_markdown
 from optimize.report.tables import Section, columns, markdown
 from optimize.sensitivity.slopes import sensitivities
@@ -204,9 +204,9 @@ def test_a_sheet_as_html_makes_no_element_of_a_name(name):
 
 def drawn(name: str, path: Path) -> list[set[str]]:
     """Return the elements that each drawing has."""
-    drivers = sensitivities(named(name), ("mass_g",))
+    slopes = sensitivities(named(name), ("mass_g",))
     found = []
-    for picture in (draw_ball(named(name)), draw_drivers(drivers)):
+    for picture in (draw_ball(named(name)), draw_slopes(slopes)):
         save(picture, path)
         found.append({element.tag for element in ET.parse(path).iter()})
     return found
