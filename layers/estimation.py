@@ -9,7 +9,8 @@ from layers.arrays import Level
 from layers.ball import Ball, Body
 from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
-from layers.figures import BALL_FIGURES, QUANTITIES, Estimate, Figure, FigureName, parse_figure
+from layers.estimates import Estimate, Figure
+from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
 from layers.mass import inertia
 from layers.strike.swings import Swing, check_owner
 
@@ -217,7 +218,7 @@ _COMPUTE: dict[str, Compute] = {
 
 def estimate(
     ball: Ball,
-    figures: Sequence[str] = BALL_FIGURES,
+    figures: str | Sequence[str] = BALL_FIGURES,
     conditions: Conditions | None = None,
     level: Level = "default",
 ) -> Estimate:
@@ -227,7 +228,7 @@ def estimate(
     ----------
     ball : Ball
         The build.
-    figures : sequence of str
+    figures : str or sequence of str
         Names of the figures wanted, see `layers.figures`.
     conditions : Conditions, optional
         Swings, aerodynamics and air of launch and flight figures; the shipped ones otherwise.
@@ -242,10 +243,15 @@ def estimate(
     Raises
     ------
     InputError
-        If a figure's name is unknown, or names a stage or swing that is not there.
+        If the ball is not valid (pydantic's `model_copy` does not check), or a figure's name is
+        unknown or names a stage or swing that is not there.
     """
+    if not isinstance(ball, Ball):
+        raise InputError(f"estimate takes a Ball, not {type(ball).__name__}; see read_ball.")
+    ball.checked()
     conditions = conditions or Conditions()
-    names = {parsed.name: parsed for parsed in map(parse_figure, figures)}
+    asked = [figures] if isinstance(figures, str) else figures
+    names = {parsed.name: parsed for parsed in map(parse_figure, asked)}
     benches: dict[int, _Bench] = {}
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
@@ -278,7 +284,7 @@ def estimate(
 
 def estimate_many(
     balls: Iterable[Ball],
-    figures: Sequence[str] = BALL_FIGURES,
+    figures: str | Sequence[str] = BALL_FIGURES,
     mapper: Callable[..., Iterable[Any]] = map,
 ) -> list[Estimate]:
     """Estimate a batch, in order.
@@ -287,10 +293,11 @@ def estimate_many(
     ----------
     balls : iterable of Ball
         The builds.
-    figures : sequence of str
+    figures : str or sequence of str
         Names of the figures wanted of each.
     mapper : callable
         ``map`` or an executor's ``map``: figures do not depend on it, to the last bit.
     """
     balls = list(balls)
-    return list(mapper(estimate, balls, [tuple(figures)] * len(balls)))
+    asked = (figures,) if isinstance(figures, str) else tuple(figures)
+    return list(mapper(estimate, balls, [asked] * len(balls)))

@@ -1,4 +1,4 @@
-"""Figures: what can be asked of a ball, by name, and what an answer says of itself.
+"""Figures: what can be asked of a ball, by name.
 
 A name is ``quantity`` or ``quantity@condition``, which a stage or a swing may precede:
 ``mass_g``, ``cor@38.1``, ``deflection_mm@98-1275``, ``stage1.deflection_mm``,
@@ -9,74 +9,14 @@ stored and printed for scripts is the name.
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Literal
 
-from layers.ball import Ball
-from layers.errors import InputError, SolverError
+from layers.errors import InputError
 
 Basis = Literal["closed form", "finite element", "emulator", "calibrated"]
-
-
-@dataclass(frozen=True)
-class Figure:
-    """One estimated number.
-
-    Attributes
-    ----------
-    name, value, unit : str, float, str
-        What it is; the value is in the unit.
-    basis : str
-        What it rests on: closed form, finite element, emulator or calibrated.
-    difference_error : float
-        Half width, in the unit, within which the difference of this figure between two builds of
-        the same materials is trusted: the numerical error of the model.
-    absolute_error : float
-        Half width within which the number itself is trusted: it adds what is not known of the
-        materials, and only calibration on the lab's own measurements narrows it.
-    flag : str
-        Empty, or a sentence that says why the figure should not be relied on: the computation went
-        wrong.
-    caution : str
-        Empty, or a sentence that says where the computation, sound in itself, leaves what its
-        models were measured for: levels are doubtful there, rankings less so.
-    """
-
-    name: str
-    value: float
-    unit: str
-    basis: Basis
-    difference_error: float
-    absolute_error: float
-    flag: str = ""
-    caution: str = ""
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """The figures of one ball; a figure that could not be computed stands in `failed` with why."""
-
-    ball: Ball
-    figures: dict[str, Figure]
-    failed: dict[str, str] = field(default_factory=dict)
-
-    def __getitem__(self, name: str) -> Figure:
-        """Return a figure by its name, label or a synonym."""
-        if name not in self.figures:
-            name = parse_figure(name).name
-        if name in self.failed:
-            raise SolverError(f"{name} of {self.ball.name} was not computed: {self.failed[name]}")
-        return self.figures[name]
-
-    def as_record(self) -> dict[str, Any]:
-        """Return plain data for JSON."""
-        return {
-            "ball": self.ball.model_dump(mode="json"),
-            "figures": {name: asdict(figure) for name, figure in self.figures.items()},
-            "failed": dict(self.failed),
-        }
 
 
 @dataclass(frozen=True)

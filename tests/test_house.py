@@ -21,7 +21,7 @@ FLOORS = (
     ("layers.materials", "layers.flight"),
     ("layers.ball", "layers.compound"),
     ("layers.ball_file", "layers.compression", "layers.figures", "layers.mass"),
-    ("layers.impact", "layers.strike", "layers.vibration"),
+    ("layers.estimates", "layers.impact", "layers.strike", "layers.vibration"),
     ("layers.conditions",),
     ("layers.estimation",),
     ("layers.model_version", "layers.rules"),
@@ -32,13 +32,13 @@ FLOORS = (
     ("optimize.sensitivity",),
     ("optimize.report",),
     ("optimize.web",),
-    ("optimize.bench", "optimize.page"),
+    ("optimize.bench", "optimize.page", "optimize.reference"),
     ("optimize.commands",),
-    ("optimize.start",),
+    ("optimize.alias", "optimize.start"),
 )
 _LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
 # The public faces load names from everywhere, but only when they are asked for.
-_FACES = {"layers", "optimize"}
+_FACES = {"layers", "optimize", "optimize.alias"}
 
 
 def modules() -> dict[str, Path]:

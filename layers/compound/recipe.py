@@ -4,13 +4,16 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
-from importlib import resources
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
-from layers.errors import InputError, explain
+from layers.errors import InputError, explain, refuse_twice
+from layers.files.cards import Cards
+from layers.files.fields import Table, numeric, ranged
+from layers.files.paths import StrPath
 from layers.files.text import Name, read_text
 from layers.files.toml import parse_toml
 from layers.materials import Datum
@@ -24,16 +27,13 @@ _HUNDRED = 0.05
 COARSE_WEIGHING_PERCENT = 1.0
 
 
-class Ingredient(BaseModel):
+class Ingredient(Table):
     """One ingredient's card."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     name: Name = Field(min_length=1, max_length=80, description="chemical name and grade")
     role: IngredientRole = Field(description="what it does in the compound")
-    density_g_cm3: Datum = Field(
-        description="density of the ingredient, without the air of a powder",
-        json_schema_extra={"unit": "g/cm3", "range": [0.5, 25.0]},
+    density_g_cm3: Datum = ranged(
+        "g/cm3", "density of the ingredient, without the air of a powder", 0.5, 25.0
     )
     active_percent: float = Field(
         100.0,
@@ -60,34 +60,22 @@ class Ingredient(BaseModel):
         return self
 
 
-class Part(BaseModel):
+class Part(Table):
     """One line of a recipe."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
     ingredient: Ingredient = Field(description="the ingredient's card")
-    phr: float = Field(
-        ge=0.0,
-        le=1000.0,
-        description="parts by mass per hundred parts of base rubber",
-        json_schema_extra={"unit": "phr"},
-    )
+    phr: float = numeric("phr", "parts by mass per hundred parts of base rubber", 0.0, 1000.0)
 
 
-class Recipe(BaseModel):
+class Recipe(Table):
     """A compound: each ingredient once, the base rubbers together 100 parts."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: Name = Field("unnamed recipe", min_length=1, max_length=120, description="its name")
     part: tuple[Part, ...] = Field(min_length=1, max_length=30, description="the lines")
 
     @model_validator(mode="after")
     def _base_is_a_hundred(self) -> "Recipe":
-        names = [part.ingredient.name for part in self.part]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"ingredient {twice[0]!r} stands twice; every one may stand once")
+        refuse_twice((part.ingredient for part in self.part), "ingredient")
         base = sum(part.phr for part in self.part if part.ingredient.role == "base rubber")
         if abs(base - 100.0) > _HUNDRED:
             hint = f"; multiply every part by {100.0 / base:.5g}" if base > 0.0 else ""
@@ -281,40 +269,19 @@ def _weighing(part: Part, grams_per_phr: float, resolution: float) -> BatchLine:
     return BatchLine(part.ingredient.name, part.ingredient.role, part.phr, exact, weighed, flag)
 
 
-class IngredientCards(BaseModel):
+class IngredientCards(Cards[Ingredient]):
     """A set of ingredient cards, each name once."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    kind = "ingredient"
+    place = "cards"
 
     ingredient: tuple[Ingredient, ...] = Field(description="the cards")
 
-    @model_validator(mode="after")
-    def _names_are_unique(self) -> "IngredientCards":
-        names = [card.name for card in self.ingredient]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"ingredient {twice[0]!r} has two cards; every name may have one")
-        return self
 
-    def find(self, name: str) -> Ingredient:
-        """Return the card of this name.
-
-        Raises
-        ------
-        InputError
-            If there is none; the nearest names are offered.
-        """
-        cards = {card.name: card for card in self.ingredient}
-        if name not in cards:
-            near = get_close_matches(name, cards, n=3, cutoff=0.4) or list(cards)
-            raise InputError(f"ingredient {name!r} has no card; known: {', '.join(near)}.")
-        return cards[name]
-
-
+@cache
 def default_ingredients() -> IngredientCards:
     """Return the cards that ship with orbwright; a recipe's own replace them."""
-    text = resources.files("layers.compound").joinpath("recipe.toml").read_text(encoding="utf-8")
-    return IngredientCards.model_validate(parse_toml(text, "recipe.toml"))
+    return IngredientCards.shipped("layers.compound", "recipe.toml")
 
 
 def recipe_from_table(table: Mapping[str, Any], cards: IngredientCards, what: str) -> Recipe:
@@ -338,9 +305,7 @@ def recipe_from_table(table: Mapping[str, Any], cards: IngredientCards, what: st
     table = dict(table)
     try:
         own = IngredientCards.model_validate({"ingredient": table.pop("ingredient", [])})
-        replaced = {card.name for card in own.ingredient}
-        kept = tuple(card for card in cards.ingredient if card.name not in replaced)
-        joined = IngredientCards(ingredient=kept + own.ingredient)
+        joined = cards.joined(own.ingredient)
         rows = table.get("part")
         if isinstance(rows, list):
             table["part"] = [_with_card(row, joined, n, what) for n, row in enumerate(rows, 1)]
@@ -359,7 +324,7 @@ def _with_card(row: Any, cards: IngredientCards, number: int, what: str) -> Any:
         raise InputError(f"{what}: part {number}: {error}") from error
 
 
-def read_recipe(path: Path) -> Recipe:
+def read_recipe(path: StrPath) -> Recipe:
     """Read a recipe from a TOML file; see `recipe_from_table` for its keys.
 
     Raises
@@ -367,5 +332,6 @@ def read_recipe(path: Path) -> Recipe:
     InputError
         If the file is missing, unreadable, not TOML or not a recipe.
     """
+    path = Path(path)
     table = parse_toml(read_text(path), path.name)
     return recipe_from_table(table, default_ingredients(), path.name)

@@ -1,7 +1,7 @@
 """The lab's own recipe trials: cured cores, what they were made of and how stiff they came out."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +10,7 @@ from layers.arrays import FloatArray
 from layers.compound.recipe import Recipe
 from layers.errors import InputError
 from layers.files.csv import MOST_CSV_BYTES, Column, checked_rows
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 
 SETTINGS: dict[str, Column] = {
@@ -25,6 +26,14 @@ RESPONSES: dict[str, Column] = {
 }
 
 _DIAMETER = {"core_diameter_mm": Column("mm", "diameter of the cured core", 10.0, 45.0)}
+
+# Every column, for the reference: settings, one of the responses.
+COLUMNS: dict[str, Column | str] = {
+    "trial": "the lab's name of the trial, once",
+    **SETTINGS,
+    **_DIAMETER,
+    **{name: replace(c, help=f"{c.help}; or the other one") for name, c in RESPONSES.items()},
+}
 
 # Deflection goes with the inverse cube root of the diameter or faster: cores within this of each
 # other differ by less than the repeatability of a deflection.
@@ -113,7 +122,7 @@ def trials_from_csv(text: str, what: str = "trials") -> Trials:
     )
 
 
-def read_trials(path: Path) -> Trials:
+def read_trials(path: StrPath) -> Trials:
     """Read trials from a CSV file; see `trials_from_csv`.
 
     Raises
@@ -121,5 +130,6 @@ def read_trials(path: Path) -> Trials:
     InputError
         If the file is missing, unreadable or at fault.
     """
+    path = Path(path)
     text = read_text(path, MOST_CSV_BYTES)
     return trials_from_csv(text, path.name)

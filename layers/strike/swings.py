@@ -3,16 +3,16 @@
 import math
 import re
 from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from layers.errors import InputError, explain, find_named, refuse_twice
+from layers.errors import InputError
 from layers.figures import QUANTITIES, FigureName
+from layers.files.cards import Cards
+from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
-from layers.files.toml import parse_toml
 from layers.materials import Grade
 
 if TYPE_CHECKING:
@@ -119,27 +119,13 @@ class Swing(BaseModel):
         )
 
 
-class SwingTable(BaseModel):
+class SwingTable(Cards[Swing]):
     """A set of swings, each name once."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    kind = "swing"
+    place = "table"
 
     swing: tuple[Swing, ...] = Field(min_length=1, description="the swings")
-
-    @model_validator(mode="after")
-    def _names_are_unique(self) -> "SwingTable":
-        refuse_twice(self.swing, "swing")
-        return self
-
-    def find(self, name: str) -> Swing:
-        """Return the swing of this name.
-
-        Raises
-        ------
-        InputError
-            If there is none; the message offers the nearest names.
-        """
-        return find_named(self.swing, name, "swing", "table")
 
     def of_club(self, name: str) -> tuple[str, ...]:
         """Return the names of a club's swings.
@@ -191,13 +177,10 @@ def swings_from_toml(text: str, what: str = "swings") -> SwingTable:
     InputError
         On bad TOML, an unknown field or a value out of range.
     """
-    try:
-        return SwingTable.model_validate(parse_toml(text, what))
-    except ValidationError as error:
-        raise explain(error, what, tuple(Swing.model_fields)) from error
+    return SwingTable.from_toml(text, what)
 
 
-def read_swings(path: Path) -> SwingTable:
+def read_swings(path: StrPath) -> SwingTable:
     """Read the user's own swings, which stand in place of the shipped ones.
 
     Raises
@@ -205,6 +188,7 @@ def read_swings(path: Path) -> SwingTable:
     InputError
         If the file is missing, unreadable, not TOML or not a table of swings.
     """
+    path = Path(path)
     text = read_text(path)
     return swings_from_toml(text, path.name)
 
@@ -212,8 +196,7 @@ def read_swings(path: Path) -> SwingTable:
 @cache
 def default_swings() -> SwingTable:
     """Return the swings that ship with orbwright: invented, typical, graded common practice."""
-    text = resources.files("layers.strike").joinpath("swings.toml").read_text(encoding="utf-8")
-    return swings_from_toml(text, "the shipped swings")
+    return SwingTable.shipped("layers.strike", "swings.toml")
 
 
 def find_swing(name: str, table: SwingTable | None = None) -> Swing:

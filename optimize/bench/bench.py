@@ -6,8 +6,9 @@ from typing import Any
 
 from layers.ball import Ball
 from layers.conditions import Conditions
+from layers.estimates import Figure
 from layers.estimation import estimate
-from layers.figures import QUANTITIES, Figure, parse_figure
+from layers.figures import QUANTITIES, parse_figure
 from layers.model_version import MODEL_VERSION
 from optimize.bench.figures import Test
 from optimize.bench.prediction import emulated_figures, traces

@@ -8,7 +8,7 @@ from pathlib import Path
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from layers.model_version import MODEL_VERSION
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known

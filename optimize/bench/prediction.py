@@ -10,7 +10,8 @@ from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import OrbwrightError
-from layers.figures import QUANTITIES, Figure, parse_figure
+from layers.estimates import Figure
+from layers.figures import QUANTITIES, parse_figure
 from layers.flight.trajectory import Flight, fly, path
 from layers.flight.turf import bounce_and_roll
 from layers.mass import inertia

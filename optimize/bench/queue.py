@@ -14,7 +14,7 @@ from pathlib import Path
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import OrbwrightError
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.bench.cache import Cache, key
 from optimize.bench.figures import Test
 from optimize.bench.jobs import Job, News, TooBusy

@@ -1,10 +1,9 @@
 """Where the sliders are set: the request that the page sends, with the range of every number."""
 
-from typing import Any
-
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from layers.ball import MOST_LAYERS, MOST_NAME, THINNEST_LAYER_MM
+from layers.files.fields import Table, numeric
 from layers.files.text import Name
 from layers.materials import numeric_fields
 
@@ -14,17 +13,7 @@ DIAMETER_RANGE_MM = (30.0, 60.0)
 THICKNESS_RANGE_MM = (THINNEST_LAYER_MM, 25.0)
 
 
-def _number(unit: str, help_text: str, low: float, high: float) -> Any:
-    return Field(
-        description=help_text, ge=low, le=high, strict=True, json_schema_extra={"unit": unit}
-    )
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class LayerSetting(_Table):
+class LayerSetting(Table):
     """Values of the sliders of one layer."""
 
     thickness_mm: float | None = Field(
@@ -35,11 +24,13 @@ class LayerSetting(_Table):
         description="thickness; left out for the innermost layer, which fills the rest",
         json_schema_extra={"unit": "mm"},
     )
-    youngs_modulus_mpa: float = _number("MPa", "quasi-static Young's modulus", *MODULUS_RANGE_MPA)
-    density_g_cm3: float = _number("g/cm3", "density", *DENSITY_RANGE_G_CM3)
+    youngs_modulus_mpa: float = numeric(
+        "MPa", "quasi-static Young's modulus", *MODULUS_RANGE_MPA, strict=True
+    )
+    density_g_cm3: float = numeric("g/cm3", "density", *DENSITY_RANGE_G_CM3, strict=True)
 
 
-class HeldMass(_Table):
+class HeldMass(Table):
     """A mass of the ball that the density of one layer is solved for."""
 
     layer: int = Field(
@@ -49,16 +40,18 @@ class HeldMass(_Table):
         description="which layer is filled, from the centre",
         json_schema_extra={"unit": "1"},
     )
-    mass_g: float = _number("g", "mass of the ball", 10.0, 100.0)
+    mass_g: float = numeric("g", "mass of the ball", 10.0, 100.0, strict=True)
 
 
-class Setting(_Table):
+class Setting(Table):
     """Values of all sliders: one build."""
 
     name: Name = Field(
         "unnamed ball", min_length=1, max_length=MOST_NAME, description="the build's name"
     )
-    outer_diameter_mm: float = _number("mm", "outer diameter of the ball", *DIAMETER_RANGE_MM)
+    outer_diameter_mm: float = numeric(
+        "mm", "outer diameter of the ball", *DIAMETER_RANGE_MM, strict=True
+    )
     layer: tuple[LayerSetting, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )

@@ -12,8 +12,10 @@ from layers.arrays import FloatArray, Level
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError, explain
+from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
-from layers.figures import Estimate, Figure, FigureName, parse_figure
+from layers.figures import FigureName, parse_figure
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, toml_value
 from layers.materials import Grade
@@ -249,8 +251,9 @@ def calibration_from_toml(text: str, what: str = "calibration") -> Calibration:
     return found
 
 
-def read_calibration(path: Path) -> Calibration:
+def read_calibration(path: StrPath) -> Calibration:
     """Read a calibration from a file; see `calibration_from_toml`."""
+    path = Path(path)
     text = read_text(path)
     return calibration_from_toml(text, path.name)
 

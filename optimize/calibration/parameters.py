@@ -11,8 +11,9 @@ from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import SolverError
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import QUANTITIES, Estimate, parse_figure
+from layers.figures import QUANTITIES, parse_figure
 from layers.materials import Grade, Material, numeric_fields
 from optimize.lab.uncertainty import PROPERTIES, Property, lab_data
 

@@ -18,6 +18,7 @@ from optimize.commands.balls import balls_app
 from optimize.commands.bench import live
 from optimize.commands.console import say
 from optimize.commands.instruments import instruments
+from optimize.commands.keys import keys_app
 from optimize.commands.lab import lab_app
 from optimize.commands.ledger import ledgers
 from optimize.commands.lists import lists
@@ -100,7 +101,17 @@ def _start(
         say(context.get_help(), sys.stdout)
 
 
-for _part in (balls_app, tolerance_app, live, runs, page_app, lab_app, instruments, lists):
+for _part in (
+    balls_app,
+    tolerance_app,
+    live,
+    runs,
+    page_app,
+    lab_app,
+    instruments,
+    lists,
+    keys_app,
+):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")

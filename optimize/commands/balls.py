@@ -14,7 +14,7 @@ from optimize.commands.options import AsJson, BallFile, FigureNames, SwingsFile,
 if TYPE_CHECKING:
     from layers.ball import Ball
     from layers.conditions import Conditions
-    from layers.figures import Estimate
+    from layers.estimates import Estimate
     from layers.rules.overall_distance import DistanceTest
     from layers.rules.screen import RuleSet
 

@@ -6,8 +6,8 @@ from typing import Annotated
 import typer
 
 from layers.errors import InputError
+from layers.files.paths import write_text
 from optimize.commands.console import print_sections, say, tell_of_compiling
-from optimize.report.writing import write_text
 
 # N: loads past the usual ones, which a stiff tester's spring may reach.
 BEYOND = (1800.0, 2500.0)

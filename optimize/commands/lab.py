@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layers.errors import InputError
+from layers.files.paths import write_text
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
 from optimize.commands.options import DEFAULT_LEDGER, AsJson, LedgerFile, Workers, cores, existing
-from optimize.report.writing import write_text
 
 if TYPE_CHECKING:
     from layers.ball import Ball

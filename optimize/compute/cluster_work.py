@@ -6,7 +6,7 @@ import threading
 from importlib.metadata import version
 from typing import Any, NamedTuple
 
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from layers.model_version import MODEL_VERSION
 
 # The machine code keeps one core busy and the interpreter locked: threads would only wait.

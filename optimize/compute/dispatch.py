@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
-from layers.figures import Estimate, parse_figure
+from layers.estimates import Estimate
+from layers.figures import parse_figure
 from optimize.compute.cluster_work import VERSIONS, Trouble, compute_there, packed
 
 if TYPE_CHECKING:

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from layers.errors import InputError
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from layers.model_version import MODEL_VERSION
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Request

@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator, Sequence
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import Estimate
 
 Request = tuple[Ball, tuple[str, ...]]
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import SolverError
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Request, compute_one
 

@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain, islice
+from os import PathLike
 from pathlib import Path
 
 import numpy as np
@@ -18,14 +19,32 @@ from layers.ball import Ball
 from layers.errors import InputError
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
-from layers.files.csv import MOST_CSV_BYTES, MOST_FAULTS, check_header, read_number, refuse, table
+from layers.files.csv import (
+    MOST_CSV_BYTES,
+    MOST_FAULTS,
+    Column,
+    check_header,
+    read_number,
+    refuse,
+    table,
+)
 from layers.files.escaping import from_csv_cell
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
 from optimize.lab.readings import Measurements, Reading, as_made
 from optimize.lab.uncertainty import lab_data
 
-_LONG = ("build", "stage", "figure", "unit", "value")
+_LONG = {
+    "build": "name of the ball, as its file has it",
+    "stage": "number of the stage from the centre, or ball",
+    "figure": "what was measured, see below; with its test condition, such as cor@38.1",
+    "unit": "the figure's unit, to be sure of it",
+}
+_VALUE = {"value": Column("the figure's", "the reading; its range is below", -math.inf, math.inf)}
+_REPLICATE = {"repeat": "number of the replicate; may be left out where there is one"}
+# Every column of the long form, for the reference.
+COLUMNS: dict[str, Column | str] = {**_LONG, **_VALUE, **_REPLICATE}
 _SHEET = ("build", "stage", "kind", "figure", "unit")
 _SHEET_MORE = ("target", "low", "high", "trusted_to", "basis")
 _PIECE = re.compile(r"piece_[1-9][0-9]*")
@@ -75,13 +94,13 @@ class _Reader:
 
 
 def read_measurements(
-    paths: Sequence[Path], balls: Sequence[Ball], swings: SwingTable | None = None
+    paths: StrPath | Sequence[StrPath], balls: Sequence[Ball], swings: SwingTable | None = None
 ) -> Measurements:
     """Read one or several CSV files of measurements.
 
     Parameters
     ----------
-    paths : sequence of Path
+    paths : str or path, or a sequence of them
         Long form or filled-in prototype sheets, told apart by their columns.
     balls : sequence of Ball
         The builds that were measured, by name.
@@ -93,9 +112,8 @@ def read_measurements(
     InputError
         If a file cannot be read or anything in it is at fault: nothing is then taken.
     """
-    texts = []
-    for path in paths:
-        texts.append((path.name, read_text(path, MOST_CSV_BYTES)))
+    several = [paths] if isinstance(paths, str | PathLike) else paths
+    texts = [(path.name, read_text(path, MOST_CSV_BYTES)) for path in map(Path, several)]
     return measurements_from_csv(texts, balls, swings)
 
 
@@ -145,7 +163,7 @@ def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
     if pieces:
         check_header(header, [*_SHEET, *_SHEET_MORE, *pieces], _SHEET_MORE, what)
     else:
-        check_header(header, [*_LONG, "repeat"], ["repeat"], what)
+        check_header(header, [*COLUMNS], [*_REPLICATE], what)
     for line, cells in lines:
         if len(cells) != len(header):
             faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")

@@ -4,36 +4,32 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, cast
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from layers.ball import Role
 from layers.errors import explain
+from layers.files.fields import Table, numeric
+from layers.files.paths import StrPath
 from layers.files.text import Text, read_text
 from layers.files.toml import parse_toml
 from optimize.lab.scatter import LayerScatter, Scatter
 
 
-def _number(unit: str, help_text: str, low: float, high: float, default: float) -> Any:
-    return Field(default, ge=low, le=high, description=help_text, json_schema_extra={"unit": unit})
-
-
-class LayerProcess(BaseModel):
+class LayerProcess(Table):
     """Allowances and tolerances of one kind of layer.
 
     Shrinkage is linear, (cavity - part) / cavity, as ISO 294-4 defines it. Grinding stock is on the
     diameter. A tolerance is the half width of a window.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    flash_percent: float = _number("%", "surplus over the layer's mass in a charge", 0, 60, 8)
-    shrinkage_percent: float = _number("%", "part below the cold cavity, linear", -1, 6, 2)
-    grinding_stock_mm: float = _number("mm", "taken off the diameter by grinding", 0, 4, 0.5)
-    diameter_tolerance_mm: float = _number("mm", "half window of the diameter", 0.005, 2, 0.05)
-    mass_tolerance_g: float = _number("g", "half window of the stage's mass", 0.005, 5, 0.25)
-    deflection_tolerance_mm: float = _number("mm", "half window, 98 to 1275 N", 0.01, 2, 0.15)
-    inertia_tolerance_percent: float = _number("%", "half window of the inertia", 0.05, 20, 1.0)
-    concentricity_tolerance_mm: float = _number("mm", "body inside off centre, at most", 0, 2, 0.2)
+    flash_percent: float = numeric("%", "surplus over the layer's mass in a charge", 0, 60, 8)
+    shrinkage_percent: float = numeric("%", "part below the cold cavity, linear", -1, 6, 2)
+    grinding_stock_mm: float = numeric("mm", "taken off the diameter by grinding", 0, 4, 0.5)
+    diameter_tolerance_mm: float = numeric("mm", "half window of the diameter", 0.005, 2, 0.05)
+    mass_tolerance_g: float = numeric("g", "half window of the stage's mass", 0.005, 5, 0.25)
+    deflection_tolerance_mm: float = numeric("mm", "half window, 98 to 1275 N", 0.01, 2, 0.15)
+    inertia_tolerance_percent: float = numeric("%", "half window of the inertia", 0.05, 20, 1.0)
+    concentricity_tolerance_mm: float = numeric("mm", "body inside off centre, at most", 0, 2, 0.2)
     cure_minutes: float | None = Field(
         None,
         gt=0,
@@ -63,25 +59,19 @@ _BY_ROLE: dict[str, dict[str, float]] = {
 }
 
 
-class Process(BaseModel):
-    """The lab's process: one `LayerProcess` for each role, and how many pieces are made.
+class Process(Table):
+    """The lab's process: a table for each role, and how many pieces are made.
 
     A role's table may give some fields only; the others keep that role's defaults.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    core: LayerProcess = LayerProcess()
-    inner_core: LayerProcess = LayerProcess()
-    outer_core: LayerProcess = LayerProcess()
-    mantle: LayerProcess = LayerProcess(**_BY_ROLE["mantle"])
-    cover: LayerProcess = LayerProcess(**_BY_ROLE["cover"])
-    pieces: int = Field(
-        6,
-        ge=1,
-        le=12,
-        description="pieces measured at each stage: blank columns of the sheet",
-        json_schema_extra={"unit": "1"},
+    core: LayerProcess = Field(LayerProcess(), description="of this role")
+    inner_core: LayerProcess = Field(LayerProcess(), description="of this role")
+    outer_core: LayerProcess = Field(LayerProcess(), description="of this role")
+    mantle: LayerProcess = Field(LayerProcess(**_BY_ROLE["mantle"]), description="of this role")
+    cover: LayerProcess = Field(LayerProcess(**_BY_ROLE["cover"]), description="of this role")
+    pieces: int = numeric(
+        "1", "pieces measured at each stage: blank columns of the sheet", 1, 12, 6
     )
     scatter: Scatter = Field(Scatter(), description="how pieces scatter, by role")
     source: Text = Field(
@@ -123,7 +113,7 @@ def process_from_table(table: Mapping[str, Any], what: str) -> Process:
         raise explain(error, what, known) from error
 
 
-def read_process(path: Path) -> Process:
+def read_process(path: StrPath) -> Process:
     """Read a process from a TOML file.
 
     Raises
@@ -131,5 +121,6 @@ def read_process(path: Path) -> Process:
     InputError
         If the file is missing, unreadable, not TOML or not a process.
     """
+    path = Path(path)
     table = parse_toml(read_text(path), path.name)
     return process_from_table(table, path.name)

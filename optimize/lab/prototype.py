@@ -1,10 +1,8 @@
 """The prototype sheet: what the lab needs to make and measure a build, stage by stage."""
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -12,7 +10,9 @@ import numpy as np
 from layers.ball import Ball, Layer
 from layers.compound.recipe import Batch
 from layers.errors import InputError
-from layers.figures import Estimate, Figure, parse_figure
+from layers.estimates import Estimate, Figure
+from layers.figures import parse_figure
+from layers.files.cards import shipped_toml
 from layers.mass import inertia
 from layers.mass.concentricity import off_centre
 from layers.rules.screen import RuleSet
@@ -155,8 +155,7 @@ def prototype_sheet(
 
 @cache
 def _operations() -> dict[str, Any]:
-    text = resources.files("optimize.lab").joinpath("operations.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return shipped_toml("optimize.lab", "operations.toml")
 
 
 def _stage(

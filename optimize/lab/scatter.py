@@ -4,32 +4,28 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, cast
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from layers.ball import Role
 from layers.errors import explain
+from layers.files.fields import Table, numeric
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
 
 
-def _deviation(unit: str, help_text: str, most: float, default: float) -> Any:
-    return Field(default, ge=0.0, le=most, description=help_text, json_schema_extra={"unit": unit})
-
-
-class LayerScatter(BaseModel):
+class LayerScatter(Table):
     """Standard deviations of one kind of layer, piece to piece.
 
     Diameters and densities scatter normally, the logarithm of the modulus too. The offset of the
     body inside scatters normally along each of three axes. All are independent of each other.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    diameter_mm: float = _deviation("mm", "deviation of the outer diameter", 0.5, 0.03)
-    density_percent: float = _deviation("%", "deviation of the density", 5.0, 0.3)
-    modulus_percent: float = _deviation("%", "deviation of Young's modulus", 20.0, 3.0)
-    concentricity_mm: float = _deviation(
-        "mm", "deviation, along each axis, of the centre of the body inside", 0.5, 0.06
+    diameter_mm: float = numeric("mm", "deviation of the outer diameter", 0.0, 0.5, 0.03)
+    density_percent: float = numeric("%", "deviation of the density", 0.0, 5.0, 0.3)
+    modulus_percent: float = numeric("%", "deviation of Young's modulus", 0.0, 20.0, 3.0)
+    concentricity_mm: float = numeric(
+        "mm", "deviation, along each axis, of the centre of the body inside", 0.0, 0.5, 0.06
     )
 
 
@@ -40,19 +36,17 @@ _BY_ROLE: dict[str, dict[str, float]] = {
 }
 
 
-class Scatter(BaseModel):
-    """Scatter of a process, one `LayerScatter` for each role.
+class Scatter(Table):
+    """Scatter of a process: a table for each role.
 
     A role's table may give some fields only; the others keep that role's defaults.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    core: LayerScatter = LayerScatter()
-    inner_core: LayerScatter = LayerScatter()
-    outer_core: LayerScatter = LayerScatter()
-    mantle: LayerScatter = LayerScatter(**_BY_ROLE["mantle"])
-    cover: LayerScatter = LayerScatter(**_BY_ROLE["cover"])
+    core: LayerScatter = Field(LayerScatter(), description="of this role")
+    inner_core: LayerScatter = Field(LayerScatter(), description="of this role")
+    outer_core: LayerScatter = Field(LayerScatter(), description="of this role")
+    mantle: LayerScatter = Field(LayerScatter(**_BY_ROLE["mantle"]), description="of this role")
+    cover: LayerScatter = Field(LayerScatter(**_BY_ROLE["cover"]), description="of this role")
     source: str = Field(
         "defaults: common practice, from memory",
         max_length=200,
@@ -91,7 +85,7 @@ def scatter_from_table(table: Mapping[str, Any], what: str) -> Scatter:
         raise explain(error, what, (*Scatter.model_fields, *LayerScatter.model_fields)) from error
 
 
-def read_scatter(path: Path) -> Scatter:
+def read_scatter(path: StrPath) -> Scatter:
     """Read a scatter from a TOML file of its own.
 
     Raises
@@ -99,4 +93,5 @@ def read_scatter(path: Path) -> Scatter:
     InputError
         If the file is missing, unreadable, not TOML or not a scatter.
     """
+    path = Path(path)
     return scatter_from_table(parse_toml(read_text(path), path.name), path.name)

@@ -23,6 +23,7 @@ from typing import IO, Any
 from layers.errors import InputError, find_named
 from layers.files.escaping import csv_cell
 from optimize.ledger.check import check_ledger
+from optimize.ledger.columns import OF_BUILD, OF_FIGURE, OF_LAYER, OF_PAIR, title
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Entry, Known
 
@@ -37,21 +38,10 @@ Shape = tuple[tuple[int, ...], tuple[str, ...], tuple[str, ...]]
 
 _BUILD, _LAYER, _FIGURE = range(3)
 _BATCH = 5000
-_OF_BUILD = ("build", "model_version", "written", "dimple_volume_percent", "dimple_depth_mm")
-_OF_LAYER = (
-    "outer_diameter_mm",
-    "youngs_modulus_mpa",
-    "poisson_ratio",
-    "density_g_cm3",
-    "dynamic_modulus_ratio",
-    "friction",
-)
-_OF_PAIR = ("strength", "time_us")
-_OF_FIGURE = ("value", "difference_error", "absolute_error", "unit", "basis", "flag", "caution")
-_FIELDS = (*_OF_BUILD, *_OF_LAYER, *_OF_PAIR, *_OF_FIGURE, "failed")
+_FIELDS = (*OF_BUILD, *OF_LAYER, *OF_PAIR, *OF_FIGURE, "failed")
 _TEXTS = ("build", "model_version", "written", "unit", "basis", "flag", "caution", "failed")
 _SELDOM = ("flag", "caution")
-_numbers_of = attrgetter(*_OF_FIGURE)
+_numbers_of = attrgetter(*OF_FIGURE)
 
 
 @dataclass(frozen=True)
@@ -189,12 +179,12 @@ def _flat(entry: Entry, known: Known) -> tuple[Shape, list[Any]]:
 @lru_cache(maxsize=1000)
 def _columns_of(shape: Shape) -> tuple[Column, ...]:
     pairs_of, figures, failed = shape
-    columns = [(_BUILD, "", field) for field in _OF_BUILD]
+    columns = [(_BUILD, "", field) for field in OF_BUILD]
     for i, pairs in enumerate(pairs_of, start=1):
-        columns += [(_LAYER, f"layer{i}", field) for field in _OF_LAYER]
+        columns += [(_LAYER, f"layer{i}", field) for field in OF_LAYER]
         for j in range(1, pairs + 1):
-            columns += [(_LAYER, f"layer{i}_relaxation{j}", field) for field in _OF_PAIR]
-    columns += [(_FIGURE, name, field) for name in figures for field in _OF_FIGURE]
+            columns += [(_LAYER, f"layer{i}_relaxation{j}", field) for field in OF_PAIR]
+    columns += [(_FIGURE, name, field) for name in figures for field in OF_FIGURE]
     return (*columns, *((_FIGURE, name, "failed") for name in failed))
 
 
@@ -203,7 +193,7 @@ def _columns(rows: Iterator[tuple[Shape, list[Any]]], told: Callable[[int], None
 
     The build's come first, then the layers', then the figures' as first met.
     """
-    met: dict[Column, None] = {(_BUILD, "", field): None for field in _OF_BUILD}
+    met: dict[Column, None] = {(_BUILD, "", field): None for field in OF_BUILD}
     empty: dict[Shape, list[int]] = {}  # places of each shape that no row has filled yet
     count = 0
     for count, (shape, cells) in enumerate(rows, start=1):
@@ -234,11 +224,6 @@ def _placed(shape: Shape, cells: list[Any], places: dict[Column, int]) -> list[A
     return row
 
 
-def _title(column: Column) -> str:
-    _, owner, field = column
-    return "_".join(part for part in (owner, "" if field == "value" else field) if part)
-
-
 def form_of(path: Path) -> Form:
     """Return what writes a file of this name.
 
@@ -264,7 +249,7 @@ def form_of(path: Path) -> Form:
 def _csv(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
     text = io.TextIOWrapper(file, encoding="utf-8", newline="")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([csv_cell(_title(column)) for column in columns])
+    writer.writerow([csv_cell(title(owner, field)) for _, owner, field in columns])
     yield lambda rows: writer.writerows(map(csv_cell, row) for row in rows)
     text.detach()
 
@@ -275,7 +260,8 @@ def _parquet(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
     from pyarrow.parquet import ParquetWriter
 
     kinds = [pa.string() if field in _TEXTS else pa.float64() for _, _, field in columns]
-    schema = pa.schema(list(zip(map(_title, columns), kinds, strict=True)))
+    titles = [title(owner, field) for _, owner, field in columns]
+    schema = pa.schema(list(zip(titles, kinds, strict=True)))
 
     def write(rows: list[list[Any]]) -> None:
         arrays = [

@@ -12,10 +12,12 @@ from contextlib import AbstractContextManager, contextmanager
 from functools import partial
 from pathlib import Path
 from types import ModuleType, TracebackType
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from layers.figures import Estimate
+from layers.estimates import Estimate
+from layers.files.paths import StrPath
 from optimize.ledger import seal, tables
+from optimize.ledger.columns import OF_BUILD, build_cells, figure_cells
 from optimize.ledger.file import (
     Tell,
     explained,
@@ -37,13 +39,16 @@ from optimize.ledger.rows import (
 )
 from optimize.ledger.seal import ENTRY, Damage, RunRow
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 
 class Ledger:
     """An open ledger; use it as a context manager.
 
     Parameters
     ----------
-    path : Path
+    path : str or path
         The file; created with its tables if it is not there.
     reading : bool
         Only read: the file must be there, and may be read-only or of an older format. Otherwise an
@@ -58,10 +63,10 @@ class Ledger:
         version.
     """
 
-    def __init__(self, path: Path, *, reading: bool = False, tell: Tell | None = None) -> None:
-        self.path = path
-        self.db = open_file_to_read(path) if reading else open_file(path, tell)
-        with explained(path):
+    def __init__(self, path: StrPath, *, reading: bool = False, tell: Tell | None = None) -> None:
+        self.path = Path(path)
+        self.db = open_file_to_read(self.path) if reading else open_file(self.path, tell)
+        with explained(self.path):
             self._sealed = not reading or tables.has_seal(self.db)
         # Reads all rows, or those of one run: an older format is read as it is.
         self._reader: ModuleType = seal if self._sealed else tables
@@ -179,6 +184,39 @@ class Ledger:
         with explained(self.path):
             for number, *cells in self.db.execute(query, parameters):
                 yield whole(number, cells)
+
+    def to_frame(self) -> "pd.DataFrame":
+        """Return a table of a row a build and version of the model, as first written.
+
+        Returns
+        -------
+        pandas.DataFrame
+            The columns of `optimize.ledger.export`.
+
+        Raises
+        ------
+        InputError
+            If a row is damaged, or one is gone, added or moved.
+        """
+        import pandas as pd
+
+        found: dict[tuple[bytes, str], tuple[Entry, Known]] = {}
+        for entry in self.entries():
+            key = (entry.build, entry.model_version)
+            more = entry.known()
+            first, known = found.get(key, (entry, more))
+            found[key] = (first, known.joined(more.figures, more.failed))
+        rows = [
+            dict(zip(OF_BUILD, (e.build.hex(), e.model_version, e.written), strict=False))
+            | build_cells(e.content)
+            | figure_cells(known.figures, known.failed)
+            for e, known in found.values()
+        ]
+        return pd.DataFrame(rows)
+
+    def __repr__(self) -> str:
+        """Return the file and the number of evaluations."""
+        return f"Ledger({str(self.path)!r}, {len(self)} evaluations)"
 
     def add(self, key: str, content: str, model_version: str, estimate: Estimate) -> None:
         """Append the outcome of one evaluation, in a transaction of its own.

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from operator import index
 from typing import Literal, NamedTuple
 
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from optimize.ledger.seal import Cells, Damage, RunRow
 
 # Figures are written in this order; rows of before `caution` end one short, and read as none.

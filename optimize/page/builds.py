@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from layers.ball import Ball
+from layers.estimates import Figure
 from layers.estimation import estimate
-from layers.figures import Figure
 from optimize.report.ball import thicknesses_mm
 from optimize.scenario.space import Row, Space
 from optimize.search.result import Run

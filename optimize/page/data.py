@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from layers.figures import Figure
+from layers.estimates import Figure
 from optimize.page.axes import axes_record
 from optimize.page.builds import gather, thinned
 from optimize.page.flights import flights_record

@@ -6,7 +6,7 @@ import numpy as np
 
 from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
-from layers.figures import Figure
+from layers.estimates import Figure
 from layers.flight.trajectory import path
 from layers.mass import inertia
 from optimize.ledger.rows import Known

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from layers.figures import Figure
+from layers.estimates import Figure
 from optimize.ledger.rows import Known
 from optimize.page.builds import places_of, rounded
 from optimize.page.launches import Launches

@@ -8,7 +8,7 @@ from datetime import datetime
 from importlib import metadata
 from typing import Any
 
-from layers.figures import Figure
+from layers.estimates import Figure
 from layers.materials import Datum
 from optimize.page.launches import Launches, is_present_model
 from optimize.report.ball import TRUST, version

@@ -14,7 +14,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from optimize.report.writing import write_text
+from layers.files.paths import write_text
 
 # Modules that make one script in this order, each after those that it imports.
 _SHARED = ("elements.js", "numbers.js", "cross_section.js", "theme.js")

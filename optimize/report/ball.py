@@ -7,7 +7,8 @@ from itertools import pairwise
 from typing import Any
 
 from layers.ball import Ball
-from layers.figures import Estimate, Figure, FigureName, parse_figure, printed
+from layers.estimates import Estimate, Figure
+from layers.figures import FigureName, parse_figure, printed
 from layers.mass.inertia import dimple_mass, layer_volume
 from layers.rules.screen import Margin, RuleLimit, RuleSet
 from optimize.report.tables import Section, columns, number, signed

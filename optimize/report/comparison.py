@@ -1,52 +1,13 @@
 """Balls side by side, and their differences."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
 from typing import Any
 
-from layers.figures import Estimate, Figure
+from layers.estimates import Difference, Estimate, Figure, differences
 from layers.files.escaping import csv_text
 from optimize.report.ball import TRUST, builds_section, digits_of, spread, version, warnings_section
 from optimize.report.tables import Section, columns, number, signed
 from optimize.report.words import line_of
-
-
-@dataclass(frozen=True)
-class Difference:
-    """A figure of one ball less the same figure of the first.
-
-    `beyond_error` says that the difference is larger than what the model resolves between builds.
-    """
-
-    figure: str
-    value: float
-    difference: float
-    difference_error: float
-    beyond_error: bool
-
-
-def differences(reference: Estimate, other: Estimate) -> dict[str, Difference]:
-    """Compare the figures that both balls have.
-
-    Parameters
-    ----------
-    reference, other : Estimate
-        The reference, and the ball compared with it.
-
-    Returns
-    -------
-    dict of str to Difference
-        By figure; the larger of the two figures' errors decides what is resolved.
-    """
-    found = {}
-    for name, figure in other.figures.items():
-        if name not in reference.figures:
-            continue
-        first = reference.figures[name]
-        step = figure.value - first.value
-        error = max(first.difference_error, figure.difference_error)
-        found[name] = Difference(name, figure.value, step, error, abs(step) > error)
-    return found
 
 
 def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
@@ -94,7 +55,7 @@ def _step(difference: Difference | None, first: Figure) -> str:
         return "-"
     if not difference.beyond_error:
         return "≈"
-    return f"**{signed(difference.difference, digits_of(first))}**"
+    return f"**{signed(difference.value, digits_of(first))}**"
 
 
 def comparison_record(estimates: Sequence[Estimate]) -> dict[str, Any]:
@@ -106,11 +67,24 @@ def comparison_record(estimates: Sequence[Estimate]) -> dict[str, Any]:
         "differences": [
             {
                 "ball": e.ball.name,
-                "figures": {k: asdict(d) for k, d in differences(estimates[0], e).items()},
+                "figures": _steps_record(estimates[0], e),
             }
             for e in estimates[1:]
         ],
         "trust": " ".join(TRUST),
+    }
+
+
+def _steps_record(reference: Estimate, other: Estimate) -> dict[str, Any]:
+    return {
+        name: {
+            "figure": name,
+            "value": other.figures[name].value,
+            "difference": step.value,
+            "difference_error": step.error,
+            "beyond_error": step.beyond_error,
+        }
+        for name, step in differences(reference, other).items()
     }
 
 
@@ -121,7 +95,7 @@ def comparison_csv(estimates: Sequence[Estimate]) -> str:
         against = differences(estimates[0], e)
         for name, f in e.figures.items():
             d = against.get(name) if index else None
-            step = (d.difference, d.beyond_error) if d else ("", "")
+            step = (d.value, d.beyond_error) if d else ("", "")
             errors = (f.difference_error, f.absolute_error)
             words = (f.basis, f.flag, f.caution)
             rows.append((e.ball.name, name, f.value, f.unit, *errors, *step, *words))

@@ -5,9 +5,10 @@ from pathlib import Path
 
 from layers.ball_file import ball_toml
 from layers.errors import InputError
+from layers.files.paths import write_text
 from optimize.report import run as runreport
 from optimize.report.tables import markdown
-from optimize.report.writing import json_text, write_text
+from optimize.report.writing import json_text
 from optimize.search.result import Run
 
 TEXTS: dict[str, tuple[str, Callable[[Run, str], str]]] = {

@@ -53,7 +53,7 @@ def _writing_section() -> Section:
         "A stage, the innermost layers as a body of its own, precedes a dot: stage1.deflection_mm.",
         f"So does a swing, 'driver fast.spin_rpm', or a club: 'driver.carry_range_m'. Swings: "
         f"{', '.join(swing.name for swing in swings)}. Clubs: {', '.join(clubs)}.",
-        "Rule sets: " + ", ".join(f"'{rules.name}'" for rules in rule_sets()) + ".",
+        "Rule sets: " + ", ".join(f"'{rules.name}'" for rules in rule_sets().cards) + ".",
     )
     return Section("How to write them", notes=notes)
 

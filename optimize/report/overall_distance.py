@@ -2,7 +2,8 @@
 
 from typing import Any
 
-from layers.figures import QUANTITIES, Estimate
+from layers.estimates import Estimate
+from layers.figures import QUANTITIES
 from layers.rules.overall_distance import LAUNCH, YARD, DistanceScreen, DistanceTest
 from optimize.report.tables import Section, columns, number, signed
 

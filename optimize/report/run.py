@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from layers.ball import Ball
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from layers.files.escaping import csv_text
 from layers.rules.screen import Verdict, rule_set, screen
 from optimize.ledger.rows import RunRecord

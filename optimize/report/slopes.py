@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-from layers.figures import Figure, canonical, parse_figure
+from layers.estimates import Figure
+from layers.figures import canonical, parse_figure
 from layers.files.escaping import csv_text
 from layers.strike.swings import SwingTable, check_owner
 from optimize.report.ball import digits_of, layers_section, version, warnings_section

@@ -9,6 +9,8 @@ from layers.ball import MOST_LAYERS
 from layers.conditions import Conditions
 from layers.errors import InputError, explain
 from layers.figures import parse_figure
+from layers.files.fields import Table
+from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
 from layers.files.toml import parse_toml
 from layers.materials import Material, catalogue_from_toml, default_catalogue
@@ -23,7 +25,6 @@ from optimize.scenario.variables import (
     Envelope,
     Fill,
     LayerVariables,
-    Table,
     as_names,
 )
 
@@ -55,8 +56,8 @@ class Scenario(Table):
     population: int = Field(
         40, ge=4, le=1000, description="builds in a generation", json_schema_extra={"unit": "1"}
     )
-    ball: Envelope
-    fill: Fill | None = None
+    ball: Envelope = Field(description="what all builds share")
+    fill: Fill | None = Field(None, description="filler that sets the mass; none if left out")
     layer: tuple[LayerVariables, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
@@ -216,7 +217,7 @@ def _named_materials(table: dict[str, Any]) -> list[tuple[int, str]]:
     return found
 
 
-def read_scenario(path: Path) -> Scenario:
+def read_scenario(path: StrPath) -> Scenario:
     """Read a scenario from a TOML file; see `scenario_from_toml`.
 
     Raises
@@ -224,4 +225,5 @@ def read_scenario(path: Path) -> Scenario:
     InputError
         If the file is missing, unreadable, not TOML or not a scenario.
     """
+    path = Path(path)
     return scenario_from_toml(read_text(path), path.name, path.parent)

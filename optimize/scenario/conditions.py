@@ -3,20 +3,17 @@
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from layers.conditions import Conditions
 from layers.errors import InputError
+from layers.files.fields import Table, numeric
 from layers.flight.aerodynamics import Law, ferguson_2022, find_law
 from layers.flight.air import SEA_LEVEL_PRESSURE_HPA, humid_air
 from layers.strike.swings import SwingTable, default_swings, read_swings
 
 # Fields that hold a file's name until the scenario is read.
 TABLE_FILES = ("swings", "aerodynamics_table")
-
-
-def _number(unit: str, help_text: str, low: float, high: float, default: float) -> Any:
-    return Field(default, ge=low, le=high, description=help_text, json_schema_extra={"unit": unit})
 
 
 _Wind = Annotated[float, Field(ge=-40.0, le=40.0)]
@@ -26,10 +23,8 @@ _Drag = Annotated[float, Field(ge=0.05, le=1.5)]
 _Lift = Annotated[float, Field(ge=-0.5, le=1.5)]
 
 
-class ConditionsTable(BaseModel):
-    """Who strikes, through which air, under which aerodynamic law; files already read in."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+class ConditionsTable(Table):
+    """Who strikes, through which air, under which aerodynamic law. Files are read in."""
 
     swings: SwingTable | None = Field(
         None, description="file of swings, in place of the shipped ones"
@@ -42,12 +37,12 @@ class ConditionsTable(BaseModel):
         "ratio, drag and lift coefficients",
         json_schema_extra={"unit": "1"},
     )
-    temperature_c: float = _number("C", "of the air", -20.0, 50.0, 20.0)
-    sea_level_pressure_hpa: float = _number(
+    temperature_c: float = numeric("C", "of the air", -20.0, 50.0, 20.0)
+    sea_level_pressure_hpa: float = numeric(
         "hPa", "as weather reports give it", 900.0, 1080.0, SEA_LEVEL_PRESSURE_HPA
     )
-    relative_humidity_percent: float = _number("%", "of the air", 0.0, 100.0, 50.0)
-    altitude_m: float = _number("m", "above sea level", -430.0, 4000.0, 0.0)
+    relative_humidity_percent: float = numeric("%", "of the air", 0.0, 100.0, 50.0)
+    altitude_m: float = numeric("m", "above sea level", -430.0, 4000.0, 0.0)
     wind_m_s: tuple[_Wind, _Wind, _Wind] = Field(
         (0.0, 0.0, 0.0),
         description="along the target line, up, to the right",

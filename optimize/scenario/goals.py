@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from layers.figures import parse_figure
-from optimize.scenario.variables import Table
+from layers.files.fields import Table
 
 # Any spelling is read, the canonical name is kept.
 FigureField = Annotated[str, AfterValidator(lambda name: parse_figure(name).name)]

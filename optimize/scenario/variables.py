@@ -3,9 +3,10 @@
 from collections import Counter
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role
+from layers.files.fields import Table, numeric
 
 SMALLEST_CENTRE_MM = 5.0
 
@@ -34,35 +35,25 @@ def as_names(value: Any) -> Any:
     return (value,) if isinstance(value, str) else value
 
 
-def _number(unit: str, help_text: str, low: float | None = None, high: float | None = None) -> Any:
-    return Field(description=help_text, json_schema_extra={"unit": unit}, ge=low, le=high)
+_Diameter = Annotated[float, numeric("mm", "a diameter", SMALLEST_CENTRE_MM, 60.0)]
 
 
-_Diameter = Annotated[float, _number("mm", "a diameter", SMALLEST_CENTRE_MM, 60.0)]
+_Thickness = Annotated[float, numeric("mm", "a thickness", THINNEST_LAYER_MM, 25.0)]
 
 
-_Thickness = Annotated[float, _number("mm", "a thickness", THINNEST_LAYER_MM, 25.0)]
+_Modulus = Annotated[float, numeric("MPa", "a Young's modulus", 0.5, 3000.0)]
 
 
-_Modulus = Annotated[float, _number("MPa", "a Young's modulus", 0.5, 3000.0)]
-
-
-_Density = Annotated[float, _number("g/cm3", "a density", 0.4, 12.0)]
+_Density = Annotated[float, numeric("g/cm3", "a density", 0.4, 12.0)]
 
 
 _Span = BeforeValidator(_as_span)
 
 
-class Table(BaseModel):
-    """A table of a scenario's file: nothing unknown in it, never changed."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
 class Envelope(Table):
     """What all builds of the scenario have in common."""
 
-    outer_diameter_mm: float = _number("mm", "outer diameter of the ball", 30.0, 60.0)
+    outer_diameter_mm: float = numeric("mm", "outer diameter of the ball", 30.0, 60.0)
     dimple_volume_percent: float = Field(
         0.7,
         ge=0.0,
@@ -75,9 +66,9 @@ class Envelope(Table):
 class Fill(Table):
     """The density of one layer is set so that the ball has a wanted mass."""
 
-    mass_g: float = _number("g", "mass that every build shall have", 10.0, 100.0)
-    layer: int = _number("1", "which layer is filled, from the centre", 1, MOST_LAYERS)
-    density_g_cm3: Annotated[tuple[_Density, _Density], _Span] = _number(
+    mass_g: float = numeric("g", "mass that every build shall have", 10.0, 100.0)
+    layer: int = numeric("1", "which layer is filled, from the centre", 1, MOST_LAYERS)
+    density_g_cm3: Annotated[tuple[_Density, _Density], _Span] = numeric(
         "g/cm3", "lowest and highest density that filler can reach"
     )
 

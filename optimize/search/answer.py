@@ -6,7 +6,8 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
-from layers.figures import BALL_FIGURES, Figure
+from layers.estimates import Figure
+from layers.figures import BALL_FIGURES
 from optimize.compute.one import Request
 from optimize.scenario.goals import Bound, Goal
 from optimize.search import shortlist

@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass
 
+from layers.estimates import Figure
 from layers.estimation import estimate
-from layers.figures import QUANTITIES, Figure, parse_figure
+from layers.figures import QUANTITIES, parse_figure
 from optimize.ledger.rows import Known
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound

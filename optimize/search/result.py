@@ -1,16 +1,20 @@
 """Results of a search: outcomes of builds, the short list, prices, relaxations, the run."""
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import OrbwrightError
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
+from layers.files.html import html_table
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -271,6 +275,68 @@ class Run:
     builds: tuple[Build, ...] = field(compare=False)
     reused: int = field(compare=False)
     seconds: float = field(compare=False)
+
+    def __repr__(self) -> str:
+        """Return the counts and the short list in a line a build."""
+        lines = [
+            f"  {member.label}: "
+            + ", ".join(repr(member.estimate[goal.figure]) for goal in self.scenario.goal)
+            for member in self.short_list
+        ]
+        head = f"Run of {self.scenario.name!r}: {self.evaluated} builds evaluated, "
+        return "\n".join([f"{head}{self.feasible} feasible", *lines])
+
+    def _repr_html_(self) -> str:
+        """Return the short list as a table, for notebooks."""
+        goals = [goal.figure for goal in self.scenario.goal]
+        rows = [
+            (m.label, *(repr(m.estimate[g]).removeprefix(f"{g} ") for g in goals), m.reason)
+            for m in self.short_list
+        ]
+        return html_table(f"Short list of {self.scenario.name}", ("", *goals, "why"), rows)
+
+    def to_frame(self) -> "pd.DataFrame":
+        """Return a table of a row a build, in the order of evaluation.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Index ``build``, the name in the ledger. Columns: ``layer1_role``,
+            ``layer1_outer_diameter_mm``, ``layer1_material``, ``layer1_youngs_modulus_mpa``,
+            ``layer1_density_g_cm3`` and so on outward; each figure by its name, in its unit;
+            ``feasible``; ``on_front``; ``label`` of the short list, else empty.
+        """
+        import pandas as pd
+
+        front = {key for key, _ in self.front}
+        label = {member.key: member.label for member in self.short_list}
+        rows = [
+            {
+                **_layer_cells(build.ball),
+                **{name: figure.value for name, figure in build.figures.items()},
+                "feasible": not build.excess,
+                "on_front": build.key in front,
+                "label": label.get(build.key, ""),
+            }
+            for build in self.builds
+        ]
+        frame = pd.DataFrame(rows, index=pd.Index([b.key for b in self.builds], name="build"))
+        layers = sorted(c for c in frame.columns if c.startswith("layer"))
+        order = {name: place for place, name in enumerate(frame.columns)}
+        layers.sort(key=lambda c: (int(c[5 : c.index("_")]), order[c]))
+        return frame[[*layers, *(c for c in frame.columns if c not in layers)]]
+
+
+def _layer_cells(ball: Ball) -> dict[str, Any]:
+    cells: dict[str, Any] = {}
+    for number, layer in enumerate(ball.layer, start=1):
+        card = layer.material
+        cells[f"layer{number}_role"] = layer.role
+        cells[f"layer{number}_outer_diameter_mm"] = layer.outer_diameter_mm
+        cells[f"layer{number}_material"] = card.name
+        cells[f"layer{number}_youngs_modulus_mpa"] = card.youngs_modulus_mpa.value
+        cells[f"layer{number}_density_g_cm3"] = card.density_g_cm3.value
+    return cells
 
 
 class Interrupted(OrbwrightError):

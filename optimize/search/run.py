@@ -11,6 +11,7 @@ from importlib.metadata import version
 from pydantic import ValidationError
 
 from layers.errors import InputError, SolverError, explain
+from layers.files.paths import StrPath
 from layers.files.sources import digest_of, sources_of
 from layers.model_version import MODEL_VERSION
 from optimize.compute.cluster import Cluster
@@ -18,7 +19,7 @@ from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import RunRecord
-from optimize.scenario.brief import Scenario
+from optimize.scenario.brief import Scenario, read_scenario
 from optimize.scenario.space import Row
 from optimize.search.answer import answer
 from optimize.search.loop import Report, Search
@@ -26,16 +27,19 @@ from optimize.search.result import Interrupted, Run
 
 
 def run_search(
-    scenario: Scenario, ledger: Ledger, workers: int | Cluster = 1, progress: Report | None = None
+    scenario: Scenario | StrPath,
+    ledger: Ledger | StrPath,
+    workers: int | Cluster = 1,
+    progress: Report | None = None,
 ) -> Run:
     """Search a scenario's builds; the same call again resumes where it was stopped.
 
     Parameters
     ----------
-    scenario : Scenario
-        Design variables, goals, limits, seed and budget.
-    ledger : Ledger
-        Where every evaluation is read or written.
+    scenario : Scenario, str or path
+        Design variables, goals, limits, seed and budget; or its file.
+    ledger : Ledger, str or path
+        Where every evaluation is read or written; or its file.
     workers : int or Cluster
         Processes that compute, or a cluster's workers; the answer does not depend on it, to the
         last bit. A script that asks for more than one process keeps its own code under
@@ -55,8 +59,13 @@ def run_search(
     SolverError
         If every build failed, worker processes keep dying, or a cluster is lost.
     InputError
-        If the ledger cannot be read or written, or a cluster cannot be used.
+        If the scenario or the ledger cannot be read or written, or a cluster cannot be used.
     """
+    if not isinstance(scenario, Scenario):
+        scenario = read_scenario(scenario)
+    if not isinstance(ledger, Ledger):
+        with Ledger(ledger) as opened:
+            return run_search(scenario, opened, workers, progress)
     started = time.perf_counter()
     run, versions = name_run(scenario)
     done = 0
@@ -111,13 +120,13 @@ def _search_version() -> str:
     return digest_of(sources_of(__name__, ("layers", "optimize")))
 
 
-def load_run(ledger: Ledger, name: str) -> Run:
+def load_run(ledger: Ledger | StrPath, name: str) -> Run:
     """Rebuild a finished run from the ledger, without computing.
 
     Parameters
     ----------
-    ledger : Ledger
-        Where the run is kept.
+    ledger : Ledger, str or path
+        Where the run is kept; or its file.
     name : str
         A run's id, or a scenario's name: its latest finished run is taken.
 
@@ -127,6 +136,9 @@ def load_run(ledger: Ledger, name: str) -> Run:
         If there is no such run, it is not finished, its figures are missing, or the ledger is
         damaged.
     """
+    if not isinstance(ledger, Ledger):
+        with Ledger(ledger, reading=True) as opened:
+            return load_run(opened, name)
     ledger.check_count()
     record = _find(ledger, name)
     try:

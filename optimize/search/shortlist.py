@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from layers.arrays import BoolArray, FloatArray
-from layers.figures import QUANTITIES, Figure, parse_figure
+from layers.estimates import Figure
+from layers.figures import QUANTITIES, parse_figure
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.variables import FILL_DENSITY
 from optimize.search.result import Infeasible, Member, Price, Relaxation

@@ -8,7 +8,7 @@ from scipy.stats import qmc
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
-from layers.figures import Figure
+from layers.estimates import Figure
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger

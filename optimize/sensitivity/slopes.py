@@ -17,8 +17,8 @@ from scipy.special import stdtrit
 from layers.arrays import FloatArray, Level
 from layers.ball import Ball
 from layers.conditions import Conditions
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import Estimate
 from optimize.sensitivity.perturbation import (
     OFFSETS,
     PERTURBATIONS,

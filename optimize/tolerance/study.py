@@ -17,16 +17,9 @@ from pydantic import ValidationError
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import InputError, SolverError, explain
+from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
-from layers.figures import (
-    BALL_FIGURES,
-    QUANTITIES,
-    Estimate,
-    Figure,
-    FigureName,
-    canonical,
-    parse_figure,
-)
+from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, canonical, parse_figure
 from layers.mass import inertia
 from layers.mass.concentricity import balance
 from layers.mass.inertia import Pieces

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from layers.model_version import MODEL_VERSION
 from optimize.compute.one import compute_one
 from optimize.ledger.ledger import Ledger

@@ -30,7 +30,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.commands.app import main as command_line
 from optimize.ledger import file as ledger_file
 from optimize.ledger.ledger import Ledger

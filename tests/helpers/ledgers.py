@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from optimize.ledger.rows import Entry
 from optimize.scenario.space import Space, content_of, key_of
 from tests.helpers.briefs import two_layers

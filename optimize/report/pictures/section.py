@@ -19,6 +19,7 @@ from matplotlib.patches import Rectangle, Wedge
 
 from layers.ball import Ball, Layer
 from layers.errors import InputError
+from layers.files.paths import StrPath
 from optimize.report.ball import layer_masses_g, thicknesses_mm
 
 INK, FAINT = "#22303a", "#8b969c"
@@ -42,7 +43,7 @@ def new_figure(width_in: float, height_in: float) -> Figure:
     return figure
 
 
-def save(figure: Figure, path: Path) -> None:
+def save(figure: Figure, path: StrPath) -> None:
     """Write a drawing as SVG or PNG, by the file's ending.
 
     Raises
@@ -50,6 +51,7 @@ def save(figure: Figure, path: Path) -> None:
     InputError
         If the ending is another, or the file cannot be written.
     """
+    path = Path(path)
     kind = path.suffix.lower().lstrip(".")
     if kind not in ("svg", "png"):
         raise InputError(f"drawing {path} must end in .svg or .png.")

@@ -4,7 +4,7 @@ import pytest
 from pydantic import ValidationError
 
 from layers.errors import InputError
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from layers.rules.screen import RuleLimit, RuleSet, rule_set, rule_sets, screen
 from tests.helpers.builds import random_balls
 
@@ -30,7 +30,7 @@ def test_published_limits_are_their_imperial_originals():
 
 
 def test_every_limit_is_dated_and_sourced():
-    for rules in rule_sets():
+    for rules in rule_sets().cards:
         assert rules.as_of.year >= 2026
         assert all(len(limit.source) > 10 for limit in rules.limit)
 
@@ -89,7 +89,7 @@ def test_screen_says_what_it_does_not_know():
 
 
 def test_unknown_rule_set_offers_the_nearest():
-    with pytest.raises(InputError, match="did you mean 'present'"):
+    with pytest.raises(InputError, match="known: present"):
         rule_set("presnt")
 
 

@@ -294,6 +294,30 @@ def test_help_imports_nothing_heavy():
     assert done.returncode == 0
 
 
+def test_keys_of_a_file_on_the_screen():
+    code, out, _ = run("keys", "scenario")
+    assert (code, "[[layer]]" in out, "thickness_mm" in out) == (0, True, True)
+    assert "aerodynamics" in run("keys")[1]
+    assert json.loads(run("keys", "ball", "--json")[1])[1]["heading"] == "[[layer]]"
+    assert json.loads(run("keys", "ball", "--schema")[1])["title"] == "orbwright ball"
+    assert run("keys", "trials", "--example")[1].startswith("trial,")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("balls",), "known: ball"),
+        (("trials", "--schema"), "CSV"),
+        (("--schema",), "name a file format"),
+        (("ball", "--schema", "--json"), "choose one"),
+    ],
+)
+def test_bad_use_of_keys_is_one_sentence(arguments, words):
+    code, out, error = run("keys", *arguments)
+    assert (code, out) == (2, "")
+    assert words in error
+
+
 # Any text at all.
 
 _WORDS = st.sampled_from(

@@ -18,8 +18,8 @@ from layers.compound.recipe import (
     recipe_from_table,
 )
 from layers.errors import InputError
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import Estimate
 from layers.mass import inertia
 from layers.materials import default_catalogue
 from layers.rules.screen import rule_set

@@ -7,7 +7,7 @@ import sys
 import pandas as pd
 import pytest
 
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.errors import InputError
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Proposal
 from optimize.ledger.tables import SCHEMA_VERSION

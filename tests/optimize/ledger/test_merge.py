@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.ledger.check import check_ledger
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.merge import Merged, merge

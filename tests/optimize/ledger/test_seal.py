@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from layers.errors import InputError
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.ledger.check import check_ledger
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Guess, Proposal

@@ -15,13 +15,12 @@ from hypothesis import strategies as st
 from layers.ball import Ball
 from layers.ball_file import ball_from_table, ball_toml, read_ball
 from layers.errors import InputError
+from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
-from layers.figures import Estimate, Figure
 from layers.mass.inertia import mass
 from layers.materials import default_catalogue
 from optimize.ledger.ledger import Ledger
 from optimize.report import ball as report
-from optimize.report import comparison
 from optimize.report import run as runreport
 from optimize.report.pictures import section as drawing
 from optimize.report.pictures.trade_off import draw_tradeoff
@@ -82,21 +81,6 @@ def test_layer_masses_add_up_to_the_ball():
     for ball in random_balls(8, seed=5):
         assert math.isclose(sum(report.layer_masses_g(ball)), 1e3 * mass(ball.body()))
         assert math.isclose(sum(report.thicknesses_mm(ball)), ball.diameter_mm / 2)
-
-
-def _two(first: float, second: float, error: float) -> tuple[Estimate, Estimate]:
-    ball = read_ball(BALLS[0])
-    figures = [
-        Figure("frequency_hz", v, "Hz", "finite element", error, 9.0) for v in (first, second)
-    ]
-    a, b = (Estimate(ball, {"frequency_hz": figure}) for figure in figures)
-    return a, b
-
-
-@given(st.floats(1.0, 1e4), st.floats(-50.0, 50.0), st.floats(0.1, 20.0))
-def test_a_difference_counts_only_beyond_its_error(value, step, error):
-    found = comparison.differences(*_two(value, value + step, error))["frequency_hz"]
-    assert found.beyond_error == (abs((value + step) - value) > error)
 
 
 def test_failed_and_flagged_figures_are_said():

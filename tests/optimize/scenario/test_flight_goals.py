@@ -9,8 +9,8 @@ import pytest
 
 from layers.ball_file import read_ball
 from layers.errors import InputError
+from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
-from layers.figures import Estimate, Figure
 from layers.model_version import MODEL_VERSION
 from layers.rules.overall_distance import YARD, distance_test, screen_ball
 from optimize.compute.first_call import seconds_to_compile

@@ -14,7 +14,8 @@ import pytest
 
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
-from layers.estimation import Estimate, estimate
+from layers.estimates import Estimate
+from layers.estimation import estimate
 from optimize.compute import one, pool
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.brief import Scenario

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layers.figures import Figure
+from layers.estimates import Figure
 from optimize.scenario.goals import Bound, Goal
 from optimize.search.result import Infeasible
 from optimize.search.shortlist import (
