@@ -23,6 +23,7 @@ import sys
 import tempfile
 import time
 import tomllib
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -34,10 +35,11 @@ from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
 
 ROOT = Path(__file__).parents[2]
+CODE = Path("layers", "__pycache__")  # where machine code is kept
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 LEFT_OUT = (".git", ".venv", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".hypothesis", "runs")
 
-# Rooms without tests of their own: the tests of what they are made for.
+# Files without tests of their name: the tests of what they are made for.
 ELSEWHERE = {
     "layers/numerics/axisymmetric.py": ("tests/layers/compression",),
     "layers/numerics/band.py": ("tests/layers/compression",),
@@ -46,6 +48,7 @@ ELSEWHERE = {
     "layers/numerics/mesh.py": ("tests/layers/test_vibration.py", "tests/layers/impact"),
     "layers/numerics/cubed_sphere.py": ("tests/layers/strike",),
     "layers/numerics/hexes.py": ("tests/layers/strike",),
+    "optimize/search/acquisition.py": ("tests/optimize/search/test_by_emulator.py",),
 }
 
 
@@ -131,14 +134,14 @@ def _function(text: str, line: int) -> str:
 
 
 def mirrors(path: str) -> tuple[str, ...]:
-    """Return the tests of a file: first those of its name, then of its room."""
+    """Return the tests of a file, in the order they run: those of its name, then of its room."""
     if path in ELSEWHERE:
         return ELSEWHERE[path]
-    room = ROOT / "tests" / Path(path).parent
+    room = Path("tests") / Path(path).parent
     own = room / f"test_{Path(path).name}"
-    if room.parent == ROOT / "tests":  # in no room
-        return (str((own if own.exists() else room).relative_to(ROOT)),)
-    return tuple(str(p.relative_to(ROOT)) for p in (own, room) if p.exists())
+    if not (ROOT / own).exists():
+        return (str(room),)
+    return (str(own),) if len(room.parts) == 2 else (str(own), str(room))
 
 
 class Copy:
@@ -146,11 +149,12 @@ class Copy:
 
     def __init__(self, folder: Path) -> None:
         self._tree, self._kept = folder / "tree", folder / "kept"
+        self._limits: dict[str, float] = {}
         shutil.copytree(ROOT, self._tree, ignore=shutil.ignore_patterns(*LEFT_OUT))
 
-    def passes(self, tests: tuple[str, ...], seconds: float | None = None) -> bool:
+    def _passes(self, tests: str, seconds: float | None = None) -> bool:
         """Whether all tests pass within so much processor time, whatever else runs here."""
-        command = [sys.executable, "-m", "pytest", "-x", "-p", "no:cacheprovider", *tests]
+        command = [sys.executable, "-m", "pytest", "-x", "-p", "no:cacheprovider", tests]
 
         def limited() -> None:
             if seconds is not None:
@@ -174,20 +178,33 @@ class Copy:
                 os.killpg(process.pid, signal.SIGKILL)
             process.wait()
 
-    def keep_compiled(self) -> None:
-        """Keep the machine code that there is now."""
-        shutil.copytree(self._tree / "layers" / "__pycache__", self._kept, dirs_exist_ok=True)
+    def outcome(self, slip: Slip) -> str:
+        """Say whether tests fail with the slip: killed or survived; or left out, if they cannot."""
+        for tests in mirrors(slip.path):
+            if self._limit(tests) == 0.0:
+                return f"left out: {tests} fails without any slip"
+            if not self._passes_with(slip, tests):
+                return "killed"
+        return "survived"
 
-    def survives(self, slip: Slip, tests: tuple[str, ...], seconds: float) -> bool:
-        """Whether the tests pass with the slip."""
+    def _limit(self, tests: str) -> float:
+        """Processor time for these tests, s, from a first run; 0 if that fails."""
+        if tests not in self._limits:
+            before = processor_time()
+            passed = self._passes(tests)
+            self._limits[tests] = 30.0 + 3.0 * (processor_time() - before) if passed else 0.0
+            shutil.copytree(self._tree / CODE, self._kept, dirs_exist_ok=True)
+        return self._limits[tests]
+
+    def _passes_with(self, slip: Slip, tests: str) -> bool:
         file = self._tree / slip.path
         right = file.read_text()
         file.write_text(slip.text)
         try:
-            return self.passes(tests, seconds)
+            return self._passes(tests, self._limit(tests))
         finally:
             file.write_text(right)
-            shutil.copytree(self._kept, self._tree / "layers" / "__pycache__", dirs_exist_ok=True)
+            shutil.copytree(self._kept, self._tree / CODE, dirs_exist_ok=True)
 
 
 def equivalents() -> set[tuple[str, str, str]]:
@@ -221,39 +238,33 @@ def main() -> None:
     drawn = [list(slips(name, asked.sample, asked.seed)) for name in names]
     # One slip of each file in turn: when time is up, each has had its share.
     queue = [slip for turn in zip_longest(*drawn) for slip in turn if slip is not None]
-    score = {name: [0, 0, 0] for name in names}  # killed, survived, equivalent
+    score = {name: Counter[str]() for name in names}
     with tempfile.TemporaryDirectory() as folder:
-        copy, limits = Copy(Path(folder)), dict[tuple[str, ...], float]()
+        copy = Copy(Path(folder))
         for slip in queue:
             if (slip.path, slip.function, slip.after) in same:
-                score[slip.path][2] += 1
+                score[slip.path]["equivalent"] += 1
                 continue
             if time.monotonic() > end:
                 break
-            tests = mirrors(slip.path)
-            if tests not in limits:
-                start = processor_time()
-                if not copy.passes(tests):
-                    print(f"{' '.join(tests)} fails without any slip: left out", flush=True)
-                    limits[tests] = 0.0
-                    continue
-                limits[tests] = 30.0 + 3.0 * (processor_time() - start)
-                copy.keep_compiled()
-            if not limits[tests]:
-                continue
-            lives = copy.survives(slip, tests, limits[tests])
-            score[slip.path][lives] += 1
-            sys.stderr.write(f"{slip.path}:{slip.number} {'lives' if lives else 'killed'}\n")
-            if lives:
+            outcome = copy.outcome(slip)
+            score[slip.path][outcome] += 1
+            sys.stderr.write(f"{slip.path}:{slip.number} {outcome}\n")
+            if outcome == "survived":
                 said = f"{slip.path}:{slip.number}\n- {slip.before}\n+ {slip.after}"
                 print(said, flush=True)
+    print_table(score)
+
+
+def print_table(score: dict[str, Counter[str]]) -> None:
     print("\n| file | slips | killed | % | equivalent |\n|---|---|---|---|---|")
-    for name, (killed, lived, alike) in score.items():
-        if killed + lived:
-            share = 100 * killed / (killed + lived)
-            print(f"| `{name}` | {killed + lived} | {killed} | {share:.0f} | {alike} |")
-    killed, lived = (sum(row[k] for row in score.values()) for k in (0, 1))
-    print(f"| all | {killed + lived} | {killed} | {100 * killed / max(killed + lived, 1):.0f} | |")
+    for name, row in {**score, "all": sum(score.values(), Counter())}.items():
+        slips_made = row["killed"] + row["survived"]
+        if slips_made:
+            share = 100 * row["killed"] / slips_made
+            print(
+                f"| {name} | {slips_made} | {row['killed']} | {share:.0f} | {row['equivalent']} |"
+            )
 
 
 if __name__ == "__main__":
