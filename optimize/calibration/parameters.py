@@ -1,4 +1,4 @@
-"""Numbers of material cards that measurements can correct, and how figures answer to them."""
+"""Numbers of material cards that measurements can correct, and derivatives of figures over them."""
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -18,8 +18,8 @@ from optimize.lab.uncertainty import PROPERTIES, Property, lab_data
 
 Mapper = Callable[..., Iterable[Any]]
 
-# Central differences over this much either way, in the logarithm: wide enough that the solvers'
-# noise (0.05 %) does not show, narrow enough that a figure's bend does not.
+# Steps of the central differences, in the logarithm: above discretisation noise (0.05 %), below
+# the curvature of the figures.
 _STEP: dict[Property, float] = {
     "youngs_modulus_mpa": 0.04,
     "density_g_cm3": 0.02,
@@ -32,20 +32,20 @@ _STRONGEST_RELAXATION = 5.0
 
 @dataclass(frozen=True)
 class Parameter:
-    """One number of a card that is not known exactly.
+    """One uncertain number of a card.
 
-    Cards of one name and one nominal number share it; another nominal number, say another recipe of
-    the compound, is a parameter of its own.
+    Cards of the same name and nominal number share it; another nominal number, for example another
+    recipe of the compound, is another parameter.
 
     Attributes
     ----------
     material, number : str
-        Name of the card and which of its numbers.
+        Name of the card; the property.
     nominal : float
-        What the card says; for the relaxation, the sum of its strengths.
+        Of the card; of the relaxation, the sum of its strengths.
     prior_sd : float
-        Standard deviation of the logarithm before measurements, by the card's grade; for dynamic
-        stiffening of the logarithm of what it has above 1.
+        Prior standard deviation of the logarithm, by the card's grade; of the dynamic/static
+        modulus ratio, of the logarithm of its excess over 1.
     """
 
     material: str
@@ -54,7 +54,7 @@ class Parameter:
     prior_sd: float
 
     def value(self, theta: float) -> float:
-        """Return the number when its logarithm is moved by theta, within the card's range."""
+        """Return the number with its logarithm shifted by theta, within the card's range."""
         if self.number == "dynamic_modulus_ratio":
             moved = 1.0 + (self.nominal - 1.0) * float(np.exp(theta))
         else:
@@ -73,7 +73,7 @@ class Parameter:
 
 
 def nominal(card: Material, number: Property) -> float:
-    """Return what a card says of a property."""
+    """Return a card's nominal value of a property."""
     if number == "relaxation_strength":
         return sum(pair.strength for pair in card.relaxation)
     return float(getattr(card, number).value)
@@ -89,8 +89,8 @@ def _grade(card: Material, number: Property) -> Grade:
 def parameters_of(balls: Sequence[Ball]) -> tuple[Parameter, ...]:
     """List the parameters of all cards of some builds, each once.
 
-    A dynamic stiffening of exactly 1 and an empty relaxation mean 'none known' and stay as they
-    are. Where cards of one number differ in grade, the lower grade counts.
+    A dynamic/static modulus ratio of exactly 1 and an empty relaxation mean 'unknown' and are not
+    parameters. Where cards of one number differ in grade, the lower grade counts.
 
     Parameters
     ----------
@@ -117,20 +117,20 @@ def with_parameters(
     source: str = "varied",
     grades: Sequence[Grade | None] | None = None,
 ) -> Ball:
-    """Return a build whose cards have their parameters moved.
+    """Return a build with the parameters of its cards shifted.
 
     Parameters
     ----------
     ball : Ball
         The build with its nominal cards.
     parameters : sequence of Parameter
-        Those that do not belong to its cards are passed over.
+        Those of other cards are ignored.
     theta : (p,) array
-        By how much, see `Parameter.value`.
+        The shifts, see `Parameter.value`.
     source : str
-        Written beside each number that was moved.
+        Source given to each shifted number.
     grades : sequence of Grade or None, optional
-        The new grade of each number; None keeps the old one.
+        New grade of each number; None keeps the old one.
     """
     chosen = list(zip(parameters, theta, grades or [None] * len(parameters), strict=True))
     layers = []
@@ -198,12 +198,14 @@ def _log(found: Estimate) -> FloatArray:
     values = np.array([figure.value for figure in found.figures.values()])
     for name, figure in found.figures.items():
         if figure.value <= 0.0:
-            raise SolverError(f"{name} of {found.ball.name} came out as {figure.value:g}.")
+            raise SolverError(
+                f"{name} of {found.ball.name} is {figure.value:g}, but must be above 0."
+            )
     return np.asarray(np.log(values))
 
 
 def predict(model: Model, theta: FloatArray) -> FloatArray:
-    """Return the logarithms of all figures, (m,), with the parameters moved by theta (p,).
+    """Return the logarithms of all figures, (m,), with the parameters shifted by theta (p,).
 
     Raises
     ------
@@ -217,8 +219,8 @@ def predict(model: Model, theta: FloatArray) -> FloatArray:
 def jacobian(model: Model, theta: FloatArray) -> FloatArray:
     """Return the derivatives of `predict`, (m, p), by central differences.
 
-    A figure is computed only where it can depend on the parameter: on layers within its stage,
-    closed forms on densities alone, compression on moduli alone.
+    A figure is computed only where it can depend on the parameter: on layers within its stage;
+    closed forms on densities only, compression on moduli only.
 
     Raises
     ------
@@ -244,7 +246,17 @@ def jacobian(model: Model, theta: FloatArray) -> FloatArray:
 
 
 def depends(ball: Ball, name: str, parameter: Parameter) -> bool:
-    """Whether a figure of a build can depend on a parameter."""
+    """Whether a figure of a build can depend on a parameter.
+
+    Parameters
+    ----------
+    ball : Ball
+        The build.
+    name : str
+        The figure.
+    parameter : Parameter
+        The number of a card.
+    """
     parsed = parse_figure(name)
     inside = ball.layer[: parsed.stage or len(ball.layer)]
     if not any(parameter.belongs_to(layer.material) for layer in inside):

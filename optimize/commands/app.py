@@ -15,12 +15,14 @@ import typer
 
 from layers.errors import InputError, OrbwrightError
 from optimize.commands.bench import live
+from optimize.commands.calibration import calibration_app
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
 from optimize.commands.instruments import instruments
 from optimize.commands.lab import lab_app
 from optimize.commands.ledger import ledgers
 from optimize.commands.options import AsJson, Workers, cores
 from optimize.commands.page import page_app
+from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
 from optimize.commands.shares import freedoms_app
 from optimize.commands.tolerance import tolerance_app
@@ -387,7 +389,9 @@ app.add_typer(runs)
 app.add_typer(page_app)
 app.add_typer(freedoms_app)
 app.add_typer(live)
+app.add_typer(recipe_app)
 app.add_typer(lab_app)
+app.add_typer(calibration_app)
 app.add_typer(tolerance_app)
 app.add_typer(instruments)
 app.add_typer(ledgers, name="ledger")

@@ -1,4 +1,4 @@
-"""How a lab's process scatters from piece to piece: standard deviations by kind of layer."""
+"""Scatter of a lab's process from piece to piece: standard deviations by role of a layer."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -10,30 +10,36 @@ from layers.ball import Role
 from layers.errors import explain
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
+from optimize.lab.renamed import refuse_renamed_keys
 
 
-def _deviation(unit: str, help_text: str, most: float, default: float) -> Any:
-    return Field(default, ge=0.0, le=most, description=help_text, json_schema_extra={"unit": unit})
+def _deviation(unit: str, help_text: str, maximum: float, default: float) -> Any:
+    return Field(
+        default, ge=0.0, le=maximum, description=help_text, json_schema_extra={"unit": unit}
+    )
 
 
 class LayerScatter(BaseModel):
-    """Standard deviations of one kind of layer, piece to piece.
+    """Standard deviations of one role, piece to piece.
 
-    Diameters and densities scatter normally, the logarithm of the modulus too. The offset of the
-    body inside scatters normally along each of three axes. All are independent of each other.
+    Diameter, density, the logarithm of the modulus, and the eccentricity of the body inside along
+    each of three axes are normal and independent.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    diameter_mm: float = _deviation("mm", "deviation of the outer diameter", 0.5, 0.03)
-    density_percent: float = _deviation("%", "deviation of the density", 5.0, 0.3)
-    modulus_percent: float = _deviation("%", "deviation of Young's modulus", 20.0, 3.0)
+    diameter_mm: float = _deviation("mm", "standard deviation of the outer diameter", 0.5, 0.03)
+    density_percent: float = _deviation("%", "standard deviation of the density", 5.0, 0.3)
+    modulus_percent: float = _deviation("%", "standard deviation of Young's modulus", 20.0, 3.0)
     concentricity_mm: float = _deviation(
-        "mm", "deviation, along each axis, of the centre of the body inside", 0.5, 0.06
+        "mm",
+        "standard deviation of the eccentricity of the body inside, along each axis",
+        0.5,
+        0.06,
     )
 
 
-# Common practice, from memory; roles that are not named take the defaults, those of a ground core.
+# Common practice, from memory; other roles have the defaults, those of a ground core.
 _BY_ROLE: dict[str, dict[str, float]] = {
     "mantle": {"density_percent": 0.2, "modulus_percent": 2.0},
     "cover": {"diameter_mm": 0.02},
@@ -43,7 +49,7 @@ _BY_ROLE: dict[str, dict[str, float]] = {
 class Scatter(BaseModel):
     """Scatter of a process, one `LayerScatter` for each role.
 
-    A role's table may give some fields only; the others keep that role's defaults.
+    Fields that a role's table omits keep that role's defaults.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -56,7 +62,7 @@ class Scatter(BaseModel):
     source: str = Field(
         "defaults: common practice, from memory",
         max_length=200,
-        description="where the deviations come from",
+        description="source of the deviations",
     )
 
     @model_validator(mode="before")
@@ -69,7 +75,9 @@ class Scatter(BaseModel):
             for name, value in data.items()
         }
         if filled:
-            filled.setdefault("source", "as given; what is left out: common practice, from memory")
+            filled.setdefault(
+                "source", "as given; defaults for the rest: common practice, from memory"
+            )
         return filled
 
     def of(self, role: Role) -> LayerScatter:
@@ -85,6 +93,7 @@ def scatter_from_table(table: Mapping[str, Any], what: str) -> Scatter:
     InputError
         On an unknown field or a value out of range.
     """
+    refuse_renamed_keys(table, what)
     try:
         return Scatter.model_validate(dict(table))
     except ValidationError as error:

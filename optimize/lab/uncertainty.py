@@ -1,4 +1,4 @@
-"""What the lab can measure and how far lab, model and cards are believed beforehand."""
+"""What the lab can measure, and the priors of lab, model and cards."""
 
 import tomllib
 from functools import cache
@@ -20,17 +20,23 @@ class Measurable(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    low: float = Field(gt=0.0, description="least believable value, in the quantity's unit")
-    high: float = Field(gt=0.0, description="greatest believable value, in the quantity's unit")
-    near_percent: float | None = Field(None, gt=0.0, description="believable distance from theory")
+    low: float = Field(gt=0.0, description="smallest plausible value, in the quantity's unit")
+    high: float = Field(gt=0.0, description="largest plausible value, in the quantity's unit")
+    near_percent: float | None = Field(None, gt=0.0, description="plausible distance from theory")
     noise_percent: float = Field(gt=0.0, description="scatter of single pieces of one build")
-    floor_percent: float = Field(gt=0.0, description="error of the instrument, kept by any mean")
-    bias_percent: float = Field(gt=0.0, description="error of the model common to all builds")
-    scatter_percent: float = Field(gt=0.0, description="error of the model from build to build")
+    floor_percent: float = Field(
+        gt=0.0, description="error of the instrument, which replicates do not average"
+    )
+    bias_percent: float = Field(
+        gt=0.0, description="prior of the model's bias, common to all builds"
+    )
+    scatter_percent: float = Field(
+        gt=0.0, description="prior of the model's error from build to build"
+    )
 
 
 class LabData(BaseModel):
-    """Every quantity that can be measured, and the priors of cards by property and grade."""
+    """Every measurable quantity, and the priors of cards by property and grade."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -40,6 +46,6 @@ class LabData(BaseModel):
 
 @cache
 def lab_data() -> LabData:
-    """Return the shipped data, `lab.toml`."""
+    """Return the shipped data, `uncertainty.toml`."""
     text = resources.files("optimize.lab").joinpath("uncertainty.toml").read_text(encoding="utf-8")
     return LabData.model_validate(tomllib.loads(text))

@@ -6,12 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.compound import recipe as rooms
+from layers.compound.batch import batch_weights, mixer_charge_g
 from layers.compound.recipe import (
-    batch_weights,
     default_ingredients,
     density,
     filler_for_density,
-    mixer_charge_g,
     read_recipe,
     recipe_from_table,
 )

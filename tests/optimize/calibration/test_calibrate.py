@@ -13,19 +13,19 @@ from layers.figures import parse_figure
 from layers.model_version import MODEL_VERSION
 from optimize.calibration import calibrate as calibrate_module
 from optimize.calibration import inference
-from optimize.calibration.calibrate import calibrate, case_of, concluded
+from optimize.calibration.calibrate import calibrate, concluded
 from optimize.calibration.calibrated import (
-    WIDTH,
     apply,
     calibrated_estimate,
     calibration_from_toml,
     calibration_toml,
-    key_of,
-    outside,
     read_calibration,
 )
+from optimize.calibration.case import case_of
+from optimize.calibration.domain import outside
 from optimize.calibration.inference import Problem, condition, fit, leave_out, scatter_of, update
 from optimize.calibration.parameters import Model, jacobian, parameters_of, predict, with_parameters
+from optimize.calibration.result import WIDTH, key_of
 from optimize.lab.readings import Measurements
 from optimize.report.calibration import calibration_sections, left_out_errors
 from optimize.report.pictures.calibration import draw_calibration

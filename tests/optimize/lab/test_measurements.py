@@ -17,7 +17,7 @@ from optimize.report.sheet import to_csv
 
 ROOT = Path(__file__).parents[3]
 BALL = read_ball(ROOT / "scenarios" / "prototype" / "ball.toml")
-HEAD = "build,stage,figure,unit,value,repeat\n"
+HEAD = "build,stage,figure,unit,value,replicate\n"
 GOOD = """K1 prototype,1,diameter_mm,mm,38.02,1
 K1 prototype,1,mass_g,g,33.40,1
 K1 prototype,1,mass_g,g,33.44,2
@@ -103,7 +103,11 @@ def test_a_blank_sheet_and_a_bad_piece_are_refused():
         ("deflection_mm,mm,3.61", "deflection_mm,3.61,mm", "(swapped with value?)"),
         ("deflection_mm,mm,3.61", "mm,deflection_mm,3.61", "row 5, figure 'mm' is not known"),
         ("deflection_mm,mm,3.61", "mm,deflection_mm,3.61", "(swapped with unit?)"),
-        ("mm,3.58,2", "mm,3.58,1", "row 6, value: stage1.deflection_mm of K1 prototype, repeat 1"),
+        (
+            "mm,3.58,2",
+            "mm,3.58,1",
+            "row 6, value: stage1.deflection_mm of K1 prototype, replicate 1",
+        ),
         ("mm,3.58,2", "mm,3.58,1", "stands already in lab.csv row 5"),
         ("prototype,1,diameter_mm", "prototype,,diameter_mm", "row 2, stage is empty"),
         ("prototype,1,diameter_mm", "prototype,4,diameter_mm", "must be 1 to 3 or ball"),
@@ -131,7 +135,7 @@ def test_bad_rows_are_named_and_nothing_is_taken(old, new, said):
 
 def test_one_repeat_in_another_unit_is_named():
     text = HEAD + GOOD.replace("3.66", "9.30")
-    assert "lab.csv row 7, value is 9.3 mm, but the other repeats" in refused(text)
+    assert "lab.csv row 7, value is 9.3 mm, but the other replicates" in refused(text)
 
 
 def test_mass_and_diameter_in_each_others_rows_are_called_swapped():

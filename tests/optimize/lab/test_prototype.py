@@ -11,12 +11,8 @@ import numpy as np
 import pytest
 
 from layers.ball_file import ball_from_table
-from layers.compound.recipe import (
-    batch_weights,
-    default_ingredients,
-    filler_for_density,
-    recipe_from_table,
-)
+from layers.compound.batch import batch_weights
+from layers.compound.recipe import default_ingredients, filler_for_density, recipe_from_table
 from layers.errors import InputError
 from layers.estimation import estimate
 from layers.figures import Estimate
@@ -71,8 +67,8 @@ def test_analytic_finished_layers_add_up_to_the_ball_less_dimples():
 
 
 def test_guard_a_diameter_ten_microns_off_is_seen(monkeypatch):
-    true = prototype._sphere_cm3
-    monkeypatch.setattr(prototype, "_sphere_cm3", lambda d: true(d + 0.01))
+    true = prototype.sphere_cm3
+    monkeypatch.setattr(prototype, "sphere_cm3", lambda d: true(d + 0.01))
     with pytest.raises(AssertionError):
         check_masses_add_up()
 
@@ -86,13 +82,17 @@ def test_analytic_slug_cavity_and_grinding():
     assert found["charge_g"] == pytest.approx(1.1 * 1.12 * volume)
     assert found["charge_cm3"] == pytest.approx(1.1 * volume)
     assert found["cavity_mm"] * (1 - 0.025) == pytest.approx(38.8)
-    assert found["ground_g"] == pytest.approx(1.12 * 4 / 3 * np.pi * (outer**3 - (38.0 / 20) ** 3))
-    assert found["charge_g"] / 1.1 - found["ground_g"] == pytest.approx(found["layer_g"])
+    assert found["removed_by_grinding_g"] == pytest.approx(
+        1.12 * 4 / 3 * np.pi * (outer**3 - (38.0 / 20) ** 3)
+    )
+    assert found["charge_g"] / 1.1 - found["removed_by_grinding_g"] == pytest.approx(
+        found["layer_g"]
+    )
 
 
 def test_windows_are_targets_and_tolerances():
     process = process_from_table(
-        {"core": {"mass_tolerance_g": 0.4, "inertia_tolerance_percent": 2}}, "lab.toml"
+        {"core": {"mass_tolerance_g": 0.4, "moi_tolerance_percent": 2}}, "lab.toml"
     )
     ball = build(LAYERS[1:], name="x")
     ball = ball.model_copy(
@@ -103,7 +103,7 @@ def test_windows_are_targets_and_tolerances():
     assert (mass.low, mass.high) == pytest.approx((mass.value - 0.4, mass.value + 0.4))
     assert spin.high == pytest.approx(1.02 * spin.value)
     assert by_name["diameter_mm"].low == pytest.approx(37.95)
-    assert "wall_thinnest_mm" not in by_name
+    assert "minimum_thickness_mm" not in by_name
 
 
 def test_wall_window_follows_concentricity():
@@ -135,7 +135,7 @@ def test_steps_and_cautions_follow_the_material():
 
 
 def test_every_caution_and_family_has_its_text():
-    known = prototype._operations()
+    known = prototype.operation_texts()
     rows = known["step"] + known["grind"] + known["finish"] + known["measure"]
     assert {key for row in rows for key in row["caution"]} == set(known["caution"]) - {"defer"}
     assert {row["family"] for row in known["step"]} == {"rubber", "ionomer", "urethane", "other"}

@@ -20,20 +20,15 @@ from layers.mass.inertia import Pieces
 from optimize.lab.process import Process, process_from_table
 from optimize.lab.scatter import LayerScatter, scatter_from_table
 from optimize.report.tables import markdown
-from optimize.report.tolerance import tolerance_csv, tolerance_record, tolerance_sections
+from optimize.report.tolerance import tolerance_sections
+from optimize.report.tolerance_record import tolerance_csv, tolerance_record
 from optimize.report.writing import json_text
 from optimize.tolerance import study as study_module
-from optimize.tolerance.nominal import renominal
-from optimize.tolerance.pass_rates import (
-    Limit,
-    draws_of,
-    joint_pass,
-    rate_of,
-    sheet_windows,
-    tolerance,
-    variance_shares,
-)
-from optimize.tolerance.study import Draws, draw, piece, study, values_of
+from optimize.tolerance.limits import Limit, sheet_windows
+from optimize.tolerance.nominal import recentre
+from optimize.tolerance.pass_rates import draws_of, joint_pass, rate_of, tolerance, variance_shares
+from optimize.tolerance.pieces import Draws, draw, piece
+from optimize.tolerance.study import study, values_of
 from tests.optimize.commands.test_app import refused, run
 
 ROOT = Path(__file__).parents[3]
@@ -217,7 +212,7 @@ def test_analytic_shares_of_variance_add_up(closed):
 
 def test_analytic_nominal_moved_for_a_pass_rate(closed):
     limit = [Limit("diameter_mm", 42.74, None, "rule")]
-    found = renominal(closed, limit, draws_of(closed, 40_000, 1), 0.95)
+    found = recentre(closed, limit, draws_of(closed, 40_000, 1), 0.95)
     best = found.move[0]
     assert (best.source.layer, best.source.kind, best.reached) == (2, "diameter", True)
     # 1.6449 deviations above the limit, within three errors of the sampled quantile.
@@ -225,7 +220,7 @@ def test_analytic_nominal_moved_for_a_pass_rate(closed):
     error = math.sqrt(0.95 * 0.05 / 40_000) / density
     assert best.by == pytest.approx(42.74 + 1.6449 * 0.02 - 42.75, abs=3.0 * error)
     assert not any(move.reached for move in found.move[1:])
-    assert renominal(closed, limit, draws_of(closed, 1000, 1), 0.5).move == ()
+    assert recentre(closed, limit, draws_of(closed, 1000, 1), 0.5).move == ()
 
 
 def test_analytic_imbalance_of_a_scattered_core():
@@ -259,9 +254,9 @@ def test_limits_the_surrogate_is_near_finite_elements(pressed):
 
 
 def test_a_moved_nominal_is_verified_by_finite_elements(pressed):
-    limit = [Limit("deflection_mm", 3.25, None, "asked")]
+    limit = [Limit("deflection_mm", 3.25, None, "given")]
     draws = draws_of(pressed, 2000, 0)
-    best = renominal(pressed, limit, draws, 0.9).move[0]
+    best = recentre(pressed, limit, draws, 0.9).move[0]
     assert (best.source.layer, best.source.kind, best.reached) == (0, "modulus", True)
     move = draws.move[:40].copy()
     move[:, pressed.sources.index(best.source)] += best.by
@@ -269,7 +264,7 @@ def test_a_moved_nominal_is_verified_by_finite_elements(pressed):
         estimate(piece(K1, pressed.sources, m), ["deflection_mm"])["deflection_mm"].value
         for m in move
     ]
-    model = joint_pass(pressed, limit, Draws(move, draws.off[:40]))
+    model = joint_pass(pressed, limit, Draws(move, draws.offset[:40]))
     assert np.mean(model == limit[0].passed(np.array(exact))) >= 0.95
     assert best.by < 0.0  # softer
 
@@ -289,7 +284,7 @@ def test_windows_are_those_of_the_sheet():
     assert (windows["diameter_mm"].low, windows["diameter_mm"].high) == pytest.approx(
         (42.69, 42.81)
     )
-    assert windows["stage2.wall_thinnest_mm"].low == pytest.approx(1.1)
+    assert windows["stage2.minimum_thickness_mm"].low == pytest.approx(1.1)
     assert {"stage1.mass_g", "deflection_mm", "moi_g_cm2"} <= set(windows)
 
 
@@ -330,7 +325,7 @@ def test_command(tmp_path):
 
 def test_reports_in_each_form(closed):
     found = tolerance(closed, LINEAR, 500, seed=1)
-    shift = renominal(closed, LINEAR, draws_of(closed, 500, 1), 0.9)
+    shift = recentre(closed, LINEAR, draws_of(closed, 500, 1), 0.9)
     sections = markdown(tolerance_sections(found, shift), "K1")
     assert "Nominal moved for 90 % of pieces" in sections
     assert "67 % core density" in sections
@@ -355,7 +350,7 @@ def test_command_refuses(tmp_path):
         "-f",
         "mass_g",
         "--limit",
-        "stage9.wall_thinnest_mm>=1",
+        "stage9.minimum_thickness_mm>=1",
         "--workers",
         1,
         "--rules",
