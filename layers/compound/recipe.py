@@ -106,7 +106,7 @@ class Recipe(BaseModel):
 def density(recipe: Recipe) -> float:
     """Density of the mixed compound, g/cm3, by the rule of mixtures.
 
-    1 / rho = sum w_i / rho_i with mass shares w_i: exact when volumes add. Curing makes the compound
+    1 / rho = sum w_i / rho_i with mass shares w_i: exact when volumes add. Curing makes it
     slightly denser (the co-agent polymerises; under 1 %, from memory): weigh a cured core in air
     and water to measure it.
     """

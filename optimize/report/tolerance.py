@@ -151,8 +151,8 @@ def _limit_section(found: Tolerance) -> Section:
     note = (
         "Sampling: Wilson interval of the draw. Surrogate: range if all values are off by its "
         "error. Model: range if they are off by the figure's absolute error, which only "
-        "calibration narrows. Closed forms are exact for the piece as made. For rules this is a screen, not a "
-        "ruling."
+        "calibration narrows. Closed forms are exact for the piece as made. For rules this is a "
+        "screen, not a ruling."
     )
     return Section("Yield", heads, tuple(rows), (note,))
 

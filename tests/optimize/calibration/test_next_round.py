@@ -105,7 +105,7 @@ def test_reasons_say_what_is_narrowed_and_expectations_add_up(round_of_three):
     assert len(set(names)) == 3
     assert not {"usual", "twin"} <= set(names)
     for pick in round_of_three.pick:
-        assert pick.reason.startswith("takes deflection_mm over the candidates from +-")
+        assert pick.reason.startswith("narrows deflection_mm over the candidates from +-")
         assert "narrows the modulus of" in pick.reason
         before, after = pick.figures["deflection_mm"]
         assert after < before
@@ -131,9 +131,9 @@ def test_shipped_candidates_make_a_round():
     [
         (BALLS, GOAL, 0, "budget is 0, but must be from 1 to 6"),
         (BALLS, GOAL, 7, "budget is 7"),
-        (BALLS[:1] * 2, GOAL, 1, "two candidates have one name"),
+        (BALLS[:1] * 2, GOAL, 1, "two candidates have the same name"),
         (BALLS, (), 1, "goals are empty"),
-        (BALLS, ("cor_slope",), 1, "'cor_slope' follows from others"),
+        (BALLS, ("cor_slope",), 1, "'cor_slope' is derived from others"),
         (BALLS, ("deflektion_mm",), 1, "did you mean deflection_mm"),
     ],
 )

@@ -13,6 +13,7 @@ from optimize.lab.measurements import measurements_from_csv, read_measurements
 from optimize.lab.process import Process
 from optimize.lab.prototype import prototype_sheet
 from optimize.lab.readings import Group, Measurements, Reading, as_made, outliers, pooled_noise
+from optimize.lab.renamed import RENAMED
 from optimize.report.sheet import to_csv
 
 ROOT = Path(__file__).parents[3]
@@ -45,7 +46,7 @@ def changed(old, new):
     return refused(HEAD + GOOD.replace(old, new))
 
 
-def test_long_form_is_read_with_stages_and_repeats():
+def test_long_form_is_read_with_stages_and_replicates():
     found = read(HEAD + GOOD)
     groups = {group.figure: group.values.tolist() for group in found.groups()}
     assert groups["stage1.deflection_mm"] == [3.61, 3.58, 3.66]
@@ -55,7 +56,7 @@ def test_long_form_is_read_with_stages_and_repeats():
     assert found.note == ("K1 prototype: stage 2 was not measured",)
 
 
-def test_without_repeats_the_column_may_be_left_out():
+def test_without_replicates_the_column_may_be_left_out():
     found = read("unit,value,build,stage,figure\nmm,3.61,K1 prototype,1,deflection_mm\n")
     assert [(r.figure, r.value) for r in found.reading] == [("stage1.deflection_mm", 3.61)]
 
@@ -81,7 +82,7 @@ def test_filled_in_prototype_sheet_is_read_back():
 
 
 def test_a_blank_sheet_and_a_bad_piece_are_refused():
-    assert "nothing is filled in" in refused(filled_sheet()[1])
+    assert "no value is filled in" in refused(filled_sheet()[1])
     row, text = filled_sheet(3.61, "3.5x")
     assert f"row {row}, piece_2 is '3.5x', but must be a number in mm" in refused(text)
 
@@ -108,16 +109,16 @@ def test_a_blank_sheet_and_a_bad_piece_are_refused():
             "mm,3.58,1",
             "row 6, value: stage1.deflection_mm of K1 prototype, replicate 1",
         ),
-        ("mm,3.58,2", "mm,3.58,1", "stands already in lab.csv row 5"),
+        ("mm,3.58,2", "mm,3.58,1", "is also in lab.csv row 5"),
         ("prototype,1,diameter_mm", "prototype,,diameter_mm", "row 2, stage is empty"),
         ("prototype,1,diameter_mm", "prototype,4,diameter_mm", "must be 1 to 3 or ball"),
         ("prototype,1,diameter_mm", "protptype,1,diameter_mm", "row 2, build is 'K1 protptype'"),
         ("diameter_mm", "diametre_mm", "row 2, figure 'diametre_mm' is not known; did you mean"),
-        ("3,deflection_mm", "3,stage3.deflection_mm", "must stand in its own column"),
+        ("3,deflection_mm", "3,stage3.deflection_mm", "belongs in its own column"),
         ("cor@38.1", "cor_slope", "row 8, figure is 'cor_slope', which"),
         ("cor@38.1", "cor@381", "row 8, figure 'cor@381': after @"),
         ("driver fast.", "driver fats.", "row 10, figure"),
-        ("ball,driver", "1,driver", "row 10, stage is not the ball"),
+        ("ball,driver", "1,driver", "row 10, stage must be ball"),
         ("mm,3.61", "mm,nan", "row 5, value is nan, but must be finite"),
         ("mm,3.61", "mm,inf", "row 5, value is inf, but must be finite"),
         ("mm,3.61", 'mm,"3,61"', "write a decimal point, not a comma"),
@@ -133,7 +134,17 @@ def test_bad_rows_are_named_and_nothing_is_taken(old, new, said):
     assert message.endswith("Nothing was taken from the file.")
 
 
-def test_one_repeat_in_another_unit_is_named():
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("replicate\n", "repeat\n"), ("deflection_mm,mm,3.61", "wall_thinnest_mm,mm,3.61")],
+)
+def test_renamed_columns_and_figures_name_the_new_one(old, new):
+    name = new.strip().split(",")[0]
+    message = refused((HEAD + GOOD).replace(old, new))
+    assert f"{name!r} is now named {RENAMED[name]!r}." in message
+
+
+def test_one_replicate_in_another_unit_is_named():
     text = HEAD + GOOD.replace("3.66", "9.30")
     assert "lab.csv row 7, value is 9.3 mm, but the other replicates" in refused(text)
 
@@ -164,7 +175,7 @@ def test_diameters_that_make_no_ball_are_refused():
     )
     rows = "K1 prototype,1,diameter_mm,mm,38.2,1\nK1 prototype,2,diameter_mm,mm,38.4,1\n"
     message = refused(HEAD + rows, [thin])
-    assert "lab.csv row 2, value; lab.csv row 3, value: the diameters measured of K1" in message
+    assert "lab.csv row 2, value; lab.csv row 3, value: the measured diameters of K1" in message
 
 
 def test_as_made_takes_mean_diameters():
@@ -210,7 +221,7 @@ def test_an_outlier_is_flagged_and_left_out_only_on_request():
     assert len(found.reading) == 6
     kept = found.without([o.reading for o in outliers(found)])
     assert len(kept.reading) == 5
-    assert kept.note == ("left out on request: f row 5, 4.3",)
+    assert kept.note == ("excluded on request: f row 5, 4.3",)
 
 
 def false_alarms(scatter=0.015):

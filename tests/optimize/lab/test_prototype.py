@@ -20,6 +20,7 @@ from layers.mass import inertia
 from layers.materials import default_catalogue
 from layers.rules.screen import rule_set
 from optimize.lab import prototype
+from optimize.lab import tooling as tooling_module
 from optimize.lab.process import LayerProcess, Process, process_from_table, read_process
 from optimize.lab.prototype import prototype_sheet
 from optimize.report.sheet import to_csv, to_html, to_markdown
@@ -67,8 +68,8 @@ def test_analytic_finished_layers_add_up_to_the_ball_less_dimples():
 
 
 def test_guard_a_diameter_ten_microns_off_is_seen(monkeypatch):
-    true = prototype.sphere_cm3
-    monkeypatch.setattr(prototype, "sphere_cm3", lambda d: true(d + 0.01))
+    true = tooling_module.sphere_cm3
+    monkeypatch.setattr(tooling_module, "sphere_cm3", lambda d: true(d + 0.01))
     with pytest.raises(AssertionError):
         check_masses_add_up()
 
@@ -106,11 +107,13 @@ def test_windows_are_targets_and_tolerances():
     assert "minimum_thickness_mm" not in by_name
 
 
-def test_wall_window_follows_concentricity():
+def test_thickness_window_follows_concentricity():
     process = process_from_table({"cover": {"concentricity_tolerance_mm": 0.1}}, "lab.toml")
-    walls = [t for t in sheet_of(build(), process).stage[3].target if t.name.startswith("wall")]
-    assert [w.label.split()[-1] for w in walls] == ["thinnest", "thickest"]
-    assert all((w.low, w.high) == pytest.approx((1.075, 1.275)) for w in walls)
+    thickness = [
+        t for t in sheet_of(build(), process).stage[3].target if t.name.endswith("thickness_mm")
+    ]
+    assert [w.label.split()[-1] for w in thickness] == ["minimum", "maximum"]
+    assert all((w.low, w.high) == pytest.approx((1.075, 1.275)) for w in thickness)
 
 
 def test_steps_and_cautions_follow_the_material():
@@ -157,7 +160,7 @@ def test_notes_warn_of_vague_targets_rules_and_density():
     notes = " ".join(sheet.note)
     assert "at least 42.67" in notes  # 42.70 - 0.06
     assert "0.910 g/cm3, the build 1.300" in notes
-    assert "less sure" not in notes  # closed-form figures are sharper than their windows
+    assert "less certain" not in notes  # closed-form figures are sharper than their windows
     tight = process_from_table({"cover": {"mass_tolerance_g": 0.05}}, "lab.toml")
     assert "mass_g of stage 4" in " ".join(sheet_of(heavy, tight).note)
 
@@ -283,6 +286,12 @@ def test_a_roles_table_keeps_the_roles_other_defaults(tmp_path):
         read_process(path)
     path.write_text("[core]\nflash = 3")
     with pytest.raises(InputError, match="core, flash is not a known field"):
+        read_process(path)
+    path.write_text("[core]\ninertia_tolerance_percent = 3")
+    with pytest.raises(InputError, match=r"core: key .* is now named 'moi_tolerance_percent'"):
+        read_process(path)
+    path.write_text("[scatter.cover]\ncentring_mm = 0.1")
+    with pytest.raises(InputError, match=r"scatter, cover: key .* now named 'concentricity_mm'"):
         read_process(path)
     with pytest.raises(InputError, match="cannot be read"):
         read_process(tmp_path / "none.toml")
