@@ -12,11 +12,13 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
+from layers.files.text import Name
 from layers.materials import Material
 
 Role = Literal["core", "inner core", "outer core", "mantle", "cover"]
 
 MOST_LAYERS = 6
+MOST_NAME = 120  # characters
 THINNEST_LAYER_MM = 0.2
 
 
@@ -37,7 +39,9 @@ class Ball(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
+    name: Name = Field(
+        "unnamed ball", min_length=1, max_length=MOST_NAME, description="the build's name"
+    )
     layer: tuple[Layer, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
@@ -86,8 +90,22 @@ class Ball(BaseModel):
         if count == len(self.layer):
             return self
         return Ball(
-            name=f"{self.name}, stage {count}", layer=self.layer[:count], dimple_volume_percent=0.0
+            name=self.named(f"stage {count}").name,
+            layer=self.layer[:count],
+            dimple_volume_percent=0.0,
         )
+
+    def named(self, part: str) -> "Ball":
+        """Return the build with a short addition to its name, which is cut to leave it room.
+
+        Parameters
+        ----------
+        part : str
+            Such as ``"stage 1"`` or a member's letter.
+        """
+        addition = f", {part}"
+        kept = self.name[: MOST_NAME - len(addition)]
+        return self.model_copy(update={"name": kept + addition})
 
     def body(self) -> "Body":
         """Return the SI arrays that the mechanics take."""

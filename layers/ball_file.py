@@ -1,6 +1,6 @@
 """Write a ball, say a member of a short list, as the TOML that `orbwright estimate` reads.
 
-The cards are written into the file, so that it stands alone when a catalogue changes.
+The cards are written into the file, so that a later change of a catalogue does not touch it.
 """
 
 from pathlib import Path

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from layers.flight.trajectory import Flight
     from layers.impact.barrier import BarrierImpact
     from layers.strike.strike import Launch
-    from layers.vibration import Mode
+    from layers.vibration.mode import Mode
 
 
 class _Bench:
@@ -43,7 +43,7 @@ class _Bench:
 
     @cached_property
     def mode(self) -> "Mode":
-        from layers.vibration import first_spheroidal_mode
+        from layers.vibration.mode import first_spheroidal_mode
 
         return first_spheroidal_mode(self.body)
 
@@ -245,7 +245,7 @@ def estimate(
         If a figure's name is unknown, or names a stage or swing that is not there.
     """
     conditions = conditions or Conditions()
-    names = {name: parse_figure(name) for name in figures}
+    names = {parsed.name: parsed for parsed in map(parse_figure, figures)}
     benches: dict[int, _Bench] = {}
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
@@ -258,19 +258,20 @@ def estimate(
         bench = benches[parsed.stage or len(ball.layer)]
         known = QUANTITIES[parsed.quantity]
         try:
-            value, flag, caution = _COMPUTE[parsed.quantity](bench, parsed)
+            answer = _COMPUTE[parsed.quantity](bench, parsed)
         except (SolverError, InputError) as error:
             failed[name] = str(error)
             continue
+        value = float(answer.value)
         done[name] = Figure(
             name=name,
-            value=float(value),
+            value=value,
             unit=known.unit,
             basis=known.basis,
             difference_error=abs(value) * known.difference_percent / 100.0,
             absolute_error=abs(value) * known.absolute_percent / 100.0,
-            flag=flag,
-            caution=caution,
+            flag=answer.flag,
+            caution=answer.caution,
         )
     return Estimate(ball, done, failed)
 

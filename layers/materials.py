@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, cast
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from layers.errors import InputError, explain, find_named, refuse_twice
+from layers.files.text import Name, Text
 from layers.files.toml import parse_toml
 
 Grade = Literal[
@@ -32,7 +33,7 @@ class Datum(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     value: float = Field(description="the number, in the unit that its field's name says")
-    source: str = Field("not stated", description="where the number comes from")
+    source: Text = Field("not stated", description="where the number comes from")
     grade: Grade = Field("unstated", description="how far the number can be trusted")
 
 
@@ -65,7 +66,7 @@ class Material(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    name: str = Field(min_length=1, max_length=80, description="what the lab calls it")
+    name: Name = Field(min_length=1, max_length=80, description="what the lab calls it")
     family: Literal["rubber", "ionomer", "urethane", "other"] = "other"
     youngs_modulus_mpa: Annotated[
         Datum, _bounded("MPa", "quasi-static Young's modulus at small strain", 0.5, 3000.0)
@@ -83,7 +84,9 @@ class Material(BaseModel):
     relaxation: tuple[RelaxationPair, ...] = Field(
         (), max_length=4, description="decaying parts of the dynamic shear modulus"
     )
-    relaxation_source: str = Field("not stated", description="where the relaxation pairs come from")
+    relaxation_source: Text = Field(
+        "not stated", description="where the relaxation pairs come from"
+    )
     relaxation_grade: Grade = "unstated"
 
     @model_validator(mode="before")

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from layers.errors import InputError, explain
-from layers.files.text import read_text
+from layers.files.text import Name, read_text
 from layers.files.toml import parse_toml
 from layers.materials import Datum
 
@@ -24,7 +24,7 @@ class Ingredient(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    name: str = Field(min_length=1, max_length=80, description="chemical name and grade")
+    name: Name = Field(min_length=1, max_length=80, description="chemical name and grade")
     role: IngredientRole = Field(description="its function in the compound")
     density_g_cm3: Datum = Field(
         description="density of the ingredient, without the air of a powder",
@@ -74,7 +74,7 @@ class Recipe(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    name: str = Field("unnamed recipe", min_length=1, max_length=120, description="its name")
+    name: Name = Field("unnamed recipe", min_length=1, max_length=120, description="its name")
     part: tuple[Part, ...] = Field(min_length=1, max_length=30, description="the lines")
 
     @model_validator(mode="after")

@@ -9,7 +9,7 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.compound.recipe import Recipe
 from layers.errors import InputError
-from layers.files.csv import Column, checked_rows
+from layers.files.csv import MOST_CSV_BYTES, Column, checked_rows
 from layers.files.text import read_text
 
 SETTINGS: dict[str, Column] = {
@@ -121,5 +121,5 @@ def read_trials(path: Path) -> Trials:
     InputError
         If the file is missing, unreadable or at fault.
     """
-    text = read_text(path)
+    text = read_text(path, MOST_CSV_BYTES)
     return trials_from_csv(text, path.name)

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from layers.errors import InputError, explain, find_named, refuse_twice
 from layers.figures import QUANTITIES, FigureName
-from layers.files.text import read_text
+from layers.files.text import Name, Text, read_text
 from layers.files.toml import parse_toml
 from layers.materials import Grade
 
@@ -29,8 +29,8 @@ class Swing(BaseModel):
     name: str = Field(
         min_length=1, max_length=60, description="lower-case words, as figure names use it"
     )
-    club: str = Field(min_length=1, max_length=40, description="what is swung")
-    profile: str = Field(min_length=1, max_length=40, description="who swings it")
+    club: Name = Field(min_length=1, max_length=40, description="what is swung")
+    profile: Name = Field(min_length=1, max_length=40, description="who swings it")
     club_mass_g: float = Field(
         ge=20.0,
         le=2000.0,
@@ -76,7 +76,7 @@ class Swing(BaseModel):
         description="part of the head's mass that moves with a springing face",
         json_schema_extra={"unit": "g"},
     )
-    source: str = Field("not stated", description="where the numbers come from")
+    source: Text = Field("not stated", description="where the numbers come from")
     grade: Grade = Field("unstated", description="how far the numbers can be trusted")
 
     @field_validator("name")

@@ -21,7 +21,7 @@ from optimize.bench.bench import Bench, records
 from optimize.bench.bodies import read_json
 from optimize.bench.guard import Door, Guard, Refused, json_bytes
 from optimize.bench.hub import News, TooBusy
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 
 _OURS, _SHARED = "optimize.bench.static", "optimize.page.templates"
 _CSS, _JS = "text/css", "text/javascript"

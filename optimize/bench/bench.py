@@ -16,7 +16,7 @@ from optimize.bench.hub import Hub
 from optimize.bench.learner import Learner
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
-from optimize.report.words import help_of, label_of, owner_of, short_of, unit_of
+from optimize.report.words import described_of, help_of, label_of, owner_of, unit_of
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 
@@ -144,23 +144,13 @@ def _knob_record(knob: Knob) -> dict[str, Any]:
 def _figure_about(name: str) -> dict[str, Any]:
     return {
         "name": name,
-        "label": _label(name),
+        "label": described_of(name),
         "whole": label_of(name),
         "owner": owner_of(name),
         "unit": unit_of(name),
         "help": help_of(name),
         "basis": QUANTITIES[parse_figure(name).quantity].basis,
     }
-
-
-def _label(name: str) -> str:
-    """Name a figure with the speed or loads that it holds for, also the usual ones."""
-    figure = parse_figure(name)
-    known = QUANTITIES[figure.quantity]
-    if "@" in name or known.condition == "none":
-        return short_of(name)
-    at = " to ".join(f"{value:.4g}" for value in figure.condition)
-    return f"{short_of(name)} at {at} {'N' if known.condition == 'loads' else 'm/s'}"
 
 
 def _bound_record(bound: Bound) -> dict[str, Any]:

@@ -6,6 +6,7 @@ from typing import Any, NoReturn
 
 from starlette.requests import Request
 
+from layers.files.text import check_values
 from optimize.bench.guard import Refused
 
 MOST_BYTES = 64 * 1024
@@ -34,6 +35,7 @@ async def read_json(request: Request) -> dict[str, Any]:
         raise Refused(400, f"The request's body is not JSON: {reason}.") from error
     if not isinstance(table, dict):
         raise Refused(400, "The request's body must be a JSON object.")
+    check_values(table, "the request")
     return table
 
 

@@ -9,13 +9,14 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from layers.arrays import FloatArray
-from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Ball, Layer
+from layers.ball import MOST_LAYERS, MOST_NAME, THINNEST_LAYER_MM, Ball, Layer
 from layers.errors import InputError, explain
+from layers.files.text import Name
 from layers.mass import inertia
 from layers.materials import Material, numeric_fields
 from optimize.report.ball import thicknesses_mm
 from optimize.scenario.brief import Scenario
-from optimize.scenario.variables import SMALLEST_CENTRE_MM, LayerFreedom
+from optimize.scenario.variables import SMALLEST_CENTRE_MM, LayerVariables
 
 What = Literal["outer_diameter_mm", "thickness_mm", "youngs_modulus_mpa", "density_g_cm3"]
 
@@ -72,7 +73,9 @@ class HeldMass(_Table):
 class Setting(_Table):
     """Where all sliders stand: one build."""
 
-    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
+    name: Name = Field(
+        "unnamed ball", min_length=1, max_length=MOST_NAME, description="the build's name"
+    )
     outer_diameter_mm: float = _number("mm", "outer diameter of the ball", 30.0, 60.0)
     layer: tuple[LayerSetting, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
@@ -305,12 +308,12 @@ def _card(card: Material, wanted: LayerSetting) -> Material:
     return card.with_values(SET_HERE, **moved) if moved else card
 
 
-def _matched(ball: Ball, scenario: Scenario) -> tuple[LayerFreedom, ...]:
+def _matched(ball: Ball, scenario: Scenario) -> tuple[LayerVariables, ...]:
     """Find each layer of the ball among the scenario's, of which some may be left out."""
     if len(ball.layer) == len(scenario.layer):
         return scenario.layer
     left = list(ball.layer)
-    found: list[LayerFreedom] = []
+    found: list[LayerVariables] = []
     for freedom in scenario.layer:
         if left and freedom.role == left[0].role:
             left.pop(0)

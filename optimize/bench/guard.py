@@ -18,6 +18,8 @@ from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 TOKEN_HEADER = "x-orbwright-token"
+# A browser's own has some 0.6 kB.
+MOST_HEADER_BYTES = 16 * 1024
 _CLOSING_S = 5.0
 _LOG = logging.getLogger("orbwright.bench")
 
@@ -65,6 +67,11 @@ class Door:
         bare = names if self.port == 80 else ()
         return (*(f"{name}:{self.port}" for name in names), *bare)
 
+    def shown(self, headers: Headers) -> bool:
+        """Say whether a request shows the session's token."""
+        given = headers.get(TOKEN_HEADER, "")
+        return hmac.compare_digest(given.encode("utf-8", "replace"), self.token.encode())
+
     def check(self, method: str, path: str, headers: Headers) -> None:
         """Refuse what does not come from the page that this session served.
 
@@ -82,14 +89,12 @@ class Door:
         site = headers.get("sec-fetch-site", "same-origin")
         if site not in ("same-origin", "none"):
             raise Refused(403, "This bench does not answer pages of another site.")
-        if method not in ("GET", "HEAD") or path.startswith("/api"):
-            given = headers.get(TOKEN_HEADER, "")
-            if not hmac.compare_digest(given.encode("utf-8", "replace"), self.token.encode()):
-                raise Refused(
-                    403,
-                    "The session's token is missing or wrong; open the page by the "
-                    "address that the command printed.",
-                )
+        if (method not in ("GET", "HEAD") or path.startswith("/api")) and not self.shown(headers):
+            raise Refused(
+                403,
+                "The session's token is missing or wrong; open the page by the "
+                "address that the command printed.",
+            )
 
 
 class Guard:
@@ -128,6 +133,7 @@ class Guard:
             await send(message)
 
         try:
+            _check_size(scope)
             self._door.check(scope["method"], scope["path"], Headers(scope=scope))
             await self._app(scope, receive, safe_send)
         except (ClientDisconnect, LocalProtocolError):
@@ -139,6 +145,13 @@ class Guard:
             _LOG.exception("an error that the bench does not know")
             if not begun:
                 await _say(safe_send, 500, "The bench met an error of its own; see its terminal.")
+
+
+def _check_size(scope: Scope) -> None:
+    """Refuse a header that came in one piece, which the server takes whatever its size."""
+    address = len(scope["raw_path"]) + len(scope["query_string"])
+    if address + sum(len(n) + len(v) + 4 for n, v in scope["headers"]) > MOST_HEADER_BYTES:
+        raise Refused(431, f"The request's header must be at most {MOST_HEADER_BYTES} bytes.")
 
 
 async def _closed(receive: Receive) -> None:

@@ -21,7 +21,7 @@ from optimize.bench.asked import Test
 from optimize.bench.memory import Memory, key
 from optimize.bench.worker import Unwanted, Worker, WorkerEnded
 from optimize.compute.one import compute_one
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 
 # A first call may compile; after it a test takes a tenth of a second.
 _LIMIT_S, _FIRST_LIMIT_S = 30.0, 600.0

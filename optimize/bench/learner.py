@@ -14,7 +14,7 @@ from layers.errors import InputError, OrbwrightError
 from layers.figures import QUANTITIES, parse_figure
 from optimize.bench.desk import Desk
 from optimize.bench.worker import Worker, WorkerEnded
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 
 if TYPE_CHECKING:
     from optimize.emulator.gaussian import Emulator, Prediction

@@ -10,7 +10,8 @@ from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.figures import Estimate
 from layers.model_version import MODEL_VERSION
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
 
 _MOST = 2000

@@ -13,11 +13,11 @@ from starlette.types import ASGIApp
 from layers.errors import InputError
 from optimize.bench.app import create_app
 from optimize.bench.bench import Bench
-from optimize.bench.guard import Door
+from optimize.bench.connections import HEADER_S, connections
+from optimize.bench.guard import MOST_HEADER_BYTES, Door
 
 LOOPBACK = "127.0.0.1"
 _MOST_CONNECTIONS = 64
-_MOST_HEADER_BYTES = 16 * 1024
 
 
 class _Server(uvicorn.Server):
@@ -52,11 +52,25 @@ def listen(port: int) -> socket.socket:
     return sock
 
 
-def server_of(app: ASGIApp, before_end: Callable[[], None]) -> uvicorn.Server:
-    """Return the server, with its limits."""
+def server_of(
+    app: ASGIApp, door: Door, before_end: Callable[[], None], header_s: float = HEADER_S
+) -> uvicorn.Server:
+    """Return the server, with its limits.
+
+    Parameters
+    ----------
+    app : callable
+        The guarded application.
+    door : Door
+        Knows the token.
+    before_end : callable
+        Called when the server begins to end: open streams end first.
+    header_s : float
+        How long a request's header may take, s.
+    """
     config = uvicorn.Config(
         app,
-        http="h11",
+        http=connections(door, header_s),
         ws="none",
         loop="asyncio",
         lifespan="off",
@@ -69,7 +83,7 @@ def server_of(app: ASGIApp, before_end: Callable[[], None]) -> uvicorn.Server:
         limit_concurrency=_MOST_CONNECTIONS,
         timeout_keep_alive=30,
         timeout_graceful_shutdown=2,
-        h11_max_incomplete_event_size=_MOST_HEADER_BYTES,
+        h11_max_incomplete_event_size=MOST_HEADER_BYTES,
     )
     return _Server(config, before_end)
 
@@ -99,7 +113,7 @@ def serve(bench: Bench, port: int, browser: bool, announce: Callable[[str], None
     port = sock.getsockname()[1]
     door = Door(port, secrets.token_urlsafe(24))
     address = f"http://{LOOPBACK}:{port}/#{door.token}"
-    server = server_of(create_app(bench, door), bench.close)
+    server = server_of(create_app(bench, door), door, bench.close)
     interrupted = False
 
     def end(*_: object) -> None:

@@ -155,13 +155,13 @@ def _domains(case: Case) -> tuple[Domain, ...]:
         inner = 0.0
         for layer in ball.layer[: parsed.stage or len(ball.layer)]:
             outer = layer.outer_diameter_mm
-            held = sizes.setdefault((key_of(parsed), layer.material.name), [])
-            held.append((outer, (outer - inner) / 2.0))
+            own = sizes.setdefault((key_of(parsed), layer.material.name), [])
+            own.append((outer, (outer - inner) / 2.0))
             inner = outer
     return tuple(
         Domain(*key, min(d), max(d), min(t), max(t))
-        for key, held in sizes.items()
-        for d, t in [tuple(zip(*held, strict=True))]
+        for key, own in sizes.items()
+        for d, t in [tuple(zip(*own, strict=True))]
     )
 
 

@@ -17,6 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
@@ -131,6 +132,13 @@ def next_round(
     for _ in range(budget):
         chosen.append(_best(state, chosen))
     chosen = _exchanged(state, chosen)
+    picks, left = _ordered(state, chosen)
+    plan = (*(f"each stage: {n}" for n in stage_plan), *(f"ball: {n}" for n in ball_plan))
+    return NextRound(picks, widths_of(state, state.covariance, left), plan)
+
+
+def _ordered(state: Linearised, chosen: list[int]) -> tuple[tuple[Pick, ...], FloatArray]:
+    """Order the chosen builds, best first; return them and the covariance after the round."""
     steps = [state.covariance]
     order: list[int] = []
     for _ in chosen:
@@ -140,8 +148,7 @@ def next_round(
         Pick(state.balls[i], reason_for(state, i, before, after), widths_of(state, before, after))
         for i, (before, after) in zip(order, pairwise(steps), strict=True)
     )
-    plan = (*(f"each stage: {n}" for n in stage_plan), *(f"ball: {n}" for n in ball_plan))
-    return NextRound(picks, widths_of(state, steps[0], steps[-1]), plan)
+    return picks, steps[-1]
 
 
 def _score(state: Linearised, chosen: Sequence[int]) -> float:

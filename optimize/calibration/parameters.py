@@ -234,11 +234,11 @@ def jacobian(model: Model, theta: FloatArray) -> FloatArray:
         for j, parameter in enumerate(model.parameters):
             moved = [i for i, name in enumerate(names) if depends(ball, name, parameter)]
             if moved:
-                asked = tuple(names[i] for i in moved)
+                wanted = tuple(names[i] for i in moved)
                 for sign in (-1.0, 1.0):
                     at = theta.copy()
                     at[j] += sign * _STEP[parameter.number]
-                    requests.append((with_parameters(ball, model.parameters, at), asked))
+                    requests.append((with_parameters(ball, model.parameters, at), wanted))
                     places.append((start + np.array(moved), j, sign))
     for logs, (rows, j, sign) in zip(_logs(model, requests), places, strict=True):
         result[rows, j] += sign * logs / (2.0 * _STEP[model.parameters[j].number])

@@ -6,7 +6,7 @@ import numpy as np
 from pydantic import ConfigDict
 
 from layers.arrays import FloatArray
-from layers.figures import FigureName
+from layers.figures import FigureName, parse_figure
 from optimize.calibration.parameters import (
     Parameter,
 )
@@ -169,6 +169,13 @@ class Calibration:
     def parameters(self) -> tuple[Parameter, ...]:
         """The parameters themselves."""
         return tuple(p.parameter for p in self.parameter)
+
+    def by_figure(self) -> dict[str, list[Observation]]:
+        """Return the observations by the key of their discrepancy."""
+        found: dict[str, list[Observation]] = {}
+        for observation in self.observation:
+            found.setdefault(key_of(parse_figure(observation.figure)), []).append(observation)
+        return found
 
     @property
     def title(self) -> str:

@@ -15,6 +15,29 @@ if TYPE_CHECKING:
 
 calibration_app = typer.Typer()
 
+Candidates = Annotated[
+    list[Path] | None, typer.Argument(metavar="BALL.toml", help="candidates, unless --run is given")
+]
+Budget = Annotated[int, typer.Option("--budget", "-n", min=1, metavar="N", help="number of builds")]
+FromRun = Annotated[
+    str | None, typer.Option(metavar="RUN", help="use a finished run's short list and goals")
+]
+Goals = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="FIGURE",
+        help="figure whose uncertainty to reduce; may be given several times. "
+        "[default: the run's goals that can be measured; or deflection_mm and cor]",
+    ),
+]
+Criterion = Annotated[str, typer.Option(metavar="both|figures|materials", help="the criterion")]
+CalibrationFile = Annotated[
+    Path | None, typer.Option(metavar="C.toml", help="the present calibration")
+]
+PiecesMeasured = Annotated[
+    int, typer.Option(min=1, max=100, metavar="N", help="pieces measured of each stage")
+]
+
 
 @calibration_app.command(short_help="Calibrate materials and model on measurements.")
 def calibrate(
@@ -77,34 +100,14 @@ def calibrate(
 
 @calibration_app.command("next", short_help="Choose the most informative prototypes.")
 def next_builds(
-    balls: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="BALL.toml", help="candidates, unless --run is given"),
-    ] = None,
-    budget: Annotated[
-        int, typer.Option("--budget", "-n", min=1, metavar="N", help="number of builds")
-    ] = 2,
-    run: Annotated[
-        str | None, typer.Option(metavar="RUN", help="use a finished run's short list and goals")
-    ] = None,
+    balls: Candidates = None,
+    budget: Budget = 2,
+    run: FromRun = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
-    goal: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="FIGURE",
-            help="figure whose uncertainty to reduce; may be given several times. "
-            "[default: the run's goals that can be measured; or deflection_mm and cor]",
-        ),
-    ] = None,
-    about: Annotated[
-        str, typer.Option(metavar="both|figures|materials", help="the criterion")
-    ] = "both",
-    calibration: Annotated[
-        Path | None, typer.Option(metavar="C.toml", help="the present calibration")
-    ] = None,
-    pieces: Annotated[
-        int, typer.Option(min=1, max=100, metavar="N", help="pieces measured of each stage")
-    ] = 6,
+    goal: Goals = None,
+    about: Criterion = "both",
+    calibration: CalibrationFile = None,
+    pieces: PiecesMeasured = 6,
     workers: Workers = None,
     as_json: AsJson = False,
 ) -> None:
@@ -129,12 +132,12 @@ def next_builds(
     if run:
         candidates, goals = _short_list(run, ledger)
     known = read_calibration(calibration) if calibration else None
-    asked = list(dict.fromkeys(goal or goals))
-    tell_of_compiling([*asked, *STAGE_PLAN, *BALL_PLAN])
+    wanted = list(dict.fromkeys(goal or goals))
+    tell_of_compiling([*wanted, *STAGE_PLAN, *BALL_PLAN])
     with mapping(workers or cores()) as mapper:
         chosen = next_round(
             candidates,
-            asked,
+            wanted,
             budget,
             known,
             about,  # type: ignore[arg-type]

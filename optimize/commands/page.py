@@ -37,8 +37,8 @@ def page(
     shares: Annotated[
         bool,
         typer.Option(
-            help="tell whose share of each figure's spread is whose, as 'orbwright freedoms' does; "
-            "takes some seconds",
+            help="also show Sobol indices, as 'orbwright sensitivity global' does; takes some "
+            "seconds",
         ),
     ] = True,
     workers: Workers = None,

@@ -110,10 +110,10 @@ def _stiffness(
     return compound, labreport.stiffness_section(surface, now, found)
 
 
-def _check_response(trials: "Trials", asked: str) -> None:
-    if trials.response != asked:
+def _check_response(trials: "Trials", target: str) -> None:
+    if trials.response != target:
         raise InputError(
-            f"--{asked.replace('_', '-')} is given, but the trials measured {trials.response}."
+            f"--{target.replace('_', '-')} is given, but the trials measured {trials.response}."
         )
 
 

@@ -9,10 +9,11 @@ import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from layers.conditions import Conditions
 from layers.errors import InputError
+from optimize.compute.certificates import connection_arguments, why_refused
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -90,14 +91,16 @@ def _connected(cluster: Cluster) -> Iterator["Client"]:
         raise InputError(
             "--cluster needs the library 'distributed': pip install 'orbwright[cluster]'."
         ) from error
+    options = connection_arguments(cluster.address)
     with _quiet():
         try:
-            asyncio.run(asyncio.wait_for(_ask(cluster.address), cluster.answer_s))
+            asyncio.run(asyncio.wait_for(_ask(cluster, options), cluster.answer_s))
             client = Client(cluster.address, timeout=cluster.answer_s, set_as_default=False)
         except Exception as error:  # of many kinds, by what listens there instead
             raise InputError(
-                f"No Dask scheduler answers at {cluster.address} within {cluster.answer_s:.1f} s: "
-                f"start one there with 'dask scheduler'."
+                why_refused(cluster.address, error)
+                or f"No Dask scheduler answers at {cluster.address} within "
+                f"{cluster.answer_s:.1f} s: start one there with 'dask scheduler'."
             ) from error
         try:
             yield client
@@ -106,12 +109,12 @@ def _connected(cluster: Cluster) -> Iterator["Client"]:
                 client.close(timeout=2.0)
 
 
-async def _ask(address: str) -> None:
+async def _ask(cluster: Cluster, options: dict[str, Any]) -> None:
     """Ask a scheduler who it is; the client itself would wait for ever for a silent port."""
     from distributed.comm.core import connect
-    from distributed.security import Security
 
-    comm = await connect(address, **Security().get_connection_args("client"))
+    # Sooner than the caller's patience ends, so that the reason is told.
+    comm = await connect(cluster.address, timeout=0.8 * cluster.answer_s, **options)
     await comm.write({"op": "identity", "reply": True})
     answer = await comm.read()
     await comm.close()

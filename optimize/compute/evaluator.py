@@ -8,7 +8,8 @@ from layers.errors import InputError
 from layers.figures import Estimate
 from layers.model_version import MODEL_VERSION
 from optimize.compute.first_call import compile_ahead
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ class Evaluator:
         Raises
         ------
         InputError
-            If nothing may be computed and the ledger does not know a build.
+            If nothing may be computed and the ledger does not know a build, or not all of it.
         """
         contents = [content_of(ball) for ball, _ in requests]
         keys = [key_of(content) for content in contents]
@@ -67,8 +68,11 @@ class Evaluator:
             else:
                 open_ones.setdefault(key, []).append(i)
         if self.compute is None:
-            if any(key not in known for key in keys):
-                raise InputError(f"{self.ledger.path} lacks builds of this run: search it again.")
+            # Another version of the model may not have known all figures that are asked for today.
+            same = self.model_version.partition("+")[0] == MODEL_VERSION
+            if any(key not in known for key in keys) or (same and open_ones):
+                what = "figures" if all(key in known for key in keys) else "builds"
+                raise InputError(f"{self.ledger.path} lacks {what} of this run: search it again.")
             return [known[key] for key in keys]
         jobs = [self._job(requests, indices, known.get(key)) for key, indices in open_ones.items()]
         compile_ahead(name for _, names in jobs for name in names)

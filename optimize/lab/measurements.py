@@ -9,12 +9,14 @@ import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain, islice
 from pathlib import Path
 
 from layers.ball import Ball
 from layers.errors import InputError
 from layers.figures import QUANTITIES, FigureName, parse_figure
-from layers.files.csv import check_header, read_number, refuse, table
+from layers.files.csv import MOST_CSV_BYTES, MOST_FAULTS, check_header, read_number, refuse, table
+from layers.files.escaping import from_csv_cell
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
 from optimize.lab.plausibility import (
@@ -78,7 +80,7 @@ def read_measurements(
     """
     texts = []
     for path in paths:
-        texts.append((path.name, read_text(path)))
+        texts.append((path.name, read_text(path, MOST_CSV_BYTES)))
     return measurements_from_csv(texts, balls, swings)
 
 
@@ -95,8 +97,9 @@ def measurements_from_csv(
         As for `read_measurements`.
     """
     by_name = {ball.name: ball for ball in balls}
-    if len(by_name) < len(balls):
-        names = [ball.name for ball in balls]
+    trimmed = {ball.name.strip(): ball for ball in balls}  # as cells are
+    if len(trimmed) < len(balls):
+        names = [ball.name.strip() for ball in balls]
         twice = next(name for name in names if names.count(name) > 1)
         raise InputError(
             f"two builds are named {twice!r}, but names must differ: readings name their build."
@@ -104,17 +107,17 @@ def measurements_from_csv(
     readings: list[Reading] = []
     walls = 0
     for what, text in texts:
-        reader = _Reader(by_name, swings or default_swings(), what)
+        reader = _Reader(trimmed, swings or default_swings(), what)
         for row in _rows(text, what, reader.faults):
             _read_row(reader, row)
+            if len(reader.faults) > MOST_FAULTS:
+                break
         refuse(reader.faults, what)
         readings += reader.readings
         walls += reader.walls
     found = Measurements(tuple(readings), tuple(what for what, _ in texts))
-    refuse(
-        [*duplicates(found), *far_from_replicates(found), *off_theory(found, by_name)],
-        "measurements",
-    )
+    faults = chain(duplicates(found), far_from_replicates(found), off_theory(found, by_name))
+    refuse(list(islice(faults, MOST_FAULTS + 1)), "measurements")
     if not readings:
         raise InputError(f"{', '.join(found.source)} has no reading: no value is filled in.")
     for ball in balls:
@@ -136,13 +139,12 @@ def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
             faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")
             continue
         given = dict(zip(header, cells, strict=True))
+        given["build"] = from_csv_cell(given["build"])
         if not pieces:
             yield _Row(line, given, (("value", given.get("replicate", ""), given["value"]),))
         elif given["kind"] not in ("make", "measure"):
             faults.append(f"row {line}, kind is {given['kind']!r}, but must be make or measure")
         elif given["kind"] == "measure":
-            # Text that a spreadsheet would run as a formula has an apostrophe in front.
-            given["build"] = given["build"].removeprefix("'")
             filled = [(name, name.removeprefix("piece_"), given[name]) for name in pieces]
             yield _Row(line, given, tuple(cell for cell in filled if cell[2]))
 
@@ -174,7 +176,7 @@ def _read_row(reader: _Reader, row: _Row) -> None:
             _fault(reader, row, "stage", "must be ball: only a finished ball is struck")
     if len(reader.faults) > before or parsed is None or ball is None or stage is None:
         return
-    name = row.given["figure"]
+    name = parsed.name
     if stage < len(ball.layer):
         name = f"stage{stage}.{name}"
     for column, replicate, text in row.cell:

@@ -80,10 +80,14 @@ def far_from_replicates(found: Measurements) -> Iterator[str]:
 def off_theory(found: Measurements, balls: dict[str, Ball]) -> Iterator[str]:
     """Find closed-form figures too far from what the build's sizes and densities give."""
     limits: dict[Reading, tuple[float, float, float]] = {}
+    theory: dict[tuple[str, str], float] = {}
     for r in found.reading:
         near = lab_data().figure[parse_figure(r.figure).quantity].near_percent
         if near is not None:
-            value = estimate(balls[r.build], [r.figure])[r.figure].value
+            which = (r.build, r.figure)
+            if which not in theory:
+                theory[which] = estimate(balls[r.build], [r.figure])[r.figure].value
+            value = theory[which]
             away = value * near / 100.0
             limits[r] = (value, value - away, value + away)
     for r, (value, low, high) in limits.items():

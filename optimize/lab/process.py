@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.ball import Role
 from layers.errors import explain
-from layers.files.text import read_text
+from layers.files.text import Text, read_text
 from layers.files.toml import parse_toml
 from optimize.lab.renamed import refuse_renamed_keys
 from optimize.lab.scatter import LayerScatter, Scatter
@@ -95,7 +95,7 @@ class Process(BaseModel):
         json_schema_extra={"unit": "1"},
     )
     scatter: Scatter = Field(Scatter(), description="scatter from piece to piece, by role")
-    source: str = Field(
+    source: Text = Field(
         "defaults: common practice, from memory",
         max_length=200,
         description="source of the allowances and tolerances",

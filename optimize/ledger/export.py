@@ -21,9 +21,12 @@ from pathlib import Path
 from typing import IO, Any
 
 from layers.errors import InputError, find_named
-from optimize.ledger.ledger import Entry, Known, Ledger
+from layers.files.escaping import csv_cell
+from optimize.ledger.check import check_ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Entry, Known
 
-# Called with how much is done, and of how much: each evaluation is read, then written.
+# Called with how much is done, and of how much: each evaluation is checked, read, then written.
 Report = Callable[[int, int], None]
 Write = Callable[[list[list[Any]]], None]
 # A column belongs to the build, one of its layers or a figure: kind, owner, what of it.
@@ -110,7 +113,7 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
     Parameters
     ----------
     ledger : Ledger
-        Read row by row, twice: for the columns, then for the rows.
+        Checked whole, so that no row is missed; then read twice: for the columns, for the rows.
     part : Part
         Which builds, see `part_of`.
     path : Path
@@ -126,24 +129,25 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
     Raises
     ------
     InputError
-        If a row is damaged, the file cannot be written, or Parquet is not installed.
+        If the ledger is damaged, the file cannot be written, or Parquet is not installed.
     """
     form = form_of(path)
     with _whole(path) as file, ledger.snapshot():
-        total = part.count(ledger)
+        checked, total = len(ledger), part.count(ledger)
 
         def told(done: int) -> None:
             if report:
-                report(done, 2 * total)
+                report(done, checked + 2 * total)
 
-        columns = _columns(_rows(ledger, part), told)
+        check_ledger(ledger, lambda done, _: told(done))
+        columns = _columns(_rows(ledger, part), lambda done: told(checked + done))
         places = {column: i for i, column in enumerate(columns)}
         count, rows = 0, _rows(ledger, part)
         with form(file, columns) as write:
             while batch := list(islice(rows, _BATCH)):
                 write([_placed(shape, cells, places) for shape, cells in batch])
                 count += len(batch)
-                told(total + count)
+                told(checked + total + count)
     return count
 
 
@@ -154,7 +158,7 @@ def _rows(ledger: Ledger, part: Part) -> Iterator[tuple[Shape, list[Any]]]:
         "WHERE earlier.model_version = evaluation.model_version "
         "AND earlier.build = evaluation.build AND earlier.id < evaluation.id)"
     )
-    for entry in ledger.entries(first, part.parameters):
+    for entry in ledger.entries_where(first, part.parameters):
         yield _flat(entry, _all_known(ledger, entry))
 
 
@@ -260,8 +264,8 @@ def form_of(path: Path) -> Form:
 def _csv(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
     text = io.TextIOWrapper(file, encoding="utf-8", newline="")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([_title(column) for column in columns])
-    yield writer.writerows
+    writer.writerow([csv_cell(_title(column)) for column in columns])
+    yield lambda rows: writer.writerows(map(csv_cell, row) for row in rows)
     text.detach()
 
 

@@ -15,7 +15,8 @@ from layers.model_version import MODEL_VERSION
 from layers.strike.swings import SwingTable, default_swings
 from optimize.compute.one import Request
 from optimize.compute.pool import computing
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.report.words import short_of
 from optimize.scenario.brief import Scenario
 from optimize.scenario.space import content_of, key_of

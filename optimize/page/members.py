@@ -3,7 +3,7 @@
 from typing import Any
 
 from layers.figures import Figure
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 from optimize.page.builds import places_of, rounded
 from optimize.page.flights import Launches
 from optimize.report.ball import digits_of

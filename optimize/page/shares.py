@@ -5,9 +5,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from layers.errors import InputError
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 from optimize.page.influence import Sobol
-from optimize.report.shares import freedom_words, missed, notes, sentences
+from optimize.report.shares import error_text, notes, sentences, variable_name
 from optimize.report.words import in_words, label_of
 from optimize.search.result import Run
 from optimize.sensitivity.more_builds import computed
@@ -45,12 +45,12 @@ def sobol_from(found: Shares) -> Sobol | None:
     worst = max(figures, key=lambda figure: figure.error)
     source = (
         f"Over all builds that the scenario allows, by Gaussian processes of {found.builds} "
-        f"computed builds; their mean square error is {missed(worst.error)} of the variance at "
+        f"computed builds; their mean square error is {error_text(worst.error)} of the variance at "
         f"most, each build predicted from the others."
     )
     return Sobol(
         figures=tuple(label_of(figure.figure) for figure in figures),
-        freedoms=tuple(freedom_words(found, gene) for gene in found.genes),
+        freedoms=tuple(variable_name(found, gene) for gene in found.genes),
         first=np.array([[index.value for index in figure.first] for figure in figures]),
         total=np.array([[index.value for index in figure.total] for figure in figures]),
         low=np.array([[index.low for index in figure.total] for figure in figures]),

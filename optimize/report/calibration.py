@@ -2,8 +2,7 @@
 
 import math
 
-from layers.figures import parse_figure
-from optimize.calibration.result import WIDTH, Calibrated, Calibration, Observation, key_of
+from optimize.calibration.result import WIDTH, Calibrated, Calibration
 from optimize.report.tables import Section, columns, number
 
 _UNITS = {
@@ -20,15 +19,12 @@ def left_out_errors(calibration: Calibration) -> dict[str, tuple[float, float]]:
     The second predicts each build from the others: it estimates the error of an unmeasured build
     of the same materials.
     """
-    held: dict[str, list[Observation]] = {}
-    for o in calibration.observation:
-        held.setdefault(key_of(parse_figure(o.figure)), []).append(o)
     return {
         key: (
             _rms([math.log(o.measured / o.before) for o in observations]),
             _rms([math.log(o.measured / o.left_out) for o in observations]),
         )
-        for key, observations in held.items()
+        for key, observations in calibration.by_figure().items()
     }
 
 

@@ -5,13 +5,15 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from layers.figures import Estimate, Figure
+from layers.files.escaping import csv_text
 from optimize.report.ball import TRUST, builds_section, digits_of, spread, version, warnings_section
-from optimize.report.tables import Section, columns, csv_text, number, signed
+from optimize.report.tables import Section, columns, number, signed
+from optimize.report.words import line_of
 
 
 @dataclass(frozen=True)
 class Difference:
-    """How a figure of one ball stands to the same figure of the first.
+    """A figure of one ball less the same figure of the first.
 
     `beyond_error` says that the difference is larger than what the model resolves between builds.
     """
@@ -29,7 +31,7 @@ def differences(reference: Estimate, other: Estimate) -> dict[str, Difference]:
     Parameters
     ----------
     reference, other : Estimate
-        The first ball and one that is held against it.
+        The reference, and the ball compared with it.
 
     Returns
     -------
@@ -52,24 +54,28 @@ def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
     letters = "ABCD"[: len(estimates)]
     first, *others = estimates
     values = [
-        (name, *(_value(e.figures.get(name), figure) for e in estimates))
+        (line_of(name), *(_value(e.figures.get(name), figure) for e in estimates))
         for name, figure in first.figures.items()
     ]
     against = [differences(first, other) for other in others]
     steps = [
-        (name, *(_step(d.get(name), figure) for d in against), spread(figure.difference_error))
+        (
+            line_of(name),
+            *(_step(d.get(name), figure) for d in against),
+            spread(figure.difference_error),
+        )
         for name, figure in first.figures.items()
     ]
     note = (
-        "≈: less than the model resolves between builds of the same materials (± between builds)."
+        "≈: below the model's resolution between builds of the same materials (± between builds)."
     )
-    heads = columns("figure", *(f">{letter}" for letter in letters))
+    heads = columns("~figure", *(f">{letter}" for letter in letters))
     step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">± between builds")
     tables = [
         Section("Figures", heads, tuple(values)),
         Section("Differences from A", (heads[0], *step_heads), tuple(steps), (note,)),
     ]
-    if len(others) == 1:  # narrow enough to stand in one table
+    if len(others) == 1:  # narrow enough for one table
         joined = tuple((*v, *s[1:]) for v, s in zip(values, steps, strict=True))
         tables = [Section("Figures", (*heads, *step_heads), joined, (note,))]
     return [

@@ -25,7 +25,7 @@ def run_text(run: Run, ledger: str, form: str) -> str:
     run : Run
         A finished search.
     ledger : str
-        Where its evaluations stand.
+        The file with its evaluations.
     form : str
         ``csv``, ``json`` or ``markdown``.
 
@@ -68,7 +68,7 @@ def write_run(run: Run, ledger: str, folder: Path, forms: Sequence[str] = ()) ->
     run : Run
         A finished search.
     ledger : str
-        Where its evaluations stand.
+        The file with its evaluations.
     folder : Path
         Made if it is not there; files of the same names are replaced.
     forms : sequence of str

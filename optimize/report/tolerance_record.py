@@ -2,8 +2,8 @@
 
 from typing import Any
 
+from layers.files.escaping import csv_text
 from optimize.report.ball import version
-from optimize.report.tables import csv_text
 from optimize.report.tolerance import move_words
 from optimize.tolerance.exact import unit_of
 from optimize.tolerance.nominal import Recentred

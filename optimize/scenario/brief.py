@@ -9,7 +9,7 @@ from layers.ball import MOST_LAYERS
 from layers.conditions import Conditions
 from layers.errors import InputError, explain
 from layers.figures import parse_figure
-from layers.files.text import read_text
+from layers.files.text import Name, Text, read_text
 from layers.files.toml import parse_toml
 from layers.materials import Material, catalogue_from_toml, default_catalogue
 from layers.rules.screen import rule_set
@@ -22,7 +22,7 @@ from optimize.scenario.variables import (
     SMALLEST_CENTRE_MM,
     Envelope,
     Fill,
-    LayerFreedom,
+    LayerVariables,
     _as_names,
     _Table,
 )
@@ -34,8 +34,8 @@ METHODS: tuple[str, ...] = get_args(Method)
 class Scenario(_Table):
     """A search brief, its cards and conditions resolved: it needs no other file."""
 
-    name: str = Field(min_length=1, max_length=120, description="what the scenario is called")
-    question: str = Field("", max_length=500, description="what the search shall answer")
+    name: Name = Field(min_length=1, max_length=120, description="what the scenario is called")
+    question: Text = Field("", max_length=500, description="what the search shall answer")
     rules: str | None = Field(None, description="rule set whose limits are added")
     seed: int = Field(
         1,
@@ -56,7 +56,7 @@ class Scenario(_Table):
     )
     ball: Envelope
     fill: Fill | None = None
-    layer: tuple[LayerFreedom, ...] = Field(
+    layer: tuple[LayerVariables, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
     goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="what to push")
@@ -155,7 +155,7 @@ class Scenario(_Table):
         return tuple(dict.fromkeys(names))
 
 
-_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerFreedom, Goal, Limit, Material)
+_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerVariables, Goal, Limit, Material)
 _KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
 
 
@@ -186,8 +186,11 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
         if isinstance(table.get("material"), list):
             own = tuple(Material.model_validate(card) for card in table["material"])
             cards = cards.joined(own)
+        known = {card.name: card for card in cards.material}
         wanted = _named_materials(table)
         for number, name in wanted:
+            if name in known:
+                continue
             try:
                 cards.find(name)
             except InputError as error:
@@ -195,7 +198,7 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
         names = dict.fromkeys(name for _, name in wanted)
         if isinstance(table.get("conditions"), dict):
             table["conditions"] = with_files_read(table["conditions"], folder or Path(), what)
-        table["material"] = [cards.find(name) for name in names] or cards.material
+        table["material"] = [known[name] for name in names] or cards.material
         return Scenario.model_validate(table)
     except ValidationError as error:
         raise explain(error, what, _KNOWN) from error

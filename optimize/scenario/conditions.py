@@ -120,8 +120,10 @@ def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str,
     InputError
         If a name is none, or its file cannot be read or used.
     """
+    from layers.files.csv import MOST_CSV_BYTES
     from layers.files.text import read_text
-    from layers.flight.aerotable import rows_from_csv, stitch
+    from layers.flight.aero_file import rows_from_csv
+    from layers.flight.aerotable import stitch
 
     read = dict(table)
     for name in TABLE_FILES:
@@ -133,7 +135,7 @@ def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str,
         read["swings"] = read_swings(folder / table["swings"])
     if "aerodynamics_table" in table:
         path = folder / table["aerodynamics_table"]
-        rows = rows_from_csv(read_text(path), path.name)
+        rows = rows_from_csv(read_text(path, MOST_CSV_BYTES), path.name)
         stitch(rows, path.name)  # what is wrong with the rows is said now, by the file's name
         read["aerodynamics_table"] = [tuple(row) for row in rows.tolist()]
     return read

@@ -1,17 +1,21 @@
 """What is wanted of a build and what must hold: goals, limits, bounds."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
+from layers.figures import parse_figure
 from optimize.scenario.variables import _Table
+
+# Any spelling is read, the canonical name is kept.
+FigureField = Annotated[str, AfterValidator(lambda name: parse_figure(name).name)]
 
 
 class Goal(_Table):
     """A figure to push: the search trades goals against one another."""
 
-    figure: str = Field(description="name of the figure, as `orbwright estimate` prints it")
+    figure: FigureField = Field(description="name of the figure, see `orbwright figures`")
     aim: Literal["maximize", "minimize", "target"] = Field(description="which way is better")
     target: float | None = Field(
         None,
@@ -44,7 +48,7 @@ class Goal(_Table):
 class Limit(_Table):
     """Bounds on a figure that every member of the answer keeps."""
 
-    figure: str = Field(description="name of the figure")
+    figure: FigureField = Field(description="name of the figure")
     at_least: float | None = Field(
         None,
         ge=-1e6,

@@ -21,7 +21,7 @@ from layers.errors import InputError
 from layers.mass import inertia
 from layers.materials import Material
 from optimize.scenario.brief import Scenario
-from optimize.scenario.variables import LayerFreedom
+from optimize.scenario.variables import LayerVariables
 
 Row = tuple[int, ...]
 What = Literal["present", "thickness_mm", "material", "youngs_modulus_mpa", "density_g_cm3"]
@@ -254,7 +254,7 @@ def _leaves_out(gene: Gene, k: int) -> bool:
     return gene.what == "present" and not gene.values[k]
 
 
-def _genes(i: int, layer: LayerFreedom) -> tuple[Gene, ...]:
+def _genes(i: int, layer: LayerVariables) -> tuple[Gene, ...]:
     steps: tuple[tuple[What, tuple[float, float] | None, float], ...] = (
         ("thickness_mm", layer.thickness_mm, layer.increment_mm),
         ("youngs_modulus_mpa", layer.youngs_modulus_mpa, layer.youngs_modulus_increment_mpa),

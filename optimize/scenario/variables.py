@@ -1,5 +1,6 @@
 """What may vary in a build: layers, diameters, moduli, densities, filler."""
 
+from collections import Counter
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -78,7 +79,7 @@ class Fill(_Table):
     )
 
 
-class LayerFreedom(_Table):
+class LayerVariables(_Table):
     """One layer and what may vary in it. A bare number in place of a range is fixed."""
 
     role: Role = Field(description="what the layer is called in the build")
@@ -125,8 +126,8 @@ class LayerFreedom(_Table):
     optional: bool = Field(False, description="the search may leave this layer out")
 
     @model_validator(mode="after")
-    def _materials_stand_once(self) -> "LayerFreedom":
-        twice = [name for name in self.material if self.material.count(name) > 1]
+    def _materials_stand_once(self) -> "LayerVariables":
+        twice = [name for name, count in Counter(self.material).items() if count > 1]
         if twice:
             raise ValueError(f"material {twice[0]!r} stands twice; every choice may stand once")
         return self

@@ -175,4 +175,4 @@ def _estimated(
 def _named(looked: Looked, label: str) -> Ball:
     ball = looked.candidate.ball
     assert ball is not None  # it was computed
-    return ball.model_copy(update={"name": f"{ball.name}, {label}"})
+    return ball.named(label)

@@ -17,7 +17,7 @@ from scipy.stats import qmc
 
 from layers.arrays import FloatArray
 from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, fit
-from optimize.ledger.ledger import Guess
+from optimize.ledger.rows import Guess
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.space import Row, Space
 from optimize.search.acquisition import Beliefs, box_around, choose_batch, loss_of

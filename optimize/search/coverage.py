@@ -7,7 +7,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from optimize.emulator.intervals import SIGMAS_68, SIGMAS_95
-from optimize.ledger.ledger import Guess
+from optimize.ledger.rows import Guess
 from optimize.scenario.space import Row
 from optimize.search.loop import Looked
 from optimize.search.result import Checked, Failed

@@ -21,7 +21,7 @@ from pymoo.operators.crossover.sbx import SBX
 from pymoo.operators.mutation.pm import PM
 
 from layers.arrays import FloatArray
-from optimize.ledger.ledger import Guess
+from optimize.ledger.rows import Guess
 from optimize.scenario.space import Row, Space
 from optimize.search.result import Standing
 

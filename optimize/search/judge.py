@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, Figure, parse_figure
-from optimize.ledger.ledger import Known
+from optimize.ledger.rows import Known
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 from optimize.scenario.space import Candidate

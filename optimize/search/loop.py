@@ -12,7 +12,7 @@ from layers.errors import InputError, SolverError
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.one import Request
 from optimize.emulator.encoding import Encoding
-from optimize.ledger.ledger import Guess, Known, Proposal
+from optimize.ledger.rows import Guess, Known, Proposal
 from optimize.scenario.brief import Scenario
 from optimize.scenario.space import Candidate, Row, Space, content_of, key_of
 from optimize.search.judge import Judge

@@ -16,8 +16,10 @@ from layers.model_version import MODEL_VERSION
 from optimize.compute.cluster import Cluster
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
-from optimize.ledger.ledger import Ledger, RunRecord
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import RunRecord
 from optimize.scenario.brief import Scenario
+from optimize.scenario.space import Row
 from optimize.search.answer import answer
 from optimize.search.loop import Report, Search
 from optimize.search.result import Interrupted, Run
@@ -122,8 +124,10 @@ def load_run(ledger: Ledger, name: str) -> Run:
     Raises
     ------
     InputError
-        If there is no such run, it is not finished, or its figures are missing.
+        If there is no such run, it is not finished, its figures are missing, or the ledger is
+        damaged.
     """
+    ledger.check_count()
     record = _find(ledger, name)
     try:
         scenario = Scenario.model_validate_json(record.scenario)
@@ -131,8 +135,19 @@ def load_run(ledger: Ledger, name: str) -> Run:
         raise explain(error, f"the scenario of run {record.id}") from error
     reader = Evaluator(ledger, compute=None, model_version=record.versions["model"])
     search = Search(scenario, record.id, reader, report=None)
-    search.recall(ledger.proposals(record.id))
+    proposals = ledger.proposals(record.id)
+    sizes = search.space.sizes.tolist()
+    if not all(_fits(proposal.row, sizes) for proposal in proposals):
+        raise InputError(
+            f"{ledger.path} is damaged: run {record.id} looked at a build that its scenario does "
+            f"not have; search it again."
+        )
+    search.recall(proposals)
     return answer(search)
+
+
+def _fits(row: Row, sizes: list[int]) -> bool:
+    return len(row) == len(sizes) and all(0 <= i < n for i, n in zip(row, sizes, strict=True))
 
 
 def _find(ledger: Ledger, name: str) -> RunRecord:

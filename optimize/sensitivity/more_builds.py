@@ -11,7 +11,8 @@ from layers.errors import InputError
 from layers.figures import Figure
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.makeable import can_be_made
 from optimize.scenario.space import Row, Space
 from optimize.search.result import Build, Interrupted, Run

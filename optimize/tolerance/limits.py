@@ -66,7 +66,7 @@ def parse_limit(text: str) -> Limit:
     name = match["figure"]
     refuse_renamed([name], "limit on")
     if not is_balance(name):
-        parse_figure(name)
+        name = parse_figure(name).name
     low, high = (value, None) if match["way"] == ">=" else (None, value)
     return Limit(name, low, high, "given")
 

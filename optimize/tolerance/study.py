@@ -15,7 +15,7 @@ from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import SolverError
 from layers.estimation import estimate
-from layers.figures import BALL_FIGURES, Estimate, Figure, parse_figure
+from layers.figures import BALL_FIGURES, Estimate, Figure, canonical, parse_figure
 from optimize.lab.scatter import Scatter
 from optimize.tolerance.exact import (
     BALANCE,
@@ -108,9 +108,7 @@ def study(
         If a figure is unknown or the scatter is too wide for a layer.
     """
     scatter = scatter or Scatter()
-    names = tuple(dict.fromkeys(n for n in figures if not is_balance(n)))
-    for name in names:
-        parse_figure(name)
+    names = tuple(canonical(n for n in figures if not is_balance(n)))
     sources, concentricity = sources_of(ball, scatter), eccentricity_of(ball, scatter)
     check_walls(ball, sources, concentricity)
     step = np.array([s.step for s in sources])

@@ -26,7 +26,8 @@ from optimize.compute.pool import computing
 from optimize.emulator.encoding import Encoding
 from optimize.emulator.gaussian import fit
 from optimize.emulator.intervals import SIGMAS_68, SIGMAS_95
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.brief import Scenario, read_scenario
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.space import Row, Space

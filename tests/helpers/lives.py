@@ -12,6 +12,7 @@ from typing import Any
 from layers.ball import Ball
 from optimize.bench.app import create_app
 from optimize.bench.bench import Bench
+from optimize.bench.connections import HEADER_S
 from optimize.bench.guard import Door
 from optimize.bench.serve import LOOPBACK, listen, server_of
 from optimize.bench.session import open_bench
@@ -78,12 +79,15 @@ class Served:
 
 
 @contextmanager
-def served(ball: Ball, scenario: Scenario | None = None, **options: Any) -> Iterator[Served]:
+def served(
+    ball: Ball, scenario: Scenario | None = None, header_s: float = HEADER_S, **options: Any
+) -> Iterator[Served]:
     """Serve a bench on a free port, and end it."""
     bench = open_bench(ball, scenario, **options)
     sock = listen(0)
     port = sock.getsockname()[1]
-    server = server_of(create_app(bench, Door(port, TOKEN)), bench.close)
+    door = Door(port, TOKEN)
+    server = server_of(create_app(bench, door), door, bench.close, header_s)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]}, daemon=True)
     bench.start()
     thread.start()

@@ -42,7 +42,7 @@ function drawDrivers() {
   }
   if (influence) {
     const full = Math.max(0.01, ...influence.strength.flat().map(Math.abs));
-    parts.push(el("h3", null, "Over the builds of this run: which way, how strongly"), el("p", { class: "note" }, "Straight lines through all computed builds, everything over its own spread: +0.5 means that one spread more of the quantity goes with half a spread more of the figure, the others held. Bold where the 95 % interval leaves no doubt about the sign. The builds of a search crowd where the goals are met, so this ranks; slopes at one build come from \u2018orbwright drivers\u2019."),
+    parts.push(el("h3", null, "Over the builds of this run: which way, how strongly"), el("p", { class: "note" }, "Straight lines through all computed builds, everything over its own spread: +0.5 means that one spread more of the quantity goes with half a spread more of the figure, the others held. Bold where the 95 % interval leaves no doubt about the sign. The builds of a search crowd where the goals are met, so this ranks; slopes at one build come from \u2018orbwright sensitivity local\u2019."),
       driverTable(influence, "Strength over the builds of this run", (f, j) => {
         const [value, error] = [influence.strength[f][j], influence.error[f][j]];
         const sure = Math.abs(value) > error;

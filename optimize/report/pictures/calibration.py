@@ -4,8 +4,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Canvas
 
-from layers.figures import QUANTITIES, parse_figure
-from optimize.calibration.result import WIDTH, Calibration, Observation, key_of
+from layers.figures import QUANTITIES
+from optimize.calibration.result import WIDTH, Calibration, Observation
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.pictures.trade_off import CHOSEN
 
@@ -31,17 +31,15 @@ def draw_calibration(calibration: Calibration) -> Canvas:
     matplotlib.figure.Figure
         For `optimize.report.pictures.section.save`.
     """
-    held: dict[str, list[Observation]] = {}
-    for o in calibration.observation:
-        held.setdefault(key_of(parse_figure(o.figure)), []).append(o)
-    across = min(_ACROSS, len(held))
-    down = -(-len(held) // across)
+    by_figure = calibration.by_figure()
+    across = min(_ACROSS, len(by_figure))
+    down = -(-len(by_figure) // across)
     high = _HIGH * down + _TOP
     figure = new_figure(max(_WIDE * across, 5.0), high)
     panels = figure.subplots(down, across, squeeze=False).ravel()
-    for panel, (key, observations) in zip(panels, held.items(), strict=False):
+    for panel, (key, observations) in zip(panels, by_figure.items(), strict=False):
         _panel(panel, key, observations)
-    for panel in panels[len(held) :]:
+    for panel in panels[len(by_figure) :]:
         panel.axis("off")
     figure.text(
         0.02, 1 - 0.12 / high, "Predicted against measured", va="top", color=INK, fontsize=13

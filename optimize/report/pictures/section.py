@@ -109,9 +109,9 @@ def _stiffness_key(figure: Figure, place: tuple[float, float, float, float]) -> 
 
 def _layer_words(layer: Layer, thick: float, grams: float, innermost: bool) -> tuple[str, str]:
     card = layer.material
-    size = f"{layer.outer_diameter_mm:.2f} mm across"
+    size = f"outer dia. {layer.outer_diameter_mm:.2f} mm"
     if not innermost:
-        size = f"{thick:.2f} mm thick, {size}"
+        size = f"thickness {thick:.2f} mm, {size}"
     stuff = f"{card.youngs_modulus_mpa.value:g} MPa, {card.density_g_cm3.value:.4g} g/cm³"
     return f"{layer.role}: {plain(card.name, 40)}", f"{size}; {stuff}; {grams:.2f} g"
 
@@ -153,7 +153,7 @@ def draw_ball(ball: Ball) -> Figure:
     axes.set_xlim(-0.5, radius * 2.62)
     axes.set_ylim(-3.6, radius + 0.6)
     figure.text(0.03, 0.945, plain(ball.name, 70), fontsize=13, weight="bold", color=INK)
-    summary = f"{ball.diameter_mm:.2f} mm across, {sum(grams):.2f} g; quarter cut, true to scale"
+    summary = f"diameter {ball.diameter_mm:.2f} mm, {sum(grams):.2f} g; quarter cut, true to scale"
     figure.text(0.03, 0.90, summary, fontsize=9, color=INK)
     _stiffness_key(figure, (0.66, 0.115, 0.28, 0.022))
     return figure

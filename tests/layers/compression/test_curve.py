@@ -168,8 +168,8 @@ def test_convergence_default_mesh_against_fine():
     for body in random_bodies(8, seed=21):
         fine = deflection_between(compress(body, STANDARD, "fine"))
         error.append(deflection_between(compress(body, STANDARD)) / fine - 1.0)
-    assert np.abs(error).max() < 0.006
-    assert np.sqrt(np.mean(np.square(error))) < 0.003
+    assert np.abs(error).max() < 0.002
+    assert np.sqrt(np.mean(np.square(error))) < 0.001
 
 
 @pytest.mark.slow

@@ -116,7 +116,7 @@ def test_a_blank_sheet_and_a_bad_piece_are_refused():
         ("diameter_mm", "diametre_mm", "row 2, figure 'diametre_mm' is not known; did you mean"),
         ("3,deflection_mm", "3,stage3.deflection_mm", "belongs in its own column"),
         ("cor@38.1", "cor_slope", "row 8, figure is 'cor_slope', which"),
-        ("cor@38.1", "cor@381", "row 8, figure 'cor@381': after @"),
+        ("cor@38.1", "cor@381", "row 8, figure 'cor@381': the condition after @"),
         ("driver fast.", "driver fats.", "row 10, figure"),
         ("ball,driver", "1,driver", "row 10, stage must be ball"),
         ("mm,3.61", "mm,nan", "row 5, value is nan, but must be finite"),

@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from layers.figures import Estimate, Figure
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
 from tests.helpers.builds import random_balls
 from tests.helpers.ledgers import CONTENT, KEY, first_format, found

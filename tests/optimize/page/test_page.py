@@ -106,7 +106,7 @@ def test_no_feasible_build_gives_misses_and_what_to_relax(tmp_path):
     record = data_of(run, launches)
     assert set(record["state"]) == {0}
     assert any("Lower deflection at least 9 mm" in words for words in record["relaxations"])
-    assert "none keeps every limit" in record["summary"]
+    assert "none meets all constraints" in record["summary"]
     assert page_html(record).startswith("<!doctype html>")
 
 
@@ -139,7 +139,7 @@ def test_page_of_a_huge_run_holds_front_and_short_list_and_an_even_part_of_the_o
     assert max(np.diff(places)) < 20
     assert builds.thinned(many, 300) is many
     words_of = page_data(enlarged(run, builds.MOST_SHOWN + 10), launches, "x")["summary"]
-    assert f"The page holds {builds.MOST_SHOWN}" in words_of
+    assert f"The page shows {builds.MOST_SHOWN}" in words_of
 
 
 # Launches.
@@ -225,7 +225,7 @@ def test_shares_of_the_run_stand_on_the_page_in_its_words(folder, found):
     with Ledger(folder / "ledger.sqlite") as ledger:
         known = ledger.known([build.key for build in run.builds], run.model_version)
     record = page_data(run, launches, "x", sobol=shares.sobol_of(run, known))["sobol"]
-    assert record["figures"][:2] == ["inertia", "mass of stage 1"]
+    assert record["figures"][:2] == ["moment of inertia (MOI)", "mass of stage 1"]
     assert "cover thickness" in record["freedoms"]
     total, low, high = (np.array(record[k]) for k in ("total", "low", "high"))
     assert np.all((low <= total) & (total <= high))

@@ -26,6 +26,7 @@ from optimize.report import run as runreport
 from optimize.report.pictures import section as drawing
 from optimize.report.pictures.trade_off import draw_tradeoff
 from optimize.report.tables import Section, columns, markdown, number, show, signed
+from optimize.report.words import in_words
 from optimize.scenario.brief import read_scenario
 from optimize.search.result import Price, Run
 from optimize.search.run import run_search
@@ -106,8 +107,8 @@ def test_failed_and_flagged_figures_are_said():
     shaky = Estimate(ball, {"frequency_hz": flagged}, {"cor": "no rebound"})
     text = markdown(report.estimate_sections(shaky, None, ()))
     assert "3000.0 !" in text
-    assert "! frequency_hz: balance is off by 2 %" in text
-    assert "not computed: cor: no rebound" in text
+    assert "! first spheroidal (n = 2) frequency: balance is off by 2 %" in text
+    assert "not computed: impact speed ratio (COR): no rebound" in text
 
 
 @pytest.mark.parametrize("path", BALLS, ids=lambda p: p.stem)
@@ -158,12 +159,16 @@ def test_cards_of_one_name_and_different_numbers_are_kept_apart():
 
 def test_run_report_tells_answer_brief_and_source(run):
     text = markdown(runreport.run_sections(run, "ledger.sqlite"), run.scenario.name)
-    for words in ("## Short list", "maximize moi_ratio", "mass_g at least 45"):
+    for words in ("## Short list", "raise MOI ratio I/(m R²)", "mass at least 45 g"):
         assert words in text
-    for words in (f"Run {run.id}, seed 3", "40 builds evaluated", "stands in ledger.sqlite"):
+    for words in (
+        f"Run {run.id}, seed 3",
+        "40 builds evaluated",
+        "evaluations are in ledger.sqlite",
+    ):
         assert words in text
     assert "calibration" in text
-    assert all(member.reason in text for member in run.short_list)
+    assert all(in_words(member.reason, run.scenario.figures()) in text for member in run.short_list)
 
 
 def test_price_of_a_step_is_told_once(run):
@@ -225,7 +230,7 @@ def test_names_with_dollar_signs_are_drawn_as_they_are(tmp_path):
 def test_trade_off_shows_every_build_that_keeps_the_limits(run):
     figure = draw_tradeoff(run)
     dots = figure.axes[0].collections
-    kept = next(c for c in dots if c.get_label() == "keeps every limit")
+    kept = next(c for c in dots if c.get_label() == "meets all constraints")
     assert np.array_equal(kept.get_offsets(), run.cloud[run.cloud_feasible])
     low, high = figure.axes[0].get_xlim()
     assert low < run.cloud[run.cloud_feasible][:, 0].min()

@@ -14,7 +14,13 @@ from layers.figures import parse_figure
 from optimize.scenario.brief import Scenario, read_scenario, scenario_from_toml
 from optimize.scenario.conditions import ConditionsTable
 from optimize.scenario.goals import Bound, Goal, Limit
-from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY, Envelope, Fill, LayerFreedom
+from optimize.scenario.variables import (
+    CENTRE_DIAMETER,
+    FILL_DENSITY,
+    Envelope,
+    Fill,
+    LayerVariables,
+)
 from tests.helpers.briefs import FOUR_LAYERS, four_layers
 
 
@@ -143,7 +149,7 @@ def test_a_mangled_brief_is_read_or_told_never_a_crash(start, length, put):
 
 
 def _numeric_fields():
-    for model in (Scenario, ConditionsTable, Envelope, Fill, LayerFreedom, Goal, Limit):
+    for model in (Scenario, ConditionsTable, Envelope, Fill, LayerVariables, Goal, Limit):
         for name, field in model.model_fields.items():
             if _holds_number(field.annotation):
                 yield f"{model.__name__}.{name}", field

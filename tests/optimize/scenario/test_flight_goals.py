@@ -15,8 +15,9 @@ from layers.model_version import MODEL_VERSION
 from layers.rules.overall_distance import YARD, distance_test, screen_ball
 from optimize.compute.first_call import seconds_to_compile
 from optimize.compute.one import compute_one
-from optimize.ledger import ledger as ledger_module
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger import rows as ledger_rows
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.report.ball import estimate_sections
 from optimize.report.run import run_sections
 from optimize.report.tables import markdown
@@ -220,7 +221,7 @@ def test_a_flight_that_leaves_its_law_is_cautioned_not_failed():
     broken = {n: replace(f, flag="energy off by 2 %") for n, f in found.figures.items()}
     assert isinstance(judge.after(candidate, Known(broken, {})), Failed)
     told = markdown(estimate_sections(found, None, ()))
-    assert f"* wedge full fast.carry_m: {carry.caution}" in told
+    assert f"* wedge full carry (fast player): {carry.caution}" in told
     assert found.as_record()["figures"]["wedge full fast.carry_m"]["caution"] == carry.caution
     # A drive stays inside the default law.
     assert estimate(candidate.ball, ("driver fast.carry_m",))["driver fast.carry_m"].caution == ""
@@ -231,7 +232,7 @@ def test_cautions_are_kept_and_older_rows_are_read(tmp_path, monkeypatch):
     figure = Figure("mass_g", 45.0, "g", "closed form", 0.0, 0.2, caution="outside")
     with Ledger(tmp_path / "l.sqlite") as book:
         book.add("ab" * 16, "a", "m", Estimate(ball, {"mass_g": figure}))
-        monkeypatch.setattr(ledger_module, "_FIELDS", ledger_module._FIELDS[:6])
+        monkeypatch.setattr(ledger_rows, "_FIELDS", ledger_rows._FIELDS[:6])
         book.add("cd" * 16, "c", "m", Estimate(ball, {"mass_g": figure}))
         known = book.known(["ab" * 16, "cd" * 16], "m")
     assert known["ab" * 16].figures["mass_g"] == figure
@@ -282,7 +283,7 @@ def test_distance_screen_from_the_command_line():
     assert "compiling" not in said  # it was compiled for the first answer, and told of then only
     assert seconds_to_compile(["driver fast.spin_rpm"]) == 0.0
     assert "a screen, not a ruling" in text
-    assert "beyond the printed launch" in text
+    assert "difference from the printed launch" in text
     assert "known: present, revised" in refused(*ask, "future")
 
 
@@ -296,6 +297,6 @@ def test_own_swings_from_the_command_line(tmp_path):
     _, out, _ = run("compare", THREE, THREE, *asked)
     [first, _] = json.loads(out)["estimates"]
     assert first["figures"]["robot low.ball_speed_m_s"]["value"] == alone
-    for command in ("estimate", "drivers"):
-        message = refused(command, THREE, "-f", "driver fast.spin_rpm", "--swings", mine)
+    for command in (("estimate",), ("sensitivity", "local")):
+        message = refused(*command, THREE, "-f", "driver fast.spin_rpm", "--swings", mine)
         assert "'driver fast' is not in the table; known: robot low" in message

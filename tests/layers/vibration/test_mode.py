@@ -10,7 +10,7 @@ from scipy.special import spherical_jn, spherical_yn
 
 from layers.ball import Body
 from layers.errors import SolverError
-from layers.vibration import complex_shear_modulus, elastic_mode, first_spheroidal_mode
+from layers.vibration.mode import complex_shear_modulus, elastic_mode, first_spheroidal_mode
 from tests.helpers.builds import random_bodies
 from tests.helpers.calculix import layered_body
 
