@@ -12,7 +12,7 @@ from layers.figures import QUANTITIES, parse_figure
 from layers.model_version import MODEL_VERSION
 from optimize.calibration.case import Case, case_of
 from optimize.calibration.inference import Posterior, Predict, fit, leave_out
-from optimize.calibration.parameters import Mapper, jacobian, predict
+from optimize.calibration.model import Mapper, jacobian, predict
 from optimize.calibration.result import (
     WIDTH,
     Calibrated,
@@ -22,7 +22,8 @@ from optimize.calibration.result import (
     Observation,
     key_of,
 )
-from optimize.lab.readings import Measurements, outliers
+from optimize.lab.outliers import outliers
+from optimize.lab.readings import Measurements
 
 # A mean further from the model than this many prior standard deviations is taken for a slip of
 # digits or unit.
@@ -45,7 +46,7 @@ def calibrate(
     balls : sequence of Ball
         The builds as designed, with their nominal cards.
     measurements : Measurements
-        Of those builds. Outliers are flagged but used; see `optimize.lab.readings.outliers`.
+        Of those builds. Outliers are flagged but used; see `optimize.lab.outliers.outliers`.
     conditions : Conditions, optional
         Of launch and flight figures.
     mapper : callable

@@ -19,12 +19,8 @@ from layers.files.toml import parse_toml, toml_value
 from layers.materials import Grade
 from layers.model_version import MODEL_VERSION
 from optimize.calibration.domain import outside
-from optimize.calibration.parameters import (
-    Mapper,
-    Model,
-    jacobian,
-    with_parameters,
-)
+from optimize.calibration.model import Mapper, Model, jacobian
+from optimize.calibration.parameters import with_parameters
 from optimize.calibration.result import WIDTH, Calibration, key_of
 
 

@@ -10,7 +10,8 @@ from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.figures import parse_figure
 from optimize.calibration.inference import Problem
-from optimize.calibration.parameters import Mapper, Model, parameters_of
+from optimize.calibration.model import Mapper, Model
+from optimize.calibration.parameters import parameters_of
 from optimize.calibration.result import (
     key_of,
 )

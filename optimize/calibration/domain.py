@@ -2,10 +2,8 @@
 
 from layers.ball import Ball
 from layers.figures import parse_figure
-from optimize.calibration.parameters import (
-    depends,
-    parameters_of,
-)
+from optimize.calibration.model import depends
+from optimize.calibration.parameters import parameters_of
 from optimize.calibration.result import Calibration, key_of
 
 # Margin beyond the measured sizes, mm. A judgement: the finite elements model the size, the

@@ -11,7 +11,8 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.figures import parse_figure
-from optimize.calibration.parameters import Mapper, Model, Parameter, jacobian, parameters_of
+from optimize.calibration.model import Mapper, Model, jacobian
+from optimize.calibration.parameters import Parameter, parameters_of
 from optimize.calibration.result import WIDTH, Calibration, key_of
 from optimize.lab.uncertainty import lab_data
 

@@ -29,7 +29,7 @@ from optimize.calibration.linearised import (
     linearised,
     widths_of,
 )
-from optimize.calibration.parameters import Mapper
+from optimize.calibration.model import Mapper
 from optimize.calibration.reasons import reason_for
 from optimize.calibration.result import Calibration
 

@@ -76,7 +76,7 @@ def calibrate(
     from optimize.calibration.calibrated import calibration_toml
     from optimize.compute.pool import mapping
     from optimize.lab.measurements import read_measurements
-    from optimize.lab.readings import outliers
+    from optimize.lab.outliers import outliers
     from optimize.report.calibration import calibration_sections
 
     builds = [read_ball(path) for path in balls]

@@ -32,7 +32,8 @@ from optimize.calibration.inference import (
     scatter_of,
     update,
 )
-from optimize.calibration.parameters import Model, jacobian, parameters_of, predict, with_parameters
+from optimize.calibration.model import Model, jacobian, predict
+from optimize.calibration.parameters import parameters_of, with_parameters
 from optimize.calibration.result import WIDTH, key_of
 from optimize.lab.readings import Measurements
 from optimize.report.calibration import calibration_sections, left_out_errors

@@ -8,11 +8,12 @@ import pytest
 from layers.ball_file import read_ball
 from layers.errors import InputError
 from layers.estimation import estimate
-from optimize.lab import readings
+from optimize.lab import outliers as outliers_module
 from optimize.lab.measurements import measurements_from_csv, read_measurements
+from optimize.lab.outliers import outliers
 from optimize.lab.process import Process
 from optimize.lab.prototype import prototype_sheet
-from optimize.lab.readings import Group, Measurements, Reading, as_made, outliers, pooled_noise
+from optimize.lab.readings import Group, Measurements, Reading, as_made, pooled_noise
 from optimize.lab.renamed import RENAMED
 from optimize.report.sheet import to_csv
 
@@ -244,9 +245,9 @@ def test_plain_scatter_is_seldom_flagged():
 def test_analytic_robust_scale_of_normal_groups(n):
     rows = 0.01 * np.random.default_rng(2).standard_normal((2000, n))
     away = list(rows - np.median(rows, axis=1, keepdims=True))
-    assert readings._robust_scale(away, 0.01) == pytest.approx(0.01, rel=0.07)
+    assert outliers_module._robust_scale(away, 0.01) == pytest.approx(0.01, rel=0.07)
 
 
 def test_guard_a_rule_of_two_deviations_would_cry_wolf(monkeypatch):
-    monkeypatch.setattr(readings, "OUTLIER", 2.0)
+    monkeypatch.setattr(outliers_module, "OUTLIER", 2.0)
     assert false_alarms() > 0.02
