@@ -1,9 +1,9 @@
-"""Connections to the bench: how long a header may take, and how many may stay without the token.
+"""Connections to the bench: a time limit for headers, a number limit for those without the token.
 
-A connection that has not shown the session's token is a stranger: a browser loading the page's own
-files, or any program of this machine. Strangers cannot be told apart by address, all being on
-loopback, so together they have a fixed number of places, and a new one takes the oldest one's.
-Half-open connections thus never keep the page from being answered.
+A connection that has not sent the session's token may be a browser that loads the page's own files,
+or any program of this machine. As all are on loopback, no address tells them apart; so together
+they have a fixed number of places, and a new one closes the oldest. Half-open connections thus
+cannot block the page.
 """
 
 import asyncio
@@ -14,12 +14,12 @@ import h11
 from starlette.datastructures import Headers
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from optimize.bench.guard import Door
+from optimize.bench.guard import Access
 
 # From a connection's first moment, or a later request's first byte, to the end of its header.
 HEADER_S = 10.0
 # A browser opens some six connections to load a page.
-MOST_STRANGERS = 32
+MOST_WITHOUT_TOKEN = 32
 
 
 class Connection(H11Protocol):
@@ -27,10 +27,10 @@ class Connection(H11Protocol):
 
     Parameters
     ----------
-    door : Door
+    access : Access
         Knows the token.
-    strangers : dict
-        The connections that have not shown it, oldest first; shared by all connections.
+    without_token : dict
+        Connections that have not sent it, oldest first; shared by all connections.
     header_s : float
         How long a header may take, s.
     **options
@@ -38,38 +38,42 @@ class Connection(H11Protocol):
     """
 
     def __init__(
-        self, door: Door, strangers: "dict[Connection, None]", header_s: float, **options: Any
+        self,
+        access: Access,
+        without_token: "dict[Connection, None]",
+        header_s: float,
+        **options: Any,
     ) -> None:
         super().__init__(**options)
-        self._door = door
-        self._strangers = strangers
+        self._access = access
+        self._without_token = without_token
         self._header_s = header_s
         self._header_timer: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Take a place among the strangers."""
+        """Enter the connections without the token."""
         super().connection_made(transport)
-        if len(self._strangers) >= MOST_STRANGERS:
-            next(iter(self._strangers)).abort()
-        self._strangers[self] = None
+        if len(self._without_token) >= MOST_WITHOUT_TOKEN:
+            next(iter(self._without_token)).abort()
+        self._without_token[self] = None
         self._watch_header()
 
     def data_received(self, data: bytes) -> None:
-        """Take in what came; stop the clock when a header is complete."""
+        """Handle data; stop the timer when a header is complete."""
         super().data_received(data)
         self._watch_header()
-        if self.headers and self._door.shown(Headers(raw=self.headers)):
-            self._strangers.pop(self, None)
+        if self.headers and self._access.has_token(Headers(raw=self.headers)):
+            self._without_token.pop(self, None)
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Leave the place to another."""
-        self._strangers.pop(self, None)
+        """Leave the connections without the token."""
+        self._without_token.pop(self, None)
         self._stop_watching()
         super().connection_lost(exc)
 
     def abort(self) -> None:
         """End the connection at once."""
-        self._strangers.pop(self, None)
+        self._without_token.pop(self, None)
         self.transport.abort()
 
     def _watch_header(self) -> None:
@@ -84,14 +88,14 @@ class Connection(H11Protocol):
             self._header_timer = None
 
 
-def connections(door: Door, header_s: float) -> Any:
-    """Return what the server makes its connections with; its annotation asks for a bare class.
+def connection_factory(access: Access, header_s: float) -> Any:
+    """Return the factory of the server's connections.
 
     Parameters
     ----------
-    door : Door
+    access : Access
         Knows the token.
     header_s : float
         How long a header may take, s.
     """
-    return partial(Connection, door, {}, header_s)
+    return partial(Connection, access, {}, header_s)

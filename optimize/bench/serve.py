@@ -13,8 +13,8 @@ from starlette.types import ASGIApp
 from layers.errors import InputError
 from optimize.bench.app import create_app
 from optimize.bench.bench import Bench
-from optimize.bench.connections import HEADER_S, connections
-from optimize.bench.guard import MOST_HEADER_BYTES, Door
+from optimize.bench.connections import HEADER_S, connection_factory
+from optimize.bench.guard import MOST_HEADER_BYTES, Access
 
 LOOPBACK = "127.0.0.1"
 _MOST_CONNECTIONS = 64
@@ -53,7 +53,7 @@ def listen(port: int) -> socket.socket:
 
 
 def server_of(
-    app: ASGIApp, door: Door, before_end: Callable[[], None], header_s: float = HEADER_S
+    app: ASGIApp, access: Access, before_end: Callable[[], None], header_s: float = HEADER_S
 ) -> uvicorn.Server:
     """Return the server, with its limits.
 
@@ -61,7 +61,7 @@ def server_of(
     ----------
     app : callable
         The guarded application.
-    door : Door
+    access : Access
         Knows the token.
     before_end : callable
         Called when the server begins to end: open streams end first.
@@ -70,7 +70,7 @@ def server_of(
     """
     config = uvicorn.Config(
         app,
-        http=connections(door, header_s),
+        http=connection_factory(access, header_s),
         ws="none",
         loop="asyncio",
         lifespan="off",
@@ -100,7 +100,7 @@ def serve(bench: Bench, port: int, browser: bool, announce: Callable[[str], None
     browser : bool
         Whether to open the page.
     announce : callable
-        Told the page's address. The token stands behind ``#``, which browsers keep to themselves.
+        Called with the page's address. The token is its fragment, which browsers never send.
 
     Raises
     ------
@@ -111,17 +111,17 @@ def serve(bench: Bench, port: int, browser: bool, announce: Callable[[str], None
     """
     sock = listen(port)
     port = sock.getsockname()[1]
-    door = Door(port, secrets.token_urlsafe(24))
-    address = f"http://{LOOPBACK}:{port}/#{door.token}"
-    server = server_of(create_app(bench, door), door, bench.close)
+    access = Access(port, secrets.token_urlsafe(24))
+    address = f"http://{LOOPBACK}:{port}/#{access.token}"
+    server = server_of(create_app(bench, access), access, bench.close)
     interrupted = False
 
     def end(*_: object) -> None:
         nonlocal interrupted
         interrupted = server.should_exit = True
 
-    # Ours from before the address is told: Ctrl-C may come while the server is still starting. It
-    # takes Ctrl-C itself while it runs, and passes it on when it has ended.
+    # Ours before the address is announced: Ctrl-C may come while the server starts. It handles
+    # Ctrl-C itself while it runs, and passes it on when it has ended.
     before = signal.signal(signal.SIGINT, end)
     try:
         bench.start()

@@ -262,7 +262,7 @@ def _write(run: "Run", ledger_file: Path, out: Path, forms: list[str]) -> None:
     say(f"{len(written)} files written to {out}.")
     if not forms:
         from optimize.commands.page import write
-        from optimize.page.flights import named_swings
+        from optimize.page.launches import named_swings
 
         with existing(ledger_file, keeping=True) as ledger:
             write(
@@ -271,5 +271,5 @@ def _write(run: "Run", ledger_file: Path, out: Path, forms: list[str]) -> None:
                 out / "trade_off.html",
                 cores(),
                 named_swings(run.scenario),
-                shares=False,
+                sobol=False,
             )

@@ -185,6 +185,15 @@ class Ledger:
 
         The same outcome again, to the last bit, changes nothing.
 
+        Parameters
+        ----------
+        key, content : str
+            Hash of the build, and the text that was hashed (`optimize.scenario.space.content_of`).
+        model_version : str
+            Of the model that computed it.
+        estimate : Estimate
+            Its figures, and why others failed.
+
         Raises
         ------
         InputError
@@ -203,6 +212,17 @@ class Ledger:
         """Note that a run starts, or goes on; a finished one stays finished, whoever repeats it.
 
         One that is damaged starts anew: all that it rests on is found or computed again.
+
+        Parameters
+        ----------
+        run, name : str
+            The run's id, and its scenario's name.
+        scenario : str
+            The scenario as JSON.
+        seed : int
+            Of the search.
+        versions : dict of str to str
+            Of the model, the search and the libraries that decide the answer.
         """
         with self.transaction():
             stands = self._standing(run)
@@ -225,7 +245,17 @@ class Ledger:
         return row
 
     def note(self, run: str, first: int, proposals: Sequence[Proposal]) -> None:
-        """Note which builds a run looked at; those noted already change nothing."""
+        """Note which builds a run looked at; those noted already change nothing.
+
+        Parameters
+        ----------
+        run : str
+            The run's id.
+        first : int
+            Number of the first of these proposals in the run's sequence, from 0.
+        proposals : sequence of Proposal
+            In the order in which they were proposed.
+        """
         with self.transaction():
             row = self._begun(run)
             if row.status == "finished":

@@ -85,7 +85,17 @@ class Entry(NamedTuple):
 
     @classmethod
     def of(cls, key: str, content: str, model_version: str, estimate: Estimate) -> "Entry":
-        """Make the row of one evaluation, written now."""
+        """Make the row of one evaluation, written now.
+
+        Parameters
+        ----------
+        key, content : str
+            Hash of the build in hexadecimal, and the text that was hashed.
+        model_version : str
+            Of the model that computed it.
+        estimate : Estimate
+            Its figures, and why others failed.
+        """
         build, figures = bytes.fromhex(key), _as_json(estimate)
         digest = _digest(build, model_version, content, figures)
         return cls(build, model_version, content, figures, digest, now())

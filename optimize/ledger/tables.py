@@ -154,7 +154,17 @@ def run(db: sqlite3.Connection, name: str) -> RunRow | None:
 
 
 def proposals(db: sqlite3.Connection, row: RunRow, old: str = "") -> Iterator[Cells]:
-    """Read a run's proposals of an older format in order; format 1 has no guesses."""
+    """Read a run's proposals of an older format in order; format 1 has no guesses.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+        Of a ledger of format 1 or 2, or to which one is attached.
+    row : RunRow
+        The run.
+    old : str
+        Prefix of the attached ledger's tables; empty for the ledger's own.
+    """
     guesses = "guesses" if "guesses" in _columns(db, f"{old}proposal") else "NULL"
     query = (
         f"SELECT row, build, outcome, {guesses} FROM {old}proposal WHERE run = ? ORDER BY ordinal"

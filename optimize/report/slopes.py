@@ -32,6 +32,15 @@ _NOTHING = ("0", "≈0")
 def names_asked(figures: Sequence[str], swings: Sequence[str], table: SwingTable) -> list[str]:
     """Return the figures to study: those named, else the ball's; and those of each swing.
 
+    Parameters
+    ----------
+    figures : sequence of str
+        Names of figures; the ball's if empty.
+    swings : sequence of str
+        Names of swings whose launch and flight are added.
+    table : SwingTable
+        The swings known.
+
     Raises
     ------
     InputError
@@ -55,7 +64,17 @@ def strongest(row: Mapping[DesignVariable, Slope]) -> float:
 
 
 def change_text(slope: Slope, largest: float, scale: float = 1.0) -> str:
-    """Write a change, over `scale`, with the digits that its error and the row's largest give."""
+    """Write a change with the digits that its error and the row's largest allow.
+
+    Parameters
+    ----------
+    slope : Slope
+        Its change is written.
+    largest : float
+        Largest change of the row, in the figure's unit.
+    scale : float
+        Unit of the text, in the figure's unit.
+    """
     if slope.value == 0.0 or abs(slope.change) < 1e-9 * largest:
         return "0"
     digits = max(slope.change_error, _FINEST * largest) / scale

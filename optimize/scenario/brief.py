@@ -1,4 +1,4 @@
-"""The brief of a search: what may vary, what is wanted, what must hold. Read from TOML."""
+"""The brief of a search, read from TOML: design variables, goals, limits, conditions."""
 
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -15,7 +15,7 @@ from layers.materials import Material, catalogue_from_toml, default_catalogue
 from layers.rules.screen import rule_set
 from layers.strike.swings import check_owner, default_swings
 from optimize.scenario.conditions import ConditionsTable, with_files_read
-from optimize.scenario.goals import Bound, Goal, Limit, _sides
+from optimize.scenario.goals import Bound, Goal, Limit, sides_of
 from optimize.scenario.variables import (
     CENTRE_DIAMETER,
     FILL_DENSITY,
@@ -23,30 +23,31 @@ from optimize.scenario.variables import (
     Envelope,
     Fill,
     LayerVariables,
-    _as_names,
-    _Table,
+    Table,
+    as_names,
 )
 
 Method = Literal["direct", "emulator"]
 METHODS: tuple[str, ...] = get_args(Method)
 
 
-class Scenario(_Table):
+class Scenario(Table):
     """A search brief, its cards and conditions resolved: it needs no other file."""
 
-    name: Name = Field(min_length=1, max_length=120, description="what the scenario is called")
-    question: Text = Field("", max_length=500, description="what the search shall answer")
+    name: Name = Field(min_length=1, max_length=120, description="name of the scenario")
+    question: Text = Field("", max_length=500, description="question that the search is to answer")
     rules: str | None = Field(None, description="rule set whose limits are added")
     seed: int = Field(
         1,
         ge=0,
         le=2**32 - 1,
-        description="start of the random numbers",
+        description="seed of the random numbers",
         json_schema_extra={"unit": "1"},
     )
     method: Method = Field(
         "direct",
-        description="what proposes builds: evolution alone, or Gaussian processes of their figures",
+        description="what proposes builds: an evolutionary search (direct) or Gaussian processes "
+        "fitted to the computed builds (emulator)",
     )
     evaluations: int = Field(
         500, ge=1, le=1_000_000, description="builds to compute", json_schema_extra={"unit": "1"}
@@ -59,8 +60,8 @@ class Scenario(_Table):
     layer: tuple[LayerVariables, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
-    goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="what to push")
-    limit: tuple[Limit, ...] = Field((), max_length=40, description="what must hold")
+    goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="goals")
+    limit: tuple[Limit, ...] = Field((), max_length=40, description="limits")
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
     )
@@ -121,11 +122,11 @@ class Scenario(_Table):
                 raise ValueError(f"figure {figure!r}: builds may have only {fewest} layers")
         twice = [g.figure for g in self.goal if sum(h.figure == g.figure for h in self.goal) > 1]
         if twice:
-            raise ValueError(f"goal on {twice[0]} stands twice; every figure may be one goal")
+            raise ValueError(f"there are two goals on {twice[0]}; give each figure one goal")
         return self
 
-    def played(self) -> Conditions | None:
-        """Return the scenario's own conditions of launch and flight; None takes the shipped."""
+    def estimate_conditions(self) -> Conditions | None:
+        """Return the scenario's own conditions of launch and flight; None for the shipped ones."""
         return self.conditions.resolved() if self.conditions else None
 
     def bounds(self) -> tuple[Bound, ...]:
@@ -140,11 +141,11 @@ class Scenario(_Table):
             found.append(Bound(FILL_DENSITY, "at least", least, 0.0, "fill, density_g_cm3"))
             found.append(Bound(FILL_DENSITY, "at most", most, 0.0, "fill, density_g_cm3"))
         for limit in self.limit:
-            found += _sides(limit.figure, limit.at_least, limit.at_most, limit.margin, "limit")
+            found += sides_of(limit.figure, limit.at_least, limit.at_most, limit.margin, "limit")
         if self.rules is not None:
             for rule in rule_set(self.rules).limit:
                 source = f"rules {self.rules!r}: {rule.source}"
-                found += _sides(rule.figure, rule.at_least, rule.at_most, 0.0, source)
+                found += sides_of(rule.figure, rule.at_least, rule.at_most, 0.0, source)
         return tuple(found)
 
     def figures(self) -> tuple[str, ...]:
@@ -209,7 +210,7 @@ def _named_materials(table: dict[str, Any]) -> list[tuple[int, str]]:
     rows = table.get("layer")
     found = []
     for number, row in enumerate(rows if isinstance(rows, list) else [], start=1):
-        names = _as_names(row.get("material")) if isinstance(row, dict) else ()
+        names = as_names(row.get("material")) if isinstance(row, dict) else ()
         if isinstance(names, list | tuple):
             found += [(number, name) for name in names if isinstance(name, str)]
     return found

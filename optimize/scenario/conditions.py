@@ -11,7 +11,7 @@ from layers.flight.aerodynamics import Law, ferguson_2022, find_law
 from layers.flight.air import SEA_LEVEL_PRESSURE_HPA, humid_air
 from layers.strike.swings import SwingTable, default_swings, read_swings
 
-# Fields that a file's name stands for when a scenario is read.
+# Fields that hold a file's name until the scenario is read.
 TABLE_FILES = ("swings", "aerodynamics_table")
 
 
@@ -32,7 +32,7 @@ class ConditionsTable(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     swings: SwingTable | None = Field(
-        None, description="file of swings that stand in place of the shipped ones"
+        None, description="file of swings, in place of the shipped ones"
     )
     aerodynamics: str | None = Field(None, description="name of a published law of drag and lift")
     aerodynamics_table: tuple[tuple[_Reynolds, _SpinRatio, _Drag, _Lift], ...] | None = Field(
@@ -64,28 +64,28 @@ class ConditionsTable(BaseModel):
         return self
 
     def words(self) -> str:
-        """Say in a line what holds; of what is as shipped, the weather only."""
-        said = [
+        """Summarise in a line; of what is as shipped, the weather only."""
+        parts = [
             f"{self.temperature_c:g} C, {self.sea_level_pressure_hpa:g} hPa at sea level, "
             f"{self.relative_humidity_percent:g} % humidity, {self.altitude_m:g} m of altitude"
         ]
         if any(self.wind_m_s):
-            said.append("wind {:g} m/s along, {:g} up, {:g} to the right".format(*self.wind_m_s))
+            parts.append("wind {:g} m/s along, {:g} up, {:g} to the right".format(*self.wind_m_s))
         if self.swings:
-            said.append(f"{len(self.swings.swing)} swings of its own")
+            parts.append(f"{len(self.swings.swing)} swings of its own")
         if self.aerodynamics:
-            said.append(f"drag and lift by {self.aerodynamics!r}")
+            parts.append(f"drag and lift by {self.aerodynamics!r}")
         if self.aerodynamics_table:
-            said.append(f"drag and lift measured at {len(self.aerodynamics_table)} conditions")
-        return "; ".join(said)
+            parts.append(f"drag and lift measured at {len(self.aerodynamics_table)} conditions")
+        return "; ".join(parts)
 
     def resolved(self) -> Conditions:
-        """Return the same as estimates take it.
+        """Return the conditions in the form that estimates use.
 
         Raises
         ------
         InputError
-            If no surface can be laid through the measured rows.
+            If no surface can be fitted to the measured rows.
         """
         law: Law = find_law(self.aerodynamics) if self.aerodynamics else ferguson_2022
         if self.aerodynamics_table is not None:
@@ -104,21 +104,21 @@ class ConditionsTable(BaseModel):
 
 
 def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str, Any]:
-    """Put in place of each file's name what it holds, so that the scenario needs no other file.
+    """Replace each file's name by its content, so that the scenario needs no other file.
 
     Parameters
     ----------
     table : dict
         The raw ``[conditions]`` of a scenario.
     folder : Path
-        What the names are relative to.
+        Folder that the names are relative to.
     what : str
         The scenario's name, for messages.
 
     Raises
     ------
     InputError
-        If a name is none, or its file cannot be read or used.
+        If a name is no text, or its file cannot be read or used.
     """
     from layers.files.csv import MOST_CSV_BYTES
     from layers.files.text import read_text
@@ -136,6 +136,6 @@ def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str,
     if "aerodynamics_table" in table:
         path = folder / table["aerodynamics_table"]
         rows = rows_from_csv(read_text(path, MOST_CSV_BYTES), path.name)
-        stitch(rows, path.name)  # what is wrong with the rows is said now, by the file's name
+        stitch(rows, path.name)  # errors in the rows are reported now, with the file's name
         read["aerodynamics_table"] = [tuple(row) for row in rows.tolist()]
     return read

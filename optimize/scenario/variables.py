@@ -25,11 +25,12 @@ def _as_span(value: Any) -> Any:
     if len(value) != 2:
         raise ValueError(f"has {len(value)} numbers, but must be a number or [lowest, highest]")
     if all(isinstance(v, int | float) for v in value) and value[0] > value[1]:
-        raise ValueError(f"goes from {value[0]:g} to {value[1]:g}; the lowest stands first")
+        raise ValueError(f"goes from {value[0]:g} to {value[1]:g}; give the lowest first")
     return value
 
 
-def _as_names(value: Any) -> Any:
+def as_names(value: Any) -> Any:
+    """Read a bare name as a tuple of one."""
     return (value,) if isinstance(value, str) else value
 
 
@@ -52,12 +53,14 @@ _Density = Annotated[float, _number("g/cm3", "a density", 0.4, 12.0)]
 _Span = BeforeValidator(_as_span)
 
 
-class _Table(BaseModel):
+class Table(BaseModel):
+    """A table of a scenario's file: nothing unknown in it, never changed."""
+
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Envelope(_Table):
-    """What all builds of the scenario share."""
+class Envelope(Table):
+    """What all builds of the scenario have in common."""
 
     outer_diameter_mm: float = _number("mm", "outer diameter of the ball", 30.0, 60.0)
     dimple_volume_percent: float = Field(
@@ -69,7 +72,7 @@ class Envelope(_Table):
     )
 
 
-class Fill(_Table):
+class Fill(Table):
     """The density of one layer is set so that the ball has a wanted mass."""
 
     mass_g: float = _number("g", "mass that every build shall have", 10.0, 100.0)
@@ -79,13 +82,13 @@ class Fill(_Table):
     )
 
 
-class LayerVariables(_Table):
-    """One layer and what may vary in it. A bare number in place of a range is fixed."""
+class LayerVariables(Table):
+    """One layer and its design variables. A bare number in place of a range is fixed."""
 
-    role: Role = Field(description="what the layer is called in the build")
+    role: Role = Field(description="role of the layer in the build")
     diameter_mm: Annotated[tuple[_Diameter, _Diameter], _Span] | None = Field(
         None,
-        description="innermost layer only: what the layers outside it may leave",
+        description="innermost layer only: bounds on the diameter that the outer layers leave",
         json_schema_extra={"unit": "mm"},
     )
     thickness_mm: Annotated[tuple[_Thickness, _Thickness], _Span] | None = Field(
@@ -98,7 +101,7 @@ class LayerVariables(_Table):
         description="step in which the thickness can be made",
         json_schema_extra={"unit": "mm"},
     )
-    material: Annotated[tuple[str, ...], BeforeValidator(_as_names), Field(min_length=1)] = Field(
+    material: Annotated[tuple[str, ...], BeforeValidator(as_names), Field(min_length=1)] = Field(
         description="names of the material cards to choose from"
     )
     youngs_modulus_mpa: Annotated[tuple[_Modulus, _Modulus], _Span] | None = Field(
@@ -126,8 +129,8 @@ class LayerVariables(_Table):
     optional: bool = Field(False, description="the search may leave this layer out")
 
     @model_validator(mode="after")
-    def _materials_stand_once(self) -> "LayerVariables":
+    def _materials_are_distinct(self) -> "LayerVariables":
         twice = [name for name, count in Counter(self.material).items() if count > 1]
         if twice:
-            raise ValueError(f"material {twice[0]!r} stands twice; every choice may stand once")
+            raise ValueError(f"material {twice[0]!r} is named twice; name every choice once")
         return self

@@ -1,4 +1,4 @@
-"""Running a search against a ledger, and showing a finished one again."""
+"""Run a search against a ledger; read a finished one from it."""
 
 import hashlib
 import json
@@ -28,14 +28,14 @@ from optimize.search.result import Interrupted, Run
 def run_search(
     scenario: Scenario, ledger: Ledger, workers: int | Cluster = 1, progress: Report | None = None
 ) -> Run:
-    """Search a scenario's builds; the same call again goes on where it was stopped.
+    """Search a scenario's builds; the same call again resumes where it was stopped.
 
     Parameters
     ----------
     scenario : Scenario
-        What may vary, what is wanted, what must hold, the seed and the budget.
+        Design variables, goals, limits, seed and budget.
     ledger : Ledger
-        Where every evaluation is found or written.
+        Where every evaluation is read or written.
     workers : int or Cluster
         Processes that compute, or a cluster's workers; the answer does not depend on it, to the
         last bit. A script that asks for more than one process keeps its own code under
@@ -61,7 +61,7 @@ def run_search(
     run, versions = name_run(scenario)
     done = 0
     try:
-        with computing(workers, scenario.played()) as compute:
+        with computing(workers, scenario.estimate_conditions()) as compute:
             ledger.begin(run, scenario.name, scenario.model_dump_json(), scenario.seed, versions)
             evaluator = Evaluator(ledger, compute, model_version=versions["model"])
             search = Search(scenario, run, evaluator, progress)
@@ -90,7 +90,7 @@ def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
     The conditions of a scenario that states its own are part of the model's version: its figures
     are kept apart in the ledger, while scenarios under the shipped conditions share theirs.
     """
-    played = scenario.played()
+    played = scenario.estimate_conditions()
     model = f"{MODEL_VERSION}+{played.fingerprint()}" if played else MODEL_VERSION
     libraries = ["numpy", "pymoo"]
     if scenario.method == "emulator":
@@ -117,7 +117,7 @@ def load_run(ledger: Ledger, name: str) -> Run:
     Parameters
     ----------
     ledger : Ledger
-        Where the run stands.
+        Where the run is kept.
     name : str
         A run's id, or a scenario's name: its latest finished run is taken.
 

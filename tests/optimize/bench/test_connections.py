@@ -8,11 +8,10 @@ import pytest
 
 from layers.ball_file import read_ball
 from optimize.bench.app import FILES
-from optimize.bench.connections import MOST_STRANGERS
+from optimize.bench.connections import MOST_WITHOUT_TOKEN
 from optimize.bench.guard import MOST_HEADER_BYTES
 from optimize.bench.serve import LOOPBACK
-from tests.helpers.lives import TOKEN, served
-from tests.optimize.bench.test_bench import SWING, TWO
+from tests.helpers.bench import SWING, TOKEN, TWO, served
 
 # Well beyond the places that there are.
 HALF_OPEN = 200
@@ -20,7 +19,7 @@ HALF_OPEN = 200
 
 @pytest.fixture(scope="module")
 def place():
-    with served(read_ball(TWO), swings=[SWING], lessons=0) as found:
+    with served(read_ball(TWO), swings=[SWING], training_builds=0) as found:
         yield found
 
 
@@ -61,14 +60,14 @@ def test_half_open_connections_without_a_token_do_not_hold_the_page(place, begin
             assert place.ask("GET", path).status == 200
 
 
-def test_the_oldest_stranger_makes_room_and_who_showed_the_token_stays(place):
+def test_the_oldest_connection_without_the_token_is_closed_and_one_with_it_stays(place):
     request = f"GET /api/about HTTP/1.1\r\nHost: {LOOPBACK}:{place.port}\r\n".encode()
     token = f"X-Orbwright-Token: {TOKEN}\r\n\r\n".encode()
     with socket.create_connection((LOOPBACK, place.port), 20) as own:
         own.sendall(request + token)
         assert own.recv(12) == b"HTTP/1.1 200"
         with half_open(place, b"GET") as lines:
-            assert all(ended(line) for line in lines[: HALF_OPEN - MOST_STRANGERS])
+            assert all(ended(line) for line in lines[: HALF_OPEN - MOST_WITHOUT_TOKEN])
             own.sendall(request + token)
             own.settimeout(20)
             answer = b""
@@ -77,7 +76,7 @@ def test_the_oldest_stranger_makes_room_and_who_showed_the_token_stays(place):
 
 
 def test_a_header_has_its_time():
-    with served(read_ball(TWO), swings=[SWING], lessons=0, header_s=0.3) as quick:
+    with served(read_ball(TWO), swings=[SWING], training_builds=0, header_s=0.3) as quick:
         first = socket.create_connection((LOOPBACK, quick.port), 20)
         later = socket.create_connection((LOOPBACK, quick.port), 20)
         whole = f"GET / HTTP/1.1\r\nHost: {LOOPBACK}:{quick.port}\r\n\r\n".encode()

@@ -72,7 +72,7 @@ def cluster(ours, tmp_path_factory):
 
 def computed(address: str):
     ball = random_balls(1, seed=3)[0]
-    with Cluster(address, answer_s=5.0).computing(None) as compute:
+    with Cluster(address, connect_timeout_s=5.0).computing(None) as compute:
         return ball, dict(compute([(ball, MASS)]))[0]
 
 

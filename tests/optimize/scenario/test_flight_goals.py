@@ -24,7 +24,7 @@ from optimize.report.tables import markdown
 from optimize.scenario.brief import Scenario, read_scenario, scenario_from_toml
 from optimize.scenario.space import Space
 from optimize.search.judge import Judge
-from optimize.search.result import Evaluated, Failed
+from optimize.search.result import Failed, Feasible
 from optimize.search.run import load_run, name_run, run_search
 from tests.optimize.commands.test_app import THREE, refused, run
 
@@ -116,12 +116,14 @@ def test_a_scenario_with_conditions_needs_no_other_file_once_read(brief):
         (brief.parent / name).unlink()
     again = Scenario.model_validate_json(scenario.model_dump_json())
     assert again == scenario
-    played = again.played()
-    assert played is not None
-    assert [s.name for s in played.swings.swing] == ["robot low", "robot high"]
-    assert played.wind == (-4.0, 0.0, 0.0)
-    assert played.air.density == pytest.approx(1.2666, rel=1e-3)  # dry-air law: 1.2690 less vapour
-    assert played.fingerprint() == scenario.played().fingerprint()
+    conditions = again.estimate_conditions()
+    assert conditions is not None
+    assert [s.name for s in conditions.swings.swing] == ["robot low", "robot high"]
+    assert conditions.wind == (-4.0, 0.0, 0.0)
+    assert conditions.air.density == pytest.approx(
+        1.2666, rel=1e-3
+    )  # dry-air law: 1.2690 less vapour
+    assert conditions.fingerprint() == scenario.estimate_conditions().fingerprint()
     assert name_run(again) == name_run(scenario)
 
 
@@ -161,7 +163,7 @@ def test_without_conditions_the_shipped_swings_are_checked():
     with pytest.raises(InputError, match="swing 'driver slwo' is not in the table; known: driver"):
         scenario_from_toml(text.replace("robot low", "driver slwo"))
     plain = scenario_from_toml(text.replace("robot low", "driver slow"))
-    assert plain.played() is None
+    assert plain.estimate_conditions() is None
     assert name_run(plain)[1]["model"] == MODEL_VERSION
 
 
@@ -199,9 +201,9 @@ def test_every_process_computes_under_the_scenarios_conditions(brief, tmp_path):
     assert "wind -4 m/s along" in told
     assert "2 swings of its own; drag and lift measured at 8 conditions" in told
     best = one.short_list[0]
-    direct = estimate(best.ball, ("robot low.carry_m",), scenario.played())
+    direct = estimate(best.ball, ("robot low.carry_m",), scenario.estimate_conditions())
     assert best.estimate["robot low.carry_m"].value == direct["robot low.carry_m"].value
-    calm = replace(scenario.played(), wind=(0.0, 0.0, 0.0))
+    calm = replace(scenario.estimate_conditions(), wind=(0.0, 0.0, 0.0))
     still = estimate(best.ball, ("robot low.carry_m",), calm)["robot low.carry_m"].value
     # Published trends of a drive: headwind costs about 1 % of carry a mile an hour (common
     # practice); 4 m/s is 9 mph.
@@ -217,7 +219,7 @@ def test_a_flight_that_leaves_its_law_is_cautioned_not_failed():
     assert "does not cover" in carry.caution
     assert carry.flag == ""
     judge = Judge.of(scenario)
-    assert isinstance(judge.after(candidate, Known(found.figures, {})), Evaluated)
+    assert isinstance(judge.after(candidate, Known(found.figures, {})), Feasible)
     broken = {n: replace(f, flag="energy off by 2 %") for n, f in found.figures.items()}
     assert isinstance(judge.after(candidate, Known(broken, {})), Failed)
     told = markdown(estimate_sections(found, None, ()))

@@ -23,8 +23,8 @@ from optimize.scenario.space import Row, Space
 from optimize.scenario.variables import FILL_DENSITY
 from optimize.search import answer, judge
 from optimize.search.evolution import evolve
-from optimize.search.loop import standing
-from optimize.search.result import Infeasible, Interrupted, Progress, Run, Standing
+from optimize.search.loop import score_of
+from optimize.search.result import Infeasible, Interrupted, Progress, Run, Score
 from optimize.search.run import load_run, name_run, run_search
 from tests.helpers.briefs import four_layers, two_layers
 
@@ -230,8 +230,8 @@ def test_broken_builds_that_were_computed_rank_before_those_that_were_not():
     computed = Infeasible({other: 50.0}, {}, complete=True)
     ruled_out = Infeasible({bound: 0.01}, {}, complete=False)
     scenario = four_layers()
-    assert standing(computed, scenario).violation < standing(ruled_out, scenario).violation
-    assert standing(ruled_out, scenario).losses is None
+    assert score_of(computed, scenario).violation < score_of(ruled_out, scenario).violation
+    assert score_of(ruled_out, scenario).losses is None
 
 
 # Failed builds.
@@ -308,11 +308,11 @@ def proposals(goals: int, seed: int, generations: int = 8) -> list[list[Row]]:
     rows = [ask.row for ask in next(proposer)]
     seen = [rows]
     for _ in range(generations):
-        told: list[Standing | None] = []
+        told: list[Score | None] = []
         for row in rows:
             losses = tuple(float((k + 1) * row[0] - row[2] * k) for k in range(goals))
             broken = row[5] % 3 == 1
-            answer_ = Standing(None if broken else losses, float(broken))
+            answer_ = Score(None if broken else losses, float(broken))
             told.append(None if row[7] % 5 == 1 else answer_)
         rows = [ask.row for ask in proposer.send(told)]
         seen.append(rows)

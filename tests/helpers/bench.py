@@ -1,23 +1,29 @@
 """A bench served on loopback for the tests, and plain requests to it."""
 
+import copy
 import http.client
 import json
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from layers.ball import Ball
 from optimize.bench.app import create_app
 from optimize.bench.bench import Bench
 from optimize.bench.connections import HEADER_S
-from optimize.bench.guard import Door
+from optimize.bench.guard import Access
 from optimize.bench.serve import LOOPBACK, listen, server_of
 from optimize.bench.session import open_bench
 from optimize.scenario.brief import Scenario
 
+ROOT = Path(__file__).parents[2]
+BALLS = ROOT / "scenarios" / "balls"
+TWO, FOUR = BALLS / "two_layer_distance.toml", BALLS / "four_layer_speed_feel.toml"
+SWING = "wedge half fast"
 TOKEN = "a-token-for-tests"
 
 
@@ -86,8 +92,8 @@ def served(
     bench = open_bench(ball, scenario, **options)
     sock = listen(0)
     port = sock.getsockname()[1]
-    door = Door(port, TOKEN)
-    server = server_of(create_app(bench, door), door, bench.close, header_s)
+    access = Access(port, TOKEN)
+    server = server_of(create_app(bench, access), access, bench.close, header_s)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]}, daemon=True)
     bench.start()
     thread.start()
@@ -100,3 +106,20 @@ def served(
         thread.join(20)
         bench.close()
         sock.close()
+
+
+def until(condition: Callable[[], bool], seconds: float = 60.0) -> None:
+    """Wait for a condition; fail if it does not come true in time."""
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "it never came to that"
+        time.sleep(0.05)
+
+
+def moved(setting: dict[str, Any], **changes: Any) -> dict[str, Any]:
+    """Return a setting with numbers of its layers changed: cover_thickness_mm=..., core_..."""
+    table = copy.deepcopy(setting)
+    for name, value in changes.items():
+        layer, _, field = name.partition("_")
+        table["layer"][{"core": 0, "cover": 1}[layer]][field] = value
+    return table

@@ -1,7 +1,12 @@
-// The cross-section of a build: a quarter cut, true to scale, shaded by stiffness.
+// The cross-section of a build: a quarter, true to scale, shaded by stiffness.
+
+import { quarter, ruler, shade } from "../../web/cross_section.js";
+import { svg } from "../../web/elements.js";
+import { plain } from "../../web/numbers.js";
+import { axisOf, buildName, data } from "./base.js";
 
 // The layers of any build, centre outward, from the columns of all builds.
-function layersOf(i) {
+export function layersOf(i) {
   return data.roles.map((role, k) => {
     const cell = (what) => axisOf.get(`layer${k + 1}.${what}`).values[i];
     if (cell("diameter") === null) return null;
@@ -10,12 +15,12 @@ function layersOf(i) {
   }).filter((layer) => layer !== null);
 }
 
-function cut(i, perMm) {
+export function crossSection(i, perMm) {
   const layers = layersOf(i);
   const radius = layers[layers.length - 1].diameter / 2;
   const [wide, tall] = [radius + 4.5, radius + 5];
-  const words = layers.map((layer) => `${layer.role} to ${plain(layer.diameter)} mm across`).join(", ");
-  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 0.7} ${wide} ${tall}`, role: "img", "aria-label": `Quarter cut of ${buildName(i)}: ${words}` });
+  const words = layers.map((layer) => `${layer.role} ${plain(layer.diameter)} mm outer dia.`).join(", ");
+  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 0.7} ${wide} ${tall}`, role: "img", "aria-label": `Quarter section of ${buildName(i)}: ${words}` });
   picture.style.width = `${wide * perMm}mm`;
   for (const layer of [...layers].reverse())
     picture.append(quarter(layer.diameter / 2, shade(data.shading, layer.modulus)));

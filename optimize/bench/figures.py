@@ -1,4 +1,4 @@
-"""Which figures the bench shows, and which of them one test gives together."""
+"""The figures that the bench shows, grouped by the test that gives them."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ FLIGHT = ("carry_m", "apex_m", "descent_angle_deg")
 DEFAULT_SWINGS = ("driver fast", "mid iron fast", "wedge half fast")
 MOST_SWINGS = 6
 
-# Cheap tests first: what can be shown soon is shown soon.
+# Cheap tests first.
 _COST = {"closed": 0, "plates": 1, "mode": 2, "barrier": 3, "strike": 4, "club": 5}
 
 
@@ -31,7 +31,7 @@ class Test:
     owner : str
         The stage, swing or club it is of; empty for the ball.
     names : tuple of str
-        Figures, by the names they were asked for.
+        Figures, by the names under which they were requested.
     """
 
     kind: str
@@ -40,24 +40,33 @@ class Test:
 
 
 def swings_shown(
-    asked: Sequence[str], scenario: Scenario | None, table: SwingTable
+    chosen: Sequence[str], scenario: Scenario | None, table: SwingTable
 ) -> tuple[str, ...]:
-    """Return the swings on the bench: those asked for, else the scenario's and typical ones.
+    """Return the swings on the bench: those of the scenario, then the chosen or the typical ones.
+
+    Parameters
+    ----------
+    chosen : sequence of str
+        Names from the command line.
+    scenario : Scenario or None
+        Its figures name swings.
+    table : SwingTable
+        The swings that there are.
 
     Raises
     ------
     InputError
         If one is not in the table, or there are too many.
     """
-    for name in asked:
+    for name in chosen:
         table.find(name)
-    if len(set(asked)) > MOST_SWINGS:
-        raise InputError(f"the bench shows at most {MOST_SWINGS} swings, not {len(set(asked))}.")
+    if len(set(chosen)) > MOST_SWINGS:
+        raise InputError(f"the bench shows at most {MOST_SWINGS} swings, not {len(set(chosen))}.")
     known = [swing.name for swing in table.swing]
     named = [parse_figure(figure).swing for figure in (scenario.figures() if scenario else ())]
     wanted = list(dict.fromkeys(swing for swing in named if swing and swing in known))
-    if asked:
-        return tuple(dict.fromkeys([*wanted, *asked]))
+    if chosen:
+        return tuple(dict.fromkeys([*wanted, *chosen]))
     usual = [swing for swing in DEFAULT_SWINGS if swing in known] or known
     filled = list(dict.fromkeys([*wanted, *usual]))
     return tuple(filled[: max(len(wanted), len(DEFAULT_SWINGS))])
@@ -66,7 +75,17 @@ def swings_shown(
 def figures_shown(
     swings: Iterable[str], scenario: Scenario | None, bounds: Iterable[Bound]
 ) -> tuple[str, ...]:
-    """Return the names of the figures on the bench, each once, in the order they are shown."""
+    """Return the names of the figures on the bench, each once, in the order shown.
+
+    Parameters
+    ----------
+    swings : iterable of str
+        Launch and flight of each are shown.
+    scenario : Scenario or None
+        Its goals and limits name figures.
+    bounds : iterable of Bound
+        Their figures are shown too.
+    """
     names = list(BALL_FIGURES)
     for swing in swings:
         names += [f"{swing}.{quantity}" for quantity in (*LAUNCH, *FLIGHT)]
@@ -89,7 +108,7 @@ def bounds_shown(scenario: Scenario | None) -> tuple[Bound, ...]:
     return tuple(found)
 
 
-def tests_of(names: Iterable[str]) -> tuple[Test, ...]:
+def grouped_by_test(names: Iterable[str]) -> tuple[Test, ...]:
     """Sort figures into the tests that give them, the cheapest test first."""
     found: dict[tuple[str, str], list[str]] = {}
     for name in names:

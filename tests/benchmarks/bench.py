@@ -3,7 +3,7 @@
 The command, its processes and the browser all share the core. A second argument keeps what the
 emulator learns in a ledger, so that a second run need not wait for it.
 
-python -m tests.benchmarks.live [BALL.toml] [LEDGER]
+python -m tests.benchmarks.bench [BALL.toml] [LEDGER]
 """
 
 import os
@@ -35,18 +35,18 @@ async ([id, step]) => {
 """
 
 
-def _learnt(place: Any) -> None:
+def _trained(place: Any) -> None:
     begun, told = time.monotonic(), -1
     while True:
-        state = place.ask("GET", "/api/state").record["learner"]
-        if state["done"] and state["fitted_on"] >= place.bench.learner.lessons:
+        state = place.ask("GET", "/api/state").record["trainer"]
+        if state["done"] and state["fitted_on"] >= place.bench.trainer.count:
             break
-        if state["learnt"] // 20 != told:
-            told = state["learnt"] // 20
+        if state["computed"] // 20 != told:
+            told = state["computed"] // 20
             waited = time.monotonic() - begun
-            print(f"{waited:6.0f} s: learnt {state['learnt']}, fitted on {state['fitted_on']}")
+            print(f"{waited:6.0f} s: computed {state['learnt']}, fitted on {state['fitted_on']}")
         time.sleep(0.2)
-    print(f"{time.monotonic() - begun:6.0f} s: learnt and fitted {state['fitted_on']}")
+    print(f"{time.monotonic() - begun:6.0f} s: trained on {state['fitted_on']}")
 
 
 def _row(label: str, values: list[float], unit: str) -> None:
@@ -57,27 +57,28 @@ def _row(label: str, values: list[float], unit: str) -> None:
 
 def main(ball: Path, ledger: Path | None) -> None:
     from layers.ball_file import read_ball
+    from tests.helpers.bench import served
     from tests.helpers.browser import chromium
-    from tests.helpers.lives import served
 
     with served(read_ball(ball), ledger=ledger) as place, chromium() as browser:
         page = browser.new_context(viewport={"width": 1400, "height": 1000}).new_page()
         page.goto(place.address)
         page.wait_for_selector("body[data-done]", timeout=120_000)
-        _learnt(place)
-        knobs = [
-            f"knob-{k['layer']}-{k['what']}" for k in place.ask("GET", "/api/about").record["knobs"]
+        _trained(place)
+        sliders = [
+            f"slider-{k['layer']}-{k['what']}"
+            for k in place.ask("GET", "/api/about").record["sliders"]
         ]
         times = []
         dice = random.Random()  # other builds in every run: the ledger must know none of them
         for i in range(MOVES):
-            times.append(page.evaluate(MOVE, [knobs[i % len(knobs)], dice.randint(20, 180)]))
+            times.append(page.evaluate(MOVE, [sliders[i % len(sliders)], dice.randint(20, 180)]))
             page.wait_for_timeout(200)
         assert {basis for *_, basis in times} == {"emulator"}
-        print(f"{MOVES} moves, {len(knobs)} sliders, {len(place.bench.names)} figures, one core")
+        print(f"{MOVES} moves, {len(sliders)} sliders, {len(place.bench.names)} figures, one core")
         _row("slider to emulator on the page", [emulated for emulated, _, _ in times], "ms")
         _row("slider to all finite elements", [finite / 1e3 for _, finite, _ in times], "s")
-        state = place.ask("GET", "/api/state").record["learner"]
+        state = place.ask("GET", "/api/state").record["trainer"]
         print(f"within the emulator's 95 % band: {state['within']} of {state['checks']} figures")
         for name, score in state["scores"].items():
             print(f"  {name:36} {score['within']:3} of {score['checks']}, mean miss "

@@ -1,6 +1,6 @@
 """Fuzzed requests to a real bench: none may end in an unhandled error, and it must still answer.
 
-python -m tests.benchmarks.livefuzz [REQUESTS] [SEED]
+python -m tests.benchmarks.bench_fuzz [REQUESTS] [SEED]
 """
 
 import io
@@ -19,7 +19,7 @@ from typing import Any
 from layers.ball_file import read_ball
 from optimize.bench.app import FILES
 from optimize.bench.serve import LOOPBACK
-from tests.helpers.lives import TOKEN, Served, served
+from tests.helpers.bench import TOKEN, Served, served
 
 BALL = Path(__file__).parents[2] / "scenarios" / "balls" / "two_layer_distance.toml"
 THREADS = 4
@@ -88,7 +88,7 @@ def _header_text(dice: random.Random) -> bytes:
 
 
 def _request(place: Served, setting: dict[str, Any], dice: random.Random) -> bytes:
-    """Write a request, mostly well formed, so that many get past the door."""
+    """Write a request, mostly well formed, so that many pass access control."""
     host = f"{LOOPBACK}:{place.port}".encode()
     path = dice.choice(dice.choices((API, tuple(FILES), STRANGE), (8, 1, 1))[0])
     if dice.random() < 0.05:
@@ -171,7 +171,7 @@ def fuzzed(requests: int, seed: int) -> tuple[Counter[str], str]:
     for log in watched:
         log.addHandler(handler)
     try:
-        with served(read_ball(BALL), swings=["wedge half fast"], lessons=0) as place:
+        with served(read_ball(BALL), swings=["wedge half fast"], training_builds=0) as place:
             statuses = fuzz(place, requests, seed)
             assert place.ask("GET", "/api/about").status == 200, "it no longer answers"
             assert place.ask("POST", "/api/quick", place.start()).status == 200

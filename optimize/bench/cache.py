@@ -1,4 +1,4 @@
-"""What was computed on the bench: kept while it runs, and in the ledger if there is one."""
+"""Computed figures by build: in memory while the bench runs, and in the ledger if it has one."""
 
 import sqlite3
 from collections import OrderedDict
@@ -18,15 +18,15 @@ _MOST = 2000
 _NOTHING = Known({}, {})
 
 
-class Memory:
-    """Figures by build. Used from one thread, which is also the one that opens the ledger.
+class Cache:
+    """Figures by build, for one thread, which also opens the ledger.
 
     Parameters
     ----------
     path : Path or None
         The ledger.
     conditions : Conditions or None
-        What figures of launch and flight rest on; the ledger keeps others apart.
+        Of launch and flight; part of the key in the ledger.
     """
 
     def __init__(self, path: Path | None, conditions: Conditions | None) -> None:
@@ -46,24 +46,34 @@ class Memory:
     def known(self, balls: Sequence[Ball]) -> list[Known]:
         """Return what is known of each build, from here or from the ledger."""
         keys = [key(ball) for ball in balls]
-        strange = [k for k in dict.fromkeys(keys) if k not in self._known]
-        if self._ledger is not None and strange:
+        missing = [k for k in dict.fromkeys(keys) if k not in self._known]
+        if self._ledger is not None and missing:
             try:
-                for k, found in self._ledger.known(strange, self._version).items():
+                for k, found in self._ledger.known(missing, self._version).items():
                     self._keep(k, found)
             except (InputError, sqlite3.Error) as error:
-                self._give_up(error)
+                self._drop_ledger(error)
         return [self._known.get(k, _NOTHING) for k in keys]
 
     def add(self, ball: Ball, found: Estimate, lasting: bool) -> None:
-        """Keep the figures of one test; what is not the build's doing is for this session only."""
+        """Keep the result of one test.
+
+        Parameters
+        ----------
+        ball : Ball
+            The build.
+        found : Estimate
+            Figures and failures.
+        lasting : bool
+            False for a failure that is not the build's: it is not written to the ledger.
+        """
         k = key(ball)
         self._keep(k, self._known.get(k, _NOTHING).joined(found.figures, found.failed))
         if self._ledger is not None and lasting:
             try:
                 self._ledger.add(k, content_of(ball), self._version, found)
             except (InputError, sqlite3.Error) as error:
-                self._give_up(error)
+                self._drop_ledger(error)
 
     def _keep(self, k: str, found: Known) -> None:
         self._known[k] = found
@@ -71,12 +81,12 @@ class Memory:
         if len(self._known) > _MOST:
             self._known.popitem(last=False)
 
-    def _give_up(self, error: Exception) -> None:
-        """Go on without the ledger: the bench is of use without one."""
+    def _drop_ledger(self, error: Exception) -> None:
+        """Continue without the ledger."""
         self.trouble = f"The ledger is no longer written: {error}"
         self.close()
 
 
 def key(ball: Ball) -> str:
-    """Return the name of a build: of its numbers."""
+    """Return the key of a build, from its numbers."""
     return key_of(content_of(ball))
