@@ -162,13 +162,11 @@ def scatter_of(problem: Problem, rows: FloatArray, data: FloatArray) -> FloatArr
         return problem.scatter_sd
     count = len(problem.scatter_sd)
     fixed = (rows * problem.prior_sd**2) @ rows.T + np.diag(problem.noise_variance)
-    found = minimize(
-        lambda x: scatter_cost(problem, fixed, data, x),
-        np.zeros(count),
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[(-3, 3)] * count,
-    )
+
+    def cost(log_ratio: FloatArray) -> tuple[float, FloatArray]:
+        return scatter_cost(problem, fixed, data, log_ratio)
+
+    found = minimize(cost, np.zeros(count), jac=True, method="L-BFGS-B", bounds=[(-3, 3)] * count)
     square = (problem.scatter_sd * np.exp(found.x)) ** 2
     inverse = np.linalg.inv(fixed + np.diag(square[problem.key]))
     of_key = np.eye(count)[problem.key] * square[problem.key][:, None]

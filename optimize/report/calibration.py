@@ -4,6 +4,7 @@ import math
 
 from optimize.calibration.result import WIDTH, Calibrated, Calibration
 from optimize.report.tables import Section, columns, number
+from optimize.report.words import label_of
 
 _UNITS = {
     "youngs_modulus_mpa": "MPa",
@@ -77,7 +78,7 @@ def _errors(calibration: Calibration) -> Section:
         before, after = left_out[d.key]
         rows.append(
             (
-                d.key,
+                label_of(d.key),
                 f"{100 * math.expm1(d.bias):+.2f}",
                 f"{100 * WIDTH * d.sd:.2f}",
                 f"{100 * d.scatter:.2f}",
@@ -116,7 +117,7 @@ def _observations(calibration: Calibration) -> Section:
         rows.append(
             (
                 o.build,
-                o.figure,
+                label_of(o.figure),
                 str(o.readings),
                 number(o.measured, digits),
                 number(o.before, digits),

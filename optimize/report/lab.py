@@ -10,6 +10,7 @@ from layers.compound.trials import RESPONSES, SETTINGS
 from layers.mass.concentricity import Concentricity
 from optimize.calibration.next_round import NextRound
 from optimize.report.tables import Section, columns
+from optimize.report.words import in_words, label_of
 
 
 def recipe_section(recipe: Recipe) -> Section:
@@ -107,11 +108,12 @@ def concentricity_sections(found: Concentricity) -> list[Section]:
 def next_round_sections(chosen: NextRound) -> list[Section]:
     """List the builds to make, with reasons and the expected uncertainties."""
     rows = tuple(
-        (str(number), pick.ball.name, pick.reason)
+        (str(number), pick.ball.name, in_words(pick.reason, chosen.figures))
         for number, pick in enumerate(chosen.pick, start=1)
     )
     widths = tuple(
-        (name, f"{now:.2f}", f"{then:.2f}") for name, (now, then) in chosen.figures.items()
+        (label_of(name), f"{now:.2f}", f"{then:.2f}")
+        for name, (now, then) in chosen.figures.items()
     )
     measure = f"Measure {'; '.join(chosen.measured)}."
     return [

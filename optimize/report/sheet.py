@@ -60,7 +60,7 @@ def _blocks(pieces: int) -> list[range]:
 
 
 _MAKE_HEADS = ("charge and mould", "value", "unit", "from", "as made")
-_BATCH_HEADS = ("mill charge", "phr", "weigh, g", "weighed", "")
+_BATCH_HEADS = ("mill charge", "phr", "weigh, g", "weighed", "note")
 
 
 def _weighings(batch: Batch) -> list[tuple[str, ...]]:

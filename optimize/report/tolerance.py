@@ -3,8 +3,11 @@
 import math
 
 from layers.ball import Ball
+from layers.figures import printed
 from optimize.report.tables import Section, columns, number
-from optimize.tolerance.exact import is_exact, unit_of
+from optimize.report.words import label_of
+from optimize.tolerance.exact import THICKNESS, is_exact, unit_of
+from optimize.tolerance.limits import Limit
 from optimize.tolerance.nominal import Move, Recentred
 from optimize.tolerance.pass_rates import LimitRate, Rate, Spread, Tolerance
 from optimize.tolerance.pieces import Source
@@ -27,6 +30,22 @@ def tolerance_sections(found: Tolerance, recentred: Recentred | None) -> list[Se
     if recentred:
         sections.append(_recentred_section(found, recentred))
     return sections
+
+
+_BALANCE_WORDS = {
+    "imbalance_g_mm": "static imbalance",
+    "minimum_moi_g_cm2": "minimum principal MOI",
+    "maximum_moi_g_cm2": "maximum principal MOI",
+    "moi_asymmetry_percent": "MOI asymmetry",
+}
+
+
+def figure_word(name: str) -> str:
+    """Return a figure's label, also of an eccentric piece: minimum thickness of layer 2."""
+    match = THICKNESS.fullmatch(name)
+    if match:
+        return f"{match[2]} thickness of layer {match[1]}"
+    return _BALANCE_WORDS.get(name) or label_of(name)
 
 
 def layer_word(ball: Ball, layer: int) -> str:
@@ -84,8 +103,8 @@ def _spread_section(found: Tolerance) -> Section:
         nominal = "" if s.nominal is None else number(s.nominal, digits)
         rows.append(
             (
-                s.name,
-                unit_of(s.name),
+                figure_word(s.name),
+                printed(unit_of(s.name)),
                 nominal,
                 *(number(q, digits) for q in s.quantiles),
                 f"{s.deviation:.3g}",
@@ -134,10 +153,15 @@ def _errors(row: LimitRate) -> tuple[str, str]:
     return _range(row.surrogate), _range(row.model)
 
 
+def _limit_words(limit: Limit) -> str:
+    words = f"{figure_word(limit.figure)} {limit.words} {printed(unit_of(limit.figure))}"
+    return words.rstrip()
+
+
 def _limit_section(found: Tolerance) -> Section:
     rows = [
         (
-            f"{row.limit.figure} {row.limit.words}",
+            _limit_words(row.limit),
             row.limit.origin,
             *_percent(row.rate),
             *_errors(row),

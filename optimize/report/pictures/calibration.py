@@ -4,10 +4,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Canvas
 
-from layers.figures import QUANTITIES
 from optimize.calibration.result import WIDTH, Calibration, Observation
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.pictures.trade_off import CHOSEN
+from optimize.report.words import line_of
 
 _ACROSS = 3
 _HIGH, _WIDE, _TOP = 3.9, 3.7, 1.0
@@ -97,8 +97,7 @@ def _panel(axes: Axes, key: str, observations: list[Observation]) -> None:
     axes.set_xlim(*ends)
     axes.set_ylim(*ends)
     axes.set_box_aspect(1)
-    unit = QUANTITIES[key.rpartition(".")[2]].unit
-    words = plain(key if unit == "1" else f"{key}, {unit}", 34)
+    words = plain(line_of(key), 44)
     axes.set_title(words, fontsize=9, color=INK, loc="left")
     axes.set_xlabel("measured", fontsize=8, color=INK)
     axes.set_ylabel("predicted", fontsize=8, color=INK)
