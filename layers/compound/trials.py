@@ -1,4 +1,4 @@
-"""The lab's own recipe trials: cured cores, what they were made of and how stiff they came out."""
+"""The lab's recipe trials: settings and stiffness of cured cores."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -16,7 +16,7 @@ from layers.files.text import read_text
 SETTINGS: dict[str, Column] = {
     "coagent_phr": Column("phr", "co-agent", 0.0, 80.0),
     "peroxide_phr": Column("phr", "peroxide, active parts without carrier", 0.0, 10.0),
-    "cure_minutes": Column("min", "time in the hot press", 1.0, 120.0),
+    "cure_minutes": Column("min", "cure time", 1.0, 120.0),
     "cure_celsius": Column("deg C", "platen temperature", 100.0, 220.0),
 }
 
@@ -35,8 +35,8 @@ COLUMNS: dict[str, Column | str] = {
     **{name: replace(c, help=f"{c.help}; or the other one") for name, c in RESPONSES.items()},
 }
 
-# Deflection goes with the inverse cube root of the diameter or faster: cores within this of each
-# other differ by less than the repeatability of a deflection.
+# Deflection falls with the cube root of the diameter or faster: cores within this range differ by
+# less than the repeatability of a deflection.
 _SAME_DIAMETER_MM = 0.3
 
 
@@ -47,7 +47,7 @@ class Trials:
     Attributes
     ----------
     name : tuple of n str
-        The lab's names.
+        Names of the trials.
     settings : (n, 4) array
         In the order and units of `SETTINGS`.
     response : str
@@ -55,7 +55,7 @@ class Trials:
     value : (n,) array
         In its unit.
     core_diameter_mm : float
-        Mean diameter of the cores; deflections hold for it only.
+        Mean diameter of the cores; deflections are of this size only.
     """
 
     name: tuple[str, ...]
@@ -66,16 +66,16 @@ class Trials:
 
 
 def settings_of(recipe: Recipe, cure_minutes: float, cure_celsius: float) -> dict[str, float]:
-    """Return the settings that a response surface takes, of a recipe and its cure.
+    """Return the settings of a response surface for a recipe and its cure.
 
     Parameters
     ----------
     recipe : Recipe
         Its co-agent and peroxide, phr, are settings.
     cure_minutes : float
-        Time in the press, min.
+        Cure time, min.
     cure_celsius : float
-        Temperature of the platens, degrees Celsius.
+        Platen temperature, degrees Celsius.
     """
     return {
         "coagent_phr": recipe.phr("co-agent"),
@@ -88,13 +88,13 @@ def settings_of(recipe: Recipe, cure_minutes: float, cure_celsius: float) -> dic
 def trials_from_csv(text: str, what: str = "trials") -> Trials:
     """Read trials from a CSV text.
 
-    Columns: ``trial``, those of `SETTINGS`, ``core_diameter_mm`` and one of `RESPONSES`. Repeats
-    of a recipe are rows of their own with names of their own.
+    Columns: ``trial``, those of `SETTINGS`, ``core_diameter_mm`` and one of `RESPONSES`. Replicates
+    are separate rows with their own names.
 
     Raises
     ------
     InputError
-        If any row or column is at fault; each is named and nothing is taken.
+        If any row or column is at fault; each is named and nothing is used.
     """
     columns: Mapping[str, Column] = SETTINGS | _DIAMETER | RESPONSES
     rows = checked_rows(text, "trial", columns, tuple(RESPONSES), what)

@@ -24,23 +24,23 @@ USED = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "smash_factor", "strik
 FRICTION_RANGE, STIFFNESS_RANGE = (0.02, 1.5), (0.5, 1000.0)
 # Relative step of the derivatives: above the solver's noise, below its curvature.
 _STEP = 0.04
-# A number whose relative standard error is above this is not told by the launches.
+# A number with a relative standard error above this is not identifiable from the launches.
 WORST_ERROR = 0.5
 
 
 @dataclass(frozen=True)
 class Fitted:
-    """A fitted number of the swing, its standard error, and whether the launches tell it at all."""
+    """A fitted number of the swing, its standard error, and whether the launches identify it."""
 
     field: str
     value: float
     error: float
-    told: bool
+    identified: bool
 
 
 @dataclass(frozen=True)
 class LaunchFit:
-    """The mean of one build's readings beside the model before and after; figure's unit."""
+    """The mean of one build's readings, and the model before and after; in the figure's unit."""
 
     build: str
     figure: str
@@ -57,11 +57,11 @@ class StrikeFit:
     Attributes
     ----------
     swing : Swing
-        With the numbers that the launches tell, their source said.
+        With the numbers that the launches identify, and their source.
     fitted : tuple of Fitted
     launch : tuple of LaunchFit
-    chi_square, freedom : float, int
-        Weighted sum of squared misfits and its degrees of freedom; errors are widened when the
+    chi_square, degrees_of_freedom : float, int
+        Weighted sum of squared residuals and its degrees of freedom; errors are inflated when the
         first is above the second.
     """
 
@@ -69,7 +69,7 @@ class StrikeFit:
     fitted: tuple[Fitted, ...]
     launch: tuple[LaunchFit, ...]
     chi_square: float
-    freedom: int
+    degrees_of_freedom: int
 
 
 def fit_strike(
@@ -84,9 +84,9 @@ def fit_strike(
     balls : sequence of Ball
         The builds that were hit.
     measured : Measurements
-        Readings of launch figures of that swing; others are left aside.
+        Readings; launch figures of that swing are used.
     table : SwingTable
-        Where the swing stands.
+        The table that has the swing.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def fit_strike(
     Raises
     ------
     InputError
-        If the readings hold no launch figure of the swing, or fewer than there are unknowns.
+        If there are fewer launch figures of the swing than unknowns.
     """
     from scipy.optimize import least_squares
 
@@ -114,7 +114,7 @@ def fit_strike(
         fields.append("face_stiffness_kn_mm")
     if len(groups) < len(fields):
         raise InputError(
-            f"readings hold {len(groups)} launch figures of swing {name!r}, but fitting "
+            f"there are {len(groups)} launch figures of swing {name!r}, but fitting "
             f"{' and '.join(fields)} needs at least {len(fields)}: {', '.join(USED)}."
         )
     values = np.array([float(np.mean(g.values)) for g in groups])
@@ -140,9 +140,9 @@ def fit_strike(
         ftol=1e-5,
         x_scale=0.3,
     )
-    freedom = len(values) - len(fields)
+    degrees = len(values) - len(fields)
     chi_square = float((found.fun**2).sum())
-    wide = max(1.0, chi_square / freedom) if freedom else 1.0
+    wide = max(1.0, chi_square / degrees) if degrees else 1.0
     slopes: FloatArray = np.asarray(found.jac, dtype=float)
     errors = np.sqrt(np.diag(np.linalg.pinv(slopes.T @ slopes, rcond=1e-10)) * wide)
     blind = (slopes**2).sum(axis=0) < 1.0 / WORST_ERROR**2
@@ -155,10 +155,10 @@ def fit_strike(
         )
         for field, x, e, b in zip(fields, found.x, errors, blind, strict=True)
     )
-    update: dict[str, object] = {f.field: f.value for f in fitted if f.told}
+    update: dict[str, object] = {f.field: f.value for f in fitted if f.identified}
     if update:
-        told = " and ".join(update)
-        update["source"] = f"{told} fitted to {', '.join(measured.source)}; else {swing.source}"
+        names = " and ".join(update)
+        update["source"] = f"{names} fitted to {', '.join(measured.source)}; else {swing.source}"
         update["grade"] = "measured"
     before, after = _launches(swing, groups, by_name), values + found.fun * sigma
     launch = tuple(
@@ -166,7 +166,7 @@ def fit_strike(
         for g, *row in zip(groups, values, before, after, sigma, strict=True)
     )
     return StrikeFit(
-        Swing.model_validate(swing.model_dump() | update), fitted, launch, chi_square, freedom
+        Swing.model_validate(swing.model_dump() | update), fitted, launch, chi_square, degrees
     )
 
 
@@ -181,10 +181,10 @@ def _sigmas(groups: Sequence[Group], values: FloatArray) -> FloatArray:
     found = []
     for g, value in zip(groups, values, strict=True):
         quantity = parse_figure(g.figure).quantity
-        repeats = noise[quantity] / math.sqrt(len(g.reading))
+        of_mean = noise[quantity] / math.sqrt(len(g.reading))
         # The stated error is a half width, some two standard deviations.
         numerical = QUANTITIES[quantity].difference_percent / 200.0
-        found.append(abs(value) * math.hypot(repeats, numerical))
+        found.append(abs(value) * math.hypot(of_mean, numerical))
     return np.array(found)
 
 

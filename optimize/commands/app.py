@@ -16,6 +16,7 @@ from typer.core import TyperGroup
 from layers.errors import OrbwrightError
 from optimize.commands.balls import balls_app
 from optimize.commands.bench import live
+from optimize.commands.calibration import calibration_app
 from optimize.commands.console import say
 from optimize.commands.instruments import instruments
 from optimize.commands.keys import keys_app
@@ -23,6 +24,7 @@ from optimize.commands.lab import lab_app
 from optimize.commands.ledger import ledgers
 from optimize.commands.lists import lists
 from optimize.commands.page import page_app
+from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
 from optimize.commands.sensitivity import sensitivity
 from optimize.commands.tolerance import tolerance_app
@@ -101,17 +103,8 @@ def _start(
         say(context.get_help(), sys.stdout)
 
 
-for _part in (
-    balls_app,
-    tolerance_app,
-    live,
-    runs,
-    page_app,
-    lab_app,
-    instruments,
-    lists,
-    keys_app,
-):
+_LAB = (recipe_app, lab_app, calibration_app, instruments)
+for _part in (balls_app, tolerance_app, live, runs, page_app, *_LAB, lists, keys_app):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")

@@ -1,4 +1,4 @@
-"""How the lab makes a stage: allowances and tolerances of moulding, from TOML."""
+"""The lab's moulding process: allowances and tolerances, from TOML."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -12,6 +12,7 @@ from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import Text, read_text
 from layers.files.toml import parse_toml
+from optimize.lab.renamed import refuse_renamed_keys
 from optimize.lab.scatter import LayerScatter, Scatter
 
 
@@ -22,32 +23,42 @@ class LayerProcess(Table):
     diameter. A tolerance is the half width of a window.
     """
 
-    flash_percent: float = numeric("%", "surplus over the layer's mass in a charge", 0, 60, 8)
-    shrinkage_percent: float = numeric("%", "part below the cold cavity, linear", -1, 6, 2)
-    grinding_stock_mm: float = numeric("mm", "taken off the diameter by grinding", 0, 4, 0.5)
+    flash_percent: float = numeric(
+        "%", "flash allowance: charge mass above the moulded mass", 0, 60, 8
+    )
+    shrinkage_percent: float = numeric(
+        "%", "linear mould shrinkage, part against cold cavity", -1, 6, 2
+    )
+    grinding_stock_mm: float = numeric("mm", "removed from the diameter by grinding", 0, 4, 0.5)
     diameter_tolerance_mm: float = numeric("mm", "half window of the diameter", 0.005, 2, 0.05)
     mass_tolerance_g: float = numeric("g", "half window of the stage's mass", 0.005, 5, 0.25)
-    deflection_tolerance_mm: float = numeric("mm", "half window, 98 to 1275 N", 0.01, 2, 0.15)
-    inertia_tolerance_percent: float = numeric("%", "half window of the inertia", 0.05, 20, 1.0)
-    concentricity_tolerance_mm: float = numeric("mm", "body inside off centre, at most", 0, 2, 0.2)
+    deflection_tolerance_mm: float = numeric(
+        "mm", "half window of the deflection, 98 to 1275 N", 0.01, 2, 0.15
+    )
+    moi_tolerance_percent: float = numeric(
+        "%", "half window of the moment of inertia", 0.05, 20, 1.0
+    )
+    concentricity_tolerance_mm: float = numeric(
+        "mm", "maximum eccentricity of the body inside", 0, 2, 0.2
+    )
     cure_minutes: float | None = Field(
         None,
         gt=0,
         le=600,
-        description="time in the mould; left blank on the sheet if not given",
+        description="cure time; blank on the sheet if not given",
         json_schema_extra={"unit": "min"},
     )
     cure_celsius: float | None = Field(
         None,
         gt=0,
         le=260,
-        description="temperature of the mould; left blank on the sheet if not given",
+        description="platen temperature; blank on the sheet if not given",
         json_schema_extra={"unit": "deg C"},
     )
 
 
-# Common practice, from memory: a start for a lab that has no figures of its own. Roles that are not
-# named here take the plain defaults, which are those of a ground core.
+# Common practice, from memory: a start for a lab without figures of its own. Other roles have the
+# plain defaults, those of a ground core.
 _BY_ROLE: dict[str, dict[str, float]] = {
     "mantle": {"flash_percent": 4, "shrinkage_percent": 0.8, "grinding_stock_mm": 0.2},
     "cover": {
@@ -60,9 +71,9 @@ _BY_ROLE: dict[str, dict[str, float]] = {
 
 
 class Process(Table):
-    """The lab's process: a table for each role, and how many pieces are made.
+    """The lab's process: one `LayerProcess` for each role, and the number of pieces.
 
-    A role's table may give some fields only; the others keep that role's defaults.
+    Fields that a role's table omits keep that role's defaults.
     """
 
     core: LayerProcess = Field(LayerProcess(), description="of this role")
@@ -71,13 +82,13 @@ class Process(Table):
     mantle: LayerProcess = Field(LayerProcess(**_BY_ROLE["mantle"]), description="of this role")
     cover: LayerProcess = Field(LayerProcess(**_BY_ROLE["cover"]), description="of this role")
     pieces: int = numeric(
-        "1", "pieces measured at each stage: blank columns of the sheet", 1, 12, 6
+        "1", "pieces measured at each stage: blank columns on the sheet", 1, 12, 6
     )
-    scatter: Scatter = Field(Scatter(), description="how pieces scatter, by role")
+    scatter: Scatter = Field(Scatter(), description="scatter from piece to piece, by role")
     source: Text = Field(
         "defaults: common practice, from memory",
         max_length=200,
-        description="where allowances and tolerances come from",
+        description="source of the allowances and tolerances",
     )
 
     @model_validator(mode="before")
@@ -103,9 +114,10 @@ def process_from_table(table: Mapping[str, Any], what: str) -> Process:
     InputError
         On an unknown field or a value out of range.
     """
+    refuse_renamed_keys(table, what)
     given = dict(table)
     if given:
-        given.setdefault("source", f"{what}; what it leaves out: common practice, from memory")
+        given.setdefault("source", f"{what}; defaults for the rest: common practice, from memory")
     try:
         return Process.model_validate(given)
     except ValidationError as error:

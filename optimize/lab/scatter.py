@@ -1,4 +1,4 @@
-"""How a lab's process scatters from piece to piece: standard deviations by kind of layer."""
+"""Scatter of a lab's process from piece to piece: standard deviations by role of a layer."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -12,24 +12,29 @@ from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
+from optimize.lab.renamed import refuse_renamed_keys
 
 
 class LayerScatter(Table):
-    """Standard deviations of one kind of layer, piece to piece.
+    """Standard deviations of one role, piece to piece.
 
-    Diameters and densities scatter normally, the logarithm of the modulus too. The offset of the
-    body inside scatters normally along each of three axes. All are independent of each other.
+    Diameter, density, the logarithm of the modulus, and the eccentricity of the body inside along
+    each of three axes are normal and independent.
     """
 
-    diameter_mm: float = numeric("mm", "deviation of the outer diameter", 0.0, 0.5, 0.03)
-    density_percent: float = numeric("%", "deviation of the density", 0.0, 5.0, 0.3)
-    modulus_percent: float = numeric("%", "deviation of Young's modulus", 0.0, 20.0, 3.0)
+    diameter_mm: float = numeric("mm", "standard deviation of the outer diameter", 0.0, 0.5, 0.03)
+    density_percent: float = numeric("%", "standard deviation of the density", 0.0, 5.0, 0.3)
+    modulus_percent: float = numeric("%", "standard deviation of Young's modulus", 0.0, 20.0, 3.0)
     concentricity_mm: float = numeric(
-        "mm", "deviation, along each axis, of the centre of the body inside", 0.0, 0.5, 0.06
+        "mm",
+        "standard deviation of the eccentricity of the body inside, along each axis",
+        0.0,
+        0.5,
+        0.06,
     )
 
 
-# Common practice, from memory; roles that are not named take the defaults, those of a ground core.
+# Common practice, from memory; other roles have the defaults, those of a ground core.
 _BY_ROLE: dict[str, dict[str, float]] = {
     "mantle": {"density_percent": 0.2, "modulus_percent": 2.0},
     "cover": {"diameter_mm": 0.02},
@@ -39,7 +44,7 @@ _BY_ROLE: dict[str, dict[str, float]] = {
 class Scatter(Table):
     """Scatter of a process: a table for each role.
 
-    A role's table may give some fields only; the others keep that role's defaults.
+    Fields that a role's table omits keep that role's defaults.
     """
 
     core: LayerScatter = Field(LayerScatter(), description="of this role")
@@ -50,7 +55,7 @@ class Scatter(Table):
     source: str = Field(
         "defaults: common practice, from memory",
         max_length=200,
-        description="where the deviations come from",
+        description="source of the deviations",
     )
 
     @model_validator(mode="before")
@@ -63,7 +68,9 @@ class Scatter(Table):
             for name, value in data.items()
         }
         if filled:
-            filled.setdefault("source", "as given; what is left out: common practice, from memory")
+            filled.setdefault(
+                "source", "as given; defaults for the rest: common practice, from memory"
+            )
         return filled
 
     def of(self, role: Role) -> LayerScatter:
@@ -79,6 +86,7 @@ def scatter_from_table(table: Mapping[str, Any], what: str) -> Scatter:
     InputError
         On an unknown field or a value out of range.
     """
+    refuse_renamed_keys(table, what)
     try:
         return Scatter.model_validate(dict(table))
     except ValidationError as error:

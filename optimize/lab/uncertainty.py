@@ -1,4 +1,4 @@
-"""What the lab can measure and how far lab, model and cards are believed beforehand."""
+"""What the lab can measure, and the priors of lab, model and cards."""
 
 from functools import cache
 from typing import Annotated, Literal, get_args
@@ -18,17 +18,21 @@ PROPERTIES: tuple[Property, ...] = get_args(Property)
 class Measurable(Table):
     """One quantity that the lab measures; percentages are relative standard deviations."""
 
-    low: float = numeric("the figure's", "least believable value", 1e-6, 1e6)
-    high: float = numeric("the figure's", "greatest believable value", 1e-6, 1e6)
-    near_percent: float | None = numeric("%", "believable distance from theory", 1e-3, 100, None)
+    low: float = numeric("the figure's", "smallest plausible value", 1e-6, 1e6)
+    high: float = numeric("the figure's", "largest plausible value", 1e-6, 1e6)
+    near_percent: float | None = numeric("%", "plausible distance from theory", 1e-3, 100, None)
     noise_percent: float = numeric("%", "scatter of single pieces of one build", 1e-3, 100)
-    floor_percent: float = numeric("%", "error of the instrument, kept by any mean", 1e-3, 100)
-    bias_percent: float = numeric("%", "error of the model common to all builds", 1e-3, 100)
-    scatter_percent: float = numeric("%", "error of the model from build to build", 1e-3, 100)
+    floor_percent: float = numeric(
+        "%", "error of the instrument, which replicates do not average", 1e-3, 100
+    )
+    bias_percent: float = numeric("%", "prior of the model's bias, common to all builds", 1e-3, 100)
+    scatter_percent: float = numeric(
+        "%", "prior of the model's error from build to build", 1e-3, 100
+    )
 
 
 class LabData(Table):
-    """Every quantity that can be measured, and the priors of cards by property and grade."""
+    """Every measurable quantity, and the priors of cards by property and grade."""
 
     figure: dict[str, Measurable] = Field(description="what can be measured, by figure")
     prior: dict[Property, dict[Grade, Annotated[float, Field(gt=0.0, le=100.0)]]] = numeric(
@@ -38,5 +42,5 @@ class LabData(Table):
 
 @cache
 def lab_data() -> LabData:
-    """Return the shipped data."""
+    """Return the shipped data, `uncertainty.toml`."""
     return LabData.model_validate(shipped_toml("optimize.lab", "uncertainty.toml"))

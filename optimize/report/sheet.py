@@ -5,11 +5,12 @@ from html import escape
 from importlib import resources
 from string import Template
 
-from layers.compound.recipe import Batch
+from layers.compound.batch import Batch
 from layers.files.escaping import csv_text, md_text
-from optimize.lab.prototype import Quantity, Sheet, StageSheet, Target
+from optimize.lab.sheet import Sheet, StageSheet, Target
+from optimize.lab.tooling import Quantity
 
-# Blank columns that leave room to write on a portrait page; more pieces make a second table.
+# Blank columns on a portrait page; more pieces make a second table.
 _COLUMNS = 6
 
 _CSV_HEADS = (
@@ -21,7 +22,7 @@ _CSV_HEADS = (
     "target",
     "low",
     "high",
-    "trusted_to",
+    "model_error",
     "basis",
 )
 
@@ -58,8 +59,8 @@ def _blocks(pieces: int) -> list[range]:
     ]
 
 
-_MAKE_HEADS = ("charge and mould", "", "unit", "from", "as made")
-_BATCH_HEADS = ("mill charge", "phr", "weigh, g", "weighed", "")
+_MAKE_HEADS = ("charge and mould", "value", "unit", "from", "as made")
+_BATCH_HEADS = ("mill charge", "phr", "weigh, g", "weighed", "note")
 
 
 def _weighings(batch: Batch) -> list[tuple[str, ...]]:
@@ -67,7 +68,7 @@ def _weighings(batch: Batch) -> list[tuple[str, ...]]:
         (line.ingredient, f"{line.phr:.4g}", f"{line.weighed_g:.6g}", "", line.flag)
         for line in batch.line
     ]
-    total = (f"{batch.recipe}: together", "", f"{batch.total_g:.6g}", "", "")
+    total = (f"{batch.recipe}: total", "", f"{batch.total_g:.6g}", "", "")
     return [*rows, total]
 
 
@@ -77,7 +78,7 @@ def to_markdown(sheet: Sheet) -> str:
     out += [f"Made by {_LINE}  Date {_LINE}  Lot {_LINE}", ""]
     out += [f"Allowances and tolerances: {md_text(sheet.source)}.", ""]
     if sheet.note:
-        out += ["## Read first", "", *(f"- {md_text(note)}" for note in sheet.note), ""]
+        out += ["## Notes", "", *(f"- {md_text(note)}" for note in sheet.note), ""]
     out += ["## Safety", ""]
     out += [f"- **{md_text(title)}.** {md_text(text)}" for title, text in sheet.caution.values()]
     for stage in sheet.stage:
@@ -103,7 +104,7 @@ def _stage_markdown(stage: StageSheet, sheet: Sheet) -> list[str]:
         ]
     out += ["", "### Measurements", ""]
     for block in _blocks(sheet.pieces):
-        head = ("figure", "unit", "target", "window", "trusted to", *(str(n) for n in block))
+        head = ("figure", "unit", "target", "window", "model error", *(str(n) for n in block))
         rows = [
             (
                 t.label,
@@ -130,10 +131,10 @@ def _md_table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
 
 
 def to_csv(sheet: Sheet) -> str:
-    """Return the sheet's numbers as CSV, one row a figure, blank columns for the pieces.
+    """Return the sheet's numbers as CSV: a row for each figure, blank columns for the pieces.
 
-    ``kind`` is ``make`` for charge and mould, ``measure`` for what is measured. Text that a
-    spreadsheet would run as a formula is led by an apostrophe.
+    ``kind`` is ``make`` for charge and mould, ``measure`` for figures to measure. Text that a
+    spreadsheet would run as a formula gets an apostrophe in front.
     """
     rows: list[list[object]] = []
     pieces = [f"piece_{n}" for n in range(1, sheet.pieces + 1)]
@@ -161,7 +162,7 @@ def to_html(sheet: Sheet) -> str:
         name=escape(sheet.name),
         source=escape(sheet.source),
         summary=_summary_html(sheet),
-        notes=f"<h2>Read first</h2><ul>{notes}</ul>" if notes else "",
+        notes=f"<h2>Notes</h2><ul>{notes}</ul>" if notes else "",
         cautions=cautions,
         stages="".join(_stage_html(stage, sheet) for stage in sheet.stage),
     )

@@ -1,4 +1,4 @@
-"""What a fitted swing and a tester's score say, as tables."""
+"""A fitted swing and a tester's score, as tables."""
 
 import math
 
@@ -8,13 +8,13 @@ from optimize.report.tables import Section, columns, number
 
 
 def fit_sections(fit: StrikeFit) -> list[Section]:
-    """Tabulate the fitted numbers, and each mean beside the model before and after."""
+    """Tabulate the fitted numbers, and each mean with the model before and after."""
     numbers = tuple(
         (
             f.field,
             number(f.value, f.error if math.isfinite(f.error) else f.value),
             number(f.error, f.error) if math.isfinite(f.error) else "",
-            "fitted" if f.told else "not told by these launches: left as it was",
+            "fitted" if f.identified else "not identifiable from these launches: unchanged",
         )
         for f in fit.fitted
     )
@@ -30,17 +30,17 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
         for o in fit.launch
     )
     notes = [
-        "'±' is one standard deviation: scatter of the robot's repeats, and the model's own "
-        "numerical error; friction holds for this cover and state of the face only."
+        "± is one standard deviation: scatter of the robot's replicates and the model's numerical "
+        "error. Friction is valid for this cover and state of the face only."
     ]
-    if fit.freedom:
+    if fit.degrees_of_freedom:
         notes.insert(
             0,
-            f"Weighted misfit {fit.chi_square:.1f} with {fit.freedom} degrees of freedom"
-            + (": more than chance, errors are widened." if fit.chi_square > fit.freedom else "."),
+            f"Chi-square {fit.chi_square:.1f} with {fit.degrees_of_freedom} degrees of freedom"
+            + (": errors are inflated." if fit.chi_square > fit.degrees_of_freedom else "."),
         )
     return [
-        Section("Numbers of the swing", columns("number", ">value", ">±", "~what"), numbers),
+        Section("Numbers of the swing", columns("number", ">value", ">±", "~result"), numbers),
         Section(
             "Launches",
             columns("build", "figure", ">measured", ">before", ">after", ">±"),
@@ -51,9 +51,9 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
 
 
 def score_sections(score: Score, tester: SpringTester) -> list[Section]:
-    """Tabulate a score and the tester it was read on."""
+    """Tabulate a score and the calibrated tester."""
     known = tester.calibration
-    assert known is not None  # a score is only given by a calibrated tester
+    assert known is not None  # scores are of calibrated testers
     rows = (
         ("score", number(score.points, score.error), number(score.error, score.error), ""),
         ("force", f"{score.force:.0f}", "", "N"),
@@ -71,7 +71,7 @@ def score_sections(score: Score, tester: SpringTester) -> list[Section]:
         ),
     )
     note = (
-        "The mechanism's uncounted part (0.05 in) and size of a point (0.001 in) are from memory; "
-        "'±' carries one point of error in each reference's score."
+        "The mechanism's dead travel (0.05 in) and the size of a point (0.001 in) are from memory. "
+        "± includes one point of error in each reference's score."
     )
     return [Section("Spring-type tester", columns("", ">value", ">±", "unit"), rows, (note,))]

@@ -144,8 +144,11 @@ def _show_table(console: "Console", section: Section) -> None:
         table.add_row(*(Text(text, style="bold" if strong else "") for text, strong in cells))
     # A table that cannot fit keeps its rows whole: better a line that the terminal breaks than a
     # lost digit.
-    width = max(console.width, _least_width(section))
-    console.print(table, width=width, crop=False, no_wrap=True)
+    fitted = console.width
+    # `print` takes no width above the console's own.
+    console.width = max(fitted, _least_width(section))
+    console.print(table, crop=False, no_wrap=True)
+    console.width = fitted
 
 
 def _least_width(section: Section) -> int:

@@ -102,7 +102,7 @@ CODED = np.array(
 )
 
 
-# Half of the corners only: products of settings come in pairs that these trials cannot tell apart.
+# Half of the corners only: products of settings come in pairs that are confounded in these trials.
 HALF_PLAN = np.array([c for c in CODED if np.prod(c) >= 0])
 
 
@@ -179,7 +179,7 @@ def test_without_trials_it_does_not_know():
     together[:, 3] = together[:, 2]
     bound = fit_surface(invented(np.random.default_rng(1), coded=together))
     assert isinstance(bound, Unknown)
-    assert "cannot tell" in bound.reason
+    assert "are confounded" in bound.reason
 
 
 def test_extrapolation_is_flagged():

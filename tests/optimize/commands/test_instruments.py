@@ -30,7 +30,7 @@ def readings_of(swing, noise=0.002, seed=4, repeats=5):
     """Readings of a robot whose club is `swing`, with relative noise, as CSV text."""
     rng = np.random.default_rng(seed)
     truth = Conditions(swings=SwingTable(swing=(swing,)))
-    rows = ["build,stage,figure,unit,value,repeat"]
+    rows = ["build,stage,figure,unit,value,replicate"]
     for ball in balls():
         names = [f"{swing.name}.{quantity}" for quantity in UNITS]
         made = estimate(ball, names, truth)
@@ -51,7 +51,7 @@ def test_limits_friction_is_found_again_where_the_ball_slips():
     wedge = default_swings().find("wedge full fast")
     found = fitted(wedge.model_copy(update={"friction": 0.22}), "wedge full fast")
     (friction,) = found.fitted
-    assert friction.told
+    assert friction.identified
     assert friction.error < 0.03
     assert abs(friction.value - 0.22) < 3.0 * friction.error
     assert found.swing.friction == friction.value
@@ -66,7 +66,7 @@ def test_limits_a_face_spring_is_found_again():
     truth = driver.model_copy(update={"face_stiffness_kn_mm": 6.0})
     found = fitted(truth, "driver fast")
     face = next(f for f in found.fitted if f.field == "face_stiffness_kn_mm")
-    assert face.told
+    assert face.identified
     assert abs(face.value - 6.0) < max(3.0 * face.error, 0.1)
 
 
@@ -85,7 +85,7 @@ def test_what_the_launches_do_not_tell_is_left_and_said(monkeypatch):
         strike_fit, "_launches", lambda swing, groups, by_name: np.full(len(groups), 40.0)
     )
     found = fit_strike("wedge full fast", balls(), measured, table)
-    assert not found.fitted[0].told
+    assert not found.fitted[0].identified
     assert found.swing == wedge
 
 

@@ -241,3 +241,22 @@ def test_shipped_scenarios_are_read_and_trade_goals(path):
     assert len(scenario.layer) == int(
         {"two": 2, "three": 3, "four": 4, "slow": 3, "whole": 5}[path.stem.split("_")[0]]
     )
+
+
+class Terminal(io.StringIO):
+    """A stream that says it is a terminal."""
+
+    def isatty(self):
+        return True
+
+
+def test_a_narrow_terminal_loses_no_digit_of_a_wide_table(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "40")
+    cells = tuple(f"{n}2345.6789" for n in range(8))
+    stream = Terminal()
+    show(
+        [Section("Wide", columns(*[f">c{n}" for n in range(8)]), (cells,), ("word " * 20,))], stream
+    )
+    lines = stream.getvalue().splitlines()
+    assert lines[2].split() == list(cells)
+    assert max(map(len, lines[3:])) <= 40
