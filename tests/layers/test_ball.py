@@ -1,11 +1,13 @@
 """The ball's data: nesting, stages, TOML and its messages."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layers.ball import Ball, Layer
+from layers.ball import Ball, Body, Layer
 from layers.ball_file import ball_from_table, read_ball, write_ball
 from layers.errors import InputError
 from layers.estimation import estimate
@@ -262,3 +264,11 @@ def test_views_are_short_and_escaped():
     assert "&lt;b&gt;" in ball._repr_html_()
     assert "<b>" not in ball._repr_html_()
     assert len(repr(ball.layer[0])) < 100
+
+
+def test_bodies_and_pieces_have_the_balls_own_dimples_unless_said():
+    depth = 1e-3 * Ball.model_fields["dimple_depth_mm"].default
+    for kind in (Body, inertia.Pieces):
+        fields = {field.name: field.default for field in dataclasses.fields(kind)}
+        assert fields["dimple_depth"] == pytest.approx(depth)
+        assert fields["dimple_volume_fraction"] == 0.0
