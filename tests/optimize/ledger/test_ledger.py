@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from layers.errors import InputError
 from layers.estimates import Estimate
+from optimize.ledger import ledger as ledger_module
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Proposal
 from optimize.ledger.tables import SCHEMA_VERSION
@@ -195,6 +196,7 @@ def test_a_full_disk_is_told_and_nothing_is_lost(tmp_path):
 _WRITER = """
 import sys
 from pathlib import Path
+from optimize.ledger import ledger as ledger_module
 from optimize.ledger.ledger import Ledger
 from tests.helpers.ledgers import found, numbered
 with Ledger(Path(sys.argv[1])) as ledger:
@@ -236,3 +238,12 @@ def test_a_copied_ledger_is_a_ledger(tmp_path):
     shutil.copy(filled(tmp_path / "l.sqlite"), tmp_path / "copy.sqlite")
     with Ledger(tmp_path / "copy.sqlite") as ledger:
         assert len(ledger) == 50
+
+
+def test_proposals_are_counted_from_one_where_damage_is_told(tmp_path, monkeypatch):
+    monkeypatch.setattr(ledger_module, "proposal_of", lambda where, cells: where)
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        ledger.begin("r1", "brief", "{}", 7, {"model": "1"})
+        ledger.note("r1", 0, [Proposal((i,), None, computed=False) for i in range(2)])
+        (row,) = ledger.run_rows()
+        assert list(ledger.looked_at(row)) == ["proposal 1 of run r1", "proposal 2 of run r1"]
