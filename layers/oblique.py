@@ -1,8 +1,8 @@
 """Oblique club impact of a layered ball in three dimensions: launch speed, angle and spin.
 
 Half the ball (it is symmetric about the plane of swing) is marched by explicit finite elements
-against a rigid lofted face of finite mass. x is the face's normal, z points up the face, y is
-lateral.
+against the lofted face of a club head that turns in that plane. x is the face's normal at first
+touch, z points up the face, y is lateral.
 """
 
 import math
@@ -18,6 +18,7 @@ from layers.errors import InputError, SolverError
 from layers.inertia import moment_of_inertia
 from layers.lanes import WIDTH
 from layers.oblique_balance import energy_parts, momentum_residual
+from layers.oblique_head import club_before, half_head
 from layers.oblique_model import LEVELS, Settings, build_model, momentum_of
 
 Level = Literal["default", "fine"]
@@ -50,6 +51,15 @@ class Strike:
         Stiffness of a face that springs along its normal, N/m; rigid if not given.
     face_mass : float
         Mass that moves with a springing face, kg; part of `club_mass`.
+    inertia : float, optional
+        Of the head about its heel-toe axis through the centre of mass, kg m2; a head without does
+        not turn.
+    depth : float
+        Of the centre of mass behind the point of impact, along the face's normal, m.
+    impact_height : float
+        Of the point of impact above the centre of mass's projection on the face, up the face, m.
+    roll_radius : float, optional
+        Of the face from crown to sole, m; flat if not given. Loft is that at the point of impact.
     """
 
     club_mass: float
@@ -59,6 +69,10 @@ class Strike:
     friction: float | None = None
     face_stiffness: float | None = None
     face_mass: float = 0.03
+    inertia: float | None = None
+    depth: float = 0.0
+    impact_height: float = 0.0
+    roll_radius: float | None = None
 
 
 @dataclass(frozen=True)
@@ -86,8 +100,8 @@ class Launch:
         Backspin, rad/s.
     contact_time, greatest_shortening : float
         s, and m by which the ball's diameter along the face's normal is shortened at most.
-    club_speed_after : float
-        m/s.
+    club_speed_after, club_turn_rate : float
+        Of the head's centre of mass, m/s; rad/s, positive as loft grows.
     history : Contact
         Forces (N, of the whole ball), slip speed weighted by normal force (m/s), share of the
         normal force on sticking ground.
@@ -105,6 +119,7 @@ class Launch:
     contact_time: float
     greatest_shortening: float
     club_speed_after: float
+    club_turn_rate: float
     history: Contact
     energy: dict[str, float]
     momentum_residual: float
@@ -178,32 +193,34 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
     """Compute `club_impact` with numerical settings of one's own."""
     _check(strike)
     friction = body.friction if strike.friction is None else strike.friction
-    sprung = strike.face_stiffness is not None
-    half_head = 0.5 * (strike.club_mass - (strike.face_mass if sprung else 0.0))
-    half_face = 0.5 * (strike.face_mass if sprung else strike.club_mass)
-    face = np.zeros(contact.FACE_ROWS)
+    face, offset = half_head(
+        strike.club_mass,
+        strike.inertia,
+        strike.depth,
+        strike.impact_height,
+        strike.roll_radius,
+        strike.face_stiffness,
+        strike.face_mass,
+    )
     face[contact.FRICTION] = friction
-    face[contact.FACE_INVERSE_MASS] = 1.0 / half_face
-    face[contact.CLUB_INVERSE_MASS] = 2.0 / strike.club_mass
-    if sprung:
-        face[contact.HEAD_INVERSE_MASS] = 1.0 / half_head
-        face[contact.SPRING] = 0.5 * float(strike.face_stiffness or 0.0)
     opening = strike.dynamic_loft - strike.attack_angle
-    normal = strike.club_speed * math.cos(opening)
-    along = -strike.club_speed * math.sin(opening)
-    out = _collide(body, face, np.zeros(2), np.array([normal, along]), settings)
+    velocity = strike.club_speed * np.array([math.cos(opening), -math.sin(opening)])
+    before = club_before(offset, velocity, float(body.outer_radius[-1]))
+    out = _collide(body, face, np.zeros(2), before, settings)
     cos, sin = math.cos(strike.dynamic_loft), math.sin(strike.dynamic_loft)
     x = out.velocity[0] * cos - out.velocity[1] * sin
     z = out.velocity[0] * sin + out.velocity[1] * cos
-    share = strike.face_mass / strike.club_mass if sprung else 1.0
-    club_x = share * out.club[contact.FACE_V] + (1.0 - share) * out.club[contact.HEAD_V]
+    share = 0.0 if strike.face_stiffness is None else strike.face_mass / strike.club_mass
+    moving = share * out.club[[contact.FACE_VX, contact.FACE_VZ]]
+    moving += (1.0 - share) * out.club[[contact.HEAD_VX, contact.HEAD_VZ]]
     return Launch(
         ball_speed=math.hypot(x, z),
         launch_angle=math.atan2(z, x),
         spin=out.spin,
         contact_time=float(out.result[rows.LAST] - out.result[rows.FIRST]),
         greatest_shortening=float(out.result[rows.SHORTENING]),
-        club_speed_after=math.hypot(club_x, out.club[contact.CLUB_V]),
+        club_speed_after=math.hypot(*moving),
+        club_turn_rate=float(out.club[contact.TURN_RATE]),
         history=out.history,
         energy=out.energy,
         momentum_residual=out.momentum_residual,
@@ -241,8 +258,9 @@ def throw_ball(
     face = np.zeros(contact.FACE_ROWS)
     face[contact.FRICTION] = friction
     thrown = np.array([-speed * math.cos(angle), speed * math.sin(angle)])
-    out = _collide(body, face, thrown, np.zeros(2), settings)
     radius = float(body.outer_radius[-1])
+    still = club_before(np.zeros(2), np.zeros(2), radius)
+    out = _collide(body, face, thrown, still, settings)
     contact_point = out.velocity[1] - radius * out.spin
     return Rebound(
         speed_ratio=float(-out.velocity[0] / thrown[0]),
@@ -272,6 +290,10 @@ def _check(strike: Strike) -> None:
         "attack_angle": (-0.7, 0.7),
         "friction": (0.0, 3.0),
         "face_stiffness": (1e5, 1e10),
+        "inertia": (1e-6, 1.0),
+        "depth": (0.0, 0.1),
+        "impact_height": (-0.04, 0.04),
+        "roll_radius": (0.05, 10.0),
     }
     for name, (low, high) in bounds.items():
         value = getattr(strike, name)
@@ -283,18 +305,29 @@ def _check(strike: Strike) -> None:
         )
 
 
+def _flag(result: FloatArray) -> str:
+    if result[rows.ENDED] != 1.0:
+        return f"the ball did not leave within {LONGEST:g} s"
+    gap = float(result[rows.LONGEST_GAP])
+    if gap > PAUSE:
+        return (
+            f"the face struck again {1e6 * gap:.0f} us after the ball had left it: a ball so hard "
+            "for its springing face rattles, and one mass on a spring is no model of that"
+        )
+    return ""
+
+
 def _collide(
-    body: Body, face: FloatArray, thrown: FloatArray, club_velocity: FloatArray, settings: Settings
+    body: Body, face: FloatArray, thrown: FloatArray, club: FloatArray, settings: Settings
 ) -> _Outcome:
-    """March half the ball against the face; velocities are (normal, up the face)."""
+    """March half the ball, thrown at (normal, up the face) m/s, against the face of the club."""
     model = build_model(body, settings)
     mesh, points = model.mesh, model.points
-    nodes, radius = mesh.points.shape[1], float(body.outer_radius[-1])
+    nodes = mesh.points.shape[1]
     face[contact.STIFFNESS], face[contact.DAMPING] = model.law[:2]
     face[contact.SHEAR_STIFFNESS], face[contact.SHEAR_DAMPING] = model.law[2:]
     velocity, u = np.zeros_like(points), np.zeros_like(points)
     velocity[0, :nodes], velocity[2, :nodes] = thrown
-    club = np.array([-radius, -radius, club_velocity[0], club_velocity[0], club_velocity[1]])
     pairs = body.relaxation_strength.shape[1]
     state = np.zeros((len(model.hexes), 1 + 6 * pairs, WIDTH))
     state[:, 0] = 1.0
@@ -330,7 +363,7 @@ def _collide(
     )
     if not (np.isfinite(result).all() and np.isfinite(velocity).all()):
         raise SolverError("the impact broke down: an element turned inside out.")
-    flag = "" if result[rows.ENDED] == 1.0 else f"the ball did not leave within {LONGEST:g} s"
+    flag = _flag(result)
     v, x = velocity[:, :nodes], mesh.points + u[:, :nodes]
     momentum = momentum_of(model, v)
     mean = momentum.sum(axis=1) / model.node_mass.sum()
