@@ -32,12 +32,12 @@ Level = Literal["default", "fine"]
 def _model_version() -> str:
     digest = hashlib.sha256()
     here = Path(__file__).parent
-    for path in (*sorted(here.glob("*.py")), here / "swings.toml"):
+    for path in (*sorted(here.glob("*.py")), here / "swings.toml", here / "families.toml"):
         digest.update(path.read_bytes())
     return digest.hexdigest()[:12]
 
 
-# A digest of the code that computes and of the swings that it strikes with by default: the
+# A digest of the code that computes, of the families and of the swings it strikes with: the
 # ledger keeps evaluations of another model apart.
 MODEL_VERSION = _model_version()
 

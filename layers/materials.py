@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, cast
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from layers.errors import InputError, explain, find_named, refuse_twice
+from layers.families import families
 from layers.textfile import parse_toml
 
 Grade = Literal[
@@ -24,6 +25,10 @@ Grade = Literal[
 # relation against a mechanical test; Qi, Joyce and Boyce 2003 differ from their own finite-element
 # point by 49 %).
 HARDNESS_SCATTER = 0.40
+
+
+# A name with a word of grade ('soft') holds for a modulus within this share of the card's own.
+NAME_HOLDS = 0.1
 
 
 class Datum(BaseModel):
@@ -44,7 +49,7 @@ class RelaxationPair(BaseModel):
     strength: float = Field(
         description="decaying modulus over the dynamic modulus",
         ge=0.0,
-        le=5.0,
+        le=20.0,
         json_schema_extra={"unit": "1"},
     )
     time_us: float = Field(
@@ -80,11 +85,23 @@ class Material(BaseModel):
     friction: Annotated[
         Datum, _bounded("1", "Coulomb friction of a cover against a dry club face", 0.0, 2.0)
     ] = Datum(value=0.4, source="assumed: none known")
+    friction_wet: Annotated[
+        Datum, _bounded("1", "Coulomb friction of a cover against a wet club face", 0.0, 2.0)
+    ] = Datum(value=0.25, source="assumed: none known")
+    friction_half_speed_m_s: Annotated[
+        Datum, _bounded("m/s", "speed of sliding at which friction is halved", 1.0, 1e6)
+    ] = Datum(value=1e6, source="assumed: none known, friction does not fall")
     relaxation: tuple[RelaxationPair, ...] = Field(
         (), max_length=4, description="decaying parts of the dynamic shear modulus"
     )
     relaxation_source: str = Field("not stated", description="where the relaxation pairs come from")
     relaxation_grade: Grade = "unstated"
+    from_family: tuple[str, ...] = Field(
+        (), description="fields that the card did not state and its family gave"
+    )
+    named_at_mpa: float = Field(
+        0.0, ge=0.0, description="Young's modulus that the name was given for, MPa"
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -101,7 +118,7 @@ class Material(BaseModel):
             value = card.get(field)
             if isinstance(value, int | float) and not isinstance(value, bool):
                 card[field] = {"value": value}
-        return card
+        return _completed(card)
 
     @model_validator(mode="after")
     def _check_ranges(self) -> "Material":
@@ -130,9 +147,21 @@ class Material(BaseModel):
             A new, validated card.
         """
         card = self.model_dump()
+        if "youngs_modulus_mpa" in values:  # what the family gave follows the modulus
+            for field in card.pop("from_family"):
+                del card[field]
         for field, value in values.items():
             card[field] = {"value": value, "source": source, "grade": "unstated"}
         return Material.model_validate(card)
+
+    @property
+    def label(self) -> str:
+        """Name for a reader: without its word of grade once the modulus is another.
+
+        'core rubber, soft' is 'core rubber' where a search has made it twice as stiff.
+        """
+        same = abs(self.youngs_modulus_mpa.value / self.named_at_mpa - 1.0) <= NAME_HOLDS
+        return self.name if same else self.name.split(",")[0]
 
     @property
     def shear_modulus_pa(self) -> float:
@@ -160,6 +189,24 @@ def numeric_fields() -> dict[str, tuple[float, float]]:
             low, high = cast(list[float], extra["range"])
             ranges[name] = (low, high)
     return ranges
+
+
+def _completed(card: dict[str, Any]) -> dict[str, Any]:
+    """Fill in what a card leaves to its family, and note which fields those are."""
+    modulus = card.get("youngs_modulus_mpa")
+    value = modulus.get("value") if isinstance(modulus, Mapping) else getattr(modulus, "value", 0.0)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0.0:
+        return card  # refused by the field's own check
+    card.setdefault("named_at_mpa", value)
+    family = families().get(str(card.get("family")))
+    if family is not None:
+        given = family.fields(value)
+        if "relaxation" in card:
+            given = {k: v for k, v in given.items() if not k.startswith("relaxation")}
+        filled = {k: v for k, v in given.items() if k not in card}
+        card |= filled
+        card["from_family"] = (*card.get("from_family", ()), *filled)
+    return card
 
 
 def _number(value: Any, field: str) -> float:

@@ -46,7 +46,10 @@ class Strike:
     attack_angle : float
         Elevation of the head's path, rad, positive upward.
     friction : float, optional
-        Coulomb friction between cover and face; the cover's own if not given.
+        Coulomb friction between cover and face, whatever the speed of sliding; the cover's own if
+        not given.
+    surface : {"dry", "wet"}
+        Which of the cover's own.
     face_stiffness : float, optional
         Stiffness of a face that springs along its normal, N/m; rigid if not given.
     face_mass : float
@@ -73,6 +76,7 @@ class Strike:
     depth: float = 0.0
     impact_height: float = 0.0
     roll_radius: float | None = None
+    surface: Literal["dry", "wet"] = "dry"
 
 
 @dataclass(frozen=True)
@@ -192,7 +196,6 @@ def club_impact(body: Body, strike: Strike, level: Level = "default") -> Launch:
 def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
     """Compute `club_impact` with numerical settings of one's own."""
     _check(strike)
-    friction = body.friction if strike.friction is None else strike.friction
     face, offset = half_head(
         strike.club_mass,
         strike.inertia,
@@ -202,7 +205,12 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
         strike.face_stiffness,
         strike.face_mass,
     )
-    face[contact.FRICTION] = friction
+    if strike.friction is not None:
+        face[contact.FRICTION] = strike.friction
+    else:
+        wet = strike.surface == "wet"
+        face[contact.FRICTION] = body.friction_wet if wet else body.friction
+        face[contact.FADE] = 1.0 / body.friction_half_speed
     opening = strike.dynamic_loft - strike.attack_angle
     velocity = strike.club_speed * np.array([math.cos(opening), -math.sin(opening)])
     before = club_before(offset, velocity, float(body.outer_radius[-1]))

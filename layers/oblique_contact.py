@@ -13,11 +13,12 @@ from typing import Any, NamedTuple
 from numba import njit
 
 # Rows of the face's constants.
-STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, Pa s/m, 1
+STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, Pa s/m, 1: of slow sliding
 SHEAR_STIFFNESS, SHEAR_DAMPING = 3, 4  # along the face
 FACE_INVERSE_MASS, HEAD_INVERSE_MASS, HEAD_INVERSE_INERTIA = 5, 6, 7
 SPRING, DEPTH, CURVATURE = 8, 9, 10  # N/m, m, 1/m: see `layers.oblique_head`
-FACE_ROWS = 11
+FADE = 11  # s/m: friction is divided by 1 + FADE times the speed of sliding
+FACE_ROWS = 12
 # Rows of the club's state, in the axes of the face at first touch: a point of the face, the head's
 # centre of mass, their velocities, the head's turn and its rate, positive as loft grows.
 FACE_X, FACE_Z, FACE_VX, FACE_VZ = 0, 1, 2, 3
@@ -114,7 +115,8 @@ def _press(
         soften = 1.0 / (1.0 + resist * step * ease)
         along = -(kt * stretch[0, at] + resist * w2) * soften
         across = -(kt * stretch[1, at] + resist * w1) * soften
-        size, limit = math.sqrt(along * along + across * across), friction * normal
+        size = math.sqrt(along * along + across * across)
+        limit = friction * normal / (1.0 + face[FADE] * math.sqrt(w1 * w1 + w2 * w2))
         if size > limit:
             along *= limit / size
             across *= limit / size

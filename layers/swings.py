@@ -5,7 +5,7 @@ import re
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
@@ -58,7 +58,7 @@ class Swing(BaseModel):
         None,
         ge=0.0,
         le=2.0,
-        description="Coulomb friction of this face; none takes the cover's own",
+        description="Coulomb friction of this face at any speed; none takes the cover's own",
         json_schema_extra={"unit": "1"},
     )
     face_stiffness_kn_mm: float | None = Field(
@@ -74,6 +74,37 @@ class Swing(BaseModel):
         le=500.0,
         description="part of the head's mass that moves with a springing face",
         json_schema_extra={"unit": "g"},
+    )
+    inertia_g_cm2: float | None = Field(
+        None,
+        ge=50.0,
+        le=20000.0,
+        description="of the head about its heel-toe axis; none is a head that cannot turn",
+        json_schema_extra={"unit": "g cm2"},
+    )
+    depth_mm: float = Field(
+        0.0,
+        ge=0.0,
+        le=80.0,
+        description="of the head's centre of mass behind the face, along the face's normal",
+        json_schema_extra={"unit": "mm"},
+    )
+    impact_height_mm: float = Field(
+        0.0,
+        ge=-30.0,
+        le=30.0,
+        description="of the first touch above the centre of mass's projection on the face",
+        json_schema_extra={"unit": "mm"},
+    )
+    roll_radius_mm: float | None = Field(
+        None,
+        ge=100.0,
+        le=5000.0,
+        description="of the face's curve from crown to sole; none is flat",
+        json_schema_extra={"unit": "mm"},
+    )
+    surface: Literal["dry", "wet"] = Field(
+        "dry", description="which of the cover's frictions counts when none is given here"
     )
     source: str = Field("not stated", description="where the numbers come from")
     grade: Grade = Field("unstated", description="how far the numbers can be trusted")
@@ -97,6 +128,20 @@ class Swing(BaseModel):
             )
         return self
 
+    @model_validator(mode="after")
+    def _only_a_head_with_inertia_turns(self) -> "Swing":
+        if self.inertia_g_cm2 is None and (self.depth_mm or self.impact_height_mm):
+            raise ValueError(
+                f"inertia_g_cm2 is missing, but depth_mm is {self.depth_mm:g} and impact_height_mm "
+                f"{self.impact_height_mm:g}: without inertia the head does not turn about them"
+            )
+        if self.friction is not None and self.surface == "wet":
+            raise ValueError(
+                f"surface is 'wet', but friction is {self.friction:g}: give the friction of the "
+                "wet face, or leave friction out and take the cover's"
+            )
+        return self
+
     @property
     def spin_loft_deg(self) -> float:
         """Angle between the face's normal and the head's direction, deg."""
@@ -115,6 +160,11 @@ class Swing(BaseModel):
             friction=self.friction,
             face_stiffness=None if stiffness is None else stiffness * 1e6,
             face_mass=self.face_mass_g * 1e-3,
+            inertia=None if self.inertia_g_cm2 is None else self.inertia_g_cm2 * 1e-7,
+            depth=self.depth_mm * 1e-3,
+            impact_height=self.impact_height_mm * 1e-3,
+            roll_radius=None if self.roll_radius_mm is None else self.roll_radius_mm * 1e-3,
+            surface=self.surface,
         )
 
 
@@ -226,6 +276,6 @@ def find_swing(name: str, table: SwingTable | None = None) -> Swing:
     Examples
     --------
     >>> find_swing("wedge full moderate").spin_loft_deg
-    49.0
+    46.0
     """
     return (table or default_swings()).find(name)

@@ -170,7 +170,7 @@ def _stage(
     return StageSheet(
         number=number,
         title=_stage_title(ball, number),
-        material=f"{layer.material.name} ({layer.material.family})",
+        material=f"{layer.material.label} ({layer.material.family})",
         tooling=tooling,
         batch=batch,
         step=_steps(layer, tooling, own, inner, last),

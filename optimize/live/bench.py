@@ -53,7 +53,7 @@ class Bench:
             "scenario": self.scenario.name if self.scenario else None,
             "question": self.scenario.question if self.scenario else None,
             "layers": [
-                {"role": layer.role, "material": layer.material.name}
+                {"role": layer.role, "material": layer.material.label}
                 for layer in self.desk.ball.layer
             ],
             "knobs": [_knob_record(knob) for knob in self.desk.knobs],

@@ -158,7 +158,7 @@ def _by_layer(ball: Ball, places: Iterable[int]) -> dict[int, tuple[float | str,
             layer.outer_diameter_mm,
             layer.material.youngs_modulus_mpa.value,
             layer.material.density_g_cm3.value,
-            layer.material.name,
+            layer.material.label,
         )
         for place, layer, thick in zip(places, ball.layer, thicknesses_mm(ball), strict=True)
     }
