@@ -49,7 +49,7 @@ class RelaxationPair(BaseModel):
     strength: float = Field(
         description="decaying modulus over the dynamic modulus",
         ge=0.0,
-        le=20.0,
+        le=50.0,
         json_schema_extra={"unit": "1"},
     )
     time_us: float = Field(
