@@ -11,11 +11,13 @@ NUMBERS = ("dynamic_stiffening", "friction", "friction_wet", "friction_half_spee
 
 @dataclass(frozen=True)
 class Law:
-    """value * (E / at)^exponent, E in MPa, with its source and grade."""
+    """value * (E / at)^exponent, E in MPa, from lowest to highest, with its source and grade."""
 
     value: float
     at: float
     exponent: float
+    lowest: float
+    highest: float
     source: str
     grade: str
 
@@ -24,10 +26,12 @@ class Law:
 
         Examples
         --------
-        >>> Law(1.0, 50.0, 0.5, "", "").of(200.0)
-        2.0
+        >>> law = Law(1.0, 50.0, 0.5, 10.0, 200.0, "", "")
+        >>> law.of(200.0), law.of(800.0)
+        (2.0, 2.0)
         """
-        return float(self.value * (modulus / self.at) ** self.exponent)
+        within = min(max(modulus, self.lowest), self.highest)
+        return float(self.value * (within / self.at) ** self.exponent)
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,8 @@ def _family(row: dict[str, Any]) -> Family:
             value=float(told["value"]),
             at=float(row["at_modulus_mpa"]),
             exponent=float(told.get("exponent", 0.0)),
+            lowest=float(row["range_mpa"][0]),
+            highest=float(row["range_mpa"][1]),
             source=told["source"],
             grade=told["grade"],
         )

@@ -14,12 +14,13 @@ import numpy as np
 from layers import oblique_contact as contact
 from layers import oblique_march as rows
 from layers.ball import Body, FloatArray
+from layers.crushed import crushed
 from layers.errors import InputError, SolverError
 from layers.inertia import moment_of_inertia
 from layers.lanes import WIDTH
 from layers.oblique_balance import energy_parts, momentum_residual
-from layers.oblique_head import club_before, half_head
-from layers.oblique_model import LEVELS, Settings, build_model, momentum_of
+from layers.oblique_head import club_before, face_period, half_head
+from layers.oblique_model import LEVELS, Settings, build_model, momentum_of, volume_ratio
 
 Level = Literal["default", "fine"]
 
@@ -313,14 +314,22 @@ def _check(strike: Strike) -> None:
         )
 
 
-def _flag(result: FloatArray) -> str:
+def _flag(result: FloatArray, face: FloatArray) -> str:
     if result[rows.ENDED] != 1.0:
         return f"the ball did not leave within {LONGEST:g} s"
+    contact_time = float(result[rows.LAST] - result[rows.FIRST])
+    period = face_period(face)
+    if contact_time < period:
+        return (
+            f"the ball was on the face for {1e6 * contact_time:.0f} us, less than the springing "
+            f"face takes to swing once ({1e6 * period:.0f} us): for so hard a ball one mass on a "
+            "spring is no model of a face"
+        )
     gap = float(result[rows.LONGEST_GAP])
     if gap > PAUSE:
         return (
-            f"the face struck again {1e6 * gap:.0f} us after the ball had left it: a ball so hard "
-            "for its springing face rattles, and one mass on a spring is no model of that"
+            f"the face struck again {1e6 * gap:.0f} us after the ball had left it: for so hard a "
+            "ball one mass on a spring is no model of a face"
         )
     return ""
 
@@ -369,9 +378,14 @@ def _collide(
         history,
         result,
     )
-    if not (np.isfinite(result).all() and np.isfinite(velocity).all()):
-        raise SolverError("the impact broke down: an element turned inside out.")
-    flag = _flag(result)
+    if result[rows.BROKEN] == 1.0 or not np.isfinite(velocity).all():
+        fastest = max(
+            float(np.hypot(*thrown)),
+            float(np.hypot(*before[1][[contact.HEAD_VX, contact.HEAD_VZ]])),
+        )
+        ratio = volume_ratio(model, u)
+        raise SolverError("the impact broke down: " + crushed(body, ratio, mesh.layer, fastest))
+    flag = _flag(result, face)
     v, x = velocity[:, :nodes], mesh.points + u[:, :nodes]
     momentum = momentum_of(model, v)
     mean = momentum.sum(axis=1) / model.node_mass.sum()

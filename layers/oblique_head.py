@@ -105,6 +105,14 @@ def club_before(offset: FloatArray, velocity: FloatArray, radius: float) -> Floa
     return club
 
 
+def face_period(face: FloatArray) -> float:
+    """Time of one swing of a springing face against the rest of the head, s; 0 if rigid."""
+    if face[SPRING] == 0.0:
+        return 0.0
+    both = face[FACE_INVERSE_MASS] + face[HEAD_INVERSE_MASS]
+    return 2.0 * math.pi / math.sqrt(float(face[SPRING] * both))
+
+
 @njit(cache=True)
 def drive_club(face: Any, club: Any, sums: Any, mean: float, step: float) -> None:
     """Move the club over a step under the ball's push.

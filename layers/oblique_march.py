@@ -38,8 +38,8 @@ from layers.oblique_kernels import (
 
 # Rows of the results.
 ELAPSED, FIRST, LAST, LOSS_RELAXATION, LOSS_BULK, LOSS_FRICTION, LOSS_CONTACT = range(7)
-SHORTENING, STEPS, ENDED, RECORDED, TORQUE, LONGEST_GAP = range(7, 13)
-RESULT_ROWS = 13
+SHORTENING, STEPS, ENDED, RECORDED, TORQUE, LONGEST_GAP, BROKEN = range(7, 14)
+RESULT_ROWS = 14
 # Rows of the history.
 TIME, NORMAL, TANGENTIAL, SLIP, STUCK = range(5)
 HISTORY_ROWS = 5
@@ -171,6 +171,7 @@ def _march(
         Written.
     """
     loss, sums, pulled = np.zeros(2), np.zeros(SUM_ROWS), np.zeros(u.shape)
+    sound = u.copy()  # as last found in order
     first = surface.nodes[0] - (carry.shape[0] - 1) * carry.shape[1]
     work, forces = np.zeros((NODE_ROWS, carry.shape[1])), np.zeros((POINT_ROWS, stretch.shape[1]))
     near_faces = np.zeros(surface.faces.shape[1], np.int64)
@@ -183,7 +184,10 @@ def _march(
         if steps % CHECK_EVERY == 0:
             frequency = highest_frequency(u, hexes, constant)
             if not 0.0 < frequency < math.inf:
+                result[BROKEN] = 1.0
+                u[:] = sound
                 break
+            sound[:] = u
             new = stable / math.sqrt(frequency)
             step = new if steps == 0 else step
         sampled = steps % SAMPLE_EVERY == 0
