@@ -317,6 +317,12 @@ def _check(strike: Strike) -> None:
 def _flag(result: FloatArray, face: FloatArray) -> str:
     if result[rows.ENDED] != 1.0:
         return f"the ball did not leave within {LONGEST:g} s"
+    gap = float(result[rows.LONGEST_GAP])
+    if gap > PAUSE:
+        return (
+            f"the face struck again {1e6 * gap:.0f} us after the ball had left it: for so hard a "
+            "ball one mass on a spring is no model of a face"
+        )
     contact_time = float(result[rows.LAST] - result[rows.FIRST])
     period = face_period(face)
     if contact_time < period:
@@ -324,12 +330,6 @@ def _flag(result: FloatArray, face: FloatArray) -> str:
             f"the ball was on the face for {1e6 * contact_time:.0f} us, less than the springing "
             f"face takes to swing once ({1e6 * period:.0f} us): for so hard a ball one mass on a "
             "spring is no model of a face"
-        )
-    gap = float(result[rows.LONGEST_GAP])
-    if gap > PAUSE:
-        return (
-            f"the face struck again {1e6 * gap:.0f} us after the ball had left it: for so hard a "
-            "ball one mass on a spring is no model of a face"
         )
     return ""
 
