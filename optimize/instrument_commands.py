@@ -27,6 +27,10 @@ def fit_club(
     swings: Annotated[
         Path | None, typer.Option(metavar="FILE", help="table of swings in place of the shipped")
     ] = None,
+    free: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="a setting to be fitted too: loft, attack or height"),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(metavar="S.toml", help="write the table with the fitted swing here"),
@@ -34,10 +38,12 @@ def fit_club(
 ) -> None:
     """Fit friction, and the face's spring where the swing has one, to launches of known builds.
 
-    Speed, angle, spin and time on the face are used. A number that the launches do not tell is left
-    as it was, and said. 'orbwright estimate BALL.toml --swings S.toml' uses the result.
+    Speed, angle, spin and time on the face are used; loft, attack and impact height may be fitted
+    too, each held by a prior (1 deg, 1 deg, 3 mm). A number that the launches do not identify is
+    left as it was, and said. 'orbwright estimate BALL.toml --swings S.toml' uses the result.
 
     Example: orbwright fit-club k1.toml k2.toml --swing "driver fast" --measurements robot.csv
+    --free loft --free attack
     """
     from layers.ball import read_ball
     from layers.swings import default_swings, read_swings
@@ -50,7 +56,7 @@ def fit_club(
     table.find(swing)
     readings = read_measurements(measurements, builds, table)
     tell_of_compiling([f"{swing}.spin_rpm"])
-    found = fit_strike(swing, builds, readings, table)
+    found = fit_strike(swing, builds, readings, table, free or ())
     if out:
         write_text(out, swings_toml(with_swing(table, found.swing)))
         say(f"Swings written to {out}.")

@@ -3,7 +3,7 @@
 import math
 
 from layers.tester import Score, SpringTester
-from optimize.strikefit import StrikeFit
+from optimize.strikefit import WARN, StrikeFit
 from optimize.tables import Section, columns, number
 
 
@@ -14,7 +14,7 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
             f.field,
             number(f.value, f.error if math.isfinite(f.error) else f.value),
             number(f.error, f.error) if math.isfinite(f.error) else "",
-            "fitted" if f.told else "not told by these launches: left as it was",
+            "fitted" if f.told else "not identified by these launches: left as it was",
         )
         for f in fit.fitted
     )
@@ -29,16 +29,15 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
         )
         for o in fit.launch
     )
+    wide = tuple(
+        (quantity, number(half, 0.1 * half)) for quantity, half in fit.interval_percent.items()
+    )
     notes = [
         "'±' is one standard deviation: scatter of the robot's repeats, and the model's own "
         "numerical error; friction holds for this cover and state of the face only."
     ]
     if fit.freedom:
-        notes.insert(
-            0,
-            f"Weighted misfit {fit.chi_square:.1f} with {fit.freedom} degrees of freedom"
-            + (": more than chance, errors are widened." if fit.chi_square > fit.freedom else "."),
-        )
+        notes.insert(0, _misfit(fit))
     return [
         Section("Numbers of the swing", columns("number", ">value", ">±", "~what"), numbers),
         Section(
@@ -47,7 +46,23 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
             rows,
             tuple(notes),
         ),
+        Section(
+            "Another ball off this club, 95 % interval",
+            columns("figure", ">± %"),
+            wide,
+            ("For balls of the kind that were hit; the order of near balls is closer than this.",),
+        ),
     ]
+
+
+def _misfit(fit: StrikeFit) -> str:
+    told = f"Weighted misfit {fit.chi_square:.1f} with {fit.freedom} degrees of freedom"
+    if fit.misfit > WARN:
+        return (
+            f"{told}: this head does not make these launches. Set loft, attack or height free, "
+            "correct the head's inertia and depth, or check the builds' cards."
+        )
+    return told + (": more than chance, errors are widened." if fit.misfit > 1.0 else ".")
 
 
 def score_sections(score: Score, tester: SpringTester) -> list[Section]:
