@@ -174,7 +174,7 @@ def _settle(
 
 
 @njit(cache=True)
-def distance(points: Any, u: Any, node: int, club: Any) -> float:
+def distance(points: Any, u: Any, node: int, club: Any) -> Any:
     """Distance of a node from the face's tangent plane, m."""
     x = points[0, node] + u[0, node] - club[FACE_X]
     z = points[2, node] + u[2, node] - club[FACE_Z]
@@ -184,7 +184,7 @@ def distance(points: Any, u: Any, node: int, club: Any) -> float:
 @njit(cache=True)
 def _approach(
     points: Any, u: Any, velocity: Any, surface: Any, face: Any, club: Any, work: Any
-) -> float:
+) -> Any:
     """Distances and velocities of the surface nodes in the axes of the face under each.
 
     A rolled face stands back by half its curvature times the square of the height, and its normal

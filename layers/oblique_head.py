@@ -163,7 +163,7 @@ def drive_club(face: Any, club: Any, sums: Any, mean: float, step: float) -> Non
 
 
 @njit(cache=True)
-def may_meet_again(face: Any, club: Any, nearest: float) -> bool:
+def may_meet_again(face: Any, club: Any, nearest: float) -> Any:
     """Whether a springing face, swinging freely, still reaches the ball's nearest point."""
     if face[SPRING] == 0.0:
         return False
