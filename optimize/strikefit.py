@@ -268,7 +268,8 @@ def _fit(case: _Case, unknowns: tuple[Unknown, ...]) -> tuple[FloatArray, FloatA
         starts += [k * column for k in _FRICTIONS]
     start = min(starts, key=lambda x: float((misfit(x) ** 2).sum()))
     found = least_squares(misfit, start, jac=slopes, xtol=1e-4, ftol=1e-5)
-    return found.x, np.linalg.inv(found.jac.T @ found.jac)
+    jacobian: FloatArray = np.asarray(found.jac, dtype=float)
+    return np.asarray(found.x), np.linalg.inv(jacobian.T @ jacobian)
 
 
 def _slopes(function: Callable[[FloatArray], FloatArray], x: FloatArray) -> FloatArray:
