@@ -269,7 +269,8 @@ def _fit(case: _Case, unknowns: tuple[Unknown, ...]) -> tuple[FloatArray, FloatA
     start = min(starts, key=lambda x: float((misfit(x) ** 2).sum()))
     found = least_squares(misfit, start, jac=slopes, xtol=1e-4, ftol=1e-5)
     jacobian: FloatArray = np.asarray(found.jac, dtype=float)
-    return np.asarray(found.x), np.linalg.inv(jacobian.T @ jacobian)
+    covariance: FloatArray = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=float)
+    return np.asarray(found.x), covariance
 
 
 def _slopes(function: Callable[[FloatArray], FloatArray], x: FloatArray) -> FloatArray:
