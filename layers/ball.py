@@ -6,18 +6,15 @@ mechanics take.
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from layers.errors import InputError, explain
-from layers.materials import Catalogue, Material, default_catalogue
-from layers.textfile import parse_toml, read_text
+from layers.arrays import FloatArray
+from layers.errors import InputError
+from layers.materials import Material
 
-FloatArray = npt.NDArray[np.float64]
 Role = Literal["core", "inner core", "outer core", "mantle", "cover"]
 
 MOST_LAYERS = 6
@@ -156,74 +153,3 @@ class Body:
     dimple_depth: float = 0.15e-3
     friction_wet: float = 0.2
     friction_half_speed: float = math.inf
-
-
-_OVERRIDES = ("youngs_modulus_mpa", "density_g_cm3", "poisson_ratio", "friction")
-
-
-def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> Ball:
-    """Build a ball from a parsed TOML table whose layers name their materials.
-
-    Parameters
-    ----------
-    table : dict
-        Keys of `Ball`; each ``[[layer]]`` has ``role``, ``outer_diameter_mm``, ``material`` (a name
-        in the catalogue or in the table's own ``[[material]]`` cards) and may replace some of
-        the card's numbers.
-    catalogue : Catalogue
-        Cards to find names in.
-    what : str
-        The table's name, for messages.
-
-    Raises
-    ------
-    InputError
-        On an unknown field or material, or a value out of range.
-    """
-    table = dict(table)
-    try:
-        if "material" in table:
-            own = Catalogue.model_validate({"material": table.pop("material")})
-            catalogue = catalogue.joined(own.material)
-        rows = table.get("layer")
-        if isinstance(rows, list):
-            table["layer"] = [_resolve(row, catalogue, i, what) for i, row in enumerate(rows, 1)]
-        return Ball.model_validate(table)
-    except ValidationError as error:
-        known = (*Ball.model_fields, *Layer.model_fields, *Material.model_fields)
-        raise explain(error, what, known) from error
-
-
-def _resolve(row: Any, catalogue: Catalogue, number: int, what: str) -> Any:
-    if not isinstance(row, dict) or not isinstance(row.get("material"), str):
-        return row
-    row = dict(row)
-    replaced = {field: row.pop(field) for field in _OVERRIDES if field in row}
-    for field, value in replaced.items():
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise InputError(f"{what}: layer {number}, {field} is {value!r}, but must be a number.")
-    try:
-        card = catalogue.find(row["material"])
-    except InputError as error:
-        raise InputError(f"{what}: layer {number}: {error}") from error
-    row["material"] = card.with_values(f"set in {what}", **replaced) if replaced else card
-    return row
-
-
-def read_ball(path: Path, catalogue: Catalogue | None = None) -> Ball:
-    """Read a ball from a TOML file.
-
-    Parameters
-    ----------
-    path : Path
-        The file; see `ball_from_table` for its keys.
-    catalogue : Catalogue, optional
-        Cards to find material names in; the shipped catalogue otherwise.
-
-    Raises
-    ------
-    InputError
-        If the file is missing, unreadable, not TOML or not a ball.
-    """
-    table = parse_toml(read_text(path), path.name)
-    return ball_from_table(table, catalogue or default_catalogue(), path.name)

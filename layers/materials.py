@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.errors import InputError, explain, find_named, refuse_twice
 from layers.families import families
-from layers.textfile import parse_toml
+from layers.files.toml import parse_toml
 
 Grade = Literal[
     "measured", "handbook", "published example", "common practice", "from memory", "unstated"

@@ -1,7 +1,7 @@
 """First spheroidal vibration mode of a layered sphere: the egg-to-disc mode, two lobes along z.
 
-Small strain, the quadratic elements of `layers.axisymmetric` over the quarter section with a
-consistent mass. Symmetry about the equator leaves no rigid motion, so the stiffness can be factored
+Small strain, the quadratic elements of `layers.numerics.axisymmetric` over the quarter
+section with a consistent mass. Symmetry about the equator leaves no rigid motion, so the stiffness can be factored
 and the lowest mode follows by inverse iteration.
 """
 
@@ -9,7 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layers.axisymmetric import (
+from layers.arrays import FloatArray
+from layers.ball import Body
+from layers.errors import SolverError
+from layers.mass.inertia import solver_density
+from layers.numerics.axisymmetric import (
     Layout,
     assemble,
     back_substitute,
@@ -18,9 +22,6 @@ from layers.axisymmetric import (
     gradients,
     layout,
 )
-from layers.ball import Body, FloatArray
-from layers.errors import SolverError
-from layers.inertia import solver_density
 
 # Elements from pole to equator, those over the centre block's top, and the relative positions of
 # the elements' edges: in the innermost layer and in every further one.

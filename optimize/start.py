@@ -4,9 +4,9 @@ import sys
 
 
 def main() -> int:
-    """Run the command line; see `optimize.cli.main` for the exit codes."""
+    """Run the command line; see `optimize.commands.app.main` for the exit codes."""
     try:
-        from optimize.cli import main as command_line
+        from optimize.commands.app import main as command_line
 
         return command_line()
     except KeyboardInterrupt:

@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 _COMPILE = """
-from layers.estimate import estimate
+from layers.estimation import estimate
 from layers.figures import BALL_FIGURES
-from tests.builds import random_balls
+from tests.helpers.builds import random_balls
 estimate(random_balls(1, seed=0)[0], (*BALL_FIGURES, "driver fast.spin_rpm"))
 """
 

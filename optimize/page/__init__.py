@@ -1,1 +1,1 @@
-"""A finished run as one HTML page that two people choose from, without a network or a server."""
+"""A finished run as one HTML page, to choose from."""

@@ -7,16 +7,17 @@ from typing import Any
 
 import numpy as np
 
-from layers.ball import Ball, FloatArray
-from layers.estimate import estimate
+from layers.arrays import FloatArray
+from layers.ball import Ball
+from layers.estimation import estimate
 from layers.figures import Figure
-from optimize.evaluate import is_closed_form
 from optimize.page.influence import influence, varying
-from optimize.page.words import label_of, unit_of
-from optimize.report import thicknesses_mm
-from optimize.result import Build, Run
-from optimize.scenario import Scenario
-from optimize.space import Row, Space
+from optimize.report.ball import thicknesses_mm
+from optimize.report.words import label_of, layer_names, unit_of
+from optimize.scenario.brief import Scenario
+from optimize.scenario.space import Row, Space
+from optimize.search.judge import is_closed_form
+from optimize.search.result import Build, Run
 
 # Closed forms of the whole ball, which every build can be given at once.
 _ALWAYS = ("mass_g", "inertia_g_cm2", "inertia_ratio", "mean_density_g_cm3")
@@ -79,15 +80,6 @@ def gather(run: Run, more: Mapping[str, Mapping[str, Figure]] | None = None) -> 
     seen = dict.fromkeys((*needed, *_ALWAYS, *(name for one in found for name in one)))
     shared = [name for name in seen if sum(name in one for one in found) >= least]
     return Figures(tuple(found), tuple(shared))
-
-
-def layer_names(scenario: Scenario) -> list[str]:
-    """Name the scenario's layers by role, numbered where two have the same."""
-    roles = [layer.role for layer in scenario.layer]
-    return [
-        role if roles.count(role) == 1 else f"{role} {roles[: i + 1].count(role)}"
-        for i, role in enumerate(roles)
-    ]
 
 
 def places_of(space: Space, row: Row) -> list[int]:

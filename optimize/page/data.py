@@ -5,15 +5,22 @@ from datetime import UTC, datetime
 from typing import Any
 
 from layers.figures import Figure
-from optimize.drawing import SHADES, SOFTEST, STIFFEST
-from optimize.page.builds import axes_record, gather, influence_record, layer_names, thinned
+from optimize.page.builds import axes_record, gather, influence_record, thinned
 from optimize.page.flights import Launches, flights_record
 from optimize.page.influence import Sobol, sobol_record
 from optimize.page.members import figures_record, margins_record, members_record
 from optimize.page.provenance import provenance_record
-from optimize.page.words import bound_words, goal_words, in_words, question_of, summary_of
-from optimize.result import Run
-from optimize.runreport import one_way
+from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
+from optimize.report.run import one_way
+from optimize.report.words import (
+    bound_words,
+    goal_words,
+    in_words,
+    layer_names,
+    question_of,
+    summary_of,
+)
+from optimize.search.result import Run
 
 _BREAKS, _KEEPS, _FRONT = 0, 1, 2
 

@@ -6,19 +6,21 @@ from typing import Any
 
 import numpy as np
 
-from layers import inertia
+from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
-from layers.estimate import MODEL_VERSION, Conditions
+from layers.estimation import MODEL_VERSION
 from layers.figures import QUANTITIES, Figure, parse_figure
-from layers.flight import path
-from layers.swings import SwingTable, default_swings
-from optimize.evaluate import Request, computing
-from optimize.ledger import Known, Ledger
-from optimize.page.words import short_of
-from optimize.result import Member, Run
-from optimize.scenario import Scenario
-from optimize.search import name_run
-from optimize.space import content_of, key_of
+from layers.flight.trajectory import path
+from layers.mass import inertia
+from layers.strike.swings import SwingTable, default_swings
+from optimize.compute.one import Request
+from optimize.compute.pool import computing
+from optimize.ledger.ledger import Known, Ledger
+from optimize.report.words import short_of
+from optimize.scenario.brief import Scenario
+from optimize.scenario.space import content_of, key_of
+from optimize.search.result import Member, Run
+from optimize.search.run import name_run
 
 FIGURES = (
     "ball_speed_m_s",

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from layers.ball import FloatArray
+from layers.arrays import FloatArray
 
 _CONFIDENCE = 0.95
 # Fewer builds than this for each freedom, and a fit says more of chance than of layers.

@@ -3,11 +3,12 @@
 from typing import Any
 
 from layers.figures import Figure
-from optimize.evaluate import is_closed_form
-from optimize.ledger import Known
+from optimize.ledger.ledger import Known
 from optimize.page.builds import places_of, rounded
 from optimize.page.flights import Launches
-from optimize.page.words import (
+from optimize.report.ball import digits_of
+from optimize.report.tables import number, signed
+from optimize.report.words import (
     bound_words,
     help_of,
     in_words,
@@ -17,11 +18,11 @@ from optimize.page.words import (
     unit_of,
     with_unit,
 )
-from optimize.report import digits_of
-from optimize.result import Member, Run
-from optimize.scenario import CENTRE_DIAMETER, FILL_DENSITY, Bound
-from optimize.space import Space
-from optimize.tables import number, signed
+from optimize.scenario.goals import Bound
+from optimize.scenario.space import Space
+from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY
+from optimize.search.judge import is_closed_form
+from optimize.search.result import Member, Run
 
 _NOTHING = Known({}, {})
 

@@ -11,10 +11,10 @@ from typing import Any
 from layers.figures import Figure
 from layers.materials import Datum
 from optimize.page.flights import Launches, is_present_model
-from optimize.page.words import owner_of, short_of
-from optimize.report import TRUST, version
-from optimize.result import Run
-from optimize.runreport import CHECK_HEADS, CHECK_NOTES, check_rows
+from optimize.report.ball import TRUST, version
+from optimize.report.run import CHECK_HEADS, CHECK_NOTES, check_rows
+from optimize.report.words import owner_of, short_of
+from optimize.search.result import Run
 
 _LIBRARIES = ("numpy", "numba", "scipy", "pymoo", "scikit-learn")
 

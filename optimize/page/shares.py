@@ -5,13 +5,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from layers.errors import InputError
-from optimize.freedoms import Shares, shares
-from optimize.freedomsreport import freedom_words, missed, notes, sentences
-from optimize.ledger import Known
-from optimize.morebuilds import computed
+from optimize.ledger.ledger import Known
 from optimize.page.influence import Sobol
-from optimize.page.words import in_words, label_of
-from optimize.result import Run
+from optimize.report.shares import freedom_words, missed, notes, sentences
+from optimize.report.words import in_words, label_of
+from optimize.search.result import Run
+from optimize.sensitivity.more_builds import computed
+from optimize.sensitivity.shares import Shares, shares
 
 
 def sobol_of(run: Run, known: Mapping[str, Known]) -> Sobol | None:

@@ -13,7 +13,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from optimize.console import write_text
+from optimize.report.writing import write_text
 
 # In this order they make one script.
 _SCRIPTS = (

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from layers.compression import compress, deflection_between
-from tests.calculix import BUILDS, compress_with_calculix, deflection_between_loads
+from layers.compression.curve import compress, deflection_between
+from tests.helpers.calculix import BUILDS, compress_with_calculix, deflection_between_loads
 
 FINEST, LADDER, STEPS, REPEATS = 28, (6, 8, 10, 12, 14, 16, 20), 6, 20
 

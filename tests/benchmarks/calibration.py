@@ -13,10 +13,10 @@ import time
 import numpy as np
 
 from layers.figures import parse_figure
-from optimize.calibrate import case_of, concluded
-from optimize.calibration import WIDTH, Calibration, key_of
-from optimize.parameters import Model, jacobian, parameters_of, predict
-from tests.lab import FIVE, build, draw_errors, measure, true_means
+from optimize.calibration.calibrate import case_of, concluded
+from optimize.calibration.calibrated import WIDTH, Calibration, key_of
+from optimize.calibration.parameters import Model, jacobian, parameters_of, predict
+from tests.helpers.lab import FIVE, build, draw_errors, measure, true_means
 
 NAMES = (
     "stage1.mass_g",

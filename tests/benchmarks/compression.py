@@ -10,8 +10,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from layers.compression import DEFAULT_LOADS, KGF, Compression, compress, deflection_between
-from tests.builds import random_bodies
+from layers.compression.curve import DEFAULT_LOADS, KGF, Compression, compress, deflection_between
+from tests.helpers.builds import random_bodies
 
 STANDARD = np.array([10.0, 130.0]) * KGF
 WINDOWS = ((0.2, 5.0), (5.0, 15.0), (5.0, 60.0), (10.0, 130.0))  # kgf

@@ -21,17 +21,21 @@ from pymoo.indicators.hv import HV
 from pymoo.problems import get_problem
 
 from layers.ball import Ball
-from optimize.emulate import Emulated, emulate
-from optimize.emulator import fit
-from optimize.encoding import Encoding
-from optimize.evaluate import Evaluator, Judge, computing
-from optimize.ledger import Known, Ledger
-from optimize.propose import evolve
-from optimize.result import SIGMAS_68, SIGMAS_95, Run, Standing
-from optimize.scenario import Bound, Goal, Scenario, read_scenario
-from optimize.search import name_run, run_search
-from optimize.shortlist import non_dominated
-from optimize.space import Row, Space
+from optimize.compute.evaluator import Evaluator
+from optimize.compute.pool import computing
+from optimize.emulator.encoding import Encoding
+from optimize.emulator.gaussian import fit
+from optimize.emulator.intervals import SIGMAS_68, SIGMAS_95
+from optimize.ledger.ledger import Known, Ledger
+from optimize.scenario.brief import Scenario, read_scenario
+from optimize.scenario.goals import Bound, Goal
+from optimize.scenario.space import Row, Space
+from optimize.search.by_emulator import Emulated, emulate
+from optimize.search.evolution import evolve
+from optimize.search.judge import Judge
+from optimize.search.result import Run, Standing
+from optimize.search.run import name_run, run_search
+from optimize.search.shortlist import non_dominated
 
 SEEDS = (1, 2, 3, 4, 5)
 EMULATED, DIRECT = 200, 2000

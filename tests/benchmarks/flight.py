@@ -9,13 +9,13 @@ import time
 
 import numpy as np
 
-from layers.aerodynamics import LAWS
-from layers.aerotable import stitch
-from layers.air import humid_air
-from layers.distance import YARD
-from layers.flight import fly
-from tests.test_aerodynamics import scattered
-from tests.test_flight import BALL, DEG, TOUR, launches, reference
+from layers.flight.aerodynamics import LAWS
+from layers.flight.aerotable import stitch
+from layers.flight.air import humid_air
+from layers.flight.trajectory import fly
+from layers.rules.overall_distance import YARD
+from tests.layers.flight.test_aerodynamics import scattered
+from tests.layers.flight.test_trajectory import BALL, DEG, TOUR, launches, reference
 
 COUNT, REPEATS, CHECKED = 10_000, 7, 100
 

@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from layers import impact
 from layers.ball import Body
-from layers.impact import BarrierImpact, barrier_impact
-from tests.builds import random_bodies
-from tests.test_impact import hertz_contact_time, reference_ball, sphere
+from layers.impact import barrier
+from layers.impact.barrier import BarrierImpact, barrier_impact
+from tests.helpers.builds import random_bodies
+from tests.layers.impact.test_barrier import hertz_contact_time, reference_ball, sphere
 
 SPEED = 38.1  # m/s
 FIGURES = ("speed_ratio", "contact_time", "peak_force", "greatest_shortening")
@@ -34,13 +34,13 @@ def cost(bodies: list[Body]) -> None:
         barrier_impact(body, SPEED)
         spent.append(1e3 * (time.thread_time() - start))
     low, middle, high = np.percentile(spent, [10, 50, 90])
-    print(f"CPU per build and impact, meshing included: median {middle:.0f} ms,", end=" ")
+    print(f"CPU per build and barrier, meshing included: median {middle:.0f} ms,", end=" ")
     print(f"10 % to 90 % {low:.0f} to {high:.0f} ms, most {max(spent):.0f} ms")
 
 
 def discretisation(bodies: list[Body], third: int) -> None:
-    levels = {**impact.LEVELS, "third": impact.DEFAULT.refined(3)}
-    impact.LEVELS.update(levels)
+    levels = {**barrier.LEVELS, "third": barrier.DEFAULT.refined(3)}
+    barrier.LEVELS.update(levels)
     default = [barrier_impact(body, SPEED) for body in bodies]
     fine = [barrier_impact(body, SPEED, "fine") for body in bodies]
     finest = [barrier_impact(body, SPEED, "third") for body in bodies[:third]]

@@ -23,7 +23,7 @@ from typing import Any
 
 import numpy as np
 
-from optimize.ledger import Ledger
+from optimize.ledger.ledger import Ledger
 
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-c", "import sys; from optimize.start import main; sys.exit(main())"]

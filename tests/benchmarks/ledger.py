@@ -23,16 +23,17 @@ from pathlib import Path
 
 import numpy as np
 
-from layers.estimate import MODEL_VERSION
+from layers.estimation import MODEL_VERSION
 from layers.figures import Estimate
-from optimize.evaluate import Judge, compute_one
-from optimize.ledger import Entry, Ledger, Proposal
-from optimize.scenario import read_scenario
-from optimize.search import run_search
-from optimize.space import Space, content_of, key_of
+from optimize.compute.one import compute_one
+from optimize.ledger.ledger import Entry, Ledger, Proposal
+from optimize.scenario.brief import read_scenario
+from optimize.scenario.space import Space, content_of, key_of
+from optimize.search.judge import Judge
+from optimize.search.run import run_search
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "four_layer_speed_feel.toml"
-CLOSED = Path(__file__).parents[1] / "closed_form.toml"
+CLOSED = Path(__file__).parents[1] / "helpers" / "closed_form.toml"
 SIZES = (10_000, 100_000, 1_000_000)
 BLOCK, BLOCKS = 100, 30
 GENERATION = 40
@@ -203,7 +204,7 @@ def measure_run(folder: Path, size: int) -> None:
 _COMMAND = """
 import sys
 from pathlib import Path
-from optimize.cli import main
+from optimize.commands.app import main
 code = main(["ledger", *sys.argv[2:]])
 status = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
 Path(sys.argv[1]).write_text(status["VmHWM"].split()[0])

@@ -14,15 +14,17 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import brentq
 
-from layers.ball import Ball, FloatArray, Layer, Role, read_ball
-from layers.compression import compress
-from layers.distance import MILE_PER_HOUR
-from layers.impact import barrier_impact, initial_velocity, speed_ratio_slope
+from layers.arrays import FloatArray
+from layers.ball import Ball, Layer, Role
+from layers.ball_file import read_ball
+from layers.compression.curve import compress
+from layers.impact.barrier import barrier_impact, initial_velocity, speed_ratio_slope
 from layers.materials import Material, default_catalogue
-from layers.oblique import Strike, club_impact
-from layers.swings import find_swing
-from tests.heads import club_restitution, face_stiffness
-from tests.test_instruments import BALLS
+from layers.rules.overall_distance import MILE_PER_HOUR
+from layers.strike.strike import Strike, club_impact
+from layers.strike.swings import find_swing
+from tests.helpers.heads import club_restitution, face_stiffness
+from tests.optimize.commands.test_instruments import BALLS
 
 RPM = 30.0 / math.pi
 DIAMETER_MM = 42.7
@@ -70,7 +72,7 @@ def build(name: str, parts: Sequence[Part], filled: bool = True) -> Ball:
 
     if not filled:
         return made(None)
-    from layers.inertia import mass
+    from layers.mass.inertia import mass
 
     light, heavy = (1e3 * mass(made(density).body()) for density in (1.0, 1.2))
     return made(1.0 + 0.2 * (FILLED_G - light) / (heavy - light))
@@ -331,7 +333,7 @@ def chain_rows() -> None:
 
 def band_rows() -> None:
     """Bands of a whole ball that the losses must keep."""
-    from tests.test_impact import reference_ball
+    from tests.layers.impact.test_barrier import reference_ball
 
     body = reference_ball().body()
     drop, slow, test, fast = (

@@ -56,9 +56,9 @@ def _row(label: str, values: list[float], unit: str) -> None:
 
 
 def main(ball: Path, ledger: Path | None) -> None:
-    from layers.ball import read_ball
-    from tests.browser import chromium
-    from tests.lives import served
+    from layers.ball_file import read_ball
+    from tests.helpers.browser import chromium
+    from tests.helpers.lives import served
 
     with served(read_ball(ball), ledger=ledger) as place, chromium() as browser:
         page = browser.new_context(viewport={"width": 1400, "height": 1000}).new_page()

@@ -16,10 +16,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from layers.ball import read_ball
-from optimize.live.app import FILES
-from optimize.live.serve import LOOPBACK
-from tests.lives import TOKEN, Served, served
+from layers.ball_file import read_ball
+from optimize.bench.app import FILES
+from optimize.bench.serve import LOOPBACK
+from tests.helpers.lives import TOKEN, Served, served
 
 BALL = Path(__file__).parents[2] / "scenarios" / "balls" / "two_layer_distance.toml"
 THREADS = 4

@@ -14,11 +14,11 @@ import time
 import numpy as np
 
 from layers.figures import parse_figure
-from optimize.calibrate import case_of, concluded
-from optimize.calibration import key_of
-from optimize.nextround import BALL_PLAN, GOALS, STAGE_PLAN, next_round
-from optimize.parameters import Model, jacobian, parameters_of, predict
-from tests.lab import build, draw_errors, measure, true_means
+from optimize.calibration.calibrate import case_of, concluded
+from optimize.calibration.calibrated import key_of
+from optimize.calibration.next_round import BALL_PLAN, GOALS, STAGE_PLAN, next_round
+from optimize.calibration.parameters import Model, jacobian, parameters_of, predict
+from tests.helpers.lab import build, draw_errors, measure, true_means
 
 CORES = (("core rubber, soft", 1.16), ("core rubber, medium", 1.15), ("core rubber, firm", 1.14))
 MANTLES = ("ionomer, soft", "ionomer, medium", "ionomer, firm")

@@ -9,14 +9,15 @@ from itertools import combinations
 
 import numpy as np
 
-from layers import oblique_march
-from layers.ball import Body, FloatArray
-from layers.inertia import mass, moment_of_inertia
-from layers.oblique import Launch, Strike, club_impact, strike_ball
-from layers.oblique_model import LEVELS, Settings, build_model
-from layers.swings import find_swing
-from tests.builds import random_bodies
-from tests.test_impact import reference_ball
+from layers.arrays import FloatArray
+from layers.ball import Body
+from layers.mass.inertia import mass, moment_of_inertia
+from layers.strike import march as oblique_march
+from layers.strike.model import LEVELS, Settings, build_model
+from layers.strike.strike import Launch, Strike, club_impact, strike_ball
+from layers.strike.swings import find_swing
+from tests.helpers.builds import random_bodies
+from tests.layers.impact.test_barrier import reference_ball
 
 SWINGS = ("driver fast", "mid iron fast", "wedge full fast", "wedge half moderate")
 STRIKES = {name: find_swing(name).strike() for name in SWINGS}

@@ -11,8 +11,8 @@ from statistics import median
 from time import perf_counter
 
 from optimize.page.write import write_page
-from tests.browser import chromium
-from tests.pages import data_of, enlarged, searched
+from tests.helpers.browser import chromium
+from tests.helpers.pages import data_of, enlarged, searched
 
 COUNTS = (40, 500, 2000)
 REPEATS = 5

@@ -19,13 +19,13 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from optimize import evaluate
-from optimize.cluster import Cluster
-from optimize.ledger import Ledger
-from optimize.result import Run
-from optimize.scenario import Scenario, read_scenario
-from optimize.search import run_search
-from tests.loopback import loopback_cluster
+from optimize.compute import pool
+from optimize.compute.cluster import Cluster
+from optimize.ledger.ledger import Ledger
+from optimize.scenario.brief import Scenario, read_scenario
+from optimize.search.result import Run
+from optimize.search.run import run_search
+from tests.helpers.loopback import loopback_cluster
 
 SHIPPED = Path(__file__).parents[2] / "scenarios" / "four_layer_speed_feel.toml"
 TICK = os.sysconf("SC_CLK_TCK")
@@ -75,7 +75,7 @@ def measured(scenario: Scenario, workers: int | Cluster, pids: list[int]) -> Mea
 def recorded() -> Iterator[list[tuple[float, list[float]]]]:
     """Note the batches of a search in this process: CPU seconds before each, and of its builds."""
     batches: list[tuple[float, list[float]]] = []
-    compute_one, serial = evaluate.compute_one, evaluate._serial
+    compute_one, serial = pool.compute_one, pool._serial
     last = [time.process_time()]
 
     def timed(*request):
@@ -89,11 +89,11 @@ def recorded() -> Iterator[list[tuple[float, list[float]]]]:
         yield from serial(conditions, requests)
         last[0] = time.process_time()
 
-    evaluate.compute_one, evaluate._serial = timed, batch
+    pool.compute_one, pool._serial = timed, batch
     try:
         yield batches
     finally:
-        evaluate.compute_one, evaluate._serial = compute_one, serial
+        pool.compute_one, pool._serial = compute_one, serial
 
 
 def makespan(costs: list[float], workers: int) -> float:

@@ -8,11 +8,11 @@ import tempfile
 import time
 from pathlib import Path
 
-from optimize import evaluate
-from optimize.ledger import Ledger
-from optimize.result import Run
-from optimize.scenario import Scenario, read_scenario
-from optimize.search import load_run, run_search
+from optimize.compute import pool
+from optimize.ledger.ledger import Ledger
+from optimize.scenario.brief import Scenario, read_scenario
+from optimize.search.result import Run
+from optimize.search.run import load_run, run_search
 
 SHIPPED = Path(__file__).parents[2] / "scenarios" / "four_layer_speed_feel.toml"
 
@@ -28,7 +28,7 @@ def search(scenario: Scenario, ledger: Path, workers: int) -> tuple[Run, float, 
 def main(path: Path, workers: int) -> None:
     scenario = read_scenario(path)
     inside = [0.0]
-    compute_one = evaluate.compute_one
+    compute_one = pool.compute_one
 
     def timed(*request):
         start = time.process_time()
@@ -38,9 +38,9 @@ def main(path: Path, workers: int) -> None:
 
     with tempfile.TemporaryDirectory() as folder:
         # CPU seconds in one process: what is finite elements and what is the rest.
-        evaluate.compute_one = timed
+        pool.compute_one = timed
         one, wall, cpu = search(scenario, Path(folder, "one.sqlite"), 1)
-        evaluate.compute_one = compute_one
+        pool.compute_one = compute_one
         print(f"{scenario.name}: {one.evaluated} builds evaluated, {one.ruled_out} ruled out")
         print(f"  {one.feasible} feasible, {one.infeasible} not, failed: {one.failed or 'none'}")
         print(f"one process: {wall:.1f} s wall, {cpu:.1f} s CPU, {inside[0]:.1f} s in estimates")

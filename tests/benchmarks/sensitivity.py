@@ -10,10 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from layers.ball import Ball, read_ball
-from layers.estimate import estimate
-from layers.sensitivity import WAYS, Drivers, moved, sensitivities
-from tests.builds import random_balls
+from layers.ball import Ball
+from layers.ball_file import read_ball
+from layers.estimation import estimate
+from optimize.sensitivity.slopes import WAYS, Drivers, moved, sensitivities
+from tests.helpers.builds import random_balls
 
 OF_BODY = ("deflection_mm", "mode_hz", "speed_ratio", "contact_time_us")
 OF_SWING = tuple(

@@ -12,9 +12,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from optimize.emulator import fit
-from optimize.sobol import Indices, design, indices
-from tests.test_sobol import PAIRS, PUBLISHED, grid, inside, points, singles
+from optimize.emulator.gaussian import fit
+from optimize.sensitivity.sobol import Indices, design, indices
+from tests.optimize.sensitivity.test_sobol import PAIRS, PUBLISHED, grid, inside, points, singles
 
 POINTS = (60, 100, 200, 300)
 SAMPLE = 4096

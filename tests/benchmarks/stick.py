@@ -12,12 +12,12 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import cg
 
-from layers.ball import FloatArray
-from layers.cubed_sphere import half_sphere
-from layers.hexes import PATTERNS, hex_geometry
-from layers.oblique_model import Settings, _counts, _surface
-from tests.maw import maw_rebound
-from tests.test_oblique import small_contact, thrown
+from layers.arrays import FloatArray
+from layers.numerics.cubed_sphere import half_sphere
+from layers.numerics.hexes import PATTERNS, hex_geometry
+from layers.strike.model import Settings, _counts, _surface
+from tests.helpers.maw import maw_rebound
+from tests.layers.strike.test_strike import small_contact, thrown
 
 HOURGLASS = 0.8
 ANGLE = 0.1  # rad

@@ -9,15 +9,23 @@ from pathlib import Path
 
 import numpy as np
 
-from layers.ball import Ball, read_ball
+from layers.ball import Ball
+from layers.ball_file import read_ball
 from layers.figures import BALL_FIGURES
-from layers.rules import rule_set
-from optimize.evaluate import mapping
-from optimize.passing import Limit, draws_of, joint_pass, rate_of, rule_limits, tolerance
-from optimize.renominal import renominal
-from optimize.scatter import Scatter, scatter_from_table
-from optimize.tolerance import Draws, compute, study
-from tests.builds import random_balls
+from layers.rules.screen import rule_set
+from optimize.compute.pool import mapping
+from optimize.lab.scatter import Scatter, scatter_from_table
+from optimize.tolerance.nominal import renominal
+from optimize.tolerance.pass_rates import (
+    Limit,
+    draws_of,
+    joint_pass,
+    rate_of,
+    rule_limits,
+    tolerance,
+)
+from optimize.tolerance.study import Draws, compute, study
+from tests.helpers.builds import random_balls
 
 ROOT = Path(__file__).parents[2] / "scenarios"
 SAMPLES, WORKERS, DIRECT = 10_000, 2, 400

@@ -9,8 +9,8 @@ import time
 import numpy as np
 
 from layers.vibration import elastic_mode, first_spheroidal_mode
-from tests.builds import random_bodies
-from tests.test_vibration import exact_frequency
+from tests.helpers.builds import random_bodies
+from tests.layers.test_vibration import exact_frequency
 
 
 def main() -> None:

@@ -1,0 +1,13 @@
+"""Types of arrays, and of mesh levels."""
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+# How fine a mesh is: "fine" is for finalists and for convergence checks.
+Level = Literal["default", "fine"]

@@ -1,0 +1,1 @@
+"""Core rubber: recipes, laboratory trials, response surfaces, what can be reached."""

@@ -1,0 +1,1 @@
+"""A ball between flat plates, and the spring-type tester."""

@@ -1,0 +1,48 @@
+"""What launch and flight figures depend on besides the ball: swings, law, air, wind."""
+
+import hashlib
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from layers.flight.aerodynamics import Law, ferguson_2022
+from layers.flight.aerotable import MeasuredLaw
+from layers.strike.swings import SwingTable, default_swings
+
+if TYPE_CHECKING:
+    from layers.flight.air import Air
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What launch and flight figures depend on besides the ball.
+
+    Attributes
+    ----------
+    swings : SwingTable
+        Where swings are found by name.
+    law : callable
+        Drag and lift over Reynolds number and spin ratio, from `layers.flight.aerodynamics` or a measured
+        table.
+    air : Air, optional
+        20 C, 1013.25 hPa, 50 % humidity otherwise.
+    wind : (float, float, float)
+        m/s along the target line, up, to the right.
+    """
+
+    swings: SwingTable = field(default_factory=default_swings)
+    law: Law = ferguson_2022
+    air: "Air | None" = None
+    wind: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    def fingerprint(self) -> str:
+        """Digest of all that can change a figure, for keeping estimates apart."""
+        digest = hashlib.sha256(self.swings.model_dump_json().encode())
+        if isinstance(self.law, MeasuredLaw):
+            for array in (self.law.grid, self.law.low, self.law.high, self.law.hull):
+                digest.update(np.ascontiguousarray(array).tobytes())
+        else:
+            digest.update(self.law.__qualname__.encode())
+        digest.update(repr((self.air, self.wind)).encode())
+        return digest.hexdigest()[:16]

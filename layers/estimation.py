@@ -1,0 +1,310 @@
+"""The one door: every figure of a ball, of a stage of it, of its launch and flight."""
+
+import hashlib
+import math
+from collections.abc import Callable, Iterable, Sequence
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from layers.arrays import Level
+from layers.ball import Ball, Body
+from layers.conditions import Conditions
+from layers.errors import InputError, SolverError
+from layers.figures import BALL_FIGURES, QUANTITIES, Estimate, Figure, FigureName, parse_figure
+from layers.mass import inertia
+from layers.strike.swings import Swing, check_owner
+
+if TYPE_CHECKING:
+    from layers.compression.curve import Compression
+    from layers.flight.trajectory import Flight
+    from layers.impact.barrier import BarrierImpact
+    from layers.strike.strike import Launch
+    from layers.vibration import Mode
+
+
+def _model_version() -> str:
+    digest = hashlib.sha256()
+    here = Path(__file__).parent
+    for path in (*sorted(here.rglob("*.py")), here / "strike/swings.toml", here / "families.toml"):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+# A digest of the code that computes, of the families and of the swings it strikes with: the
+# ledger keeps evaluations of another model apart.
+MODEL_VERSION = _model_version()
+
+
+class _Bench:
+    """One body on the test bench: each test is run once, whatever the number of figures it gives.
+
+    The mechanics are imported where they are first needed: a mass alone should not wait for them.
+    """
+
+    def __init__(self, body: Body, conditions: Conditions, level: Level) -> None:
+        self.body = body
+        self._conditions = conditions
+        self._level: Level = level
+        self._impacts: dict[float, BarrierImpact] = {}
+        self._launches: dict[str, Launch] = {}
+        self._flights: dict[str, Flight] = {}
+
+    @cached_property
+    def curve(self) -> "Compression":
+        from layers.compression.curve import compress
+
+        return compress(self.body, level=self._level)
+
+    @cached_property
+    def mode(self) -> "Mode":
+        from layers.vibration import first_spheroidal_mode
+
+        return first_spheroidal_mode(self.body)
+
+    def impact(self, speed: float) -> "BarrierImpact":
+        from layers.impact.barrier import barrier_impact
+
+        if speed not in self._impacts:
+            self._impacts[speed] = barrier_impact(self.body, speed, self._level)
+        return self._impacts[speed]
+
+    def swing(self, name: str) -> Swing:
+        return self._conditions.swings.find(name)
+
+    def launch(self, name: str) -> "Launch":
+        from layers.strike.strike import club_impact
+
+        if name not in self._launches:
+            self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
+        return self._launches[name]
+
+    def flight(self, name: str) -> "Flight":
+        from layers.flight.trajectory import fly
+
+        if name not in self._flights:
+            launch = self.launch(name)
+            self._flights[name] = fly(
+                launch.ball_speed,
+                launch.launch_angle,
+                max(launch.spin, 0.0),
+                mass=inertia.mass(self.body),
+                diameter=self.diameter,
+                air=self._conditions.air,
+                wind=self._conditions.wind,
+                law=self._conditions.law,
+            )
+        return self._flights[name]
+
+    @property
+    def diameter(self) -> float:
+        return 2.0 * float(self.body.outer_radius[-1])
+
+    def club(self, name: str) -> tuple[str, ...]:
+        return self._conditions.swings.of_club(name)
+
+
+class Answer(NamedTuple):
+    """A figure's value, with the flag and the caution of `Figure`."""
+
+    value: float
+    flag: str = ""
+    caution: str = ""
+
+
+Compute = Callable[[_Bench, FigureName], Answer]
+
+
+def _exact(function: Callable[[Body], float], scale: float) -> Compute:
+    return lambda bench, _: Answer(function(bench.body) * scale)
+
+
+def _deflection(bench: _Bench, name: FigureName) -> Answer:
+    low, high = name.condition
+    curve = bench.curve
+    return Answer(1e3 * (curve.deflection_at(high) - curve.deflection_at(low)), curve.flag)
+
+
+def _of_impact(attribute: str, scale: float) -> Compute:
+    def compute(bench: _Bench, name: FigureName) -> Answer:
+        impact = bench.impact(name.condition[0])
+        return Answer(getattr(impact, attribute) * scale, impact.flag)
+
+    return compute
+
+
+def _slope(bench: _Bench, name: FigureName) -> Answer:
+    from layers.impact.barrier import speed_ratio_slope
+
+    impacts = [bench.impact(speed) for speed in name.condition]
+    return Answer(speed_ratio_slope(impacts), impacts[0].flag or impacts[1].flag)
+
+
+def _initial_velocity(bench: _Bench, name: FigureName) -> Answer:
+    from layers.impact.barrier import initial_velocity
+
+    impact = bench.impact(name.condition[0])
+    return Answer(initial_velocity(impact.speed_ratio, name.condition[0]), impact.flag)
+
+
+def _of_launch(attribute: str, scale: float) -> Compute:
+    def compute(bench: _Bench, name: FigureName) -> Answer:
+        launch = bench.launch(_owner(name))
+        return Answer(getattr(launch, attribute) * scale, launch.flag)
+
+    return compute
+
+
+def _speed_over_club(bench: _Bench, name: FigureName) -> Answer:
+    launch = bench.launch(_owner(name))
+    return Answer(launch.ball_speed / bench.swing(_owner(name)).club_speed_m_s, launch.flag)
+
+
+def _of_flight(attribute: str, scale: float) -> Compute:
+    def compute(bench: _Bench, name: FigureName) -> Answer:
+        flight = bench.flight(_owner(name))
+        value = float(getattr(flight, attribute)[0]) * scale
+        return _flown(bench, value, (_owner(name),))
+
+    return compute
+
+
+def _total(bench: _Bench, name: FigureName) -> Answer:
+    from layers.flight.turf import bounce_and_roll
+
+    run = bounce_and_roll(bench.flight(_owner(name)), bench.diameter)
+    return _flown(bench, float(run.total[0]), (_owner(name),))
+
+
+def _carry_spread(bench: _Bench, name: FigureName) -> Answer:
+    swings = bench.club(_owner(name))
+    carries = [float(bench.flight(swing).carry[0]) for swing in swings]
+    return _flown(bench, max(carries) - min(carries), swings)
+
+
+# A flight that leaves the law for this share of its time is told: a slow end hardly counts.
+_MOST_OUTSIDE = 0.05
+
+
+def _flown(bench: _Bench, value: float, swings: tuple[str, ...]) -> Answer:
+    """Say of a figure of flights what is wrong with a strike, or how far a flight left the law."""
+    flags = [flag for swing in swings if (flag := bench.launch(swing).flag)]
+    outside = max(float(bench.flight(swing).outside_share[0]) for swing in swings)
+    caution = ""
+    if outside > _MOST_OUTSIDE:
+        caution = f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
+    return Answer(value, flags[0] if flags else "", caution)
+
+
+def _owner(name: FigureName) -> str:
+    assert name.swing is not None  # by `parse_figure`: launch and flight figures name a swing
+    return name.swing
+
+
+_COMPUTE: dict[str, Compute] = {
+    "mass_g": _exact(inertia.mass, 1e3),
+    "diameter_mm": lambda bench, _: Answer(1e3 * bench.diameter),
+    "inertia_g_cm2": _exact(inertia.moment_of_inertia, 1e7),
+    "inertia_ratio": _exact(inertia.inertia_ratio, 1.0),
+    "mean_density_g_cm3": _exact(inertia.mean_density, 1e-3),
+    "deflection_mm": _deflection,
+    "mode_hz": lambda bench, _: Answer(bench.mode.frequency),
+    "speed_ratio": _of_impact("speed_ratio", 1.0),
+    "speed_ratio_slope": _slope,
+    "contact_time_us": _of_impact("contact_time", 1e6),
+    "peak_force_n": _of_impact("peak_force", 1.0),
+    "shortening_mm": _of_impact("greatest_shortening", 1e3),
+    "initial_velocity_m_s": _initial_velocity,
+    "ball_speed_m_s": _of_launch("ball_speed", 1.0),
+    "launch_angle_deg": _of_launch("launch_angle", math.degrees(1.0)),
+    "spin_rpm": _of_launch("spin", 30.0 / math.pi),
+    "speed_over_club": _speed_over_club,
+    "strike_time_us": _of_launch("contact_time", 1e6),
+    "carry_m": _of_flight("carry", 1.0),
+    "apex_m": _of_flight("apex", 1.0),
+    "descent_angle_deg": _of_flight("descent_angle", math.degrees(1.0)),
+    "flight_time_s": _of_flight("time", 1.0),
+    "landing_spin_rpm": _of_flight("landing_spin", 30.0 / math.pi),
+    "total_m": _total,
+    "carry_spread_m": _carry_spread,
+}
+
+
+def estimate(
+    ball: Ball,
+    figures: Sequence[str] = BALL_FIGURES,
+    conditions: Conditions | None = None,
+    level: Level = "default",
+) -> Estimate:
+    """Compute figures of a ball; each physical test is run at most once.
+
+    Parameters
+    ----------
+    ball : Ball
+        The build.
+    figures : sequence of str
+        Names of the figures wanted, see `layers.figures`.
+    conditions : Conditions, optional
+        Swings, aerodynamics and air of launch and flight figures; the shipped ones otherwise.
+    level : {"default", "fine"}
+        Mesh; ``fine`` is for finalists.
+
+    Returns
+    -------
+    Estimate
+        A figure whose computation broke down stands in `failed`, never as a number.
+
+    Raises
+    ------
+    InputError
+        If a figure's name is unknown, or names a stage or swing that is not there.
+    """
+    conditions = conditions or Conditions()
+    names = {name: parse_figure(name) for name in figures}
+    benches: dict[int, _Bench] = {}
+    for parsed in names.values():
+        count = parsed.stage or len(ball.layer)
+        if count not in benches:
+            benches[count] = _Bench(ball.stage(count).body(), conditions, level)
+        check_owner(parsed, conditions.swings)
+    done: dict[str, Figure] = {}
+    failed: dict[str, str] = {}
+    for name, parsed in names.items():
+        bench = benches[parsed.stage or len(ball.layer)]
+        known = QUANTITIES[parsed.quantity]
+        try:
+            value, flag, caution = _COMPUTE[parsed.quantity](bench, parsed)
+        except (SolverError, InputError) as error:
+            failed[name] = str(error)
+            continue
+        done[name] = Figure(
+            name=name,
+            value=float(value),
+            unit=known.unit,
+            basis=known.basis,
+            difference_error=abs(value) * known.difference_percent / 100.0,
+            absolute_error=abs(value) * known.absolute_percent / 100.0,
+            flag=flag,
+            caution=caution,
+        )
+    return Estimate(ball, done, failed)
+
+
+def estimate_many(
+    balls: Iterable[Ball],
+    figures: Sequence[str] = BALL_FIGURES,
+    mapper: Callable[..., Iterable[Any]] = map,
+) -> list[Estimate]:
+    """Estimate a batch, in order.
+
+    Parameters
+    ----------
+    balls : iterable of Ball
+        The builds.
+    figures : sequence of str
+        Names of the figures wanted of each.
+    mapper : callable
+        ``map`` or an executor's ``map``: figures do not depend on it, to the last bit.
+    """
+    balls = list(balls)
+    return list(mapper(estimate, balls, [tuple(figures)] * len(balls)))

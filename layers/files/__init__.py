@@ -1,0 +1,1 @@
+"""Reading files: text, CSV and TOML, each fault said in one sentence."""

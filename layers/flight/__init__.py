@@ -1,0 +1,1 @@
+"""From launch to rest: air, aerodynamics, trajectory, turf."""

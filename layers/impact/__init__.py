@@ -1,0 +1,1 @@
+"""Normal impact on a rigid barrier."""

@@ -1,0 +1,1 @@
+"""Mass, moment of inertia and concentricity, by closed forms."""

@@ -1,0 +1,1 @@
+"""Meshes and elements that know nothing of golf balls."""

@@ -1,0 +1,1 @@
+"""The equipment rules: dated rule sets, and the screens against them."""

@@ -1,0 +1,1 @@
+"""Impact of a club: swings, heads and the oblique impact in three dimensions."""

@@ -1,0 +1,1 @@
+"""A page on this machine where sliders move a build."""

@@ -1,0 +1,1 @@
+"""The model pulled onto the lab's measurements, and the next prototypes."""

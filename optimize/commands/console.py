@@ -1,0 +1,38 @@
+"""Where the command line writes: results to standard output, messages to standard error."""
+
+import sys
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any, TextIO
+
+from optimize.report.writing import json_text
+
+if TYPE_CHECKING:
+    from optimize.report.tables import Section
+
+
+def say(text: str, stream: TextIO | None = None) -> None:
+    """Write one message; to standard error unless told otherwise."""
+    print(text, file=stream or sys.stderr, flush=True)
+
+
+def print_sections(sections: "Iterable[Section]", heading: str = "") -> None:
+    """Print tables to standard output."""
+    from optimize.report.tables import show
+
+    show(sections, sys.stdout, heading)
+
+
+def print_json(record: Any) -> None:
+    """Print plain data to standard output as JSON."""
+    say(json_text(record), sys.stdout)
+
+
+def tell_of_compiling(names: Iterable[str]) -> None:
+    """Compile the numerical code for these figures, saying so, if it has yet to be."""
+    from optimize.compute.first_call import compile_ahead, notice, seconds_to_compile
+
+    wanted = list(names)
+    seconds = seconds_to_compile(wanted)
+    if seconds:
+        say(notice(seconds))
+        compile_ahead(wanted)

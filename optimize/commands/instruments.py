@@ -1,0 +1,111 @@
+"""The command line's part for the lab's instruments: launch robot and spring-type tester."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from layers.errors import InputError
+from optimize.commands.console import print_sections, say, tell_of_compiling
+from optimize.report.writing import write_text
+
+# N: loads past the usual ones, which a stiff tester's spring may reach.
+BEYOND = (1800.0, 2500.0)
+
+instruments = typer.Typer()
+
+
+@instruments.command("fit-club", short_help="Fit a club's friction and face to a robot's launches.")
+def fit_club(
+    balls: Annotated[
+        list[Path], typer.Argument(metavar="BALL.toml", help="the builds that were hit")
+    ],
+    swing: Annotated[str, typer.Option(metavar="NAME", help="the swing that the robot was set to")],
+    measurements: Annotated[
+        list[Path],
+        typer.Option(metavar="M.csv", help="readings: build, stage, figure, unit, value, repeat"),
+    ],
+    swings: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="table of swings in place of the shipped")
+    ] = None,
+    free: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="a setting to be fitted too: loft, attack or height"),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="S.toml", help="write the table with the fitted swing here"),
+    ] = None,
+) -> None:
+    """Fit friction, and the face's spring where the swing has one, to launches of known builds.
+
+    Speed, angle, spin and time on the face are used; loft, attack and impact height may be fitted
+    too, each held by a prior (1 deg, 1 deg, 3 mm). A number that the launches do not identify is
+    left as it was, and said. 'orbwright estimate BALL.toml --swings S.toml' uses the result.
+
+    Example: orbwright fit-club k1.toml k2.toml --swing "driver fast" --measurements robot.csv
+    --free loft --free attack
+    """
+    from layers.ball_file import read_ball
+    from layers.strike.swings import default_swings, read_swings
+    from optimize.calibration.strike_fit import fit_strike, swings_toml, with_swing
+    from optimize.lab.measurements import read_measurements
+    from optimize.report.strike_fit import fit_sections
+
+    table = read_swings(swings) if swings else default_swings()
+    builds = [read_ball(path) for path in balls]
+    table.find(swing)
+    readings = read_measurements(measurements, builds, table)
+    tell_of_compiling([f"{swing}.spin_rpm"])
+    found = fit_strike(swing, builds, readings, table, free or ())
+    if out:
+        write_text(out, swings_toml(with_swing(table, found.swing)))
+        say(f"Swings written to {out}.")
+    print_sections(fit_sections(found), f"Swing {swing!r} fitted")
+
+
+@instruments.command("tester", short_help="Score a ball on a calibrated spring-type tester.")
+def score_ball(
+    ball: Annotated[Path, typer.Argument(metavar="BALL.toml", help="the ball to be scored")],
+    reference: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="R.toml=SCORE", help="a ball of known score; two or more, unlike in stiffness"
+        ),
+    ] = None,
+) -> None:
+    """Score a ball on the spring-type tester that the references calibrate.
+
+    The tester's spring and travel are not known here: without two references of known score it
+    gives none. The references' curves are computed from their builds.
+
+    Example: orbwright tester new.toml --reference soft.toml=62 --reference firm.toml=95
+    """
+    import numpy as np
+
+    from layers.ball_file import read_ball
+    from layers.compression.curve import DEFAULT_LOADS, compress
+    from layers.compression.tester import Reference, SpringTester, calibrated, score
+    from optimize.report.strike_fit import score_sections
+
+    known = [_reference(text) for text in reference or []]
+    built = read_ball(ball)
+    tell_of_compiling(["deflection_mm"])
+    loads = np.array([*DEFAULT_LOADS, *BEYOND])
+    references = tuple(
+        Reference(points, compress(r.body(), loads), r.diameter_mm * 1e-3)
+        for r, points in ((read_ball(path), points) for path, points in known)
+    )
+    spring = calibrated(SpringTester(), references)
+    found = score(spring, compress(built.body(), loads), built.diameter_mm * 1e-3)
+    print_sections(score_sections(found, spring), built.name)
+
+
+def _reference(text: str) -> tuple[Path, float]:
+    path, equals, points = text.rpartition("=")
+    try:
+        if not equals:
+            raise ValueError
+        return Path(path), float(points)
+    except ValueError:
+        raise InputError(f"--reference is {text!r}, but must be like soft.toml=62.") from None

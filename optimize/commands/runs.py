@@ -1,0 +1,265 @@
+"""The command line's second half: `orbwright search`, `show` and `export`."""
+
+import shlex
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from layers.errors import InputError, OrbwrightError
+from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.options import (
+    DEFAULT_LEDGER,
+    AsJson,
+    LedgerFile,
+    RunName,
+    Workers,
+    _ledger_option,
+    cores,
+    existing,
+)
+
+if TYPE_CHECKING:
+    from optimize.scenario.brief import Scenario
+    from optimize.search.result import Progress, Run
+
+
+runs = typer.Typer()
+
+
+@runs.command(short_help="Search a scenario for builds worth prototyping.")
+def search(
+    scenario: Annotated[
+        Path,
+        typer.Argument(
+            metavar="SCENARIO.toml", help="what may vary, what is wanted, what must hold"
+        ),
+    ],
+    workers: Workers = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="tcp://HOST:PORT",
+            help="compute on a Dask cluster instead, by its scheduler's address",
+        ),
+    ] = None,
+    ledger: LedgerFile = DEFAULT_LEDGER,
+    seed: Annotated[
+        int | None,
+        typer.Option(min=0, max=2**32 - 1, metavar="S", help="replaces the scenario's seed"),
+    ] = None,
+    evaluations: Annotated[
+        int | None,
+        typer.Option(
+            min=1, max=1_000_000, metavar="N", help="replaces the scenario's number of builds"
+        ),
+    ] = None,
+    method: Annotated[
+        str | None,
+        typer.Option(
+            metavar="direct|emulator", help="replaces the scenario's way of choosing builds"
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="also write report, tables and drawings into it"),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Search a scenario for builds worth prototyping; the answer is a short list with reasons.
+
+    Every evaluated build is kept in the ledger. A search that was stopped, by Ctrl-C or otherwise,
+    goes on when the same command is given again, and ends in the same answer. The answer does not
+    depend on the number of workers, here or on a cluster.
+
+    With --method emulator, Gaussian processes of the figures choose which builds are computed: some
+    200 builds then do the work of 2,000.
+
+    Example: orbwright search four_layer_speed_feel.toml --out four_layers
+    """
+    from optimize.compute.cluster import Cluster
+    from optimize.ledger.ledger import Ledger
+    from optimize.report.export import make_folder
+    from optimize.scenario.brief import METHODS, read_scenario
+    from optimize.search.result import Interrupted
+    from optimize.search.run import run_search
+
+    if method not in (None, *METHODS):
+        raise InputError(f"--method is {method!r}, but must be one of: {', '.join(METHODS)}.")
+    if cluster and workers:
+        raise InputError("--workers counts processes of this machine: leave it out with --cluster.")
+    hands = Cluster(cluster, say) if cluster else workers or cores()
+    brief = read_scenario(scenario)
+    changes = {"seed": seed, "evaluations": evaluations, "method": method}
+    brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
+    if out:
+        make_folder(out)
+    with Ledger(ledger, tell=say) as book:
+        tell_of_compiling(brief.figures())
+        say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger}.")
+        try:
+            with _progress(brief) as report:
+                found = run_search(brief, book, hands, report)
+        except Interrupted as stop:
+            again = _again(scenario, ledger, {"cluster": cluster} | changes)
+            say(f"orbwright: {stop} Go on with: {again}")
+            raise typer.Exit(130) from None
+        _answer(found, str(ledger), as_json, whole=False)
+    if out:
+        _write(found, ledger, out, [])
+    say(f"All of it again: orbwright show {found.id}{_ledger_option(ledger)}")
+
+
+def _again(scenario: Path, ledger: Path, changes: dict[str, Any]) -> str:
+    options = "".join(f" --{k} {v}" for k, v in changes.items() if v is not None)
+    return f"orbwright search {shlex.quote(str(scenario))}{_ledger_option(ledger)}{options}"
+
+
+def _answer(run: "Run", ledger: str, as_json: bool, whole: bool) -> None:
+    from optimize.report.run import brief_sections, run_record, run_sections
+
+    if as_json:
+        print_json(run_record(run, ledger))
+    else:
+        sections = run_sections(run, ledger) if whole else brief_sections(run, ledger)
+        print_sections(sections, run.scenario.name)
+
+
+@contextmanager
+def _progress(scenario: "Scenario") -> Iterator[Any]:
+    """Provide what a search reports to: a bar on a terminal, a line now and then elsewhere."""
+    if not sys.stderr.isatty():
+        yield _Lines(scenario)
+        return
+    from rich.console import Console, Group
+    from rich.live import Live
+    from rich.progress import BarColumn, TaskProgressColumn, TextColumn
+    from rich.progress import Progress as Bar
+    from rich.text import Text
+
+    bar = Bar(BarColumn(24), TaskProgressColumn(), TextColumn("{task.description}"))
+    task = bar.add_task("starting", total=scenario.evaluations)
+    with Live(bar, console=Console(stderr=True), refresh_per_second=4, transient=True) as live:
+
+        def report(now: "Progress") -> None:
+            bar.update(task, completed=now.evaluated, description=_counts(now))
+            live.update(Group(bar, Text(_best(now), no_wrap=True, overflow="ellipsis")))
+
+        yield report
+
+
+class _Lines:
+    """Write a line at every tenth of the budget."""
+
+    def __init__(self, scenario: "Scenario") -> None:
+        self._step = max(1, scenario.evaluations // 10)
+        self._next = self._step
+
+    def __call__(self, now: "Progress") -> None:
+        if now.evaluated >= self._next:
+            self._next += self._step
+            say(f"{now.evaluated} of {now.budget} builds, {_counts(now)}; {_best(now)}")
+
+
+def _counts(now: "Progress") -> str:
+    left = "" if now.seconds_left is None else f", {_clock(now.seconds_left)} left"
+    failed = f", {now.failed} failed" if now.failed else ""
+    return f"{now.feasible} feasible{failed}{left}"
+
+
+def _best(now: "Progress") -> str:
+    best = ", ".join(f"{figure} {value:.5g}" for figure, value in now.best.items())
+    return f"best so far: {best or 'none feasible yet'}"
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d}"
+
+
+@runs.command(short_help="Show a finished run again, or list the runs.")
+def show(
+    run: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="RUN",
+            help="a run's id, or its scenario's name for the latest; left out, the runs are listed",
+        ),
+    ] = None,
+    ledger: LedgerFile = DEFAULT_LEDGER,
+    as_json: AsJson = False,
+) -> None:
+    """Show a finished run in full, without computing; or list the runs that a ledger holds.
+
+    Example: orbwright show "Four layers: speed with feel"
+    """
+    from optimize.report.run import runs_record, runs_section
+    from optimize.search.run import load_run
+
+    with existing(ledger) as book:
+        if run is not None:
+            _answer(load_run(book, run), str(ledger), as_json, whole=True)
+        elif as_json:
+            print_json(runs_record(book.runs()))
+        else:
+            print_sections([runs_section(book.runs(), str(ledger))])
+
+
+@runs.command(short_help="Write a finished run as CSV, JSON, Markdown, drawings.")
+def export(
+    run: RunName,
+    form: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--format",
+            metavar="csv|json|markdown",
+            help="only this; may be given several times. To standard output unless --out is given",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="where to; made if it is not there"),
+    ] = None,
+    ledger: LedgerFile = DEFAULT_LEDGER,
+) -> None:
+    """Write a finished run as files.
+
+    With --out alone: report.md, run.json, short_list.csv, evaluations.csv, the trade-off plot and
+    page, a drawing of each build, and each build as a TOML file that 'orbwright estimate' reads.
+    Nothing is computed but the flights that goals or limits name, for the page.
+
+    Example: orbwright export "Two layers: distance" --format csv > list.csv
+    """
+    from optimize.report.export import run_text
+    from optimize.search.run import load_run
+
+    forms = list(dict.fromkeys(form or ()))
+    if out is None and len(forms) != 1:
+        raise InputError("export needs --out FOLDER, or one --format to print.")
+    with existing(ledger) as book:
+        found = load_run(book, run)
+    if out is None:
+        sys.stdout.write(run_text(found, str(ledger), forms[0]))
+        return
+    _write(found, ledger, out, forms)
+
+
+def _write(run: "Run", ledger: Path, out: Path, forms: list[str]) -> None:
+    from optimize.report.export import write_run
+
+    try:
+        written = write_run(run, str(ledger), out, forms)
+    except OrbwrightError as error:
+        raise InputError(f"{error} The run itself stands in {ledger}; nothing is lost.") from error
+    say(f"{len(written)} files written to {out}.")
+    if not forms:
+        from optimize.commands.page import write
+        from optimize.page.flights import named_swings
+
+        with existing(ledger, keeping=True) as book:
+            write(
+                run, book, out / "trade_off.html", cores(), named_swings(run.scenario), shares=False
+            )

@@ -1,0 +1,1 @@
+"""Who computes a batch of builds: this process, several, or a cluster."""

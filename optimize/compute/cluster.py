@@ -1,0 +1,138 @@
+"""Evaluations on a Dask cluster: a search's batches computed by workers on other machines.
+
+The library carries builds and figures, runs the workers and says which are alive;
+`optimize.compute.dispatch` decides which worker computes what.
+"""
+
+import asyncio
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from layers.conditions import Conditions
+from layers.errors import InputError
+
+if TYPE_CHECKING:
+    from distributed import Client
+
+    from optimize.compute.one import Compute
+
+_ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})")
+
+
+def _silent(_: str) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True)
+class Cluster:
+    """A Dask cluster by the address of its scheduler.
+
+    Attributes
+    ----------
+    address : str
+        Such as ``tcp://192.168.0.7:8786``.
+    tell : callable
+        Called with one sentence when workers come, go, or are refused.
+    answer_s : float
+        How long a scheduler may take to answer, s.
+    patience_s : float
+        How long to wait for a worker while there is none, s.
+
+    Raises
+    ------
+    InputError
+        If the address is malformed.
+    """
+
+    address: str
+    tell: Callable[[str], None] = _silent
+    answer_s: float = 10.0
+    patience_s: float = 300.0
+
+    def __post_init__(self) -> None:
+        match = _ADDRESS.fullmatch(self.address)
+        if match is None or not 0 < int(match[3]) < 65536:
+            raise InputError(
+                f"--cluster is {self.address!r}, but must be a Dask scheduler's address such as "
+                f"tcp://192.168.0.7:8786."
+            )
+
+    @contextmanager
+    def computing(self, conditions: Conditions | None) -> Iterator["Compute"]:
+        """Provide what computes a batch; see `optimize.compute.pool.computing`.
+
+        Raises
+        ------
+        InputError
+            If the library is not installed, no scheduler answers, or a worker runs other versions.
+        """
+        from optimize.compute.dispatch import Dispatch
+
+        with _connected(self) as client:
+            dispatch = Dispatch(
+                self.address, client, conditions, self.tell, self.answer_s, self.patience_s
+            )
+            try:
+                dispatch.greet()
+                yield dispatch.compute
+            finally:
+                dispatch.close()
+
+
+@contextmanager
+def _connected(cluster: Cluster) -> Iterator["Client"]:
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise InputError(
+            "--cluster needs the library 'distributed': pip install 'orbwright[cluster]'."
+        ) from error
+    with _quiet():
+        try:
+            asyncio.run(asyncio.wait_for(_ask(cluster.address), cluster.answer_s))
+            client = Client(cluster.address, timeout=cluster.answer_s, set_as_default=False)
+        except Exception as error:  # of many kinds, by what listens there instead
+            raise InputError(
+                f"No Dask scheduler answers at {cluster.address} within {cluster.answer_s:.1f} s: "
+                f"start one there with 'dask scheduler'."
+            ) from error
+        try:
+            yield client
+        finally:
+            with suppress(Exception):  # the scheduler may be gone
+                client.close(timeout=2.0)
+
+
+async def _ask(address: str) -> None:
+    """Ask a scheduler who it is; the client itself would wait for ever for a silent port."""
+    from distributed.comm.core import connect
+    from distributed.security import Security
+
+    comm = await connect(address, **Security().get_connection_args("client"))
+    await comm.write({"op": "identity", "reply": True})
+    answer = await comm.read()
+    await comm.close()
+    if answer["type"] != "Scheduler":
+        raise ValueError(f"a {answer['type']} answers")
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Hold back the library's log and its remarks on versions: this module tells what counts."""
+    import logging
+    import warnings
+
+    loggers = [logging.getLogger(name) for name in ("distributed", "tornado", "asyncio")]
+    before = [logger.level for logger in loggers]
+    try:
+        for logger in loggers:
+            logger.setLevel(logging.CRITICAL + 1)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        for logger, level in zip(loggers, before, strict=True):
+            logger.setLevel(level)

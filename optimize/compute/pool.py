@@ -1,0 +1,183 @@
+"""From builds to figures to typed outcomes: closed forms first, finite elements in processes."""
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from functools import partial
+from multiprocessing import resource_tracker
+from multiprocessing.process import BaseProcess
+from typing import TYPE_CHECKING, Any
+
+from layers.ball import Ball
+from layers.conditions import Conditions
+from layers.errors import SolverError
+from layers.figures import Estimate
+from optimize.compute.first_call import compile_ahead
+from optimize.compute.one import Compute, Request, compute_one
+
+if TYPE_CHECKING:
+    from optimize.compute.cluster import Cluster
+
+
+_MOST_RESTARTS = 3
+
+
+def _serial(
+    conditions: Conditions | None, requests: Sequence[Request]
+) -> Iterator[tuple[int, Estimate]]:
+    for i, request in enumerate(requests):
+        yield i, compute_one(*request, conditions)
+
+
+@contextmanager
+def computing(workers: "int | Cluster", conditions: Conditions | None = None) -> Iterator[Compute]:
+    """Provide what computes a batch: in this process, or spread over several or over a cluster.
+
+    Parameters
+    ----------
+    workers : int or Cluster
+        Number of processes; 1 computes in this one. Or a cluster. Figures do not depend on it.
+    conditions : Conditions, optional
+        Swings, aerodynamics and air of every estimate; the shipped ones otherwise.
+
+    Yields
+    ------
+    callable
+        Takes requests (ball, names); gives (index, estimate) as they are done, in any order.
+    """
+    if not isinstance(workers, int):
+        with workers.computing(conditions) as compute:
+            yield compute
+        return
+    if workers == 1:
+        yield partial(_serial, conditions)
+        return
+    pool = _Pool(workers, conditions)
+    try:
+        pool.start()  # they come up while this process gets the first builds together
+        yield pool.compute
+    except BaseException:
+        # Nobody waits for what the workers do now, and a compilation may take them a while.
+        pool.abandon()
+        raise
+    finally:
+        pool.close()
+
+
+@contextmanager
+def mapping(workers: int) -> "Iterator[Callable[..., Any]]":
+    """Provide a ``map`` of estimates that is spread over processes, and keeps their order.
+
+    Parameters
+    ----------
+    workers : int
+        Number of processes, as `computing` takes it.
+
+    Yields
+    ------
+    callable
+        In place of ``map(compute_one, balls, names)``; the function given is not looked at.
+    """
+    with computing(workers) as compute:
+
+        def mapped(_: Any, balls: Sequence[Ball], names: Sequence[tuple[str, ...]]) -> list[Any]:
+            requests = list(zip(balls, names, strict=True))
+            compile_ahead(name for wanted in names for name in wanted)
+            found = dict(compute(requests))
+            return [found[i] for i in range(len(requests))]
+
+        yield mapped
+
+
+class _Pool:
+    """Worker processes that are started anew when one dies."""
+
+    def __init__(self, workers: int, conditions: Conditions | None) -> None:
+        self._workers = workers
+        self._conditions = conditions
+        self._executor: ProcessPoolExecutor | None = None
+        self._processes: list[BaseProcess] = []
+        self._used = False
+
+    def abandon(self) -> None:
+        for process in self._processes:
+            process.terminate()
+
+    def close(self) -> None:
+        if not self._used:  # all was in the ledger: they need not even come up
+            self.abandon()
+        if self._executor is not None:
+            self._executor.shutdown(wait=True, cancel_futures=True)
+        self._executor = None
+
+    def compute(self, requests: Sequence[Request]) -> Iterator[tuple[int, Estimate]]:
+        pending = dict(enumerate(requests))
+        self._used = self._used or bool(pending)
+        restarts = 0
+        while pending:
+            try:
+                executor = self.start()
+                futures = {
+                    executor.submit(compute_one, *request, self._conditions): i
+                    for i, request in pending.items()
+                }
+                for future in as_completed(futures):
+                    found = future.result()
+                    del pending[futures[future]]
+                    yield futures[future], found
+            except BrokenProcessPool as error:
+                self.close()
+                restarts += 1
+                if restarts > _MOST_RESTARTS:
+                    raise SolverError(
+                        f"A worker process ended {restarts} times over the same builds, perhaps "
+                        f"for want of memory; what was done is in the ledger. Try fewer workers."
+                    ) from error
+
+    def start(self) -> ProcessPoolExecutor:
+        """Start the processes, if they do not run."""
+        if self._executor is None:
+            # "spawn" starts clean processes: no locks or threads of this one are copied.
+            context = multiprocessing.get_context("spawn")
+            self._executor = ProcessPoolExecutor(self._workers, context, _enter_worker)
+            others = multiprocessing.active_children()
+            with _ctrl_c_blocked():
+                for _ in range(self._workers):  # a process is started as a call comes in
+                    self._executor.submit(os.getpid)
+            children = multiprocessing.active_children()
+            self._processes = [child for child in children if child not in others]
+        return self._executor
+
+
+@contextmanager
+def _ctrl_c_blocked() -> Iterator[None]:
+    """Hold Ctrl-C back while processes start: they inherit it held back, and only we obey it."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # would let Ctrl-C through again when it starts
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _enter_worker() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    from layers.compression import curve  # noqa: F401 - heavy: read while nothing waits for it
+    from layers.impact import barrier  # noqa: F401 - heavy: read while nothing waits for it
+
+
+def _end_with_parent() -> None:
+    """End this worker when its parent was killed: it would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

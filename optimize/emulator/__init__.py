@@ -1,0 +1,1 @@
+"""Gaussian processes of the figures over the design variables."""

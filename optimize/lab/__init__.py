@@ -1,0 +1,1 @@
+"""The lab: prototype sheets, its process and its measurements."""

@@ -1,0 +1,1 @@
+"""Every evaluation on disk: append-only, content-hashed, merged, exported, checked."""

@@ -1,0 +1,301 @@
+"""A ledger as one table: a row for each build and version of the model, CSV or Parquet.
+
+Columns: ``build``, ``model_version``, ``written``; the build's numbers, from ``layer1_...`` out;
+and for each figure its value under the figure's own name, then ``..._difference_error``,
+``..._absolute_error``, ``..._unit``, ``..._basis`` and, where any build has one, ``..._flag``,
+``..._caution`` and ``..._failed`` (why it could not be computed).
+"""
+
+import csv
+import io
+import json
+import os
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.util import find_spec
+from itertools import islice
+from operator import attrgetter
+from pathlib import Path
+from typing import IO, Any
+
+from layers.errors import InputError, find_named
+from optimize.ledger.ledger import Entry, Known, Ledger
+
+# Called with how much is done, and of how much: each evaluation is read, then written.
+Report = Callable[[int, int], None]
+Write = Callable[[list[list[Any]]], None]
+# A column belongs to the build, one of its layers or a figure: kind, owner, what of it.
+Column = tuple[int, str, str]
+Form = Callable[[IO[bytes], list[Column]], AbstractContextManager[Write]]
+# What decides a row's columns: relaxation pairs of each layer, figures, failed figures.
+Shape = tuple[tuple[int, ...], tuple[str, ...], tuple[str, ...]]
+
+_BUILD, _LAYER, _FIGURE = range(3)
+_BATCH = 5000
+_OF_BUILD = ("build", "model_version", "written", "dimple_volume_percent", "dimple_depth_mm")
+_OF_LAYER = (
+    "outer_diameter_mm",
+    "youngs_modulus_mpa",
+    "poisson_ratio",
+    "density_g_cm3",
+    "dynamic_stiffening",
+    "friction",
+)
+_OF_PAIR = ("strength", "time_us")
+_OF_FIGURE = ("value", "difference_error", "absolute_error", "unit", "basis", "flag", "caution")
+_FIELDS = (*_OF_BUILD, *_OF_LAYER, *_OF_PAIR, *_OF_FIGURE, "failed")
+_TEXTS = ("build", "model_version", "written", "unit", "basis", "flag", "caution", "failed")
+_SELDOM = ("flag", "caution")
+_numbers_of = attrgetter(*_OF_FIGURE)
+
+
+@dataclass(frozen=True)
+class Part:
+    """Which evaluations are exported, as SQL over ``evaluation`` and what it is filled with."""
+
+    where: str
+    parameters: tuple[str, ...]
+
+    def count(self, ledger: Ledger) -> int:
+        """Count them; a build that was evaluated for other figures again counts again."""
+        query = f"SELECT count(*) FROM evaluation WHERE {self.where}"
+        return int(ledger.rows(query, self.parameters)[0][0])
+
+
+def part_of(ledger: Ledger, run: str | None, model_version: str | None) -> Part:
+    """Choose the builds of a run, of a version of the model, or all.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where they stand.
+    run : str or None
+        A run's id, or a scenario's name for its latest run, finished or not.
+    model_version : str or None
+        A version of the model, by as much of its beginning as names one alone.
+
+    Raises
+    ------
+    InputError
+        If there is no such run or version; the message names those there are.
+    """
+    terms, parameters = ["TRUE"], []
+    if run is not None:
+        records = ledger.runs()
+        record = next((r for r in records if r.id == run), None)
+        record = record or find_named(records[::-1], run, "run", f"ledger {ledger.path}")
+        terms += ["build IN (SELECT build FROM proposal WHERE run = ? AND outcome = 'computed')"]
+        terms += ["model_version = ?"]
+        parameters += [record.id, record.versions["model"]]
+    if model_version is not None:
+        versions = [v for (v,) in ledger.rows("SELECT DISTINCT model_version FROM evaluation")]
+        like = [v for v in versions if v == model_version] or [
+            v for v in versions if v.startswith(model_version)
+        ]
+        if len(like) != 1:
+            raise InputError(
+                f"model version {model_version!r} names {len(like) or 'none'} of those in ledger "
+                f"{ledger.path}; it has: {', '.join(versions) or 'none'}."
+            )
+        terms += ["model_version = ?"]
+        parameters += like
+    return Part(" AND ".join(terms), tuple(parameters))
+
+
+def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None = None) -> int:
+    """Write a table of what was evaluated, in the order in which it was first written.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Read row by row, twice: for the columns, then for the rows.
+    part : Part
+        Which builds, see `part_of`.
+    path : Path
+        Ends in .csv or .parquet; written whole or not at all.
+    report : callable, optional
+        Told how far it is.
+
+    Returns
+    -------
+    int
+        The number of rows.
+
+    Raises
+    ------
+    InputError
+        If a row is damaged, the file cannot be written, or Parquet is not installed.
+    """
+    form = form_of(path)
+    with _whole(path) as file, ledger.snapshot():
+        total = part.count(ledger)
+
+        def told(done: int) -> None:
+            if report:
+                report(done, 2 * total)
+
+        columns = _columns(_rows(ledger, part), told)
+        places = {column: i for i, column in enumerate(columns)}
+        count, rows = 0, _rows(ledger, part)
+        with form(file, columns) as write:
+            while batch := list(islice(rows, _BATCH)):
+                write([_placed(shape, cells, places) for shape, cells in batch])
+                count += len(batch)
+                told(total + count)
+    return count
+
+
+def _rows(ledger: Ledger, part: Part) -> Iterator[tuple[Shape, list[Any]]]:
+    """Give each build and version once, with all that is known of it."""
+    first = (
+        f"({part.where}) AND NOT EXISTS (SELECT 1 FROM evaluation AS earlier "
+        "WHERE earlier.model_version = evaluation.model_version "
+        "AND earlier.build = evaluation.build AND earlier.id < evaluation.id)"
+    )
+    for entry in ledger.entries(first, part.parameters):
+        yield _flat(entry, _all_known(ledger, entry))
+
+
+def _all_known(ledger: Ledger, entry: Entry) -> Known:
+    query = "SELECT count(*) FROM evaluation WHERE model_version = ? AND build = ?"
+    ((count,),) = ledger.rows(query, (entry.model_version, entry.build))
+    if count == 1:
+        return entry.known()
+    key = entry.build.hex()
+    return ledger.known([key], entry.model_version)[key]
+
+
+def _flat(entry: Entry, known: Known) -> tuple[Shape, list[Any]]:
+    """Return a row's cells in the order of `_columns_of` its shape."""
+    content = json.loads(entry.content)  # in the order of `optimize.scenario.space.content_of`
+    cells = [entry.build.hex(), entry.model_version, entry.written, *content["dimples"]]
+    for *numbers, pairs in content["layers"]:
+        cells += numbers
+        for pair in pairs:
+            cells += pair
+    for figure in known.figures.values():
+        cells += _numbers_of(figure)
+    cells += known.failed.values()
+    pairs_of = tuple(len(layer[-1]) for layer in content["layers"])
+    return (pairs_of, tuple(known.figures), tuple(known.failed)), cells
+
+
+@lru_cache(maxsize=1000)
+def _columns_of(shape: Shape) -> tuple[Column, ...]:
+    pairs_of, figures, failed = shape
+    columns = [(_BUILD, "", field) for field in _OF_BUILD]
+    for i, pairs in enumerate(pairs_of, start=1):
+        columns += [(_LAYER, f"layer{i}", field) for field in _OF_LAYER]
+        for j in range(1, pairs + 1):
+            columns += [(_LAYER, f"layer{i}_relaxation{j}", field) for field in _OF_PAIR]
+    columns += [(_FIGURE, name, field) for name in figures for field in _OF_FIGURE]
+    return (*columns, *((_FIGURE, name, "failed") for name in failed))
+
+
+def _columns(rows: Iterator[tuple[Shape, list[Any]]], told: Callable[[int], None]) -> list[Column]:
+    """Return every column that some row fills.
+
+    The build's come first, then the layers', then the figures' as first met.
+    """
+    met: dict[Column, None] = {(_BUILD, "", field): None for field in _OF_BUILD}
+    empty: dict[Shape, list[int]] = {}  # places of each shape that no row has filled yet
+    count = 0
+    for count, (shape, cells) in enumerate(rows, start=1):
+        if shape not in empty:
+            columns = _columns_of(shape)
+            empty[shape] = [i for i, c in enumerate(columns) if c[2] in _SELDOM and c not in met]
+            met |= dict.fromkeys(c for c in columns if c[2] not in _SELDOM)
+        for place in empty[shape]:
+            if cells[place] != "":
+                met[_columns_of(shape)[place]] = None
+        if count % _BATCH == 0:
+            told(count)
+    owners = list(dict.fromkeys(owner for _, owner, _ in met))
+
+    def order(column: Column) -> tuple[int, str | int, int]:
+        kind, owner, field = column
+        return kind, owner if kind == _LAYER else owners.index(owner), _FIELDS.index(field)
+
+    return sorted(met, key=order)
+
+
+def _placed(shape: Shape, cells: list[Any], places: dict[Column, int]) -> list[Any]:
+    """Put a row's cells where they belong; None where it has none."""
+    row: list[Any] = [None] * len(places)
+    for column, cell in zip(_columns_of(shape), cells, strict=True):
+        if cell != "":
+            row[places[column]] = cell
+    return row
+
+
+def _title(column: Column) -> str:
+    _, owner, field = column
+    return "_".join(part for part in (owner, "" if field == "value" else field) if part)
+
+
+def form_of(path: Path) -> Form:
+    """Return what writes a file of this name.
+
+    Raises
+    ------
+    InputError
+        If its ending is neither .csv nor .parquet, or Parquet is not installed.
+    """
+    ending = path.suffix.lower()
+    if ending == ".csv":
+        return _csv
+    if ending != ".parquet":
+        raise InputError(f"{path} must end in .csv or .parquet.")
+    if find_spec("pyarrow") is None:
+        raise InputError(
+            f"{path} needs the package pyarrow, which is not installed: install it with "
+            f"pip install 'orbwright[parquet]', or export to a .csv file."
+        )
+    return _parquet
+
+
+@contextmanager
+def _csv(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
+    text = io.TextIOWrapper(file, encoding="utf-8", newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([_title(column) for column in columns])
+    yield writer.writerows
+    text.detach()
+
+
+@contextmanager
+def _parquet(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
+    import pyarrow as pa
+    from pyarrow.parquet import ParquetWriter
+
+    kinds = [pa.string() if field in _TEXTS else pa.float64() for _, _, field in columns]
+    schema = pa.schema(list(zip(map(_title, columns), kinds, strict=True)))
+
+    def write(rows: list[list[Any]]) -> None:
+        arrays = [
+            pa.array(values, field.type)
+            for values, field in zip(zip(*rows, strict=True), schema, strict=True)
+        ]
+        writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+
+    with ParquetWriter(file, schema, compression="zstd") as writer:
+        yield write
+
+
+@contextmanager
+def _whole(path: Path) -> Iterator[IO[bytes]]:
+    """Write a file whole or not at all: it gets its name when all of it is on the disk."""
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with part.open("wb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        raise InputError(f"{path} cannot be written: {error.strerror or error}.") from error
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)

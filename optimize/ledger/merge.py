@@ -1,0 +1,175 @@
+"""Bringing ledgers together: what one lacks is taken from others, all of it or nothing."""
+
+import json
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import islice
+
+from layers.errors import InputError
+from optimize.ledger.file import DAMAGED, explained
+from optimize.ledger.ledger import Entry, Known, Ledger
+
+# Called with the number of evaluations read so far, and of all that are to be read.
+Report = Callable[[int, int], None]
+
+_BATCH = 500
+
+
+@dataclass(frozen=True)
+class Merged:
+    """What a merge has brought.
+
+    Attributes
+    ----------
+    evaluations, runs, proposals : int
+        Rows that were added; a run that got further elsewhere counts as added.
+    conflicts : int
+        Added evaluations with a figure that stood already, for the same build and the same version
+        of the model, with another value; the first stays the one that counts.
+    example : str
+        One of them in words; empty if there is none.
+    """
+
+    evaluations: int = 0
+    runs: int = 0
+    proposals: int = 0
+    conflicts: int = 0
+    example: str = ""
+
+
+def merge(into: Ledger, sources: Sequence[Ledger], report: Report | None = None) -> Merged:
+    """Take over what other ledgers hold, in one transaction; again, it changes nothing.
+
+    Parameters
+    ----------
+    into : Ledger
+        The ledger that grows.
+    sources : sequence of Ledger
+        Those read, in this order; rows are checked one by one.
+    report : callable, optional
+        Told how far it is.
+
+    Returns
+    -------
+    Merged
+        What was added.
+
+    Raises
+    ------
+    InputError
+        If a source is damaged or is `into` itself, or the disk is full; nothing is changed then.
+    """
+    for source in sources:
+        if source.path.samefile(into.path):
+            raise InputError(f"{source.path} cannot be merged into itself.")
+    lengths = [len(source) for source in sources]
+    found = Merged()
+    with into.transaction():
+        for i, source in enumerate(sources):
+            done = _counting(report, sum(lengths[:i]), sum(lengths))
+            with source.snapshot():
+                found = _evaluations(into, source, found, done)
+                found = _runs(into, source, found)
+    return found
+
+
+def _counting(report: Report | None, before: int, total: int) -> Callable[[int], None]:
+    def done(count: int) -> None:
+        if report:
+            report(min(before + count, total), total)  # a source may grow meanwhile
+
+    return done
+
+
+def _evaluations(
+    into: Ledger, source: Ledger, found: Merged, done: Callable[[int], None]
+) -> Merged:
+    ((last,),) = into.rows("SELECT coalesce(max(id), 0) FROM evaluation")
+    added, conflicts, example, read = found.evaluations, found.conflicts, found.example, 0
+    entries = source.entries()
+    while batch := list(islice(entries, _BATCH)):
+        clashes = _clashes(into, batch, last)
+        conflicts += len(clashes)
+        example = example or next(iter(clashes), "")
+        added += into.insert(batch)
+        read += len(batch)
+        done(read)
+    return replace(found, evaluations=added, conflicts=conflicts, example=example)
+
+
+def _clashes(into: Ledger, batch: list[Entry], last: int) -> list[str]:
+    """Say which rows differ in a figure from the first `last` rows that are there."""
+    words = []
+    for version in sorted({entry.model_version for entry in batch}):
+        here = [entry for entry in batch if entry.model_version == version]
+        marks = ",".join("?" * len(here))
+        query = (
+            "SELECT build, digest FROM evaluation WHERE model_version = ? "
+            f"AND build IN ({marks}) AND id <= ?"
+        )
+        stand = set(into.rows(query, (version, *(entry.build for entry in here), last)))
+        builds = {build for build, _ in stand}
+        fresh = [e for e in here if e.build in builds and (e.build, e.digest) not in stand]
+        known = into.known([entry.build.hex() for entry in fresh], version)
+        words += [_difference(known[entry.build.hex()], entry) for entry in fresh]
+    return [difference for difference in words if difference]
+
+
+def _difference(known: Known, entry: Entry) -> str:
+    """Say in which outcome a row differs from what stands; empty if in none."""
+    other = entry.known()
+    here = {name: f"fails ({why})" for name, why in known.failed.items()}
+    here |= {name: repr(figure.value) for name, figure in known.figures.items()}
+    there = {name: f"fails ({why})" for name, why in other.failed.items()}
+    there |= {name: repr(figure.value) for name, figure in other.figures.items()}
+    for name in there:
+        if name in here and here[name] != there[name]:
+            return f"{name} of build {entry.build.hex()} is {here[name]} here, {there[name]} there"
+    return ""
+
+
+_RUN = "id, name, scenario, seed, versions, status, started, finished"
+_PROPOSAL = "run, ordinal, row, build, outcome, guesses"
+
+
+def _runs(into: Ledger, source: Ledger, found: Merged) -> Merged:
+    """Take over each run that is new, or that got further than here, with its proposals."""
+    runs, proposals, here = found.runs, found.proposals, _how_far(into)
+    for run, reached in _how_far(source).items():
+        if reached <= here.get(run, (False, -1)):
+            continue
+        (record,) = source.rows(f"SELECT {_RUN} FROM run WHERE id = ?", (run,))
+        _check_json(source, record[2], record[4])
+        into.db.execute("DELETE FROM proposal WHERE run = ?", (run,))
+        into.db.execute(f"INSERT OR REPLACE INTO run ({_RUN}) VALUES (?,?,?,?,?,?,?,?)", record)
+        into.db.executemany(
+            f"INSERT INTO proposal ({_PROPOSAL}) VALUES (?, ?, ?, ?, ?, ?)",
+            _proposals(source, run),
+        )
+        runs, proposals = runs + 1, proposals + reached[1]
+    return replace(found, runs=runs, proposals=proposals)
+
+
+def _how_far(ledger: Ledger) -> dict[str, tuple[bool, int]]:
+    """Return of each run whether it is finished, and how many builds it looked at."""
+    finished = ledger.rows("SELECT id, status = 'finished' FROM run ORDER BY started, id")
+    looked = dict(ledger.rows("SELECT run, count(*) FROM proposal GROUP BY run"))
+    return {run: (bool(done), looked.get(run, 0)) for run, done in finished}
+
+
+def _proposals(source: Ledger, run: str) -> Iterator[tuple[object, ...]]:
+    with explained(source.path):
+        what = f"run, ordinal, row, build, outcome, {source.guesses_column()}"
+        query = f"SELECT {what} FROM proposal WHERE run = ? ORDER BY ordinal"
+        for row in source.db.execute(query, (run,)):
+            _check_json(source, row[2], row[5] or "null")
+            yield row
+
+
+def _check_json(source: Ledger, *texts: str) -> None:
+    """Refuse what is not whole; these rows bear no digest."""
+    try:
+        for text in texts:
+            json.loads(text)
+    except ValueError as error:
+        raise InputError(DAMAGED.format(path=source.path)) from error

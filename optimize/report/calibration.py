@@ -1,0 +1,146 @@
+"""What a calibration says, as tables."""
+
+import math
+
+from layers.figures import parse_figure
+from optimize.calibration.calibrated import WIDTH, Calibrated, Calibration, Observation, key_of
+from optimize.report.tables import Section, columns, number
+
+_UNITS = {
+    "youngs_modulus_mpa": "MPa",
+    "density_g_cm3": "g/cm3",
+    "dynamic_stiffening": "",
+    "relaxation_strength": "",
+}
+
+
+def left_out_errors(calibration: Calibration) -> dict[str, tuple[float, float]]:
+    """Return rms relative errors before calibration and left out after it, by discrepancy.
+
+    The second is of predicting each build from the others, so that it tells what an unmeasured
+    build of the same materials may be off by.
+    """
+    held: dict[str, list[Observation]] = {}
+    for o in calibration.observation:
+        held.setdefault(key_of(parse_figure(o.figure)), []).append(o)
+    return {
+        key: (
+            _rms([math.log(o.measured / o.before) for o in observations]),
+            _rms([math.log(o.measured / o.left_out) for o in observations]),
+        )
+        for key, observations in held.items()
+    }
+
+
+def _rms(values: list[float]) -> float:
+    return math.sqrt(sum(v * v for v in values) / len(values))
+
+
+def calibration_sections(calibration: Calibration) -> list[Section]:
+    """Tabulate cards, the model's error, and every mean beside its predictions."""
+    return [
+        _cards(calibration),
+        _errors(calibration),
+        _observations(calibration),
+        *_notes(calibration),
+    ]
+
+
+def _ends(p: Calibrated, sd: float, theta: float) -> tuple[float, float]:
+    return p.parameter.value(theta - WIDTH * sd), p.parameter.value(theta + WIDTH * sd)
+
+
+def _cards(calibration: Calibration) -> Section:
+    rows = []
+    for p in calibration.parameter:
+        low, high = _ends(p, p.sd, p.theta)
+        first, last = _ends(p, p.prior_sd, 0.0)
+        digits = max((high - low) / 4.0, 1e-6)
+        rows.append(
+            (
+                p.material,
+                p.number,
+                number(p.nominal, digits),
+                f"{number(first, digits)} to {number(last, digits)}",
+                number(p.parameter.value(p.theta), digits),
+                f"{number(low, digits)} to {number(high, digits)}",
+                _UNITS[p.number],
+                "measured" if p.told else "hardly told",
+            )
+        )
+    heads = columns(
+        "material", "number", ">card", ">card, 95 %", ">now", ">now, 95 %", "unit", "grade"
+    )
+    return Section("Cards", heads, tuple(rows))
+
+
+def _errors(calibration: Calibration) -> Section:
+    left_out = left_out_errors(calibration)
+    rows = []
+    for d in calibration.discrepancy:
+        before, after = left_out[d.key]
+        rows.append(
+            (
+                d.key,
+                f"{100 * math.expm1(d.bias):+.2f}",
+                f"{100 * WIDTH * d.sd:.2f}",
+                f"{100 * d.scatter:.2f}",
+                f"{100 * d.noise:.2f}",
+                str(d.readings),
+                str(d.builds),
+                f"{100 * before:.2f}",
+                f"{100 * after:.2f}",
+            )
+        )
+    heads = columns(
+        "figure",
+        ">model off, %",
+        ">±, 95 %",
+        ">scatter, %",
+        ">noise, %",
+        ">readings",
+        ">builds",
+        ">error before, %",
+        ">left out, %",
+    )
+    notes = (
+        "Model off: how much more is measured than the model with calibrated cards gives. Scatter: "
+        "the same from build to build. Noise: of one reading.",
+        "Error before: rms over the builds with nominal cards. Left out: each build predicted from "
+        "the others alone.",
+    )
+    return Section("The model's own error", heads, tuple(rows), notes)
+
+
+def _observations(calibration: Calibration) -> Section:
+    rows = []
+    for o in calibration.observation:
+        digits = o.measured * max(o.noise, 1e-4)
+        away = math.log(o.measured / o.left_out) / o.left_out_sd
+        rows.append(
+            (
+                o.build,
+                o.figure,
+                str(o.readings),
+                number(o.measured, digits),
+                number(o.before, digits),
+                number(o.after, digits),
+                number(o.left_out, digits),
+                f"{away:+.1f}",
+            )
+        )
+    heads = columns(
+        "build",
+        "figure",
+        ">readings",
+        ">measured",
+        ">before",
+        ">after",
+        ">left out",
+        ">deviations",
+    )
+    return Section("Measured and predicted", heads, tuple(rows))
+
+
+def _notes(calibration: Calibration) -> list[Section]:
+    return [Section("Take care", notes=calibration.note)] if calibration.note else []

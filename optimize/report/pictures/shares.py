@@ -1,0 +1,120 @@
+"""Picture of where each figure's spread comes from: a bar a freedom, a panel a figure.
+
+Dark within light: the share that a freedom makes alone within what it has a part in. Light and dark
+survive every colour blindness and a black-and-white printer; the whiskers differ in height.
+"""
+
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+
+from optimize.report.pictures.section import FAINT, INK, new_figure, plain
+from optimize.report.shares import freedom_words, missed
+from optimize.report.words import label_of, unit_of
+from optimize.sensitivity.shares import FigureShares, Shares
+from optimize.sensitivity.sobol import Index
+
+_ALONE, _TOGETHER = "#1f6f9f", "#b9d3e2"
+# Inches: a freedom's row, a panel, names at the left, title, what is below the panels.
+_ROW, _WIDE, _LEFT, _TOP, _BOTTOM = 0.36, 2.9, 1.9, 1.2, 1.05
+_ACROSS = 4
+
+
+def draw_shares(shares: Shares) -> Figure:
+    """Draw the shares of every figure over the freedoms, centre outward.
+
+    Parameters
+    ----------
+    shares : Shares
+        From `optimize.sensitivity.shares.shares`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        To be written with `optimize.report.pictures.section.save`.
+    """
+    count = max(1, len(shares.figures))
+    across = min(_ACROSS, count)
+    down = -(-count // across)
+    tall = _ROW * len(shares.genes) + 0.5
+    width, height = _LEFT + _WIDE * across + 0.2, _TOP + (tall + 0.75) * down + _BOTTOM - 0.75
+    figure = new_figure(max(width, 6.2), height)
+    title = f"What drives what over the whole space: {shares.run.scenario.name}"
+    figure.text(0.02, 1.0 - 0.3 / height, plain(title, 90), fontsize=13, weight="bold", color=INK)
+    size = figure.get_size_inches()
+    for place, one in enumerate(shares.figures):
+        left = _LEFT + _WIDE * (place % across)
+        top = height - _TOP - (tall + 0.75) * (place // across)
+        box = (left / size[0], (top - tall) / size[1], (_WIDE - 0.45) / size[0], tall / size[1])
+        axes = figure.add_axes(box)
+        _panel(axes, shares, one)
+        axes.set_yticks(range(len(shares.genes)), [])
+        if place % across == 0:
+            names = [freedom_words(shares, gene) for gene in shares.genes]
+            axes.set_yticks(range(len(names)), names, fontsize=8.5, color=INK)
+    _key(figure)
+    return figure
+
+
+def _panel(axes: Axes, shares: Shares, one: FigureShares) -> None:
+    places = np.arange(len(shares.genes))
+    _bars(axes, places, one.total, 0.66, {"color": _TOGETHER}, 0.18)
+    _bars(axes, places, one.first, 0.30, {"color": _ALONE}, -0.02)
+    for i in range(1, len(shares.genes)):
+        if shares.genes[i].layer != shares.genes[i - 1].layer:
+            axes.axhline(i - 0.5, color=FAINT, linewidth=0.5)
+    axes.set_ylim(len(places) - 0.5, -0.5)
+    axes.set_xlim(0.0, 100.0)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(axis="x", labelsize=8, colors=INK)
+    axes.tick_params(axis="y", length=0)
+    axes.grid(axis="x", color="#e6e9eb", linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.set_xlabel("% of the variance", fontsize=8, color=INK)
+    unit = unit_of(one.figure)
+    title = plain(label_of(one.figure), 34)
+    axes.text(
+        0.0, 1.135, title, fontsize=9.5, weight="bold", color=INK, transform=axes.transAxes,
+    )  # fmt: skip
+    words = f"95 % of builds {one.low:.4g} to {one.high:.4g} {unit}".rstrip()
+    axes.text(0.0, 1.075, words, fontsize=7.5, color=INK, transform=axes.transAxes)
+    trust = f"emulator misses {missed(one.error)}"
+    doubt = " (doubtful)" if one.doubted else ""
+    axes.text(0.0, 1.02, trust + doubt, fontsize=7.5, color=INK, transform=axes.transAxes)
+
+
+def _bars(
+    axes: Axes, places: Any, of: tuple[Index, ...], thick: float, paint: dict[str, Any], off: float
+) -> None:
+    values = 100.0 * np.array([index.value for index in of])
+    ends = 100.0 * np.array([[index.low for index in of], [index.high for index in of]])
+    axes.barh(places, values, thick, **paint)
+    axes.errorbar(
+        values,
+        places + off,
+        xerr=np.abs(ends - values),
+        fmt="none",
+        ecolor=INK,
+        elinewidth=0.9,
+        capsize=2.0,
+    )
+
+
+def _key(figure: Figure) -> None:
+    figure.legend(
+        handles=[
+            Patch(color=_ALONE, label="alone (first index)"),
+            Patch(color=_TOGETHER, label="with all it does together with others (total)"),
+        ],
+        loc="lower left",
+        bbox_to_anchor=(0.02, 0.01),
+        ncols=2,
+        fontsize=8,
+        frameon=False,
+        title="whiskers: 95 %, by what the emulator leaves open and the sample of builds",
+        title_fontsize=8,
+        alignment="left",
+    )

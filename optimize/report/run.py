@@ -1,0 +1,341 @@
+"""What an engineer reads of a finished search: the short list, its reasons, its price, its source.
+
+The same tables serve the terminal and the Markdown report; CSV and plain records serve scripts.
+"""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from layers.ball import Ball
+from layers.figures import Estimate, Figure
+from layers.rules.screen import Verdict, rule_set, screen
+from optimize.ledger.ledger import RunRecord
+from optimize.report.ball import (
+    TRUST,
+    bound_words,
+    builds_section,
+    digits_of,
+    mark,
+    spread,
+    thicknesses_mm,
+    version,
+    warnings_section,
+)
+from optimize.report.tables import Section, columns, csv_text, number
+from optimize.scenario.brief import Scenario
+from optimize.scenario.goals import Goal
+from optimize.search.result import Member, Price, Run
+
+# More columns than this do not fit 80 characters.
+_MEMBERS_A_TABLE = 5
+
+
+def brief_sections(run: Run, ledger: str) -> list[Section]:
+    """Put together what is looked at first: the short list, its builds, where it comes from."""
+    sections = [_answer_section(run)]
+    if run.short_list:
+        sections.append(_builds_section(run.short_list))
+    return [*sections, *_check_sections(run), _provenance_section(run, ledger)]
+
+
+def run_sections(run: Run, ledger: str) -> list[Section]:
+    """Put together everything about a run, the answer first.
+
+    Parameters
+    ----------
+    run : Run
+        The finished search.
+    ledger : str
+        Where its evaluations stand.
+
+    Returns
+    -------
+    list of Section
+        The short list, its builds and figures, the price of each goal, the nearest misses and
+        which limit to relax, the brief, and where it all comes from.
+    """
+    members = run.short_list
+    sections = [_answer_section(run)]
+    if members:
+        sections.append(_builds_section(members))
+        sections += _figure_sections(run)
+        sections += _stage_sections(members)
+        sections += _rule_sections(run)
+    for member in members:
+        sections += warnings_section(member.estimate)
+    sections += [_brief_section(run.scenario), *_check_sections(run)]
+    return [*sections, _provenance_section(run, ledger)]
+
+
+def _builds_section(members: Sequence[Member]) -> Section:
+    return builds_section([m.label for m in members], [m.ball for m in members])
+
+
+def _answer_section(run: Run) -> Section:
+    goals = [goal.figure for goal in run.scenario.goal]
+    alike = any(member.indistinguishable_from for member in run.short_list)
+    rows = []
+    for member in run.short_list:
+        figures = [_value(member.estimate.figures.get(name)) for name in goals]
+        same = [" ".join(member.indistinguishable_from)] if alike else []
+        rows.append((member.label, *figures, *same, member.reason))
+    heads = columns("", *(f">{name}" for name in goals), *(["same as"] if alike else []), "~why")
+    notes = [relaxation.sentence for relaxation in run.relaxations]
+    notes += [price.sentence for price in one_way(run.prices)]
+    if alike:
+        notes.append("same as: differs by less than the model's error in every goal.")
+    title = "Short list" if run.feasible else "No build keeps every limit; the nearest misses"
+    return Section(title, heads if rows else (), tuple(rows), tuple(notes))
+
+
+def one_way(prices: Sequence[Price]) -> list[Price]:
+    """Keep one price of two that say the same step of the same goals in both directions."""
+    kept: dict[tuple[frozenset[str], frozenset[str]], Price] = {}
+    for price in prices:
+        step = (frozenset((price.goal, price.other)), frozenset((price.better, price.worse)))
+        kept.setdefault(step, price)
+    return sorted(kept.values(), key=lambda price: sorted((price.better, price.worse)))
+
+
+def _value(figure: Figure | None) -> str:
+    if figure is None:
+        return "-"
+    return f"{number(figure.value, digits_of(figure))}{mark(figure)}"
+
+
+def _figure_sections(run: Run) -> list[Section]:
+    """Tabulate every figure of the members, a few members a table."""
+    sections = []
+    for start in range(0, len(run.short_list), _MEMBERS_A_TABLE):
+        some = run.short_list[start : start + _MEMBERS_A_TABLE]
+        names = list(dict.fromkeys(name for m in some for name in m.estimate.figures))
+        rows = []
+        for name in names:
+            found = [m.estimate.figures.get(name) for m in some]
+            first = next(f for f in found if f is not None)
+            rows.append((name, *map(_value, found), spread(first.difference_error)))
+        heads = columns("figure", *(f">{m.label}" for m in some), ">± between")
+        sections.append(Section("Figures of the short list", heads, tuple(rows)))
+    return sections
+
+
+def _stage_sections(members: Sequence[Member]) -> list[Section]:
+    """Tabulate what the lab measures of each stage while it makes a build."""
+    rows = []
+    for member in members:
+        for count, stage in enumerate(member.stages, start=1):
+            roles = member.ball.layer[count - 1].role
+            cells = [_value(_by_quantity(stage, q)) for q in _STAGE_QUANTITIES]
+            rows.append((member.label if count == 1 else "", f"{count}: to {roles}", *cells))
+    heads = columns("", "stage", *(f">{name}" for name in _STAGE_QUANTITIES))
+    return [Section("Stages, to control a build by", heads, tuple(rows))]
+
+
+_STAGE_QUANTITIES = ("diameter_mm", "mass_g", "inertia_g_cm2", "deflection_mm")
+
+
+def _by_quantity(stage: Estimate, quantity: str) -> Figure | None:
+    for name, figure in stage.figures.items():
+        if name.rpartition(".")[2].partition("@")[0] == quantity:
+            return figure
+    return None
+
+
+def _rule_sections(run: Run) -> list[Section]:
+    """Screen the members against the scenario's rule set: one row a limit and verdict."""
+    if run.scenario.rules is None:
+        return []
+    rules = rule_set(run.scenario.rules)
+    screens = {m.label: screen(m.estimate, rules) for m in run.short_list}
+    rows = []
+    for i, limit in enumerate(rules.limit):
+        by_verdict: dict[Verdict, list[str]] = {}
+        for label, margins in screens.items():
+            by_verdict.setdefault(margins[i].verdict, []).append(label)
+        for verdict, labels in by_verdict.items():
+            rows.append((limit.figure, bound_words(limit), verdict, " ".join(labels)))
+    notes = (f"Status: {rules.status}.",)
+    title = f"Rule set '{rules.name}' of {rules.as_of}: a screen, not a ruling"
+    return [Section(title, columns("figure", "limit", "screen", "builds"), tuple(rows), notes)]
+
+
+def _goal_words(goal: Goal) -> str:
+    if goal.target is None:
+        return f"{goal.aim} {goal.figure}"
+    band = f" within {goal.band:g}" if goal.band else ""
+    return f"bring {goal.figure} to {goal.target:g}{band}"
+
+
+def _brief_section(scenario: Scenario) -> Section:
+    rows = [("goal", _goal_words(goal), "") for goal in scenario.goal]
+    for bound in scenario.bounds():
+        margin = f", with a margin of {bound.margin:g}" if bound.margin else ""
+        words = f"{bound.figure} {bound.side} {bound.value:g}{margin}"
+        rows.append(("limit", words, bound.source))
+    if scenario.conditions:
+        rows.append(("conditions", scenario.conditions.words(), "launch and flight figures"))
+    notes = (scenario.question,) if scenario.question else ()
+    return Section("The brief", columns("", "wanted", "~from"), tuple(rows), notes)
+
+
+CHECK_HEADS = ("figure", "builds", "error", "in 68 %", "in 95 %")
+CHECK_NOTES = (
+    "Each of these builds was guessed before it was computed. error: root mean square.",
+    "in 68 %, in 95 %: share within the intervals that should hold so many.",
+    "The emulator chose where to look. Every figure above is computed, none is a guess.",
+)
+
+
+def check_rows(run: Run) -> list[tuple[str, ...]]:
+    """Say how the emulator's guesses did, figure by figure; nothing of a direct search."""
+    return [
+        (
+            check.figure,
+            str(check.builds),
+            f"{100.0 * check.error:.2g} %",
+            f"{100.0 * check.within_68:.0f} %",
+            f"{100.0 * check.within_95:.0f} %",
+        )
+        for check in run.checks
+    ]
+
+
+def _check_sections(run: Run) -> list[Section]:
+    if not run.checks:
+        return []
+    first, *others = CHECK_HEADS
+    heads = columns(first, *(f">{name}" for name in others))
+    return [Section("How far the emulator was right", heads, tuple(check_rows(run)), CHECK_NOTES)]
+
+
+def _provenance_section(run: Run, ledger: str) -> Section:
+    notes = [
+        f"Run {run.id}, seed {run.seed}, orbwright {version()}, model {run.model_version}.",
+        f"{run.evaluated} builds evaluated{_reused(run)}: {run.feasible} keep every limit, "
+        f"{run.infeasible} do not{_ruled_out(run)}.",
+        f"Every evaluation stands in {ledger}.",
+    ]
+    notes += [f"{count} builds failed: {why}" for why, count in run.failed.items()]
+    return Section("Where this comes from", notes=(*notes, *TRUST))
+
+
+def _reused(run: Run) -> str:
+    return f" ({run.reused} of them already in the ledger)" if run.reused else ""
+
+
+def _ruled_out(run: Run) -> str:
+    return f"; {run.ruled_out} more were ruled out before any finite element" * bool(run.ruled_out)
+
+
+def run_record(run: Run, ledger: str) -> dict[str, Any]:
+    """Return plain data for JSON."""
+    goals = [goal.figure for goal in run.scenario.goal]
+    return {
+        "orbwright": version(),
+        "run": run.id,
+        "seed": run.seed,
+        "model_version": run.model_version,
+        "ledger": ledger,
+        "scenario": run.scenario.model_dump(mode="json", exclude_none=True),
+        "evaluated": run.evaluated,
+        "feasible": run.feasible,
+        "infeasible": run.infeasible,
+        "ruled_out": run.ruled_out,
+        "failed": dict(run.failed),
+        "reused": run.reused,
+        "short_list": [_member_record(member) for member in run.short_list],
+        "front": [
+            {"key": key, "goals": dict(zip(goals, values, strict=True))}
+            for key, values in run.front
+        ],
+        "prices": [asdict(price) for price in run.prices],
+        "relaxations": [asdict(relaxation) for relaxation in run.relaxations],
+        "emulator_checks": [asdict(check) for check in run.checks],
+        "trust": " ".join(TRUST),
+    }
+
+
+def _member_record(member: Member) -> dict[str, Any]:
+    return {
+        "label": member.label,
+        "key": member.key,
+        **member.estimate.as_record(),
+        "stages": [
+            {"figures": {name: asdict(f) for name, f in stage.figures.items()}}
+            for stage in member.stages
+        ],
+        "violations": dict(member.violations),
+        "reason": member.reason,
+        "indistinguishable_from": list(member.indistinguishable_from),
+    }
+
+
+def short_list_csv(run: Run) -> str:
+    """Write one row a member: its layers, its figures with their errors, why it stands there."""
+    most = max((len(m.ball.layer) for m in run.short_list), default=0)
+    heads = ["label", "key", "reason", "indistinguishable_from", "violations"]
+    for count in range(1, most + 1):
+        heads += [f"layer{count}_{name}" for name in _LAYER_HEADS]
+    figures = list(dict.fromkeys(name for m in run.short_list for name in m.estimate.figures))
+    for name in figures:
+        heads += [name, f"{name}_difference_error", f"{name}_absolute_error"]
+    return csv_text(heads, [_member_row(m, most, figures) for m in run.short_list])
+
+
+_LAYER_HEADS = (
+    "role",
+    "outer_diameter_mm",
+    "thickness_mm",
+    "material",
+    "youngs_modulus_mpa",
+    "density_g_cm3",
+)
+
+
+def _member_row(member: Member, most: int, figures: Sequence[str]) -> list[object]:
+    broken = "; ".join(f"{what} by {over:.6g}" for what, over in member.violations.items())
+    same = " ".join(member.indistinguishable_from)
+    row: list[object] = [member.label, member.key, member.reason, same, broken]
+    row += _layer_cells(member.ball)
+    row += [""] * (len(_LAYER_HEADS) * (most - len(member.ball.layer)))
+    for name in figures:
+        figure = member.estimate.figures.get(name)
+        if figure is None:
+            row += ["", "", ""]
+        else:
+            row += [figure.value, figure.difference_error, figure.absolute_error]
+    return row
+
+
+def _layer_cells(ball: Ball) -> list[object]:
+    cells: list[object] = []
+    for layer, thick in zip(ball.layer, thicknesses_mm(ball), strict=True):
+        card = layer.material
+        cells += [layer.role, layer.outer_diameter_mm, round(thick, 6), card.label]
+        cells += [card.youngs_modulus_mpa.value, card.density_g_cm3.value]
+    return cells
+
+
+def evaluations_csv(run: Run) -> str:
+    """Write the goal values of every evaluated build, in the order of evaluation."""
+    heads = ["evaluation", *(goal.figure for goal in run.scenario.goal), "keeps_every_limit"]
+    rows = [
+        [index, *map(float, values), bool(feasible)]
+        for index, (values, feasible) in enumerate(
+            zip(run.cloud, run.cloud_feasible, strict=True), start=1
+        )
+    ]
+    return csv_text(heads, rows)
+
+
+def runs_section(records: Sequence[RunRecord], ledger: str) -> Section:
+    """List the runs of a ledger, the latest first."""
+    rows = tuple((r.id, r.status, r.started[:16], str(r.seed), r.name) for r in records)
+    heads = columns("run", "status", "started", ">seed", "~scenario")
+    return Section(f"Runs in {ledger}", heads, rows, () if rows else ("None yet.",))
+
+
+def runs_record(records: Sequence[RunRecord]) -> list[dict[str, Any]]:
+    """Return the runs of a ledger as plain data, the latest first."""
+    return [{k: v for k, v in asdict(r).items() if k != "scenario"} for r in records]

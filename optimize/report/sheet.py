@@ -1,0 +1,246 @@
+"""A prototype sheet as Markdown, as CSV and as a printable HTML page."""
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Sequence
+from html import escape
+from importlib import resources
+from string import Template
+
+from layers.compound.recipe import Batch
+from optimize.lab.prototype import Quantity, Sheet, StageSheet, Target
+
+# Blank columns that leave room to write on a portrait page; more pieces make a second table.
+_COLUMNS = 6
+
+_CSV_HEADS = (
+    "build",
+    "stage",
+    "kind",
+    "figure",
+    "unit",
+    "target",
+    "low",
+    "high",
+    "trusted_to",
+    "basis",
+)
+
+_LINE = "____________"
+
+
+def _decimals(unit: str) -> int:
+    return {"g/cm3": 4, "1": 4, "s/m": 5, "us": 1, "Hz": 0, "N": 0}.get(unit, 2)
+
+
+def _value(value: float, unit: str) -> str:
+    return f"{value:.{_decimals(unit)}f}"
+
+
+def _unit(unit: str) -> str:
+    return "" if unit == "1" else unit
+
+
+def _window(target: Target) -> str:
+    if target.low is None or target.high is None:
+        return "no window"
+    return f"{_value(target.low, target.unit)} to {_value(target.high, target.unit)}"
+
+
+def _trust(target: Target) -> str:
+    if target.model_error is None:
+        return ""
+    return f"+/- {_value(target.model_error, target.unit)} ({target.basis})"
+
+
+def _blocks(pieces: int) -> list[range]:
+    return [
+        range(first, min(first + _COLUMNS, pieces + 1)) for first in range(1, pieces + 1, _COLUMNS)
+    ]
+
+
+_MAKE_HEADS = ("charge and mould", "", "unit", "from", "as made")
+_BATCH_HEADS = ("mill charge", "phr", "weigh, g", "weighed", "")
+
+
+def _weighings(batch: Batch) -> list[tuple[str, ...]]:
+    rows = [
+        (line.ingredient, f"{line.phr:.4g}", f"{line.weighed_g:.6g}", "", line.flag)
+        for line in batch.line
+    ]
+    total = (f"{batch.recipe}: together", "", f"{batch.total_g:.6g}", "", "")
+    return [*rows, total]
+
+
+def to_markdown(sheet: Sheet) -> str:
+    """Return the sheet as Markdown with pipe tables."""
+    out = [f"# Prototype sheet: {_md(sheet.name)}", ""]
+    out += [f"Made by {_LINE}  Date {_LINE}  Lot {_LINE}", ""]
+    out += [f"Allowances and tolerances: {_md(sheet.source)}.", ""]
+    if sheet.note:
+        out += ["## Read first", "", *(f"- {_md(note)}" for note in sheet.note), ""]
+    out += ["## Safety", ""]
+    out += [f"- **{_md(title)}.** {_md(text)}" for title, text in sheet.caution.values()]
+    for stage in sheet.stage:
+        out += ["", *_stage_markdown(stage, sheet)]
+    return "\n".join(out) + "\n"
+
+
+def _stage_markdown(stage: StageSheet, sheet: Sheet) -> list[str]:
+    out = [f"## Stage {stage.number}: {_md(stage.title)}", "", f"Layer: {_md(stage.material)}", ""]
+    out += _md_table(_MAKE_HEADS, _tooling_rows(stage.tooling))
+    if stage.batch is not None:
+        out += ["", *_md_table(_BATCH_HEADS, _weighings(stage.batch))]
+    out += ["", "### Order of operations", ""]
+    for number, step in enumerate(stage.step, start=1):
+        hazards = "; ".join(sheet.caution[key][0] for key in step.caution)
+        out += [f"{number}. [ ] **{_md(step.title)}.** {_md(step.text)} *{_md(hazards)}.*"]
+    out += ["", "### Measurements", ""]
+    for block in _blocks(sheet.pieces):
+        head = ("figure", "unit", "target", "window", "trusted to", *(str(n) for n in block))
+        rows = [
+            (
+                t.label,
+                _unit(t.unit),
+                _value(t.value, t.unit),
+                _window(t),
+                _trust(t),
+                *("" for _ in block),
+            )
+            for t in stage.target
+        ]
+        out += [*_md_table(head, rows), ""]
+    out += [f"Not computed: {_md(why)}" for why in stage.missing]
+    return out
+
+
+def _tooling_rows(tooling: Iterable[Quantity]) -> list[tuple[str, ...]]:
+    return [(q.label, _value(q.value, q.unit), _unit(q.unit), q.how, "") for q in tooling]
+
+
+def _md_table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+    lines = [head, ["---"] * len(head), *([_md(cell) for cell in row] for row in rows)]
+    return ["| " + " | ".join(line) + " |" for line in lines]
+
+
+def _md(text: str) -> str:
+    """Escape what Markdown or the HTML inside it would read as markup; keep to one line."""
+    return re.sub(r"([\\`*_\[\]<>|#])", r"\\\1", " ".join(text.split()))
+
+
+def to_csv(sheet: Sheet) -> str:
+    """Return the sheet's numbers as CSV, one row a figure, blank columns for the pieces.
+
+    ``kind`` is ``make`` for charge and mould, ``measure`` for what is measured. Text that a
+    spreadsheet would run as a formula is led by an apostrophe.
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    pieces = [f"piece_{n}" for n in range(1, sheet.pieces + 1)]
+    blank = [""] * sheet.pieces
+    writer.writerow([*_CSV_HEADS, *pieces])
+    for stage in sheet.stage:
+        start = [_plain(sheet.name), stage.number]
+        for q in stage.tooling:
+            row = ["make", q.name, q.unit, f"{q.value:.6g}", "", "", "", _plain(q.how)]
+            writer.writerow([*start, *row, *blank])
+        for t in stage.target:
+            ends = ["" if v is None else f"{v:.6g}" for v in (t.low, t.high, t.model_error)]
+            row = ["measure", t.name, t.unit, f"{t.value:.6g}", *ends, _plain(t.basis)]
+            writer.writerow([*start, *row, *blank])
+    return text.getvalue()
+
+
+def _plain(text: str) -> str:
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+
+
+def to_html(sheet: Sheet) -> str:
+    """Return the sheet as one HTML page without scripts or links, laid out for A4 portrait."""
+    page = resources.files("optimize.report").joinpath("sheet.html").read_text(encoding="utf-8")
+    cautions = "".join(
+        f"<li><b>{escape(title)}.</b> {escape(text)}</li>" for title, text in sheet.caution.values()
+    )
+    notes = "".join(f"<li>{escape(note)}</li>" for note in sheet.note)
+    return Template(page).substitute(
+        name=escape(sheet.name),
+        source=escape(sheet.source),
+        summary=_summary_html(sheet),
+        notes=f"<h2>Read first</h2><ul>{notes}</ul>" if notes else "",
+        cautions=cautions,
+        stages="".join(_stage_html(stage, sheet) for stage in sheet.stage),
+    )
+
+
+def _summary_html(sheet: Sheet) -> str:
+    rows = [
+        (
+            str(stage.number),
+            stage.title,
+            stage.material,
+            *(f"{_value(q.value, q.unit)}" for q in stage.tooling if q.name in _SUMMARY),
+        )
+        for stage in sheet.stage
+    ]
+    heads = ("", "stage", "layer", *_SUMMARY.values())
+    return _html_table(heads, rows, "summary")
+
+
+_SUMMARY = {
+    "finished_mm": "finished, mm",
+    "cavity_mm": "cavity, mm",
+    "layer_g": "layer, g",
+    "charge_g": "charge, g",
+}
+
+
+def _html_table(head: Sequence[str], rows: Iterable[Sequence[str]], name: str) -> str:
+    top = "".join(f"<th>{escape(cell)}</th>" for cell in head)
+    body = "".join(
+        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
+    )
+    return f'<table class="{name}"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def _stage_html(stage: StageSheet, sheet: Sheet) -> str:
+    steps = "".join(
+        f'<li><span class="box"></span><b>{escape(step.title)}.</b> {escape(step.text)}'
+        f'<span class="hazard">{escape("; ".join(sheet.caution[k][0] for k in step.caution))}'
+        "</span></li>"
+        for step in stage.step
+    )
+    charge = (
+        _html_table(_BATCH_HEADS, _weighings(stage.batch), "batch")
+        if stage.batch is not None
+        else ""
+    )
+    missing = "".join(f"<p>Not computed: {escape(why)}</p>" for why in stage.missing)
+    return (
+        f'<section class="stage"><h2>Stage {stage.number}: {escape(stage.title)}</h2>'
+        f"<p>Layer: {escape(stage.material)}</p>"
+        + _html_table(_MAKE_HEADS, _tooling_rows(stage.tooling), "make")
+        + charge
+        + f"<h3>Order of operations</h3><ol>{steps}</ol><h3>Measurements</h3>"
+        + "".join(_measure_html(stage.target, block) for block in _blocks(sheet.pieces))
+        + missing
+        + '<p class="sign">Measured by <span></span> Date <span></span> Room, &deg;C <span></span>'
+        "</p></section>"
+    )
+
+
+def _measure_html(targets: Iterable[Target], block: range) -> str:
+    top = "".join(f"<th>{n}</th>" for n in block)
+    body = "".join(
+        f"<tr><td>{escape(t.label)}{', ' + escape(t.unit) if _unit(t.unit) else ''}</td>"
+        f"<td><b>{_value(t.value, t.unit)}</b> <span>({escape(_window(t))})</span>"
+        + (f"<br><small>{escape(_trust(t))}</small>" if _trust(t) else "")
+        + "</td>"
+        + '<td class="blank"></td>' * len(block)
+        + "</tr>"
+        for t in targets
+    )
+    return (
+        '<table class="measure"><thead><tr><th>figure</th><th>target and window</th>'
+        f"{top}</tr></thead><tbody>{body}</tbody></table>"
+    )

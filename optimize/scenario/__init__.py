@@ -1,0 +1,1 @@
+"""The brief: goals, limits, design variables, conditions, and the space they span."""

@@ -1,0 +1,223 @@
+"""The brief of a search: what may vary, what is wanted, what must hold. Read from TOML."""
+
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+from pydantic import Field, ValidationError, model_validator
+
+from layers.ball import MOST_LAYERS
+from layers.conditions import Conditions
+from layers.errors import InputError, explain
+from layers.figures import parse_figure
+from layers.files.text import read_text
+from layers.files.toml import parse_toml
+from layers.materials import Material, catalogue_from_toml, default_catalogue
+from layers.rules.screen import rule_set
+from layers.strike.swings import check_owner, default_swings
+from optimize.scenario.conditions import ConditionsTable, with_files_read
+from optimize.scenario.goals import Bound, Goal, Limit, _sides
+from optimize.scenario.variables import (
+    CENTRE_DIAMETER,
+    FILL_DENSITY,
+    SMALLEST_CENTRE_MM,
+    Envelope,
+    Fill,
+    LayerFreedom,
+    _as_names,
+    _Table,
+)
+
+Method = Literal["direct", "emulator"]
+METHODS: tuple[str, ...] = get_args(Method)
+
+
+class Scenario(_Table):
+    """A search brief, its cards and conditions resolved: it needs no other file."""
+
+    name: str = Field(min_length=1, max_length=120, description="what the scenario is called")
+    question: str = Field("", max_length=500, description="what the search shall answer")
+    rules: str | None = Field(None, description="rule set whose limits are added")
+    seed: int = Field(
+        1,
+        ge=0,
+        le=2**32 - 1,
+        description="start of the random numbers",
+        json_schema_extra={"unit": "1"},
+    )
+    method: Method = Field(
+        "direct",
+        description="what proposes builds: evolution alone, or Gaussian processes of their figures",
+    )
+    evaluations: int = Field(
+        500, ge=1, le=1_000_000, description="builds to compute", json_schema_extra={"unit": "1"}
+    )
+    population: int = Field(
+        40, ge=4, le=1000, description="builds in a generation", json_schema_extra={"unit": "1"}
+    )
+    ball: Envelope
+    fill: Fill | None = None
+    layer: tuple[LayerFreedom, ...] = Field(
+        min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
+    )
+    goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="what to push")
+    limit: tuple[Limit, ...] = Field((), max_length=40, description="what must hold")
+    conditions: ConditionsTable | None = Field(
+        None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
+    )
+    material: tuple[Material, ...] = Field(
+        min_length=1, description="cards of the materials that the layers name"
+    )
+
+    @model_validator(mode="after")
+    def _layers_fit_together(self) -> "Scenario":
+        centre, *others = self.layer
+        if centre.thickness_mm is not None:
+            raise ValueError("layer 1 takes what remains inside the others: give no thickness_mm")
+        if centre.optional:
+            raise ValueError("layer 1 cannot be optional")
+        for number, layer in enumerate(others, start=2):
+            if layer.diameter_mm is not None:
+                raise ValueError(f"layer {number} takes thickness_mm; diameter_mm is for layer 1")
+            if layer.thickness_mm is None:
+                raise ValueError(f"layer {number}: thickness_mm is missing; it is required")
+        thinnest = sum(o.thickness_mm[0] for o in others if o.thickness_mm and not o.optional)
+        room = self.ball.outer_diameter_mm - 2.0 * thinnest
+        if room < SMALLEST_CENTRE_MM:
+            raise ValueError(
+                f"layers 2 to {len(self.layer)} at their thinnest leave {room:g} mm for layer 1, "
+                f"but must leave at least {SMALLEST_CENTRE_MM:g} mm"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _fill_fits_its_layer(self) -> "Scenario":
+        if self.fill is None:
+            return self
+        number = self.fill.layer
+        if number > len(self.layer):
+            raise ValueError(f"fill, layer is {number}, but must be at most {len(self.layer)}")
+        if self.layer[number - 1].optional:
+            raise ValueError(f"layer {number} is filled to reach the mass: it cannot be optional")
+        if self.layer[number - 1].density_g_cm3 is not None:
+            raise ValueError(f"layer {number} is filled to reach the mass: give no density_g_cm3")
+        return self
+
+    @model_validator(mode="after")
+    def _names_are_known(self) -> "Scenario":
+        cards = {card.name for card in self.material}
+        for number, layer in enumerate(self.layer, start=1):
+            missing = [name for name in layer.material if name not in cards]
+            if missing:
+                raise ValueError(f"layer {number}: material {missing[0]!r} has no card")
+        if self.rules is not None:
+            rule_set(self.rules)
+        fewest = sum(not layer.optional for layer in self.layer)
+        swings = (self.conditions and self.conditions.swings) or default_swings()
+        for figure in self.figures():
+            parsed = parse_figure(figure)
+            check_owner(parsed, swings)
+            stage = parsed.stage
+            if stage is not None and stage > fewest:
+                raise ValueError(f"figure {figure!r}: builds may have only {fewest} layers")
+        twice = [g.figure for g in self.goal if sum(h.figure == g.figure for h in self.goal) > 1]
+        if twice:
+            raise ValueError(f"goal on {twice[0]} stands twice; every figure may be one goal")
+        return self
+
+    def played(self) -> Conditions | None:
+        """Return the scenario's own conditions of launch and flight; None takes the shipped."""
+        return self.conditions.resolved() if self.conditions else None
+
+    def bounds(self) -> tuple[Bound, ...]:
+        """Return every one-sided bound: the layers' and the filler's, the limits, the rules'."""
+        centre, low = self.layer[0].diameter_mm, SMALLEST_CENTRE_MM
+        source = "layer 1, diameter_mm"
+        found = [Bound(CENTRE_DIAMETER, "at least", centre[0] if centre else low, 0.0, source)]
+        if centre:
+            found.append(Bound(CENTRE_DIAMETER, "at most", centre[1], 0.0, source))
+        if self.fill:
+            least, most = self.fill.density_g_cm3
+            found.append(Bound(FILL_DENSITY, "at least", least, 0.0, "fill, density_g_cm3"))
+            found.append(Bound(FILL_DENSITY, "at most", most, 0.0, "fill, density_g_cm3"))
+        for limit in self.limit:
+            found += _sides(limit.figure, limit.at_least, limit.at_most, limit.margin, "limit")
+        if self.rules is not None:
+            for rule in rule_set(self.rules).limit:
+                source = f"rules {self.rules!r}: {rule.source}"
+                found += _sides(rule.figure, rule.at_least, rule.at_most, 0.0, source)
+        return tuple(found)
+
+    def figures(self) -> tuple[str, ...]:
+        """Return the names of the figures that goals and limits need, each once."""
+        names = [goal.figure for goal in self.goal] + [limit.figure for limit in self.limit]
+        if self.rules is not None:
+            names += [rule.figure for rule in rule_set(self.rules).limit]
+        return tuple(dict.fromkeys(names))
+
+
+_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerFreedom, Goal, Limit, Material)
+_KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
+
+
+def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = None) -> Scenario:
+    """Read a scenario and resolve its material cards and conditions.
+
+    Parameters
+    ----------
+    text : str
+        The TOML text. Materials are found among its own ``[[material]]`` cards, the file that its
+        ``catalogue`` names, and the shipped catalogue, in this order.
+    what : str
+        The scenario's name, for messages.
+    folder : Path, optional
+        What the names of other files are relative to; the working folder otherwise.
+
+    Raises
+    ------
+    InputError
+        On bad TOML, an unknown field or material, or a value out of range.
+    """
+    table = parse_toml(text, what)
+    cards = default_catalogue()
+    if "catalogue" in table:
+        path = (folder or Path()) / str(table.pop("catalogue"))
+        cards = cards.joined(catalogue_from_toml(read_text(path), path.name).material)
+    try:
+        if isinstance(table.get("material"), list):
+            own = tuple(Material.model_validate(card) for card in table["material"])
+            cards = cards.joined(own)
+        wanted = _named_materials(table)
+        for number, name in wanted:
+            try:
+                cards.find(name)
+            except InputError as error:
+                raise InputError(f"{what}: layer {number}: {error}") from error
+        names = dict.fromkeys(name for _, name in wanted)
+        if isinstance(table.get("conditions"), dict):
+            table["conditions"] = with_files_read(table["conditions"], folder or Path(), what)
+        table["material"] = [cards.find(name) for name in names] or cards.material
+        return Scenario.model_validate(table)
+    except ValidationError as error:
+        raise explain(error, what, _KNOWN) from error
+
+
+def _named_materials(table: dict[str, Any]) -> list[tuple[int, str]]:
+    """List (layer number, name) of every material that the raw table names; bad rows are left."""
+    rows = table.get("layer")
+    found = []
+    for number, row in enumerate(rows if isinstance(rows, list) else [], start=1):
+        names = _as_names(row.get("material")) if isinstance(row, dict) else ()
+        if isinstance(names, list | tuple):
+            found += [(number, name) for name in names if isinstance(name, str)]
+    return found
+
+
+def read_scenario(path: Path) -> Scenario:
+    """Read a scenario from a TOML file; see `scenario_from_toml`.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, unreadable, not TOML or not a scenario.
+    """
+    return scenario_from_toml(read_text(path), path.name, path.parent)

@@ -1,0 +1,126 @@
+"""What is wanted of a build and what must hold: goals, limits, bounds."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from optimize.scenario.variables import _Table
+
+
+class Goal(_Table):
+    """A figure to push: the search trades goals against one another."""
+
+    figure: str = Field(description="name of the figure, as `orbwright estimate` prints it")
+    aim: Literal["maximize", "minimize", "target"] = Field(description="which way is better")
+    target: float | None = Field(
+        None,
+        ge=-1e6,
+        le=1e6,
+        description="value to come near to, in the figure's unit",
+        json_schema_extra={"unit": "the figure's"},
+    )
+    band: float = Field(
+        0.0,
+        ge=0.0,
+        le=1e6,
+        description="distance from the target that counts as on it",
+        json_schema_extra={"unit": "the figure's"},
+    )
+
+    @model_validator(mode="after")
+    def _target_goes_with_its_aim(self) -> "Goal":
+        if (self.aim == "target") != (self.target is not None):
+            raise ValueError(f'{self.figure}: target and aim = "target" go together')
+        return self
+
+    def loss(self, value: float) -> float:
+        """Return what the search makes small: the less the better, in the figure's unit."""
+        if self.target is not None:
+            return max(0.0, abs(value - self.target) - self.band)
+        return -value if self.aim == "maximize" else value
+
+
+class Limit(_Table):
+    """Bounds on a figure that every member of the answer keeps."""
+
+    figure: str = Field(description="name of the figure")
+    at_least: float | None = Field(
+        None,
+        ge=-1e6,
+        le=1e6,
+        description="lower bound",
+        json_schema_extra={"unit": "the figure's"},
+    )
+    at_most: float | None = Field(
+        None,
+        ge=-1e6,
+        le=1e6,
+        description="upper bound",
+        json_schema_extra={"unit": "the figure's"},
+    )
+    margin: float = Field(
+        0.0,
+        ge=0.0,
+        le=1e6,
+        description="distance to keep from the bounds",
+        json_schema_extra={"unit": "the figure's"},
+    )
+
+    @model_validator(mode="after")
+    def _bounds_leave_room(self) -> "Limit":
+        low, high = self.at_least, self.at_most
+        if low is None and high is None:
+            raise ValueError(f"{self.figure} needs at_least, at_most or both")
+        if low is not None and high is not None and high - low < 2.0 * self.margin:
+            raise ValueError(
+                f"{self.figure}: at_least {low:g} and at_most {high:g} leave no room "
+                f"with a margin of {self.margin:g}"
+            )
+        return self
+
+
+@dataclass(frozen=True)
+class Bound:
+    """One side of one limit.
+
+    Attributes
+    ----------
+    figure, side, value : str, str, float
+        ``figure`` shall be ``at least`` or ``at most`` the value, in the figure's unit.
+    margin : float
+        Distance to keep from the value.
+    source : str
+        Where the bound stands: the scenario's limit, a rule set, a layer's range.
+    """
+
+    figure: str
+    side: Literal["at least", "at most"]
+    value: float
+    margin: float
+    source: str
+
+    def excess(self, value: float) -> float:
+        """Return by how much a value breaks the bound, in the figure's unit; 0 if it keeps it.
+
+        A mass that is set to a limit on purpose may miss it by rounding: 1e-9 of the bound is let
+        pass.
+        """
+        inward = self.value - value if self.side == "at least" else value - self.value
+        over = inward + self.margin
+        return over if over > 1e-9 * max(1.0, abs(self.value)) else 0.0
+
+    def relative(self, excess: float) -> float:
+        """Return an excess as a fraction of the bound, so that limits can be ranked together."""
+        return excess / (abs(self.value) or 1.0)
+
+
+def _sides(
+    figure: str, low: float | None, high: float | None, margin: float, source: str
+) -> list[Bound]:
+    sides = []
+    if low is not None:
+        sides.append(Bound(figure, "at least", low, margin, source))
+    if high is not None:
+        sides.append(Bound(figure, "at most", high, margin, source))
+    return sides

@@ -1,0 +1,1 @@
+"""Which builds to compute next, which are worth making, and what they cost each other."""

@@ -1,0 +1,292 @@
+"""Looking at builds: propose, rule out, compute, judge; the state of a search while it goes on."""
+
+import re
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from typing import TYPE_CHECKING
+
+from layers.errors import InputError, SolverError
+from optimize.compute.evaluator import Evaluator
+from optimize.compute.one import Request
+from optimize.emulator.encoding import Encoding
+from optimize.ledger.ledger import Guess, Known, Proposal
+from optimize.scenario.brief import Scenario
+from optimize.scenario.space import Candidate, Row, Space, content_of, key_of
+from optimize.search.judge import Judge
+from optimize.search.result import Evaluated, Failed, Infeasible, Outcome, Progress, Standing
+
+if TYPE_CHECKING:
+    from optimize.search.evolution import Proposer
+
+# A search ends early when this many generations brought no new build, or when closed-form limits
+# turned away this many builds for each one of its budget.
+_STALE_GENERATIONS = 25
+_RULED_OUT_PER_EVALUATION = 10
+
+# The emulator learns from every batch: it is asked for a generation in so many parts.
+_BATCHES_A_GENERATION = 4
+_SMALLEST_BATCH = 4
+
+# A number in a sentence, not one in a figure's name such as inertia_g_cm2 or speed_ratio@38.1.
+_NUMBER = re.compile(r"(?<![\w@.-])[-+]?\d[\d.e+-]*")
+
+Report = Callable[[Progress], None]
+
+
+@dataclass(frozen=True)
+class Looked:
+    """A build that a search looked at, and what came of it."""
+
+    candidate: Candidate
+    key: str | None
+    outcome: Outcome
+
+
+@dataclass
+class Search:
+    """What a search has seen so far, in the order it was settled.
+
+    Attributes
+    ----------
+    scenario, run : Scenario, str
+        The brief, and the run's id in the ledger.
+    evaluator : Evaluator
+        Gives figures.
+    report : callable or None
+        Called after every build that was computed or reused.
+    seen : dict of tuple to Looked
+        Every build looked at, by its row.
+    twins : dict of tuple to tuple
+        Rows that make the same build as an earlier one, such as two materials that differ only in
+        a modulus that the search sets itself.
+    guesses : dict of tuple to mapping
+        What an emulator expected of a row's figures before they were computed.
+    evaluated, feasible, failed, ruled_out : int
+        As in `optimize.search.result.Run`.
+    """
+
+    scenario: Scenario
+    run: str
+    evaluator: Evaluator
+    report: Report | None
+    seen: dict[Row, Looked] = field(default_factory=dict)
+    evaluated: int = 0
+    feasible: int = 0
+    failed: int = 0
+    ruled_out: int = 0
+    best: dict[str, float] = field(default_factory=dict)
+    twins: dict[Row, Row] = field(default_factory=dict)
+    guesses: dict[Row, Mapping[str, Guess]] = field(default_factory=dict)
+    space: Space = field(init=False)
+    judge: Judge = field(init=False)
+    _first: dict[str, Row] = field(default_factory=dict)
+    _noted: int = 0
+    _began: float = field(default_factory=time.perf_counter)
+
+    def __post_init__(self) -> None:
+        self.space = Space(self.scenario)
+        self.judge = Judge.of(self.scenario)
+
+    def computed(self) -> list[Looked]:
+        """Return the builds whose every needed figure is known, in order."""
+        return [looked for looked in self.seen.values() if _complete(looked.outcome)]
+
+    def turned_away(self) -> list[Infeasible]:
+        """Return what the builds break that a closed form ruled out."""
+        outcomes = [looked.outcome for looked in self.seen.values()]
+        return [o for o in outcomes if isinstance(o, Infeasible) and not o.complete]
+
+    def failures(self) -> dict[str, int]:
+        """Count the failed builds by reason, the most frequent first; numbers do not count."""
+        outcomes = [looked.outcome for looked in self.seen.values()]
+        reasons = [outcome.reason for outcome in outcomes if isinstance(outcome, Failed)]
+        return dict(Counter(_NUMBER.sub("…", reason) for reason in reasons).most_common())
+
+    def explore(self) -> None:
+        """Look at builds, generation by generation, until the budget is spent.
+
+        Raises
+        ------
+        SolverError
+            If every build failed.
+        """
+        scenario = self.scenario
+        proposer = self._proposer()
+        asks, stale = next(proposer), 0
+        while True:
+            rows = [ask.row for ask in asks]
+            self.guesses |= {ask.row: ask.guesses for ask in asks if ask.guesses}
+            fresh = [r for r in dict.fromkeys(rows) if r not in self.seen and r not in self.twins]
+            stale = 0 if fresh else stale + 1
+            self._look_at(fresh)
+            if self._is_over() or stale == _STALE_GENERATIONS:
+                break
+            try:
+                looked = [self.seen[self.twins.get(row, row)] for row in rows]
+                asks = proposer.send([standing(build.outcome, scenario) for build in looked])
+            except StopIteration:
+                break
+        if self.failed and not self.evaluated:
+            reason, count = next(iter(self.failures().items()))
+            raise SolverError(f"All {self.failed} builds failed; {count} of them: {reason}")
+
+    def _proposer(self) -> "Proposer":
+        # Both are heavy to import, and not needed to show a finished run.
+        scenario = self.scenario
+        if scenario.method == "direct":
+            from optimize.search.evolution import evolve
+
+            return evolve(self.space, len(scenario.goal), scenario.population, scenario.seed)
+        from optimize.search.by_emulator import Emulated, emulate
+
+        bounds = tuple(b for b in self.judge.bounds if b not in self.judge.closed_bounds)
+        hopeful = cache(lambda row: self.judge.before(self.space.decode(row)) is None)
+        of = Emulated(self.space, Encoding(self.space), hopeful, scenario.goal, bounds)
+        batch = max(_SMALLEST_BATCH, scenario.population // _BATCHES_A_GENERATION)
+        return emulate(of, scenario.evaluations, batch, scenario.seed)
+
+    def _left(self) -> int:
+        return self.scenario.evaluations - self.evaluated - self.failed
+
+    def _is_over(self) -> bool:
+        most_ruled_out = _RULED_OUT_PER_EVALUATION * self.scenario.evaluations
+        return self._left() <= 0 or self.ruled_out >= most_ruled_out
+
+    def _look_at(self, rows: Sequence[Row]) -> None:
+        """Judge new builds: by closed form, then, as far as the budget goes, by finite elements."""
+        hopeful, ruled_out = [], []
+        for candidate in map(self.space.decode, rows):
+            key = _key(candidate)
+            first = candidate.row if key is None else self._first.setdefault(key, candidate.row)
+            if first != candidate.row:
+                self.twins[candidate.row] = first
+                continue
+            verdict = self.judge.before(candidate)
+            if verdict is None:
+                hopeful.append(candidate)
+            else:
+                ruled_out.append(candidate)
+                self._settle(candidate, verdict)
+        self.ruled_out += len(ruled_out)
+        self._note(ruled_out, computed=False)
+        self._compute(hopeful[: max(0, self._left())])
+
+    def probe(self) -> None:
+        """If closed forms ruled every build out, compute those that they ruled out most narrowly.
+
+        Without their figures it could not be said which limits to relax.
+        """
+        if self.evaluated or self.failed:
+            return
+        misses = [
+            (looked.outcome.distance, looked.candidate)
+            for looked in self.seen.values()
+            if isinstance(looked.outcome, Infeasible) and looked.candidate.ball is not None
+        ]
+        misses.sort(key=lambda miss: miss[0])
+        nearest = [candidate for _, candidate in misses[: self.scenario.population]]
+        self.ruled_out -= len(nearest)
+        self._compute(nearest)
+
+    def recall(self, proposals: Sequence[Proposal]) -> None:
+        """Look again at the builds of an earlier run.
+
+        Those ruled out are only counted, unless there are no others to speak of.
+        """
+        computed = [proposal.row for proposal in proposals if proposal.computed]
+        rows = [proposal.row for proposal in proposals if not proposal.computed]
+        self.ruled_out = len(set(rows).difference(computed))
+        for candidate in map(self.space.decode, () if computed else rows):
+            verdict = self.judge.before(candidate)
+            if verdict is not None:
+                self._settle(candidate, verdict)
+        self.guesses = {proposal.row: proposal.guesses for proposal in proposals}
+        candidates = [self.space.decode(row) for row in computed]
+        known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
+        if not all(figures.covers(self.judge.names) for figures in known):
+            raise InputError(f"the ledger lacks figures of run {self.run}: search it again.")
+        self._judge(candidates, known)
+
+    def _compute(self, candidates: list[Candidate]) -> None:
+        known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
+        self._judge(candidates, known)
+        self._note(candidates, computed=True)
+
+    def _requests(self, candidates: list[Candidate]) -> list[Request]:
+        return [(c.ball, self.judge.names) for c in candidates if c.ball is not None]
+
+    def _tick(self, candidates: list[Candidate]) -> Callable[[int, Known], None]:
+        def tick(i: int, known: Known) -> None:
+            self._count(self.judge.after(candidates[i], known))
+
+        return tick
+
+    def _judge(self, candidates: list[Candidate], known: list[Known]) -> None:
+        for candidate, figures in zip(candidates, known, strict=True):
+            self._settle(candidate, self.judge.after(candidate, figures))
+
+    def _settle(self, candidate: Candidate, outcome: Outcome) -> None:
+        self.seen.pop(candidate.row, None)  # a probed build moves to the end
+        self.seen[candidate.row] = Looked(candidate, _key(candidate), outcome)
+
+    def _note(self, candidates: list[Candidate], *, computed: bool) -> None:
+        proposals = [
+            Proposal(c.row, _key(c), computed, self.guesses.get(c.row, {})) for c in candidates
+        ]
+        self.evaluator.ledger.note(self.run, self._noted, proposals)
+        self._noted += len(proposals)
+
+    def _count(self, outcome: Outcome) -> None:
+        self.failed += isinstance(outcome, Failed)
+        self.evaluated += not isinstance(outcome, Failed)
+        if isinstance(outcome, Evaluated):
+            self.feasible += 1
+            for goal in self.scenario.goal:
+                value = outcome.figures[goal.figure].value
+                held = self.best.get(goal.figure)
+                if held is None or goal.loss(value) < goal.loss(held):
+                    self.best[goal.figure] = value
+        if self.report:
+            self.report(self._progress())
+
+    def _progress(self) -> Progress:
+        computed = self.evaluator.computed
+        pace = (time.perf_counter() - self._began) / computed if computed else None
+        return Progress(
+            evaluated=self.evaluated,
+            budget=self.scenario.evaluations,
+            feasible=self.feasible,
+            ruled_out=self.ruled_out,
+            failed=self.failed,
+            reused=self.evaluator.reused,
+            best=dict(self.best),
+            seconds_left=None if pace is None else pace * max(0, self._left()),
+        )
+
+
+def standing(outcome: Outcome, scenario: Scenario) -> Standing | None:
+    """Say how a build did to what proposes the next ones; None for a failed build.
+
+    Broken builds that reached the finite elements rank before those that did not: of the latter
+    it is not known what else they break.
+    """
+    if isinstance(outcome, Failed):
+        return None
+    values = {name: figure.value for name, figure in outcome.figures.items()}
+    if isinstance(outcome, Evaluated):
+        return Standing(tuple(g.loss(values[g.figure]) for g in scenario.goal), 0.0, values)
+    share = outcome.distance / (1.0 + outcome.distance)
+    if outcome.complete:
+        return Standing(None, share, values)
+    return Standing(None, 1.0 + share)
+
+
+def _complete(outcome: Outcome) -> bool:
+    return isinstance(outcome, Evaluated) or (isinstance(outcome, Infeasible) and outcome.complete)
+
+
+def _key(candidate: Candidate) -> str | None:
+    return None if candidate.ball is None else key_of(content_of(candidate.ball))

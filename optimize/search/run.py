@@ -1,0 +1,162 @@
+"""Running a search against a ledger, and showing a finished one again."""
+
+import hashlib
+import json
+import time
+from dataclasses import replace
+from difflib import get_close_matches
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from layers.errors import InputError, SolverError, explain
+from layers.estimation import MODEL_VERSION
+from optimize.compute.cluster import Cluster
+from optimize.compute.evaluator import Evaluator
+from optimize.compute.pool import computing
+from optimize.ledger.ledger import Ledger, RunRecord
+from optimize.scenario.brief import Scenario
+from optimize.search.answer import answer
+from optimize.search.loop import Report, Search
+from optimize.search.result import Interrupted, Run
+
+
+def run_search(
+    scenario: Scenario, ledger: Ledger, workers: int | Cluster = 1, progress: Report | None = None
+) -> Run:
+    """Search a scenario's builds; the same call again goes on where it was stopped.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What may vary, what is wanted, what must hold, the seed and the budget.
+    ledger : Ledger
+        Where every evaluation is found or written.
+    workers : int or Cluster
+        Processes that compute, or a cluster's workers; the answer does not depend on it, to the
+        last bit. A script that asks for more than one process keeps its own code under
+        ``if __name__ == "__main__":``, because each process imports it.
+    progress : callable, optional
+        Called with a `Progress` after every build.
+
+    Returns
+    -------
+    Run
+        The answer.
+
+    Raises
+    ------
+    Interrupted
+        On Ctrl-C; what was computed is in the ledger.
+    SolverError
+        If every build failed, worker processes keep dying, or a cluster is lost.
+    InputError
+        If the ledger cannot be read or written, or a cluster cannot be used.
+    """
+    started = time.perf_counter()
+    run, versions = name_run(scenario)
+    done = 0
+    try:
+        with computing(workers, scenario.played()) as compute:
+            ledger.begin(run, scenario.name, scenario.model_dump_json(), scenario.seed, versions)
+            evaluator = Evaluator(ledger, compute, model_version=versions["model"])
+            search = Search(scenario, run, evaluator, progress)
+            try:
+                search.explore()
+                search.probe()
+                found = answer(search)
+            finally:
+                done = search.evaluated
+        ledger.end(run, "finished")
+    except KeyboardInterrupt:
+        ledger.end(run, "interrupted")
+        raise Interrupted(
+            f"Stopped after {done} of {scenario.evaluations} builds; all of them are in "
+            f"{ledger.path}. The same search with this ledger goes on from there."
+        ) from None
+    except SolverError:
+        ledger.end(run, "interrupted")
+        raise
+    return replace(found, seconds=time.perf_counter() - started)
+
+
+def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
+    """Return a run's id and the versions in it: everything that its answer hangs on.
+
+    The conditions of a scenario that states its own are part of the model's version: its figures
+    are kept apart in the ledger, while scenarios under the shipped conditions share theirs.
+    """
+    played = scenario.played()
+    model = f"{MODEL_VERSION}+{played.fingerprint()}" if played else MODEL_VERSION
+    libraries, files = ["numpy", "pymoo"], [*_PROPOSING]
+    if scenario.method == "emulator":
+        libraries += ["scikit-learn", "scipy"]
+        files += _EMULATING
+    versions = {"model": model, "search": _digest_of(*files)}
+    versions |= {library: version(library) for library in libraries}
+    text = json.dumps([scenario.model_dump(mode="json"), versions], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:12], versions
+
+
+# The files that decide which builds are asked for: a search by other code is another run.
+_PROPOSING = ("search/loop", "search/evolution", "scenario/space")
+_EMULATING = (
+    "search/acquisition",
+    "search/by_emulator",
+    "emulator/gaussian",
+    "emulator/encoding",
+    "search/shortlist",
+)
+
+
+@cache
+def _digest_of(*files: str) -> str:
+    digest = hashlib.sha256()
+    for file in files:
+        digest.update((Path(__file__).parents[1] / f"{file}.py").read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def load_run(ledger: Ledger, name: str) -> Run:
+    """Rebuild a finished run from the ledger, without computing.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where the run stands.
+    name : str
+        A run's id, or a scenario's name: its latest finished run is taken.
+
+    Raises
+    ------
+    InputError
+        If there is no such run, it is not finished, or its figures are missing.
+    """
+    record = _find(ledger, name)
+    try:
+        scenario = Scenario.model_validate_json(record.scenario)
+    except ValidationError as error:
+        raise explain(error, f"the scenario of run {record.id}") from error
+    reader = Evaluator(ledger, compute=None, model_version=record.versions["model"])
+    search = Search(scenario, record.id, reader, report=None)
+    search.recall(ledger.proposals(record.id))
+    return answer(search)
+
+
+def _find(ledger: Ledger, name: str) -> RunRecord:
+    runs = ledger.runs()
+    named = [run for run in runs if name in (run.id, run.name)]
+    finished = [run for run in named if run.status == "finished"]
+    if finished:
+        return finished[0]
+    if named:
+        raise InputError(
+            f"run {name!r} in {ledger.path} is not finished; the same search with this ledger "
+            f"goes on from where it stopped."
+        )
+    known = list(dict.fromkeys(run.name for run in runs))
+    near = get_close_matches(name, known, n=3, cutoff=0.4) or known[:5]
+    hint = f"it has {', '.join(map(repr, near))}" if near else "it has none yet"
+    raise InputError(f"there is no run {name!r} in {ledger.path}; {hint}.")

@@ -1,0 +1,299 @@
+"""From many evaluated builds to a short list with reasons, prices, and limits worth relaxing."""
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from layers.arrays import BoolArray, FloatArray
+from layers.figures import QUANTITIES, Figure, parse_figure
+from optimize.scenario.goals import Bound, Goal
+from optimize.scenario.variables import FILL_DENSITY
+from optimize.search.result import Infeasible, Member, Price, Relaxation
+
+MOST_MEMBERS = 8
+MOST_MISSES = 5
+_MOST_KNEES = 2
+_LEAST_KNEE = 1.2  # a straight front has 1 everywhere
+_KNEE_DISTANCE = 0.15  # of the front's range: two knees nearer than this are one
+
+
+@dataclass(frozen=True)
+class Pick:
+    """An evaluated build chosen for the short list, by its place among the builds, and why."""
+
+    index: int
+    reason: str
+
+
+def non_dominated(losses: FloatArray) -> BoolArray:
+    """Find the builds that no other build beats.
+
+    Parameters
+    ----------
+    losses : (n, m) array
+        The smaller the better, in every column.
+
+    Returns
+    -------
+    (n,) bool array
+        False where another is at least as good in every column and better in one.
+    """
+    keep = np.zeros(len(losses), dtype=np.bool_)
+    front: list[int] = []
+    # Sorted by the first column, then the next ones, no later build can beat an earlier one.
+    for i in np.lexsort(losses.T[::-1]):
+        ahead = losses[front]
+        beaten = np.any(np.all(ahead <= losses[i], axis=1) & np.any(ahead < losses[i], axis=1))
+        if not beaten:
+            front.append(int(i))
+            keep[i] = True
+    return keep
+
+
+def trade_off(losses: FloatArray, resolution: FloatArray) -> FloatArray:
+    """Measure how much leaving each member of a front loses for what it gains.
+
+    T_i = min over j of (sum of what j loses against i) / (sum of what j gains over i), each goal
+    over its range on the front. A straight front has T = 1 everywhere; a bulge has more, and its
+    peak is a knee: whoever leaves it gives more than he gets, wherever he goes.
+
+    Parameters
+    ----------
+    losses : (n, m) array
+        A front, the smaller the better.
+    resolution : (m,) array
+        Error of a difference in each goal: a smaller gain than this is none, and such a j says
+        nothing.
+
+    Returns
+    -------
+    (n,) array
+        T; 0 where no other member gains anything.
+    """
+    span = _span(losses)
+    rise = (losses[None, :, :] - losses[:, None, :]) / span  # [i, j]: what j has more than i
+    gain = np.sum(np.where(-rise > resolution / span, -rise, 0.0), axis=2)
+    loss = np.sum(np.maximum(rise, 0.0), axis=2)
+    ratio = np.divide(loss, gain, out=np.full_like(loss, np.inf), where=gain > 0.0)
+    least = np.min(ratio, axis=1)
+    return np.where(np.isfinite(least), least, 0.0)
+
+
+def _span(losses: FloatArray) -> FloatArray:
+    span = np.ptp(losses, axis=0)
+    return np.where(span > 0.0, span, 1.0)
+
+
+def choose(
+    goals: Sequence[Goal], losses: FloatArray, errors: FloatArray, points: FloatArray
+) -> list[Pick]:
+    """Choose the short list among feasible builds.
+
+    Parameters
+    ----------
+    goals : sequence of Goal
+        m goals.
+    losses, errors : (n, m) array
+        What each goal makes small, and the error of its differences.
+    points : (n, d) array
+        The builds as points of the search space, to tell different constructions.
+
+    Returns
+    -------
+    list of Pick
+        At most `MOST_MEMBERS`, in the order of the first goal.
+    """
+    if len(goals) == 1:
+        return _choose_best(goals[0], losses[:, 0], errors[:, 0], points)
+    front = np.flatnonzero(non_dominated(losses))
+    on_front, span = losses[front], _span(losses[front])
+    scaled = (on_front - on_front.min(axis=0)) / span
+    picks: dict[int, str] = {}
+    for k, goal in enumerate(goals):
+        place = int(np.lexsort((*np.delete(on_front, k, axis=1).T[::-1], on_front[:, k]))[0])
+        picks[place] = f"{picks[place]}; {_best(goal)}" if place in picks else _best(goal)
+    measure = trade_off(on_front, errors[front].max(axis=0))
+    for place in _knees(measure, scaled, tuple(picks)):
+        picks[place] = (
+            f"knee: any other member of the front gives up at least {measure[place]:.1f} times "
+            f"what it gains, goals over their ranges"
+        )
+    for place in _spread(scaled, list(picks), MOST_MEMBERS):
+        picks[place] = "between the others, where the front had a gap"
+    order = sorted(picks, key=lambda place: (*on_front[place], place))
+    return [Pick(int(front[place]), picks[place]) for place in order]
+
+
+def _choose_best(
+    goal: Goal, losses: FloatArray, errors: FloatArray, points: FloatArray
+) -> list[Pick]:
+    """Return the best build of one goal, then others as good within the error, but different."""
+    order = np.argsort(losses, kind="stable")
+    best = order[0]
+    ties = [i for i in order if losses[i] - losses[best] <= max(errors[i], errors[best])]
+    if len(ties) > 1:
+        others = _spread(points[ties], [0], MOST_MEMBERS)
+        same = "as good within the error, and built differently"
+        chosen = [Pick(int(ties[place]), same) for place in others]
+    else:
+        chosen = [Pick(int(i), "next best") for i in order[1:MOST_MEMBERS]]
+    chosen.sort(key=lambda pick: (losses[pick.index], pick.index))
+    return [Pick(int(best), _best(goal)), *chosen]
+
+
+def _best(goal: Goal) -> str:
+    if goal.aim == "target":
+        return f"nearest to the target of {goal.figure}"
+    return f"{'highest' if goal.aim == 'maximize' else 'lowest'} {goal.figure}"
+
+
+def _knees(measure: FloatArray, scaled: FloatArray, taken: tuple[int, ...]) -> list[int]:
+    knees: list[int] = []
+    for place in np.argsort(-measure, kind="stable"):
+        if measure[place] < _LEAST_KNEE or len(knees) == _MOST_KNEES:
+            break
+        near = [p for p in (*taken, *knees) if _distance(scaled, p, place) < _KNEE_DISTANCE]
+        if not near:
+            knees.append(int(place))
+    return knees
+
+
+def _distance(points: FloatArray, i: int, j: int) -> float:
+    return float(np.linalg.norm(points[i] - points[j]))
+
+
+def _spread(points: FloatArray, taken: list[int], count: int) -> list[int]:
+    """Add the point farthest from all that are taken, until `count` are, or all different ones."""
+    taken, added = list(taken), []
+    nearest = np.min([np.linalg.norm(points - points[p], axis=1) for p in taken], axis=0)
+    while len(taken) < count and nearest.max() > 0.0:
+        place = int(np.argmax(nearest))
+        taken.append(place)
+        added.append(place)
+        nearest = np.minimum(nearest, np.linalg.norm(points - points[place], axis=1))
+    return added
+
+
+def indistinguishable(a: Sequence[Figure], b: Sequence[Figure]) -> bool:
+    """Whether two builds differ by no more than the error of the difference in every goal."""
+    return all(
+        abs(p.value - q.value) <= max(p.difference_error, q.difference_error)
+        for p, q in zip(a, b, strict=True)
+    )
+
+
+def prices(goals: Sequence[Goal], members: Sequence[Member]) -> tuple[Price, ...]:
+    """Compute what each goal costs in each other between neighbours on the short list.
+
+    A step within the error of its own goal has no price: its slope would be noise.
+    """
+    found = []
+    for goal, other in itertools.permutations(goals, 2):
+        ordered = sorted(members, key=lambda m: goal.loss(m.estimate[goal.figure].value))
+        for better, worse in itertools.pairwise(ordered):
+            price = _price(goal, other, better, worse)
+            if price is not None:
+                found.append(price)
+    return tuple(found)
+
+
+def _price(goal: Goal, other: Goal, better: Member, worse: Member) -> Price | None:
+    a, b = better.estimate[goal.figure], worse.estimate[goal.figure]
+    p, q = better.estimate[other.figure], worse.estimate[other.figure]
+    gain = goal.loss(b.value) - goal.loss(a.value)
+    cost = other.loss(p.value) - other.loss(q.value)
+    if gain <= max(a.difference_error, b.difference_error) or cost <= 0.0:
+        return None
+    price = f"{plain(cost, 3)}{_unit(p.unit)} of {other.figure}"
+    if cost <= max(p.difference_error, q.difference_error):
+        price = f"less {other.figure} than the model can tell ({plain(cost, 1)}{_unit(p.unit)})"
+    step = f"{goal.figure} better by {plain(gain, 3)}{_unit(a.unit)}"
+    sentence = f"From {worse.label} to {better.label}: {step} costs {price}."
+    return Price(goal.figure, other.figure, better.label, worse.label, cost / gain, sentence)
+
+
+def plain(value: float, digits: int) -> str:
+    """Round to so many digits that count, without an exponent: 200, not 2e+02."""
+    return np.format_float_positional(
+        value, precision=digits, unique=False, fractional=False, trim="-"
+    )
+
+
+def _unit(unit: str) -> str:
+    return "" if unit == "1" else f" {unit}"
+
+
+@dataclass(frozen=True)
+class Change:
+    """A bound that would let a build in if it were moved by `excess`, alone or with others."""
+
+    bound: Bound
+    excess: float
+    index: int
+    alone: bool
+
+
+def changes(misses: Sequence[Infeasible]) -> tuple[Change, ...]:
+    """Find the smallest changes of limits that would let a computed build in.
+
+    Parameters
+    ----------
+    misses : sequence of Infeasible
+        Builds of which every limit was looked at.
+
+    Returns
+    -------
+    tuple of Change
+        For each bound that alone keeps some build out, the smallest change; then, where some build
+        would need less change (relative to the bounds) in several bounds at once, or no single one
+        is enough, those of the nearest such build, marked not alone.
+    """
+    found = []
+    for bound in dict.fromkeys(bound for miss in misses for bound in miss.excess):
+        only = [
+            (miss.excess[bound], i) for i, miss in enumerate(misses) if [*miss.excess] == [bound]
+        ]
+        if only:
+            found.append(Change(bound, *min(only), alone=True))
+    least = min((c.bound.relative(c.excess) for c in found), default=math.inf)
+    several = [(miss.distance, i) for i, miss in enumerate(misses) if len(miss.excess) > 1]
+    distance, nearest = min(several, default=(math.inf, 0))
+    if distance < least:
+        found += [Change(b, e, nearest, alone=False) for b, e in misses[nearest].excess.items()]
+    return tuple(found)
+
+
+def nearest_misses(misses: Sequence[Infeasible], wanted: Sequence[Change]) -> list[int]:
+    """Choose the builds that the changes let in, and the nearest others, nearest first."""
+    by_distance = sorted(range(len(misses)), key=lambda i: (misses[i].distance, i))
+    named = list(dict.fromkeys(change.index for change in wanted))
+    others = [i for i in by_distance if i not in named]
+    chosen = {*named, *others[: max(0, MOST_MISSES - len(named))]}
+    return [i for i in by_distance if i in chosen]
+
+
+def relaxation(change: Change, label: str) -> Relaxation:
+    """Say a change of a limit; the number in the sentence is rounded so that it is enough."""
+    bound, up = change.bound, change.bound.side == "at most"
+    needed = bound.value + change.excess if up else bound.value - change.excess
+    digits = max(0, 1 - math.floor(math.log10(change.excess)))
+    rounded = (math.ceil if up else math.floor)(needed * 10**digits) / 10**digits
+    unit = _unit(_unit_of(bound.figure))
+    sentence = (
+        f"{'Raise' if up else 'Lower'} {bound.figure} {bound.side} {bound.value:g}{unit} to "
+        f"{rounded:.{digits}f}{unit} ({bound.source})"
+    )
+    if not label:
+        sentence += ": a build is then a ball; what else it breaks is not known."
+    elif change.alone:
+        sentence += f": {label} is then in."
+    else:
+        sentence += f", with the other changes for {label}."
+    return Relaxation(bound.figure, bound.side, bound.value, needed, label, change.alone, sentence)
+
+
+def _unit_of(figure: str) -> str:
+    return "g/cm3" if figure == FILL_DENSITY else QUANTITIES[parse_figure(figure).quantity].unit

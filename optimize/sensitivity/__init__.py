@@ -1,0 +1,1 @@
+"""Which design variable moves which figure: local slopes and Sobol indices."""

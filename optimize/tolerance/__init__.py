@@ -1,0 +1,1 @@
+"""What the scatter of the process does to a build: spread, yield, re-centred nominal."""

@@ -1,0 +1,69 @@
+"""Rule sets: published identities and the screen's wording."""
+
+import pytest
+from pydantic import ValidationError
+
+from layers.errors import InputError
+from layers.figures import Estimate, Figure
+from layers.rules.screen import RuleLimit, RuleSet, rule_set, rule_sets, screen
+from tests.helpers.builds import random_balls
+
+OUNCE_G, INCH_MM, FOOT_M = 28.349523125, 25.4, 0.3048  # NIST SP 811, appendix B
+
+
+def figure(name, value, basis="closed form", error=0.0):
+    return Figure(name, value, "", basis, error, error)
+
+
+def verdicts(*figures):
+    ball = random_balls(1, seed=0)[0]
+    made = Estimate(ball, {f.name: f for f in figures})
+    return {m.limit.figure: m for m in screen(made, rule_set("present"))}
+
+
+def test_published_limits_are_their_imperial_originals():
+    # Equipment Rules, part on the ball: 1.620 oz, 1.680 in, 250 ft/s with 2 % tolerance.
+    limits = {limit.figure: limit for limit in rule_set("present").limit}
+    assert limits["mass_g"].at_most == pytest.approx(1.620 * OUNCE_G, abs=0.005)
+    assert limits["diameter_mm"].at_least == pytest.approx(1.680 * INCH_MM, abs=0.005)
+    assert limits["initial_velocity_m_s"].at_most == pytest.approx(255 * FOOT_M, abs=0.005)
+
+
+def test_every_limit_is_dated_and_sourced():
+    for rules in rule_sets():
+        assert rules.as_of.year >= 2026
+        assert all(len(limit.source) > 10 for limit in rules.limit)
+
+
+def test_screen_tells_margin_and_blurs_only_modelled_figures():
+    found = verdicts(
+        figure("mass_g", 45.93, error=0.2),
+        figure("diameter_mm", 42.60),
+        figure("initial_velocity_m_s", 77.5, "finite element", error=1.0),
+    )
+    assert found["mass_g"].verdict == "within"
+    assert found["diameter_mm"].verdict == "outside"
+    assert found["diameter_mm"].margin == pytest.approx(-0.07)
+    assert found["initial_velocity_m_s"].verdict == "within error of the limit"
+    assert found["initial_velocity_m_s"].margin == pytest.approx(0.22)
+
+
+def test_screen_says_what_it_does_not_know():
+    found = verdicts(figure("mass_g", 45.0))
+    assert found["initial_velocity_m_s"].verdict == "not known"
+    assert found["initial_velocity_m_s"].margin is None
+
+
+def test_unknown_rule_set_offers_the_nearest():
+    with pytest.raises(InputError, match="did you mean 'present'"):
+        rule_set("presnt")
+
+
+def test_a_limit_needs_one_bound_of_a_known_figure():
+    for bounds in ({}, {"at_least": 1.0, "at_most": 2.0}):
+        with pytest.raises(ValidationError, match="one of them"):
+            RuleLimit(figure="mass_g", source="invented", grade="from memory", **bounds)
+    with pytest.raises(ValidationError, match="did you mean mass_g"):
+        RuleLimit(figure="mas_g", at_most=1.0, source="invented", grade="from memory")
+    with pytest.raises(ValidationError):
+        RuleSet.model_validate({"name": "x", "as_of": "yesterday", "status": "", "limit": []})

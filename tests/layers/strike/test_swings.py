@@ -1,0 +1,133 @@
+"""Swings: the shipped table, the user's own, and what is wrong with a bad one."""
+
+import itertools
+
+import pytest
+
+from layers.errors import InputError
+from layers.rules.overall_distance import MILE_PER_HOUR, distance_tests
+from layers.strike.swings import Swing, default_swings, find_swing, read_swings, swings_from_toml
+
+CLUBS = ("driver", "mid iron", "short iron", "wedge full", "wedge half")
+PROFILES = ("fast", "moderate", "slow")
+
+ONE = """[[swing]]
+name = "robot 5"
+club = "driver"
+profile = "robot"
+club_mass_g = 198
+club_speed_m_s = 45
+dynamic_loft_deg = 12
+attack_angle_deg = 0
+friction = 0.3
+face_stiffness_kn_mm = 9
+source = "robot of the lab"
+grade = "measured"
+"""
+
+
+def test_every_numeric_field_has_unit_bounds_and_help():
+    numeric = [f for f in Swing.model_fields.items() if "float" in str(f[1].annotation)]
+    assert len(numeric) == 11
+    for name, field in numeric:
+        assert field.description, name
+        assert field.json_schema_extra["unit"], name
+        assert len(field.metadata) == 2, name
+
+
+def test_shipped_table_is_whole_and_graded():
+    names = [swing.name for swing in default_swings().swing]
+    robots = [f"distance test {test.name}" for test in distance_tests()]
+    assert names == [*(f"{club} {profile}" for club in CLUBS for profile in PROFILES), *robots]
+    for swing in default_swings().swing:
+        assert swing.grade == "common practice"
+        assert "invented" in swing.source or "published" in swing.source
+        assert swing.inertia_g_cm2 is not None
+        assert "." not in swing.name
+
+
+def test_shipped_table_is_ordered_as_players_and_clubs_are():
+    """Faster players are faster with every club; more loft goes with less speed and more mass."""
+    for club in CLUBS:
+        fast, moderate, slow = (find_swing(f"{club} {p}") for p in PROFILES)
+        assert fast.club_speed_m_s > moderate.club_speed_m_s > slow.club_speed_m_s
+        assert fast.dynamic_loft_deg < moderate.dynamic_loft_deg < slow.dynamic_loft_deg
+    for profile in PROFILES:
+        for longer, shorter in itertools.pairwise(CLUBS):
+            a, b = find_swing(f"{longer} {profile}"), find_swing(f"{shorter} {profile}")
+            assert a.club_speed_m_s > b.club_speed_m_s
+            assert a.spin_loft_deg < b.spin_loft_deg
+            assert a.club_mass_g <= b.club_mass_g
+
+
+def test_a_distance_tests_robot_swings_as_fast_as_the_test_states():
+    for test in distance_tests():
+        robot = find_swing(f"distance test {test.name}")
+        assert robot.club_speed_m_s == pytest.approx(test.club_speed_mph * MILE_PER_HOUR)
+
+
+def test_strike_is_the_same_in_si():
+    strike = swings_from_toml(ONE, "robot.toml").find("robot 5").strike()
+    assert (strike.club_mass, strike.club_speed, strike.friction) == (0.198, 45.0, 0.3)
+    assert strike.dynamic_loft == pytest.approx(0.20943951, rel=1e-8)
+    assert strike.attack_angle == 0.0
+    assert strike.face_stiffness == pytest.approx(9e6)  # N/m
+    assert strike.face_mass == pytest.approx(0.03)
+    assert (strike.inertia, strike.roll_radius, strike.surface) == (None, None, "dry")
+    turning = swings_from_toml(
+        ONE + "inertia_g_cm2 = 4000\ndepth_mm = 41\nimpact_height_mm = -2\nroll_radius_mm = 300\n"
+    )
+    strike = turning.find("robot 5").strike()
+    assert strike.inertia == pytest.approx(4e-4)  # kg m2
+    assert (strike.depth, strike.impact_height) == (0.041, -0.002)
+    assert strike.roll_radius == pytest.approx(0.3)
+    assert find_swing("wedge half slow").strike().face_stiffness is None
+
+
+def test_a_users_file_stands_in_place_of_the_shipped_one(tmp_path):
+    file = tmp_path / "robot.toml"
+    file.write_text(ONE)
+    table = read_swings(file)
+    swing = find_swing("robot 5", table)
+    assert (swing.club_mass_g, swing.friction, swing.face_stiffness_kn_mm) == (198.0, 0.3, 9.0)
+    with pytest.raises(InputError, match="swing 'driver fast' is not in the table; known: robot 5"):
+        find_swing("driver fast", table)
+    with pytest.raises(InputError, match="cannot be read"):
+        read_swings(tmp_path / "absent.toml")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("club_mass_g = 198", "", "swing 1, club_mass_g is missing"),
+        ("club_mass_g = 198", "club_mass_g = 19.8", "club_mass_g is 19.8, but must be at least 20"),
+        ("club_speed_m_s = 45", "club_speed_m_s = 100", "is 100, but must be at most 75"),
+        ("dynamic_loft_deg = 12", "loft_deg = 12", "did you mean dynamic_loft_deg"),
+        ("attack_angle_deg = 0", "attack_angle_deg = nan", "swing 1, attack_angle_deg is nan"),
+        ("friction = 0.3", "frictoin = 0.3", "frictoin is not a known field; did you mean frictio"),
+        (
+            "friction = 0.3",
+            "face_mass_g = 198",
+            "face_mass_g is 198, but must be below club_mass_g",
+        ),
+        ("friction = 0.3", "depth_mm = 40", "inertia_g_cm2 is missing, but depth_mm is 40"),
+        (
+            "friction = 0.3",
+            'friction = 0.3\nsurface = "wet"',
+            "surface is 'wet', but friction is 0.3",
+        ),
+        ("friction = 0.3", 'surface = "damp"', "surface is 'damp': input should be 'dry' or 'wet'"),
+        ('"robot 5"', '"Robot.5"', "'Robot.5' must be lower-case words"),
+        ('"robot 5"', '"stage1"', "'stage1' must be lower-case words"),
+        ("[[swing]]", "[[swing", "is not valid TOML"),
+        ('grade = "measured"', 'grade = "measured"\n' + ONE, "swing 'robot 5' stands twice"),
+    ],
+)
+def test_what_is_wrong_is_named(old, new, words):
+    with pytest.raises(InputError, match=words):
+        swings_from_toml(ONE.replace(old, new), "robot.toml")
+
+
+def test_unknown_swing_offers_the_nearest():
+    with pytest.raises(InputError, match="known: driver fast"):
+        find_swing("driver fats")

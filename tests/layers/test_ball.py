@@ -1,0 +1,128 @@
+"""The ball's data: nesting, stages, TOML and its messages."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from layers.ball import Ball
+from layers.ball_file import ball_from_table, read_ball
+from layers.errors import InputError
+from layers.materials import default_catalogue
+
+CATALOGUE = default_catalogue()
+
+
+def table(diameters=(25.0, 38.0, 42.7), **changes):
+    roles = ["core", "mantle", "cover"]
+    rows = [
+        {"role": role, "outer_diameter_mm": d, "material": "core rubber, soft"}
+        for role, d in zip(roles, diameters, strict=True)
+    ]
+    return {"name": "test", "layer": rows} | changes
+
+
+def build(*args, **kwargs):
+    return ball_from_table(table(*args, **kwargs), CATALOGUE, "ball.toml")
+
+
+def test_body_is_si():
+    ball = build()
+    body = ball.body()
+    assert body.outer_radius == pytest.approx([0.0125, 0.019, 0.02135])
+    card = ball.layer[0].material
+    e, nu = card.youngs_modulus_mpa.value * 1e6, card.poisson_ratio.value
+    assert body.shear_modulus[0] == pytest.approx(e / 2 / (1 + nu))
+    assert body.bulk_modulus[0] == pytest.approx(e / 3 / (1 - 2 * nu))
+
+
+def test_every_prefix_is_a_stage_and_only_the_ball_has_dimples():
+    ball = build()
+    assert [ball.stage(k).diameter_mm for k in (1, 2, 3)] == [25.0, 38.0, 42.7]
+    assert ball.stage(2).dimple_volume_percent == 0.0
+    assert ball.stage(3) is ball
+    with pytest.raises(InputError, match="from 1 to 3"):
+        ball.stage(4)
+
+
+def test_a_layer_may_replace_numbers_of_its_card():
+    rows = table()
+    rows["layer"][0] |= {"youngs_modulus_mpa": 44.0, "density_g_cm3": 1.21}
+    ball = ball_from_table(rows, CATALOGUE, "ball.toml")
+    card = ball.layer[0].material
+    assert (card.youngs_modulus_mpa.value, card.density_g_cm3.value) == (44.0, 1.21)
+    assert "ball.toml" in card.density_g_cm3.source
+    assert card.poisson_ratio == CATALOGUE.find("core rubber, soft").poisson_ratio
+
+
+def test_own_cards_replace_the_catalogues():
+    own = {
+        "name": "core rubber, soft",
+        "youngs_modulus_mpa": 33.0,
+        "poisson_ratio": 0.48,
+        "density_g_cm3": 1.0,
+    }
+    ball = build(material=[own])
+    assert ball.layer[1].material.youngs_modulus_mpa.value == 33.0
+
+
+@pytest.mark.parametrize(
+    ("diameters", "words"),
+    [
+        ((25.0, 24.0, 42.7), ("layer 2", "24", "at least 25.4")),
+        ((-3.0, 38.0, 42.7), ("layer 1, outer_diameter_mm", "-3", "at least 5")),
+        ((float("nan"), 38.0, 42.7), ("layer 1, outer_diameter_mm", "nan")),
+        ((25.0, 38.0, 420.0), ("layer 3, outer_diameter_mm", "at most 60")),
+    ],
+)
+def test_bad_diameters_are_named(diameters, words):
+    with pytest.raises(InputError) as caught:
+        build(diameters)
+    for word in words:
+        assert word in str(caught.value)
+
+
+def test_unknown_material_and_field_are_named():
+    rows = table()
+    rows["layer"][1]["material"] = "ionomer firm"
+    with pytest.raises(InputError, match=r"layer 2.*ionomer, firm"):
+        ball_from_table(rows, CATALOGUE, "ball.toml")
+    rows = table()
+    rows["layer"][1]["diameter_mm"] = 3
+    with pytest.raises(InputError, match=r"did you mean outer_diameter_mm"):
+        ball_from_table(rows, CATALOGUE, "ball.toml")
+    rows = table()
+    rows["layer"][0]["density_g_cm3"] = "heavy"
+    with pytest.raises(InputError, match=r"layer 1, density_g_cm3 is 'heavy'"):
+        ball_from_table(rows, CATALOGUE, "ball.toml")
+
+
+def test_seven_layers_are_refused():
+    rows = [
+        {"role": "mantle", "outer_diameter_mm": 10.0 + 4 * k, "material": "core rubber, soft"}
+        for k in range(7)
+    ]
+    with pytest.raises(InputError, match="at most 6"):
+        ball_from_table({"layer": rows}, CATALOGUE, "ball.toml")
+
+
+def test_missing_and_binary_files_are_one_sentence(tmp_path):
+    with pytest.raises(InputError, match="cannot be read"):
+        read_ball(tmp_path / "none.toml")
+    binary = tmp_path / "b.toml"
+    binary.write_bytes(bytes(range(256)))
+    with pytest.raises(InputError, match="UTF-8"):
+        read_ball(binary)
+
+
+@given(st.lists(st.floats(allow_nan=True, allow_infinity=True), min_size=1, max_size=8))
+def test_any_diameters_give_a_nested_ball_or_a_sentence(diameters):
+    rows = [
+        {"role": "core", "outer_diameter_mm": d, "material": "core rubber, soft"} for d in diameters
+    ]
+    try:
+        ball = ball_from_table({"layer": rows}, CATALOGUE, "ball.toml")
+    except InputError:
+        return
+    assert isinstance(ball, Ball)
+    assert np.all(np.diff(ball.body().outer_radius, prepend=0.0) >= 0.199e-3)

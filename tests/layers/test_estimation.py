@@ -1,0 +1,93 @@
+"""The one door: names of figures, stages, failures, batches."""
+
+from concurrent.futures import ProcessPoolExecutor
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from layers.errors import InputError, SolverError
+from layers.estimation import _Bench, estimate, estimate_many
+from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
+from layers.mass import inertia
+from tests.helpers.builds import random_balls
+
+EXACT = ("mass_g", "diameter_mm", "inertia_g_cm2", "inertia_ratio", "mean_density_g_cm3")
+
+
+def test_names_of_figures():
+    assert parse_figure("speed_ratio").condition == (38.1,)
+    assert parse_figure("speed_ratio@45").condition == (45.0,)
+    name = parse_figure("stage2.deflection_mm@98-600")
+    assert (name.stage, name.quantity, name.condition) == (2, "deflection_mm", (98.0, 600.0))
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("sped_ratio", "did you mean speed_ratio"),
+        ("mass_g@3", "takes no condition"),
+        ("speed_ratio@900", "from 0.5 to 80"),
+        ("speed_ratio@3-4", "a speed"),
+        ("deflection_mm@98", "two loads"),
+        ("deflection_mm@600-98", "below the second"),
+        ("speed_ratio@..", "must be a speed"),
+        ("", "known:"),
+    ],
+)
+def test_bad_names_are_explained(name, words):
+    with pytest.raises(InputError, match=words):
+        parse_figure(name)
+
+
+@given(st.text(max_size=40))
+def test_any_name_parses_or_is_explained(name):
+    try:
+        assert parse_figure(name).quantity in QUANTITIES
+    except InputError as error:
+        sentence = str(error)
+        assert sentence.startswith("figure ")
+
+
+def test_stage_figures_are_those_of_the_stage():
+    ball = random_balls(1, seed=3)[0]
+    made = estimate(ball, ("stage1.mass_g", "mass_g"))
+    assert made["stage1.mass_g"].value == pytest.approx(
+        1e3 * inertia.mass(ball.stage(1).body()), rel=1e-14
+    )
+    assert made["stage1.mass_g"].value < made["mass_g"].value
+    with pytest.raises(InputError, match="stage is 6"):
+        estimate(ball, ("stage6.mass_g",))
+
+
+def test_a_failure_is_never_a_number(monkeypatch):
+    def broken(self, speed):
+        raise SolverError("the mesh folded over")
+
+    monkeypatch.setattr(_Bench, "impact", broken)
+    ball = random_balls(1, seed=3)[0]
+    made = estimate(ball, ("speed_ratio", "mass_g"))
+    assert "speed_ratio" not in made.figures
+    assert made.failed == {"speed_ratio": "the mesh folded over"}
+    with pytest.raises(SolverError, match="was not computed: the mesh folded over"):
+        made["speed_ratio"]
+    assert made["mass_g"].value > 0
+
+
+def test_every_figure_says_basis_and_error():
+    made = estimate(random_balls(1, seed=5)[0])
+    assert tuple(made.figures) == BALL_FIGURES
+    for name, figure in made.figures.items():
+        assert figure.unit == QUANTITIES[name].unit
+        assert figure.basis in ("closed form", "finite element")
+        assert figure.absolute_error > figure.difference_error >= 0.0
+        assert (figure.basis == "finite element") == (name not in EXACT)
+
+
+def test_batches_and_processes_agree_to_the_last_bit():
+    balls = random_balls(3, seed=8)
+    names = ("deflection_mm", "speed_ratio")
+    here = estimate_many(balls, names)
+    with ProcessPoolExecutor(2) as pool:
+        there = estimate_many(balls, names, pool.map)
+    assert [e.as_record() for e in here] == [e.as_record() for e in there]

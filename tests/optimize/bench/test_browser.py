@@ -1,0 +1,261 @@
+"""The live bench in a real browser: sliders, basis labels, pins, download, accessibility."""
+
+import re
+from contextlib import contextmanager
+
+import pytest
+
+from layers.ball_file import read_ball
+from layers.estimation import estimate
+from tests.helpers.browser import chromium, needs_chromium
+from tests.helpers.lives import served
+from tests.optimize.bench.test_bench import SWING, TWO, until
+
+needs_chromium()
+
+NASTY = '<script>window.struck = 1</script><img src=x onerror="window.struck = 2">'
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def bench():
+    """Serve a bench whose ball and material have hostile names, once its emulator speaks."""
+    ball = read_ball(TWO)
+    cover = ball.layer[1]
+    named = cover.material.model_copy(update={"name": f"{NASTY[:60]} cover"})
+    layers = (ball.layer[0], cover.model_copy(update={"material": named}))
+    hostile = ball.model_copy(update={"name": NASTY, "layer": layers})
+    with served(hostile, swings=[SWING], lessons=8) as found:
+        until(lambda: found.ask("GET", "/api/state").record["learner"]["fitted_on"] >= 8)
+        yield found
+
+
+@contextmanager
+def opened(browser, bench, refusals=0, **context):
+    """Open the page; a request to another host, an error or a console message fails the test.
+
+    The browser itself writes a message for each of so many `refusals`.
+    """
+    frame = {"viewport": {"width": 1400, "height": 1000}}
+    with browser.new_context(**(frame | context)) as place:
+        page, trouble = place.new_page(), []
+        own = f"http://127.0.0.1:{bench.port}/"
+        page.on("request", lambda r: r.url.startswith((own, "blob:")) or trouble.append(r.url))
+        page.on("console", lambda message: trouble.append(message.text))
+        page.on("pageerror", lambda error: trouble.append(str(error)))
+        page.on("dialog", lambda box: (trouble.append(box.message), box.dismiss()))
+        page.goto(bench.address)
+        done(page)
+        yield page
+        refused = [text for text in trouble if "status of 422" in text]
+        assert len(refused) == refusals
+        assert len(trouble) == refusals, trouble
+
+
+@pytest.fixture
+def page(browser, bench):
+    with opened(browser, bench) as found:
+        yield found
+
+
+def done(page, since="0"):
+    """Wait until finite elements of the newest build are in."""
+    until(lambda: int(moves(page)) > int(since))
+
+
+def moves(page):
+    return page.evaluate("document.body.dataset.done || 0")
+
+
+def row(page, name):
+    """Return value, ± and basis of a figure."""
+    return page.locator(f'#tables tr[data-figure="{name}"] td').all_inner_texts()
+
+
+def test_a_slider_moves_figures_first_by_emulator_then_by_finite_elements(page, bench):
+    before, count = row(page, "deflection_mm"), moves(page)
+    assert before[2] == "finite element"
+    page.route("**/api/finite", lambda route: None)  # held back: only the emulator speaks
+    page.get_by_label("core: Young's modulus", exact=True).focus()
+    page.keyboard.press("PageDown")
+    basis = '#tables tr[data-figure="deflection_mm"] td.basis >> text=emulator'
+    page.wait_for_selector(basis)
+    emulated = row(page, "deflection_mm")
+    assert emulated[0] != before[0]
+    assert emulated[1].startswith("±")
+    assert row(page, "mass_g")[1:] == ["exact", "closed form"]
+    assert row(page, f"{SWING}.carry_m")[2] == "emulator"
+    page.unroute("**/api/finite")
+    page.keyboard.press("PageDown")
+    done(page, count)
+    found = row(page, "deflection_mm")
+    assert found[2] == "finite element"
+    modulus = page.get_by_label("core: Young's modulus in MPa").input_value()
+    start = bench.start()
+    start["layer"][0]["youngs_modulus_mpa"] = float(modulus)
+    truth = estimate(bench.bench.desk.read(start)[1], ["deflection_mm"]).figures["deflection_mm"]
+    assert float(found[0].split()[0]) == pytest.approx(truth.value, abs=6e-4)
+    assert "finite element" in page.locator("#flights .legend").inner_text()
+
+
+def test_a_figure_of_an_earlier_build_is_marked_stale(page):
+    page.route("**/api/finite", lambda route: None)
+    page.get_by_label("core: Young's modulus in MPa").fill("900")  # where no emulator speaks
+    page.wait_for_selector('#tables tr.stale[data-figure="deflection_mm"] >> text=stale')
+    assert row(page, "mass_g")[2] == "closed form"
+    assert "no emulator" in page.locator("#progress").inner_text()
+    assert "stale" in page.locator("#flights .legend").inner_text()
+    assert "stale" in page.locator("#margins tbody tr").filter(has_text="velocity").inner_text()
+    page.unroute("**/api/finite")
+
+
+def test_cut_and_limits_follow(page):
+    cut = page.locator("#cut svg").get_attribute("aria-label")
+    assert "core to 39.3 mm across" in cut
+    count = moves(page)
+    page.get_by_label("cover: thickness in mm").fill("2.0")
+    done(page, count)
+    assert "core to 38.7 mm across" in page.locator("#cut svg").get_attribute("aria-label")
+    count = moves(page)
+    page.get_by_label("cover: density in g/cm³").fill("1.3")
+    done(page, count)
+    mass = page.locator("#margins tbody tr").filter(has_text="mass")
+    assert "✗ outside" in mass.inner_text()
+    assert "\u2212" in mass.locator("td.n").inner_text()
+    page.get_by_label("Hold the mass at").check()
+    until(lambda: "✓ within" in mass.inner_text())
+    assert row(page, "mass_g")[0].startswith("45.9")
+    assert page.locator("input:disabled").count() == 2
+
+
+def test_a_number_out_of_range_is_said_and_nothing_is_asked(browser, bench):
+    with opened(browser, bench, refusals=1) as page:
+        _type_out_of_range(page)
+
+
+def _type_out_of_range(page):
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    field = page.get_by_label("cover: thickness in mm")
+    field.fill("40")
+    assert field.get_attribute("aria-invalid") == "true"
+    assert "from 0.2 to 25 mm" in page.locator(".says:visible").inner_text()
+    assert not [url for url in asked if "/api/quick" in url]
+    field.fill("19.9")
+    page.wait_for_selector("#trouble:visible")
+    assert "must leave at least 5 mm" in page.locator("#trouble").inner_text()
+    field.fill("1.8")
+    page.wait_for_selector("#trouble", state="hidden")
+
+
+def test_a_build_that_breaks_the_solver_is_told_in_a_sentence(page):
+    count = moves(page)
+    page.get_by_label("cover: Young's modulus in MPa").fill("0.5")
+    done(page, count)
+    assert row(page, "speed_ratio")[0::2] == ["none", "not computed"]
+    assert "turned inside out" in page.locator("#tables").inner_text()
+
+
+def test_pinned_builds_compare_and_differences_beyond_error_are_bold(page):
+    page.get_by_role("button", name="Pin this build").click()
+    count = moves(page)
+    page.get_by_label("core: Young's modulus in MPa").fill("60")
+    done(page, count)
+    page.get_by_role("button", name="Pin this build").click()
+    table = page.locator("#comparison table")
+    table.wait_for()
+    until(lambda: "…" not in table.inner_text())
+    assert [b.inner_text() for b in table.locator("thead .badge").all()] == ["A", "B"]
+    page.get_by_label("Differences from").select_option("A")
+    bold = table.locator('td[data-figure="deflection_mm"] .beyond').all_inner_texts()
+    assert len(bold) == 2  # on the sliders and B, which is the same build
+    assert bold[0] == bold[1]
+    assert bold[0].startswith("+")  # a softer core gives way more
+    assert table.locator('td[data-figure="diameter_mm"] .same').all_inner_texts() == ["≈", "≈"]
+    for _ in range(3):
+        page.get_by_role("button", name="Pin this build").click()
+    assert table.locator("thead .badge").count() == 4
+    assert "Four builds are the most" in page.locator("#live").inner_text()
+    count = moves(page)
+    table.get_by_role("button", name="put on the sliders A").click()
+    done(page, count)
+    assert page.get_by_label("core: Young's modulus in MPa").input_value() == "70"
+    table.get_by_role("button", name="remove A").click()
+    assert table.locator("thead .badge").all_inner_texts() == ["B", "C", "D"]
+
+
+def test_saved_toml_is_the_build_on_the_sliders(page, tmp_path):
+    count = moves(page)
+    page.get_by_label("cover: thickness in mm").fill("1.5")
+    page.get_by_label("Name", exact=True).fill('A "soft" one <b>')
+    done(page, count)
+    with page.expect_download() as waiting:
+        page.get_by_role("button", name="Save as TOML").click()
+    assert waiting.value.suggested_filename == "a_soft_one_b.toml"
+    waiting.value.save_as(tmp_path / "build.toml")
+    ball = read_ball(tmp_path / "build.toml")
+    assert ball.name == 'A "soft" one <b>'
+    figures = estimate(ball, ("deflection_mm", f"{SWING}.spin_rpm")).figures
+    shown = row(page, "deflection_mm")[0].split()[0]
+    assert float(shown) == pytest.approx(figures["deflection_mm"].value, abs=6e-4)
+    shown = row(page, f"{SWING}.spin_rpm")[0].split()[0]
+    assert float(shown) == pytest.approx(figures[f"{SWING}.spin_rpm"].value, abs=6)
+
+
+def test_hostile_names_are_shown_as_text(page):
+    assert page.locator("h1").inner_text() == NASTY
+    assert NASTY[:60] in page.locator("legend").all_inner_texts()[1]
+    page.get_by_role("button", name="Pin this build").click()
+    page.locator("#comparison table").wait_for()
+    assert NASTY in page.locator("#comparison thead").inner_text()
+    assert page.evaluate("window.struck") is None
+    assert page.locator("main script, main img, h1 *").count() == 0
+
+
+def test_a_wrong_token_is_told(browser, bench):
+    with browser.new_context() as place:
+        page = place.new_page()
+        page.goto(bench.address.partition("#")[0] + "#wrong")
+        page.wait_for_selector("#trouble:visible")
+        assert "token is missing or wrong" in page.locator("#trouble").inner_text()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1400, 390])
+def test_the_page_is_accessible(browser, bench, scheme, width):
+    from axe_playwright_python.sync_playwright import Axe
+
+    frame = {"color_scheme": scheme, "viewport": {"width": width, "height": 900}}
+    with opened(browser, bench, **frame) as page:
+        page.get_by_role("button", name="Pin this build").click()
+        page.locator("#comparison table").wait_for()
+        page.route("**/api/finite", lambda route: None)
+        page.get_by_label("core: Young's modulus in MPa").fill("900")
+        page.wait_for_selector("#tables tr.stale")
+        found = Axe().run(page)
+        assert found.violations_count == 0, found.generate_report()
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        page.unroute("**/api/finite")
+
+
+def test_every_control_is_reached_and_worked_by_keyboard(page):
+    page.locator("#theme").focus()
+    reached = []
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        reached.append(page.evaluate("document.activeElement.id || document.activeElement.type"))
+    for control in ("name", "pin", "save", "restart", "knob-2-thickness_mm", "hold", "error"):
+        assert control in reached
+    slider = page.locator("#knob-2-thickness_mm")
+    before = slider.get_attribute("aria-valuetext")
+    slider.focus()
+    page.keyboard.press("ArrowRight")
+    after = slider.get_attribute("aria-valuetext")
+    assert after != before
+    assert re.fullmatch(r"[\d.]+ mm", after)
+    assert page.evaluate("document.getElementById('live').getAttribute('aria-live')") == "polite"
