@@ -103,7 +103,7 @@ class Ball(BaseModel):
             density=np.array([card.density_g_cm3.value for card in cards]) * 1e3,
             shear_modulus=np.array([card.shear_modulus_pa for card in cards]),
             bulk_modulus=np.array([card.bulk_modulus_pa for card in cards]),
-            dynamic_stiffening=np.array([card.dynamic_stiffening.value for card in cards]),
+            dynamic_modulus_ratio=np.array([card.dynamic_modulus_ratio.value for card in cards]),
             relaxation_strength=strength,
             relaxation_time=time,
             friction=cards[-1].friction.value,
@@ -126,10 +126,10 @@ class Body:
         kg/m3.
     shear_modulus, bulk_modulus : (n,) array
         Quasi-static moduli, Pa.
-    dynamic_stiffening : (n,) array
+    dynamic_modulus_ratio : (n,) array
         Shear modulus on the time scale of an impact over the quasi-static one.
     relaxation_strength, relaxation_time : (n, p) array
-        G(t) = dynamic_stiffening * shear_modulus * (1 + sum_j strength_j exp(-t / time_j)), s.
+        G(t) = dynamic_modulus_ratio * shear_modulus * (1 + sum_j strength_j exp(-t / time_j)), s.
         A layer with fewer pairs carries zero strengths.
     friction, friction_wet : float
         Coulomb friction of the outermost layer's slow sliding on a club face, dry and wet.
@@ -145,7 +145,7 @@ class Body:
     density: FloatArray
     shear_modulus: FloatArray
     bulk_modulus: FloatArray
-    dynamic_stiffening: FloatArray
+    dynamic_modulus_ratio: FloatArray
     relaxation_strength: FloatArray
     relaxation_time: FloatArray
     friction: float

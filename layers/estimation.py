@@ -134,17 +134,17 @@ def _of_impact(attribute: str, scale: float) -> Compute:
 
 
 def _slope(bench: _Bench, name: FigureName) -> Answer:
-    from layers.impact.barrier import speed_ratio_slope
+    from layers.impact.barrier import cor_slope
 
     impacts = [bench.impact(speed) for speed in name.condition]
-    return Answer(speed_ratio_slope(impacts), impacts[0].flag or impacts[1].flag)
+    return Answer(cor_slope(impacts), impacts[0].flag or impacts[1].flag)
 
 
 def _initial_velocity(bench: _Bench, name: FigureName) -> Answer:
     from layers.impact.barrier import initial_velocity
 
     impact = bench.impact(name.condition[0])
-    return Answer(initial_velocity(impact.speed_ratio, name.condition[0]), impact.flag)
+    return Answer(initial_velocity(impact.cor, name.condition[0]), impact.flag)
 
 
 def _of_launch(attribute: str, scale: float) -> Compute:
@@ -155,7 +155,7 @@ def _of_launch(attribute: str, scale: float) -> Compute:
     return compute
 
 
-def _speed_over_club(bench: _Bench, name: FigureName) -> Answer:
+def _smash_factor(bench: _Bench, name: FigureName) -> Answer:
     launch = bench.launch(_owner(name))
     return Answer(launch.ball_speed / bench.swing(_owner(name)).club_speed_m_s, launch.flag)
 
@@ -176,7 +176,7 @@ def _total(bench: _Bench, name: FigureName) -> Answer:
     return _flown(bench, float(run.total[0]), (_owner(name),))
 
 
-def _carry_spread(bench: _Bench, name: FigureName) -> Answer:
+def _carry_range(bench: _Bench, name: FigureName) -> Answer:
     swings = bench.club(_owner(name))
     carries = [float(bench.flight(swing).carry[0]) for swing in swings]
     return _flown(bench, max(carries) - min(carries), swings)
@@ -204,21 +204,21 @@ def _owner(name: FigureName) -> str:
 _COMPUTE: dict[str, Compute] = {
     "mass_g": _exact(inertia.mass, 1e3),
     "diameter_mm": lambda bench, _: Answer(1e3 * bench.diameter),
-    "inertia_g_cm2": _exact(inertia.moment_of_inertia, 1e7),
-    "inertia_ratio": _exact(inertia.inertia_ratio, 1.0),
+    "moi_g_cm2": _exact(inertia.moment_of_inertia, 1e7),
+    "moi_ratio": _exact(inertia.moi_ratio, 1.0),
     "mean_density_g_cm3": _exact(inertia.mean_density, 1e-3),
     "deflection_mm": _deflection,
-    "mode_hz": lambda bench, _: Answer(bench.mode.frequency),
-    "speed_ratio": _of_impact("speed_ratio", 1.0),
-    "speed_ratio_slope": _slope,
+    "frequency_hz": lambda bench, _: Answer(bench.mode.frequency),
+    "cor": _of_impact("cor", 1.0),
+    "cor_slope": _slope,
     "contact_time_us": _of_impact("contact_time", 1e6),
     "peak_force_n": _of_impact("peak_force", 1.0),
-    "shortening_mm": _of_impact("greatest_shortening", 1e3),
+    "peak_deformation_mm": _of_impact("peak_deformation", 1e3),
     "initial_velocity_m_s": _initial_velocity,
     "ball_speed_m_s": _of_launch("ball_speed", 1.0),
     "launch_angle_deg": _of_launch("launch_angle", math.degrees(1.0)),
     "spin_rpm": _of_launch("spin", 30.0 / math.pi),
-    "speed_over_club": _speed_over_club,
+    "smash_factor": _smash_factor,
     "strike_time_us": _of_launch("contact_time", 1e6),
     "carry_m": _of_flight("carry", 1.0),
     "apex_m": _of_flight("apex", 1.0),
@@ -226,7 +226,7 @@ _COMPUTE: dict[str, Compute] = {
     "flight_time_s": _of_flight("time", 1.0),
     "landing_spin_rpm": _of_flight("landing_spin", 30.0 / math.pi),
     "total_m": _total,
-    "carry_spread_m": _carry_spread,
+    "carry_range_m": _carry_range,
 }
 
 

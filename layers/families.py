@@ -6,7 +6,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-NUMBERS = ("dynamic_stiffening", "friction", "friction_wet", "friction_half_speed_m_s")
+NUMBERS = ("dynamic_modulus_ratio", "friction", "friction_wet", "friction_half_speed_m_s")
 
 
 @dataclass(frozen=True)

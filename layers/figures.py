@@ -1,9 +1,9 @@
 """Figures: what can be asked of a ball, by name, and what an answer says of itself.
 
 A name is ``quantity`` or ``quantity@condition``, before which a stage or a swing may stand:
-``mass_g``, ``speed_ratio@38.1``, ``deflection_mm@98-1275``, ``stage1.deflection_mm``,
+``mass_g``, ``cor@38.1``, ``deflection_mm@98-1275``, ``stage1.deflection_mm``,
 ``driver fast.spin_rpm``. A figure over the profiles of a club names the club:
-``driver.carry_spread_m``.
+``driver.carry_range_m``.
 """
 
 import re
@@ -104,8 +104,8 @@ _FINITE: Basis = "finite element"
 QUANTITIES: dict[str, Quantity] = {
     "mass_g": Quantity("g", "mass", _CLOSED, 0.0, 0.5),
     "diameter_mm": Quantity("mm", "outer diameter", _CLOSED, 0.0, 0.1),
-    "inertia_g_cm2": Quantity("g cm2", "moment of inertia about a diameter", _CLOSED, 0.1, 0.7),
-    "inertia_ratio": Quantity(
+    "moi_g_cm2": Quantity("g cm2", "moment of inertia about a diameter", _CLOSED, 0.1, 0.7),
+    "moi_ratio": Quantity(
         "1",
         "moment of inertia over mass and radius squared; 0.4 for an even sphere",
         _CLOSED,
@@ -122,8 +122,8 @@ QUANTITIES: dict[str, Quantity] = {
         condition="loads",
         default=_LOADS,
     ),
-    "mode_hz": Quantity("Hz", "frequency of the first spheroidal mode", _FINITE, 0.1, 10.0),
-    "speed_ratio": Quantity(
+    "frequency_hz": Quantity("Hz", "frequency of the first spheroidal mode", _FINITE, 0.1, 10.0),
+    "cor": Quantity(
         "1",
         "rebound speed over inbound speed (m/s) on a rigid barrier",
         _FINITE,
@@ -132,7 +132,7 @@ QUANTITIES: dict[str, Quantity] = {
         condition="speed",
         default=_BALL_TEST,
     ),
-    "speed_ratio_slope": Quantity(
+    "cor_slope": Quantity(
         "s/m",
         "change of the speed ratio per m/s between two inbound speeds",
         _FINITE,
@@ -159,7 +159,7 @@ QUANTITIES: dict[str, Quantity] = {
         condition="speed",
         default=_STRIKER,
     ),
-    "shortening_mm": Quantity(
+    "peak_deformation_mm": Quantity(
         "mm",
         "greatest approach of the centre of mass to a rigid barrier at this inbound speed (m/s)",
         _FINITE,
@@ -180,7 +180,7 @@ QUANTITIES: dict[str, Quantity] = {
     "ball_speed_m_s": Quantity("m/s", "speed off the club", _FINITE, 0.5, 2.5, of="swing"),
     "launch_angle_deg": Quantity("deg", "launch angle off the club", _FINITE, 1.5, 8.0, of="swing"),
     "spin_rpm": Quantity("rpm", "backspin off the club", _FINITE, 3.0, 25.0, of="swing"),
-    "speed_over_club": Quantity("1", "ball speed over club speed", _FINITE, 0.5, 2.5, of="swing"),
+    "smash_factor": Quantity("1", "ball speed over club speed", _FINITE, 0.5, 2.5, of="swing"),
     "strike_time_us": Quantity("us", "time on the club's face", _FINITE, 1.5, 8.0, of="swing"),
     "carry_m": Quantity("m", "carry, to the height of launch", _FINITE, 1.0, 11.0, of="swing"),
     "apex_m": Quantity("m", "greatest height of the flight", _FINITE, 3.0, 20.0, of="swing"),
@@ -190,7 +190,7 @@ QUANTITIES: dict[str, Quantity] = {
     "total_m": Quantity(
         "m", "carry with a rough bounce-and-roll estimate", _FINITE, 2.0, 15.0, of="swing"
     ),
-    "carry_spread_m": Quantity(
+    "carry_range_m": Quantity(
         "m", "greatest less least carry over a club's profiles", _FINITE, 3.0, 20.0, of="club"
     ),
 }

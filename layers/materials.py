@@ -2,7 +2,7 @@
 
 A material is quasi-static linear elasticity (Young's modulus, Poisson's ratio), a density, a
 friction coefficient against a club face, and a linear-viscoelastic deviatoric part: the factor by
-which the material is stiffer within a millisecond than over a minute (``dynamic_stiffening``) and
+which the material is stiffer within a millisecond than over a minute (``dynamic_modulus_ratio``) and
 relaxation pairs on the time scale of an impact.
 """
 
@@ -79,7 +79,7 @@ class Material(BaseModel):
         Datum, _bounded("1", "Poisson's ratio; up to 0.495, near-incompressible", 0.0, 0.495)
     ]
     density_g_cm3: Annotated[Datum, _bounded("g/cm3", "density of the filled compound", 0.4, 12.0)]
-    dynamic_stiffening: Annotated[
+    dynamic_modulus_ratio: Annotated[
         Datum, _bounded("1", "modulus within an impact over the quasi-static one", 1.0, 5.0)
     ] = Datum(value=1.0, source="assumed: none known")
     friction: Annotated[

@@ -64,7 +64,7 @@ def first_spheroidal_mode(body: Body) -> Mode:
         If the iteration does not settle.
     """
     section = _section(body)
-    bulk = body.dynamic_stiffening * body.bulk_modulus
+    bulk = body.dynamic_modulus_ratio * body.bulk_modulus
     shape = section.start
     omega = 0.0
     for _ in range(_MOST_UPDATES):
@@ -111,7 +111,7 @@ def complex_shear_modulus(body: Body, omega: float) -> tuple[FloatArray, FloatAr
     omega : float
         rad/s.
     """
-    dynamic = body.dynamic_stiffening * body.shear_modulus
+    dynamic = body.dynamic_modulus_ratio * body.shear_modulus
     x = omega * body.relaxation_time
     part = body.relaxation_strength / (1.0 + x**2)
     return dynamic * (1.0 + (part * x**2).sum(axis=1)), dynamic * (part * x).sum(axis=1)

@@ -68,14 +68,14 @@ class BarrierImpact:
     ----------
     speed : float
         Inbound, m/s.
-    speed_ratio : float
+    cor : float
         Rebound speed of the centre of mass over the inbound one.
     contact_time : float
         From the first touch to the end to which the fading force points, s: near it the impulse
         still to come goes with the 5/2nd power of the time left, as in Hertz's law.
     peak_force : float
         Greatest mean over 5 % of the contact time, N.
-    greatest_shortening : float
+    peak_deformation : float
         Greatest approach of the centre of mass to the barrier, m. The diameter along the line
         of impact shortens by more, about 1.4 times as much, since the far side flattens too.
     energy : EnergyBalance
@@ -84,10 +84,10 @@ class BarrierImpact:
     """
 
     speed: float
-    speed_ratio: float
+    cor: float
     contact_time: float
     peak_force: float
-    greatest_shortening: float
+    peak_deformation: float
     energy: EnergyBalance
     flag: str = ""
 
@@ -98,7 +98,7 @@ def barrier_impact(body: Body, speed: float, level: Level = "default") -> Barrie
     Parameters
     ----------
     body : Body
-        Moduli within the impact are its quasi-static ones times `dynamic_stiffening`.
+        Moduli within the impact are its quasi-static ones times `dynamic_modulus_ratio`.
     speed : float
         Inbound, m/s, 0.05 to 120.
     level : {"default", "fine"}
@@ -149,10 +149,10 @@ def barrier_impact(body: Body, speed: float, level: Level = "default") -> Barrie
     energy = _energy_balance(model, v, initial, wall_work)
     return BarrierImpact(
         speed=speed,
-        speed_ratio=float(model.mass @ v[1] / model.mass.sum()) / speed,
+        cor=float(model.mass @ v[1] / model.mass.sum()) / speed,
         contact_time=contact_time,
         peak_force=_peak_force(time, impulse, PEAK_WINDOW * contact_time),
-        greatest_shortening=-float(np.cumsum(centre_speed * np.diff(time, prepend=0.0)).min()),
+        peak_deformation=-float(np.cumsum(centre_speed * np.diff(time, prepend=0.0)).min()),
         energy=energy,
         flag=_flag(energy),
     )
@@ -165,7 +165,7 @@ def barrier_impacts(
     return [barrier_impact(body, speed, level) for speed in speeds]
 
 
-def speed_ratio_slope(impacts: Sequence[BarrierImpact]) -> float:
+def cor_slope(impacts: Sequence[BarrierImpact]) -> float:
     """Least-squares slope of the speed ratio over the inbound speed, per m/s.
 
     Raises
@@ -176,17 +176,17 @@ def speed_ratio_slope(impacts: Sequence[BarrierImpact]) -> float:
     speed = np.array([impact.speed for impact in impacts])
     if len(np.unique(speed)) < 2:
         raise InputError("impacts holds fewer than 2 different speeds; a slope needs at least 2.")
-    ratio = np.array([impact.speed_ratio for impact in impacts])
+    ratio = np.array([impact.cor for impact in impacts])
     off = speed - speed.mean()
     return float(off @ ratio / (off @ off))
 
 
-def initial_velocity(speed_ratio: float, striker_speed: float = 43.83) -> float:
+def initial_velocity(cor: float, striker_speed: float = 43.83) -> float:
     """Ball speed off a rigid striker much heavier than the ball, v = V (1 + e), m/s.
 
     Parameters
     ----------
-    speed_ratio : float
+    cor : float
         At an inbound speed equal to the striker's, on a barrier.
     striker_speed : float
         m/s; 43.83 is the rules' initial-velocity test. Its drum and a barrier are not the same.
@@ -196,7 +196,7 @@ def initial_velocity(speed_ratio: float, striker_speed: float = 43.83) -> float:
     >>> round(initial_velocity(0.7385) / 0.3048, 1), round(initial_velocity(0.7733) / 0.3048, 1)
     (250.0, 255.0)
     """
-    return striker_speed * (1.0 + speed_ratio)
+    return striker_speed * (1.0 + cor)
 
 
 def _contact_time(time: FloatArray, impulse: FloatArray) -> float:

@@ -99,7 +99,7 @@ def _angles(count: int) -> FloatArray:
 def impact_model(body: Body, resolution: Resolution) -> Model:
     """Assemble the arrays of an impact.
 
-    The dynamic moduli are the quasi-static ones times `dynamic_stiffening`, the bulk modulus too,
+    The dynamic moduli are the quasi-static ones times `dynamic_modulus_ratio`, the bulk modulus too,
     so that Poisson's ratio stays.
     """
     mesh = impact_mesh(body, resolution)
@@ -107,8 +107,8 @@ def impact_model(body: Body, resolution: Resolution) -> Model:
     used = body.relaxation_strength.any(axis=0)
     strength = body.relaxation_strength[mesh.layer][:, used]
     rate = 1.0 / body.relaxation_time[mesh.layer][:, used]
-    shear = (body.dynamic_stiffening * body.shear_modulus)[mesh.layer]
-    bulk = (body.dynamic_stiffening * body.bulk_modulus)[mesh.layer]
+    shear = (body.dynamic_modulus_ratio * body.shear_modulus)[mesh.layer]
+    bulk = (body.dynamic_modulus_ratio * body.bulk_modulus)[mesh.layer]
     corner_mass = solver_density(body)[mesh.layer] * share
     _lighten_surface(corner_mass[:, -resolution.angles :])
     mass: FloatArray = np.zeros(len(mesh.points))

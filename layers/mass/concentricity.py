@@ -16,7 +16,7 @@ from layers.mass.inertia import dimple_mass
 
 
 @dataclass(frozen=True)
-class Centring:
+class Concentricity:
     """What off-centre interfaces do to a ball.
 
     Attributes
@@ -53,7 +53,7 @@ class Centring:
         return float((high - low) / self.principal_moments.mean())
 
 
-def off_centre(body: Body, offset: FloatArray) -> Centring:
+def off_centre(body: Body, offset: FloatArray) -> Concentricity:
     """Balance and principal moments of a ball whose inner interfaces are off centre.
 
     With step of density s_i = rho_i - rho_(i+1), sphere mass m_i = 4 pi/3 s_i r_i^3 and centre c_i:
@@ -99,7 +99,7 @@ def off_centre(body: Body, offset: FloatArray) -> Centring:
     square = np.einsum("ij,ij->i", arm, arm)
     inertia = (own.sum() + mass @ square) * np.eye(3) - np.einsum("i,ij,ik->jk", mass, arm, arm)
     moments, axes = np.linalg.eigh(inertia)
-    return Centring(
+    return Concentricity(
         mass=total,
         centre_of_mass=middle,
         imbalance=total * float(np.linalg.norm(middle)),

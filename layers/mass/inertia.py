@@ -40,7 +40,7 @@ def mean_density(body: Body) -> float:
     return mass(body) / float(4.0 / 3.0 * np.pi * body.outer_radius[-1] ** 3)
 
 
-def inertia_ratio(body: Body) -> float:
+def moi_ratio(body: Body) -> float:
     """I / (m R^2): 0.4 for a uniform sphere, more when the mass lies outward."""
     return moment_of_inertia(body) / (mass(body) * float(body.outer_radius[-1]) ** 2)
 

@@ -208,8 +208,8 @@ def build_model(body: Body, settings: Settings) -> Model:
     layer, real = mesh.layer, mesh.hexes.shape[1]
 
     glassy = 1.0 + body.relaxation_strength.sum(axis=1)
-    shear = body.dynamic_stiffening * body.shear_modulus
-    bulk = body.dynamic_stiffening * body.bulk_modulus
+    shear = body.dynamic_modulus_ratio * body.shear_modulus
+    bulk = body.dynamic_modulus_ratio * body.bulk_modulus
     wave = bulk + 4.0 / 3.0 * glassy * shear
     density = solver_density(body)
     filled = len(hexes) * WIDTH

@@ -102,7 +102,7 @@ class Launch:
         Elevation of its path, rad.
     spin : float
         Backspin, rad/s.
-    contact_time, greatest_shortening : float
+    contact_time, peak_deformation : float
         s, and m by which the ball's diameter along the face's normal is shortened at most.
     club_speed_after, club_turn_rate : float
         Of the head's centre of mass, m/s; rad/s, positive as loft grows.
@@ -121,7 +121,7 @@ class Launch:
     launch_angle: float
     spin: float
     contact_time: float
-    greatest_shortening: float
+    peak_deformation: float
     club_speed_after: float
     club_turn_rate: float
     history: Contact
@@ -136,7 +136,7 @@ class Rebound:
 
     Attributes
     ----------
-    speed_ratio : float
+    cor : float
         Normal speed after over before.
     tangential_ratio : float
         Tangential velocity of the contact point after over before: 1 frictionless, 0 rolling.
@@ -150,7 +150,7 @@ class Rebound:
         As in `Launch`.
     """
 
-    speed_ratio: float
+    cor: float
     tangential_ratio: float
     spin: float
     normal_speed: float
@@ -226,7 +226,7 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
         launch_angle=math.atan2(z, x),
         spin=out.spin,
         contact_time=float(out.result[rows.LAST] - out.result[rows.FIRST]),
-        greatest_shortening=float(out.result[rows.SHORTENING]),
+        peak_deformation=float(out.result[rows.SHORTENING]),
         club_speed_after=math.hypot(*moving),
         club_turn_rate=float(out.club[contact.TURN_RATE]),
         history=out.history,
@@ -271,7 +271,7 @@ def throw_ball(
     out = _collide(body, face, thrown, still, settings)
     contact_point = out.velocity[1] - radius * out.spin
     return Rebound(
-        speed_ratio=float(-out.velocity[0] / thrown[0]),
+        cor=float(-out.velocity[0] / thrown[0]),
         tangential_ratio=float(contact_point / thrown[1]) if angle > 0.0 else math.nan,
         spin=out.spin,
         normal_speed=float(out.velocity[0]),

@@ -76,7 +76,7 @@ class Swing(BaseModel):
         description="part of the head's mass that moves with a springing face",
         json_schema_extra={"unit": "g"},
     )
-    inertia_g_cm2: float | None = Field(
+    moi_g_cm2: float | None = Field(
         None,
         ge=50.0,
         le=20000.0,
@@ -131,9 +131,9 @@ class Swing(BaseModel):
 
     @model_validator(mode="after")
     def _only_a_head_with_inertia_turns(self) -> "Swing":
-        if self.inertia_g_cm2 is None and (self.depth_mm or self.impact_height_mm):
+        if self.moi_g_cm2 is None and (self.depth_mm or self.impact_height_mm):
             raise ValueError(
-                f"inertia_g_cm2 is missing, but depth_mm is {self.depth_mm:g} and impact_height_mm "
+                f"moi_g_cm2 is missing, but depth_mm is {self.depth_mm:g} and impact_height_mm "
                 f"{self.impact_height_mm:g}: without inertia the head does not turn about them"
             )
         if self.friction is not None and self.surface == "wet":
@@ -161,7 +161,7 @@ class Swing(BaseModel):
             friction=self.friction,
             face_stiffness=None if stiffness is None else stiffness * 1e6,
             face_mass=self.face_mass_g * 1e-3,
-            inertia=None if self.inertia_g_cm2 is None else self.inertia_g_cm2 * 1e-7,
+            inertia=None if self.moi_g_cm2 is None else self.moi_g_cm2 * 1e-7,
             depth=self.depth_mm * 1e-3,
             impact_height=self.impact_height_mm * 1e-3,
             roll_radius=None if self.roll_radius_mm is None else self.roll_radius_mm * 1e-3,

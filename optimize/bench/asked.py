@@ -105,5 +105,5 @@ def _test(name: str) -> tuple[str, str]:
         return "closed", ""
     if known.of != "body":
         return ("strike" if known.of == "swing" else "club"), figure.swing or ""
-    kind = {"deflection_mm": "plates", "mode_hz": "mode"}.get(figure.quantity, "barrier")
+    kind = {"deflection_mm": "plates", "frequency_hz": "mode"}.get(figure.quantity, "barrier")
     return kind, f"stage {figure.stage}" if figure.stage else ""

@@ -58,7 +58,7 @@ def emulated_figures(
         found |= _flown(names, ball, launched, launches, conditions)
     for name in names:
         owner, _, quantity = name.rpartition(".")
-        if quantity == "speed_over_club" and owner in launched:
+        if quantity == "smash_factor" and owner in launched:
             speed = conditions.swings.find(owner).club_speed_m_s
             mean, deviation = known[f"{owner}.ball_speed_m_s"]
             found[name] = (mean / speed, deviation / speed)

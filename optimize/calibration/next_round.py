@@ -30,10 +30,10 @@ from optimize.lab.uncertainty import lab_data
 About = Literal["figures", "materials", "both"]
 
 # What a lab measures of every stage, and of the finished ball besides.
-STAGE_PLAN, BALL_PLAN = ("mass_g", "deflection_mm"), ("speed_ratio",)
+STAGE_PLAN, BALL_PLAN = ("mass_g", "deflection_mm"), ("cor",)
 
 # What a round is about when nothing is said.
-GOALS = ("deflection_mm", "speed_ratio")
+GOALS = ("deflection_mm", "cor")
 
 _MOST_SWEEPS = 5
 
@@ -310,7 +310,7 @@ def _widths(
 _WORDS = {
     "youngs_modulus_mpa": "modulus",
     "density_g_cm3": "density",
-    "dynamic_stiffening": "dynamic stiffening",
+    "dynamic_modulus_ratio": "dynamic stiffening",
     "relaxation_strength": "relaxation",
 }
 
@@ -336,7 +336,7 @@ def _reason(belief: _Belief, i: int, before: FloatArray, after: FloatArray) -> s
 def _narrowed(belief: _Belief, j: int, before: FloatArray, after: FloatArray) -> str:
     parameter = belief.parameters[j]
     factor = 100.0 * WIDTH
-    if parameter.number == "dynamic_stiffening":
+    if parameter.number == "dynamic_modulus_ratio":
         value = parameter.value(float(belief.theta[j]))
         factor *= (value - 1.0) / value
     wide, narrow = (factor * math.sqrt(c[j, j]) for c in (before, after))

@@ -23,7 +23,7 @@ Mapper = Callable[..., Iterable[Any]]
 _STEP: dict[Property, float] = {
     "youngs_modulus_mpa": 0.04,
     "density_g_cm3": 0.02,
-    "dynamic_stiffening": 0.12,
+    "dynamic_modulus_ratio": 0.12,
     "relaxation_strength": 0.05,
 }
 
@@ -55,7 +55,7 @@ class Parameter:
 
     def value(self, theta: float) -> float:
         """Return the number when its logarithm is moved by theta, within the card's range."""
-        if self.number == "dynamic_stiffening":
+        if self.number == "dynamic_modulus_ratio":
             moved = 1.0 + (self.nominal - 1.0) * float(np.exp(theta))
         else:
             moved = self.nominal * float(np.exp(theta))
@@ -102,7 +102,7 @@ def parameters_of(balls: Sequence[Ball]) -> tuple[Parameter, ...]:
         for card in (layer.material for layer in ball.layer):
             for name in PROPERTIES:
                 value = nominal(card, name)
-                if (name == "dynamic_stiffening" and value <= 1.0) or value <= 0.0:
+                if (name == "dynamic_modulus_ratio" and value <= 1.0) or value <= 0.0:
                     continue
                 sd = lab_data().prior[name][_grade(card, name)] / 100.0
                 key = (card.name, name, value)

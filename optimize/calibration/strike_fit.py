@@ -21,7 +21,7 @@ from layers.files.toml import toml_value
 from layers.strike.swings import Swing, SwingTable
 from optimize.lab.readings import Group, Measurements, pooled_noise
 
-USED = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "speed_over_club", "strike_time_us")
+USED = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "smash_factor", "strike_time_us")
 # Derivatives by this step, in prior standard deviations: above the solver's noise.
 _STEP = 0.1
 # Frictions to start from, in prior standard deviations.
@@ -203,10 +203,10 @@ def _unknowns(swing: Swing, free: Sequence[str]) -> tuple[Unknown, ...]:
     for name in free:
         if name not in SETTINGS:
             raise InputError(f"free is {name!r}, but must be one of: {', '.join(SETTINGS)}.")
-        if name == "height" and swing.inertia_g_cm2 is None:
+        if name == "height" and swing.moi_g_cm2 is None:
             raise InputError(
                 f"free is 'height', but the head of swing {swing.name!r} cannot turn: give it "
-                "inertia_g_cm2 and depth_mm first."
+                "moi_g_cm2 and depth_mm first."
             )
     face = () if swing.face_stiffness_kn_mm is None else (FACE,)
     return (FRICTION, *face, *(SETTINGS[name] for name in dict.fromkeys(free)))

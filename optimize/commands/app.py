@@ -257,7 +257,7 @@ def compare(
     A difference is shown only where the model can tell the builds apart; '≈' stands where it
     cannot.
 
-    Example: orbwright compare now.toml new.toml -f deflection_mm -f speed_ratio
+    Example: orbwright compare now.toml new.toml -f deflection_mm -f cor
     """
     from layers.ball_file import read_ball
     from layers.figures import BALL_FIGURES

@@ -1,4 +1,4 @@
-"""The command line's part for the lab: sheet, recipe, centring, calibrate, next."""
+"""The command line's part for the lab: sheet, recipe, concentricity, calibrate, next."""
 
 import sys
 from collections.abc import Sequence
@@ -220,7 +220,7 @@ def _with_settings(
 
 
 @lab_app.command(short_help="What a core off centre does to balance and moments.")
-def centring(
+def concentricity(
     ball: BallFile,
     offset: Annotated[
         list[str],
@@ -235,13 +235,13 @@ def centring(
 
     A core that carries interfaces inside it moves them all: give each of them its offset.
 
-    Example: orbwright centring ball.toml --offset 1=0.2,0,0
+    Example: orbwright concentricity ball.toml --offset 1=0.2,0,0
     """
     import numpy as np
 
     from layers.ball_file import read_ball
     from layers.mass.concentricity import off_centre
-    from optimize.report.lab import centring_sections
+    from optimize.report.lab import concentricity_sections
 
     build = read_ball(ball)
     inner = len(build.layer) - 1
@@ -258,7 +258,7 @@ def centring(
                 "numbers in mm."
             )
         moved[place - 1] = np.array(values) * 1e-3
-    print_sections(centring_sections(off_centre(build.body(), moved)), build.name)
+    print_sections(concentricity_sections(off_centre(build.body(), moved)), build.name)
 
 
 @lab_app.command(short_help="Calibrate materials and model on the lab's measurements.")
@@ -338,7 +338,7 @@ def next_builds(
         typer.Option(
             metavar="FIGURE",
             help="what to become surer of; may be given several times. "
-            "[default: the run's goals that can be measured; or deflection_mm and speed_ratio]",
+            "[default: the run's goals that can be measured; or deflection_mm and cor]",
         ),
     ] = None,
     about: Annotated[

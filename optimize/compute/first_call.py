@@ -26,8 +26,8 @@ _PLATES, _MODE, _BARRIER, _STRIKE = (
 # A figure of each test.
 _EXAMPLES = {
     _PLATES: "deflection_mm",
-    _MODE: "mode_hz",
-    _BARRIER: "speed_ratio",
+    _MODE: "frequency_hz",
+    _BARRIER: "cor",
     _STRIKE: "driver fast.spin_rpm",
 }
 
@@ -81,7 +81,7 @@ def _test(figure: FigureName) -> tuple[str, str, float] | None:
         return None
     if quantity.of != "body":
         return _STRIKE
-    return {"deflection_mm": _PLATES, "mode_hz": _MODE}.get(figure.quantity, _BARRIER)
+    return {"deflection_mm": _PLATES, "frequency_hz": _MODE}.get(figure.quantity, _BARRIER)
 
 
 def notice(seconds: float) -> str:

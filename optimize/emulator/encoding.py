@@ -162,7 +162,7 @@ def _properties(card: Material) -> list[float]:
     loss = sum(g * x / (1.0 + x * x) for g, x in zip(strengths, wt, strict=True))
     return [
         math.log(card.youngs_modulus_mpa.value),
-        math.log(card.dynamic_stiffening.value * storage),
+        math.log(card.dynamic_modulus_ratio.value * storage),
         loss / storage,
         card.poisson_ratio.value,
         card.density_g_cm3.value,

@@ -339,4 +339,4 @@ def _notes(found: Measurements, balls: Sequence[Ball], walls: int) -> Iterator[s
         elif missing:
             yield f"{ball.name}: stage {' and '.join(missing)} was not measured"
     if walls:
-        yield f"{walls} walls of cut pieces are not used: they tell centring, not materials"
+        yield f"{walls} walls of cut pieces are not used: they tell concentricity, not materials"

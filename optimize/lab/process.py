@@ -33,7 +33,7 @@ class LayerProcess(BaseModel):
     mass_tolerance_g: float = _number("g", "half window of the stage's mass", 0.005, 5, 0.25)
     deflection_tolerance_mm: float = _number("mm", "half window, 98 to 1275 N", 0.01, 2, 0.15)
     inertia_tolerance_percent: float = _number("%", "half window of the inertia", 0.05, 20, 1.0)
-    centring_tolerance_mm: float = _number("mm", "body inside off centre, at most", 0, 2, 0.2)
+    concentricity_tolerance_mm: float = _number("mm", "body inside off centre, at most", 0, 2, 0.2)
     cure_minutes: float | None = Field(
         None,
         gt=0,

@@ -19,13 +19,13 @@ from layers.rules.screen import RuleSet
 from optimize.lab.process import LayerProcess, Process
 
 # Figures of a stage that the lab can check; an estimate may hold more of them.
-STAGE_FIGURES = ("diameter_mm", "mass_g", "deflection_mm", "inertia_g_cm2")
+STAGE_FIGURES = ("diameter_mm", "mass_g", "deflection_mm", "moi_g_cm2")
 
 _LABELS = {
     "diameter_mm": "Diameter, mean of three axes",
     "mass_g": "Mass",
     "deflection_mm": "Compression: deflection from 98 N to 1275 N",
-    "inertia_g_cm2": "Moment of inertia",
+    "moi_g_cm2": "Moment of inertia",
 }
 
 # Rows that say nothing where nothing is ground.
@@ -267,7 +267,7 @@ def _target(figure: Figure, own: LayerProcess) -> Target:
         "diameter_mm": own.diameter_tolerance_mm,
         "mass_g": own.mass_tolerance_g,
         "deflection_mm": own.deflection_tolerance_mm,
-        "inertia_g_cm2": abs(figure.value) * own.inertia_tolerance_percent / 100.0,
+        "moi_g_cm2": abs(figure.value) * own.inertia_tolerance_percent / 100.0,
     }.get(parsed.quantity if figure.name == parsed.quantity else "")
     return Target(
         name=figure.name,
@@ -291,10 +291,10 @@ def _wall(layer: Layer, inner_mm: float, own: LayerProcess) -> tuple[Target, ...
             label=f"Wall of a cut piece, {end}",
             unit="mm",
             value=wall,
-            low=wall - own.centring_tolerance_mm,
-            high=wall + own.centring_tolerance_mm,
+            low=wall - own.concentricity_tolerance_mm,
+            high=wall + own.concentricity_tolerance_mm,
             model_error=None,
-            basis="the build; centring",
+            basis="the build; concentricity",
         )
         for end in ("thinnest", "thickest")
     )
@@ -323,13 +323,13 @@ def _notes(
                 f"{wanted:.3f}: set the filler before mixing."
             )
     if len(ball.layer) > 1:
-        notes.append(_centring_note(ball, process))
+        notes.append(_concentricity_note(ball, process))
     return tuple(notes)
 
 
-def _centring_note(ball: Ball, process: Process) -> str:
-    """Balance when every body lies at its centring tolerance, all the same way: the worst case."""
-    at_most = [process.of(layer.role).centring_tolerance_mm for layer in ball.layer[1:]]
+def _concentricity_note(ball: Ball, process: Process) -> str:
+    """Balance when every body lies at its concentricity tolerance, all the same way: the worst case."""
+    at_most = [process.of(layer.role).concentricity_tolerance_mm for layer in ball.layer[1:]]
     gap = [
         (outer.outer_diameter_mm - inner.outer_diameter_mm) / 2.0
         for inner, outer in zip(ball.layer[:-1], ball.layer[1:], strict=True)

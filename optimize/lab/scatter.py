@@ -28,7 +28,7 @@ class LayerScatter(BaseModel):
     diameter_mm: float = _deviation("mm", "deviation of the outer diameter", 0.5, 0.03)
     density_percent: float = _deviation("%", "deviation of the density", 5.0, 0.3)
     modulus_percent: float = _deviation("%", "deviation of Young's modulus", 20.0, 3.0)
-    centring_mm: float = _deviation(
+    concentricity_mm: float = _deviation(
         "mm", "deviation, along each axis, of the centre of the body inside", 0.5, 0.06
     )
 

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from layers.materials import Grade
 
 Property = Literal[
-    "youngs_modulus_mpa", "density_g_cm3", "dynamic_stiffening", "relaxation_strength"
+    "youngs_modulus_mpa", "density_g_cm3", "dynamic_modulus_ratio", "relaxation_strength"
 ]
 PROPERTIES: tuple[Property, ...] = get_args(Property)
 

@@ -40,7 +40,7 @@ _OF_LAYER = (
     "youngs_modulus_mpa",
     "poisson_ratio",
     "density_g_cm3",
-    "dynamic_stiffening",
+    "dynamic_modulus_ratio",
     "friction",
 )
 _OF_PAIR = ("strength", "time_us")

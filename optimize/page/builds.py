@@ -20,7 +20,7 @@ from optimize.search.judge import is_closed_form
 from optimize.search.result import Build, Run
 
 # Closed forms of the whole ball, which every build can be given at once.
-_ALWAYS = ("mass_g", "inertia_g_cm2", "inertia_ratio", "mean_density_g_cm3")
+_ALWAYS = ("mass_g", "moi_g_cm2", "moi_ratio", "mean_density_g_cm3")
 # A figure that fewer builds than this share have is no axis: most points would be missing.
 _LEAST_SHARE = 0.5
 # More builds than this are slow to filter and say no more.

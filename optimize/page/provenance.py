@@ -118,7 +118,7 @@ def _materials(run: Run) -> list[list[str]]:
     for card in run.scenario.material:
         grades = Counter(
             datum.grade
-            for datum in (card.youngs_modulus_mpa, card.dynamic_stiffening, card.density_g_cm3)
+            for datum in (card.youngs_modulus_mpa, card.dynamic_modulus_ratio, card.density_g_cm3)
         )
         grades[card.relaxation_grade] += 1
         words = ", ".join(f"{count} of {sum(grades.values())} {g}" for g, count in grades.items())

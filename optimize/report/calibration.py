@@ -9,7 +9,7 @@ from optimize.report.tables import Section, columns, number
 _UNITS = {
     "youngs_modulus_mpa": "MPa",
     "density_g_cm3": "g/cm3",
-    "dynamic_stiffening": "",
+    "dynamic_modulus_ratio": "",
     "relaxation_strength": "",
 }
 

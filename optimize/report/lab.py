@@ -6,7 +6,7 @@ from layers.compound.reach import Reached
 from layers.compound.recipe import Batch, Recipe, density
 from layers.compound.response import Prediction, Surface, Unknown
 from layers.compound.trials import RESPONSES, SETTINGS
-from layers.mass.concentricity import Centring
+from layers.mass.concentricity import Concentricity
 from optimize.calibration.next_round import NextRound
 from optimize.report.tables import Section, columns
 
@@ -72,7 +72,7 @@ def _prediction_cells(p: Prediction) -> tuple[str, ...]:
     return f"{p.value:.3g}", f"{p.low:.3g}", f"{p.high:.3g}", p.unit, p.flag
 
 
-def centring_sections(found: Centring) -> list[Section]:
+def concentricity_sections(found: Concentricity) -> list[Section]:
     """Tabulate balance, principal moments and least thicknesses."""
     x, y, z = (1e3 * float(c) for c in found.centre_of_mass)
     moments = ", ".join(f"{1e7 * float(m):.4f}" for m in found.principal_moments)

@@ -28,10 +28,10 @@ def figures_sections() -> list[Section]:
     swings = default_swings().swing
     clubs = dict.fromkeys(swing.club for swing in swings)
     notes = (
-        "Another condition stands after @: speed_ratio@45 (m/s), deflection_mm@98-1275 (N).",
+        "Another condition stands after @: cor@45 (m/s), deflection_mm@98-1275 (N).",
         "A stage, the innermost layers as a body of its own, stands before a dot: "
         "stage1.deflection_mm.",
-        f"So does a swing, 'driver fast.spin_rpm', or a club: 'driver.carry_spread_m'. Swings: "
+        f"So does a swing, 'driver fast.spin_rpm', or a club: 'driver.carry_range_m'. Swings: "
         f"{', '.join(swing.name for swing in swings)}. Clubs: {', '.join(clubs)}.",
         "Rule sets: " + ", ".join(f"'{rules.name}'" for rules in rule_sets()) + ".",
     )
@@ -50,7 +50,7 @@ def materials_sections(catalogue: Catalogue, sources: bool) -> list[Section]:
             f"{card.youngs_modulus_mpa.value:g}",
             f"{card.poisson_ratio.value:g}",
             f"{card.density_g_cm3.value:g}",
-            f"{card.dynamic_stiffening.value:g}",
+            f"{card.dynamic_modulus_ratio.value:g}",
             f"{card.friction.value:g}",
             card.youngs_modulus_mpa.grade,
         )

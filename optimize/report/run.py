@@ -132,7 +132,7 @@ def _stage_sections(members: Sequence[Member]) -> list[Section]:
     return [Section("Stages, to control a build by", heads, tuple(rows))]
 
 
-_STAGE_QUANTITIES = ("diameter_mm", "mass_g", "inertia_g_cm2", "deflection_mm")
+_STAGE_QUANTITIES = ("diameter_mm", "mass_g", "moi_g_cm2", "deflection_mm")
 
 
 def _by_quantity(stage: Estimate, quantity: str) -> Figure | None:

@@ -13,10 +13,10 @@ from optimize.sensitivity.slopes import WAYS, Driver, Drivers, Freedom, Kind
 # Figures that are asked of a ball, and of every swing that is named.
 OF_BALL = (
     "mass_g",
-    "inertia_g_cm2",
+    "moi_g_cm2",
     "deflection_mm",
-    "mode_hz",
-    "speed_ratio",
+    "frequency_hz",
+    "cor",
     "contact_time_us",
 )
 OF_SWING = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "carry_m")

@@ -61,10 +61,12 @@ def _scatter_section(found: Tolerance) -> Section:
                 f"{own.diameter_mm:g}",
                 f"{own.density_percent:g}",
                 f"{own.modulus_percent:g}",
-                f"{own.centring_mm:g}" if layer else "",
+                f"{own.concentricity_mm:g}" if layer else "",
             )
         )
-    heads = columns("layer", ">diameter, mm", ">density, %", ">modulus, %", ">centring, mm an axis")
+    heads = columns(
+        "layer", ">diameter, mm", ">density, %", ">modulus, %", ">concentricity, mm an axis"
+    )
     note = f"Standard deviations from piece to piece, independent. {scatter.source}."
     return Section("Scatter of the process", heads, tuple(rows), (note.replace("..", "."),))
 

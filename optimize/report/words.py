@@ -23,7 +23,7 @@ def short_of(figure: str) -> str:
 
     Examples
     --------
-    >>> short_of("driver fast.carry_m"), short_of("speed_ratio@43.83")
+    >>> short_of("driver fast.carry_m"), short_of("cor@43.83")
     ('carry', 'speed ratio at 43.83 m/s')
     """
     if figure == FILL_DENSITY:
@@ -52,7 +52,7 @@ def label_of(figure: str) -> str:
 
     Examples
     --------
-    >>> label_of("driver fast.carry_m"), label_of("stage1.mass_g"), label_of("mode_hz")
+    >>> label_of("driver fast.carry_m"), label_of("stage1.mass_g"), label_of("frequency_hz")
     ('carry of driver fast', 'mass of stage 1', 'mode')
     """
     owner = owner_of(figure)
@@ -90,7 +90,7 @@ def goal_words(goal: Goal) -> str:
 
     Examples
     --------
-    >>> goal_words(Goal(figure="mode_hz", aim="target", target=2700, band=50))
+    >>> goal_words(Goal(figure="frequency_hz", aim="target", target=2700, band=50))
     'bring mode to 2700 Hz, give or take 50 Hz'
     """
     label = label_of(goal.figure)

@@ -15,7 +15,7 @@ from optimize.search.coverage import checked
 from optimize.search.loop import Looked, Search
 from optimize.search.result import Build, Evaluated, Failed, Infeasible, Member, Relaxation, Run
 
-STAGE_FIGURES = ("diameter_mm", "mass_g", "inertia_g_cm2", "deflection_mm")
+STAGE_FIGURES = ("diameter_mm", "mass_g", "moi_g_cm2", "deflection_mm")
 
 
 def answer(search: Search) -> Run:

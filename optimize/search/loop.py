@@ -30,7 +30,7 @@ _RULED_OUT_PER_EVALUATION = 10
 _BATCHES_A_GENERATION = 4
 _SMALLEST_BATCH = 4
 
-# A number in a sentence, not one in a figure's name such as inertia_g_cm2 or speed_ratio@38.1.
+# A number in a sentence, not one in a figure's name such as moi_g_cm2 or cor@38.1.
 _NUMBER = re.compile(r"(?<![\w@.-])[-+]?\d[\d.e+-]*")
 
 Report = Callable[[Progress], None]

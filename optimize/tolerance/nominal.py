@@ -243,7 +243,7 @@ def _check(
     if not problem.modelled:
         return {}
     found = problem.found
-    fresh = draw(found.sources, found.centring, _CHECKS, np.random.default_rng([source, 2]))
+    fresh = draw(found.sources, found.concentricity, _CHECKS, np.random.default_rng([source, 2]))
     fresh.move[:, source] += by
     exact = _in_full(problem, fresh.move, mapper)
     model = _values(problem, by, cubic, fresh)

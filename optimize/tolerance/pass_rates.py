@@ -241,7 +241,7 @@ def tolerance(found: Study, limits: Sequence[Limit], samples: int, seed: int) ->
 
 def draws_of(found: Study, samples: int, seed: int) -> Draws:
     """Draw the pieces of a seed; the checks of the surrogate are other ones."""
-    return draw(found.sources, found.centring, samples, np.random.default_rng([seed, 0]))
+    return draw(found.sources, found.concentricity, samples, np.random.default_rng([seed, 0]))
 
 
 def joint_pass(found: Study, limits: Sequence[Limit], draws: Draws) -> BoolArray:
@@ -315,11 +315,11 @@ def _tighten(found: Study, limits: Sequence[Limit], draws: Draws) -> tuple[Tight
             move = draws.move.copy()
             move[:, i] *= 0.5
             rows.append((source.layer, source.kind, Draws(move, draws.off)))
-    for i, deviation in enumerate(found.centring):
+    for i, deviation in enumerate(found.concentricity):
         if deviation > 0.0:
             off = draws.off.copy()
             off[:, i] *= 0.5
-            rows.append((i + 1, "centring", Draws(draws.move, off)))
+            rows.append((i + 1, "concentricity", Draws(draws.move, off)))
     gains = []
     for layer, what, changed in rows:
         gain = joint_pass(found, limits, changed).astype(float) - before

@@ -116,8 +116,8 @@ class Study:
     ball, scatter : Ball, Scatter
         The build and the process.
     sources : tuple of Source
-        What scatters, besides centring.
-    centring : (n - 1,) array
+        What scatters, besides concentricity.
+    concentricity : (n - 1,) array
         Deviation along each axis of each body inside, m.
     nominal : dict of str to Figure
         The build's own figures.
@@ -132,7 +132,7 @@ class Study:
     ball: Ball
     scatter: Scatter
     sources: tuple[Source, ...]
-    centring: FloatArray
+    concentricity: FloatArray
     nominal: Mapping[str, Figure]
     surrogate: Surrogate
     check_error: Mapping[str, float]
@@ -179,12 +179,12 @@ def piece(ball: Ball, sources: Sequence[Source], move: FloatArray) -> Ball:
 
 
 def draw(
-    sources: Sequence[Source], centring: FloatArray, samples: int, rng: np.random.Generator
+    sources: Sequence[Source], concentricity: FloatArray, samples: int, rng: np.random.Generator
 ) -> Draws:
     """Draw pieces from the scatter; the same generator gives the same pieces."""
     deviation = np.array([s.deviation for s in sources])
     move = rng.standard_normal((samples, len(sources))) * deviation
-    off = rng.standard_normal((samples, len(centring), 3)) * centring[:, None]
+    off = rng.standard_normal((samples, len(concentricity), 3)) * concentricity[:, None]
     return Draws(move, off)
 
 
@@ -219,11 +219,11 @@ def study(
     names = tuple(dict.fromkeys(n for n in figures if not is_balance(n)))
     for name in names:
         parse_figure(name)
-    sources, centring = sources_of(ball, scatter), _centring(ball, scatter)
-    _check_walls(ball, sources, centring)
+    sources, concentricity = sources_of(ball, scatter), _concentricity(ball, scatter)
+    _check_walls(ball, sources, concentricity)
     step = np.array([s.step for s in sources])
     design = np.vstack([np.zeros(len(sources)), *(k * np.diag(step) for k in _STEPS)])
-    fresh = draw(sources, centring, CHECKS, np.random.default_rng([seed, 1])).move
+    fresh = draw(sources, concentricity, CHECKS, np.random.default_rng([seed, 1])).move
     found = compute(ball, sources, np.vstack([design, fresh]), names, mapper)
     failed = {name: why for e in found for name, why in e.failed.items()}
     kept = tuple(name for name in names if name not in failed)
@@ -235,7 +235,7 @@ def study(
         for i, name in enumerate(kept)
     }
     nominal = {name: found[0].figures[name] for name in kept}
-    return Study(ball, scatter, sources, centring, nominal, surrogate, error, failed)
+    return Study(ball, scatter, sources, concentricity, nominal, surrogate, error, failed)
 
 
 def compute(
@@ -263,22 +263,25 @@ def fit(
     )
 
 
-def _centring(ball: Ball, scatter: Scatter) -> FloatArray:
-    return np.array([scatter.of(layer.role).centring_mm for layer in ball.layer[1:]]) * 1e-3
+def _concentricity(ball: Ball, scatter: Scatter) -> FloatArray:
+    return np.array([scatter.of(layer.role).concentricity_mm for layer in ball.layer[1:]]) * 1e-3
 
 
-def _check_walls(ball: Ball, sources: Sequence[Source], centring: FloatArray) -> None:
+def _check_walls(ball: Ball, sources: Sequence[Source], concentricity: FloatArray) -> None:
     """Refuse a scatter that would cut through a wall."""
     diameter = np.array([layer.outer_diameter_mm for layer in ball.layer])
     deviation = np.array([s.deviation for s in sources if s.kind == "diameter"])
     for number, (wall, inner, outer, off) in enumerate(
-        zip(np.diff(diameter) / 2.0, deviation[:-1], deviation[1:], centring * 1e3, strict=True), 2
+        zip(
+            np.diff(diameter) / 2.0, deviation[:-1], deviation[1:], concentricity * 1e3, strict=True
+        ),
+        2,
     ):
         of_wall = float(np.sqrt((inner**2 + outer**2) / 4.0 + off**2))
         if _WALL_DEVIATIONS * of_wall > wall:
             raise InputError(
                 f"layer {number} ({ball.layer[number - 1].role}) is {wall:.3f} mm thick, but "
-                f"diameters and centring let its wall scatter by {of_wall:.3f} mm, which must be "
+                f"diameters and concentricity let its wall scatter by {of_wall:.3f} mm, which must be "
                 f"at most {wall / _WALL_DEVIATIONS:.3f} mm."
             )
 
@@ -372,7 +375,7 @@ def _closed(pieces: Pieces, name: FigureName) -> FloatArray:
     if name.quantity == "mean_density_g_cm3":
         return np.asarray(1e-3 * mass / (4.0 / 3.0 * np.pi * outer**3))
     inertia = many.moment_of_inertia(pieces)
-    return 1e7 * inertia if name.quantity == "inertia_g_cm2" else inertia / (mass * outer**2)
+    return 1e7 * inertia if name.quantity == "moi_g_cm2" else inertia / (mass * outer**2)
 
 
 def _balance(found: Study, draws: Draws) -> dict[str, FloatArray]:

@@ -25,9 +25,9 @@ NAMES = (
     "stage2.deflection_mm",
     "mass_g",
     "deflection_mm",
-    "inertia_g_cm2",
-    "speed_ratio@38.1",
-    "speed_ratio@25",
+    "moi_g_cm2",
+    "cor@38.1",
+    "cor@25",
     "contact_time_us@38.1",
 )
 # Builds that nobody has measured, within the materials and sizes of those that were.

@@ -14,7 +14,7 @@ from tests.helpers.builds import random_bodies
 from tests.layers.impact.test_barrier import hertz_contact_time, reference_ball, sphere
 
 SPEED = 38.1  # m/s
-FIGURES = ("speed_ratio", "contact_time", "peak_force", "greatest_shortening")
+FIGURES = ("cor", "contact_time", "peak_force", "peak_deformation")
 
 
 def like_the_catalogue(body: Body) -> Body:
@@ -62,7 +62,7 @@ def smoothness(bodies: list[Body]) -> None:
         residual = []
         for body in bodies:
             for change in variants(body):
-                y = [barrier_impact(change(int(step)), SPEED).speed_ratio for step in steps]
+                y = [barrier_impact(change(int(step)), SPEED).cor for step in steps]
                 fit = np.polyval(np.polyfit(steps, y, 2), steps)
                 residual.append(100.0 * np.abs(y - fit).max() / np.mean(y))
         print(f"  {label}: residual from a parabola median {np.median(residual):.4f},", end=" ")
@@ -91,7 +91,7 @@ def poisson_bias(body: Body) -> None:
         bulk = body.shear_modulus * 2.0 * (1.0 + poisson) / (3.0 * (1.0 - 2.0 * poisson))
         result = barrier_impact(replace(body, bulk_modulus=bulk), SPEED, "fine")
         print(f"  nu {poisson:.3f}, K/G {bulk[0] / body.shear_modulus[0]:5.1f}: ", end="")
-        print(f"speed ratio {result.speed_ratio:.4f}, {1e6 * result.contact_time:.1f} us")
+        print(f"speed ratio {result.cor:.4f}, {1e6 * result.contact_time:.1f} us")
 
 
 def hertz() -> None:

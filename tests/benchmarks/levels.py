@@ -18,7 +18,7 @@ from layers.arrays import FloatArray
 from layers.ball import Ball, Layer, Role
 from layers.ball_file import read_ball
 from layers.compression.curve import compress
-from layers.impact.barrier import barrier_impact, initial_velocity, speed_ratio_slope
+from layers.impact.barrier import barrier_impact, cor_slope, initial_velocity
 from layers.materials import Material, default_catalogue
 from layers.rules.overall_distance import MILE_PER_HOUR
 from layers.strike.strike import Strike, club_impact
@@ -292,7 +292,7 @@ def robot_rows(graded: bool) -> None:
 
 def initial(ball: Ball) -> float:
     """Ball speed in the initial-velocity test, m/s."""
-    return initial_velocity(barrier_impact(ball.body(), TEST_SPEED).speed_ratio, TEST_SPEED)
+    return initial_velocity(barrier_impact(ball.body(), TEST_SPEED).cor, TEST_SPEED)
 
 
 def chain_rows() -> None:
@@ -341,17 +341,17 @@ def band_rows() -> None:
     )
     line(
         "speed ratio at 38.1 m/s",
-        f"{test.speed_ratio:.3f}",
+        f"{test.cor:.3f}",
         "0.78 to 0.82",
-        0.78 <= test.speed_ratio <= 0.82,
+        0.78 <= test.cor <= 0.82,
     )
     line(
         "drop bounce, 4 m/s",
-        f"{drop.speed_ratio:.3f}",
+        f"{drop.cor:.3f}",
         "0.89 to 0.91",
-        0.885 <= drop.speed_ratio < 0.915,
+        0.885 <= drop.cor < 0.915,
     )
-    slope = speed_ratio_slope([slow, test, fast])
+    slope = cor_slope([slow, test, fast])
     line(
         "slope of the speed ratio",
         f"{slope:.4f} s/m",

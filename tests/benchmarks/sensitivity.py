@@ -16,7 +16,7 @@ from layers.estimation import estimate
 from optimize.sensitivity.slopes import WAYS, Drivers, moved, sensitivities
 from tests.helpers.builds import random_balls
 
-OF_BODY = ("deflection_mm", "mode_hz", "speed_ratio", "contact_time_us")
+OF_BODY = ("deflection_mm", "frequency_hz", "cor", "contact_time_us")
 OF_SWING = tuple(
     f"{swing}.{name}"
     for swing in ("driver fast", "wedge full fast")

@@ -45,7 +45,7 @@ increment_mm = 0.05
 material = ["urethane, soft", "urethane, medium", "ionomer, soft"]
 
 [[goal]]
-figure = "inertia_g_cm2"
+figure = "moi_g_cm2"
 aim = "maximize"
 
 [[goal]]
@@ -82,7 +82,7 @@ aim = "target"
 target = 45.0
 
 [[goal]]
-figure = "inertia_g_cm2"
+figure = "moi_g_cm2"
 aim = "minimize"
 """
 

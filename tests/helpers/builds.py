@@ -64,7 +64,7 @@ def _random_material(rng: np.random.Generator, role: Role) -> Material:
             "youngs_modulus_mpa": float(np.exp(rng.uniform(*np.log(modulus)))),
             "poisson_ratio": rng.uniform(*poisson),
             "density_g_cm3": rng.uniform(*density),
-            "dynamic_stiffening": rng.uniform(*stiffening),
+            "dynamic_modulus_ratio": rng.uniform(*stiffening),
             "relaxation": (
                 RelaxationPair(strength=rng.uniform(0.15, 0.35), time_us=rng.uniform(25.0, 70.0)),
             ),

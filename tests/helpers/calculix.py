@@ -45,7 +45,7 @@ def layered_body(diameters_mm, youngs_moduli_mpa, poisson_ratios, densities_g_cm
         density=np.array(densities_g_cm3) * 1e3,
         shear_modulus=young / (2 * (1 + poisson)),
         bulk_modulus=young / (3 * (1 - 2 * poisson)),
-        dynamic_stiffening=np.ones(count),
+        dynamic_modulus_ratio=np.ones(count),
         relaxation_strength=np.zeros((count, 0)),
         relaxation_time=np.ones((count, 0)),
         friction=0.4,

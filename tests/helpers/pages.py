@@ -62,7 +62,7 @@ material = '{CLOSING}'
 thickness_mm = [0.6, 1.2]
 
 [[goal]]
-figure = "inertia_g_cm2"
+figure = "moi_g_cm2"
 aim = "maximize"
 
 [[goal]]

@@ -12,12 +12,12 @@ from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.mass import inertia
 from tests.helpers.builds import random_balls
 
-EXACT = ("mass_g", "diameter_mm", "inertia_g_cm2", "inertia_ratio", "mean_density_g_cm3")
+EXACT = ("mass_g", "diameter_mm", "moi_g_cm2", "moi_ratio", "mean_density_g_cm3")
 
 
 def test_names_of_figures():
-    assert parse_figure("speed_ratio").condition == (38.1,)
-    assert parse_figure("speed_ratio@45").condition == (45.0,)
+    assert parse_figure("cor").condition == (38.1,)
+    assert parse_figure("cor@45").condition == (45.0,)
     name = parse_figure("stage2.deflection_mm@98-600")
     assert (name.stage, name.quantity, name.condition) == (2, "deflection_mm", (98.0, 600.0))
 
@@ -25,13 +25,13 @@ def test_names_of_figures():
 @pytest.mark.parametrize(
     ("name", "words"),
     [
-        ("sped_ratio", "did you mean speed_ratio"),
+        ("sped_ratio", "did you mean cor"),
         ("mass_g@3", "takes no condition"),
-        ("speed_ratio@900", "from 0.5 to 80"),
-        ("speed_ratio@3-4", "a speed"),
+        ("cor@900", "from 0.5 to 80"),
+        ("cor@3-4", "a speed"),
         ("deflection_mm@98", "two loads"),
         ("deflection_mm@600-98", "below the second"),
-        ("speed_ratio@..", "must be a speed"),
+        ("cor@..", "must be a speed"),
         ("", "known:"),
     ],
 )
@@ -66,11 +66,11 @@ def test_a_failure_is_never_a_number(monkeypatch):
 
     monkeypatch.setattr(_Bench, "impact", broken)
     ball = random_balls(1, seed=3)[0]
-    made = estimate(ball, ("speed_ratio", "mass_g"))
-    assert "speed_ratio" not in made.figures
-    assert made.failed == {"speed_ratio": "the mesh folded over"}
+    made = estimate(ball, ("cor", "mass_g"))
+    assert "cor" not in made.figures
+    assert made.failed == {"cor": "the mesh folded over"}
     with pytest.raises(SolverError, match="was not computed: the mesh folded over"):
-        made["speed_ratio"]
+        made["cor"]
     assert made["mass_g"].value > 0
 
 
@@ -86,7 +86,7 @@ def test_every_figure_says_basis_and_error():
 
 def test_batches_and_processes_agree_to_the_last_bit():
     balls = random_balls(3, seed=8)
-    names = ("deflection_mm", "speed_ratio")
+    names = ("deflection_mm", "cor")
     here = estimate_many(balls, names)
     with ProcessPoolExecutor(2) as pool:
         there = estimate_many(balls, names, pool.map)

@@ -158,7 +158,7 @@ def viscoelastic(body: Body, strength: float, time: float) -> Body:
         body,
         relaxation_strength=np.full(shape, strength),
         relaxation_time=np.full(shape, time),
-        dynamic_stiffening=np.full(len(body.density), 1.3),
+        dynamic_modulus_ratio=np.full(len(body.density), 1.3),
     )
 
 

@@ -18,7 +18,7 @@ def body(radii, density, dimples=0.0):
         density=np.array(density, dtype=float),
         shear_modulus=np.full(n, 2e7),
         bulk_modulus=np.full(n, 1e9),
-        dynamic_stiffening=np.ones(n),
+        dynamic_modulus_ratio=np.ones(n),
         relaxation_strength=np.zeros((n, 0)),
         relaxation_time=np.zeros((n, 0)),
         friction=0.4,

@@ -82,7 +82,7 @@ def test_limits_a_stiff_spring_is_a_rigid_face() -> None:
 # lumped impulses against the finite elements
 
 
-@pytest.mark.parametrize("name", [*TOUR, "two_layer_distance", "even_sphere"])
+@pytest.mark.parametrize("name", [*TOUR, "two_layer_distance", "uniform_sphere"])
 @pytest.mark.parametrize("strike", [RIGID, replace(RIGID, impact_height=0.0), IRON])
 def test_limits_lumped_impulses_give_what_the_turn_changes(name: str, strike: Strike) -> None:
     """Ball speed within 0.3 %, launch within 0.25 deg, spin within 3.5 % of its own.
@@ -149,7 +149,7 @@ def test_limits_wet_faces_and_fading_friction() -> None:
 
 def test_limits_half_the_friction_at_the_half_speed() -> None:
     """Sliding throughout at nearly one speed: as much spin as with half the friction."""
-    body = ball("even_sphere").body()
+    body = ball("uniform_sphere").body()
     steep = replace(WEDGE, club_speed=30.0, dynamic_loft=1.3, attack_angle=0.0)
     sliding = steep.club_speed * math.sin(1.3)
     fading = replace(body, friction=0.04, friction_half_speed=sliding)
@@ -204,7 +204,7 @@ def test_published_shipped_face_meets_the_rule_on_clubs() -> None:
 
 @pytest.mark.parametrize("gigapascal", [2.0, 3.0])
 def test_a_ball_too_hard_for_a_springing_face_is_flagged(gigapascal: float) -> None:
-    even = ball("even_sphere")
+    even = ball("uniform_sphere")
     card = even.layer[0].material.with_values("hard", youngs_modulus_mpa=1e3 * gigapascal)
     card = card.model_copy(update={"relaxation": ()})
     hard = even.model_copy(update={"layer": (even.layer[0].model_copy(update={"material": card}),)})
@@ -217,7 +217,7 @@ def test_a_ball_too_hard_for_a_springing_face_is_flagged(gigapascal: float) -> N
 
 
 def test_a_face_that_strikes_again_is_flagged() -> None:
-    even = ball("even_sphere")
+    even = ball("uniform_sphere")
     card = even.layer[0].material.with_values("hard", youngs_modulus_mpa=1000.0)
     hard = even.model_copy(update={"layer": (even.layer[0].model_copy(update={"material": card}),)})
     strike = replace(DRIVER, face_stiffness=5e6, face_mass=0.03)

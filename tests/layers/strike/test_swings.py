@@ -42,7 +42,7 @@ def test_shipped_table_is_whole_and_graded():
     for swing in default_swings().swing:
         assert swing.grade == "common practice"
         assert "invented" in swing.source or "published" in swing.source
-        assert swing.inertia_g_cm2 is not None
+        assert swing.moi_g_cm2 is not None
         assert "." not in swing.name
 
 
@@ -75,7 +75,7 @@ def test_strike_is_the_same_in_si():
     assert strike.face_mass == pytest.approx(0.03)
     assert (strike.inertia, strike.roll_radius, strike.surface) == (None, None, "dry")
     turning = swings_from_toml(
-        ONE + "inertia_g_cm2 = 4000\ndepth_mm = 41\nimpact_height_mm = -2\nroll_radius_mm = 300\n"
+        ONE + "moi_g_cm2 = 4000\ndepth_mm = 41\nimpact_height_mm = -2\nroll_radius_mm = 300\n"
     )
     strike = turning.find("robot 5").strike()
     assert strike.inertia == pytest.approx(4e-4)  # kg m2
@@ -110,7 +110,7 @@ def test_a_users_file_stands_in_place_of_the_shipped_one(tmp_path):
             "face_mass_g = 198",
             "face_mass_g is 198, but must be below club_mass_g",
         ),
-        ("friction = 0.3", "depth_mm = 40", "inertia_g_cm2 is missing, but depth_mm is 40"),
+        ("friction = 0.3", "depth_mm = 40", "moi_g_cm2 is missing, but depth_mm is 40"),
         (
             "friction = 0.3",
             'friction = 0.3\nsurface = "wet"',

@@ -157,7 +157,7 @@ def test_a_build_that_breaks_the_solver_is_told_in_a_sentence(page):
     count = moves(page)
     page.get_by_label("cover: Young's modulus in MPa").fill("0.5")
     done(page, count)
-    assert row(page, "speed_ratio")[0::2] == ["none", "not computed"]
+    assert row(page, "cor")[0::2] == ["none", "not computed"]
     assert "turned inside out" in page.locator("#tables").inner_text()
 
 

@@ -135,7 +135,7 @@ def test_shipped_candidates_make_a_round():
         (BALLS, GOAL, 7, "budget is 7"),
         (BALLS[:1] * 2, GOAL, 1, "two candidates have one name"),
         (BALLS, (), 1, "goals are empty"),
-        (BALLS, ("speed_ratio_slope",), 1, "'speed_ratio_slope' follows from others"),
+        (BALLS, ("cor_slope",), 1, "'cor_slope' follows from others"),
         (BALLS, ("deflektion_mm",), 1, "did you mean deflection_mm"),
     ],
 )

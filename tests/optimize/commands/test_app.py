@@ -111,8 +111,8 @@ def test_compare_marks_what_the_model_cannot_tell_apart(tmp_path):
 
 
 def test_two_balls_stand_in_one_table_with_their_difference():
-    _, out, _ = run("compare", THREE, TWO, "-f", "diameter_mm", "-f", "inertia_ratio")
-    [row] = [r.split() for r in out.splitlines() if r.startswith("inertia_ratio")]
+    _, out, _ = run("compare", THREE, TWO, "-f", "diameter_mm", "-f", "moi_ratio")
+    [row] = [r.split() for r in out.splitlines() if r.startswith("moi_ratio")]
     assert abs(float(row[2]) - float(row[1]) - float(row[3])) < 1.1e-5
 
 
@@ -120,12 +120,12 @@ _NEARLY_SOFT = 'material = "urethane, soft"\nyoungs_modulus_mpa = 45.1'
 
 
 def test_compare_json_and_csv_agree():
-    _, text, _ = run("compare", THREE, TWO, "-f", "inertia_ratio", "--json")
+    _, text, _ = run("compare", THREE, TWO, "-f", "moi_ratio", "--json")
     [other] = json.loads(text)["differences"]
-    _, table, _ = run("compare", THREE, TWO, "-f", "inertia_ratio", "--csv")
+    _, table, _ = run("compare", THREE, TWO, "-f", "moi_ratio", "--csv")
     heads, first, second = (line.split(",") for line in table.replace('"', "").splitlines())
     at = heads.index("difference_from_first") - len(heads)
-    assert float(second[at]) == other["figures"]["inertia_ratio"]["difference"]
+    assert float(second[at]) == other["figures"]["moi_ratio"]["difference"]
     assert first[at] == ""
 
 

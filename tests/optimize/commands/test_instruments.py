@@ -119,7 +119,7 @@ def test_limits_a_richer_head_reverses_no_order_and_the_unseen_ball_is_foretold(
     truth = default_swings().find("driver moderate")
     poorer = truth.model_copy(
         update={
-            "inertia_g_cm2": None,
+            "moi_g_cm2": None,
             "depth_mm": 0.0,
             "impact_height_mm": 0.0,
             "roll_radius_mm": None,
@@ -162,9 +162,9 @@ def test_settings_that_may_be_free_are_known():
     with pytest.raises(InputError, match="free is 'lie', but must be one of: loft, attack, height"):
         fit_strike("driver fast", balls(), measured, table, ("lie",))
     still = table.find("driver fast").model_copy(
-        update={"inertia_g_cm2": None, "depth_mm": 0.0, "impact_height_mm": 0.0}
+        update={"moi_g_cm2": None, "depth_mm": 0.0, "impact_height_mm": 0.0}
     )
-    with pytest.raises(InputError, match="cannot turn: give it inertia_g_cm2"):
+    with pytest.raises(InputError, match="cannot turn: give it moi_g_cm2"):
         fit_strike("driver fast", balls(), measured, with_swing(table, still), ("height",))
 
 

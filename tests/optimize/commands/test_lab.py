@@ -54,13 +54,13 @@ def test_recipe_refuses():
     assert "reach from" in refused("recipe", RECIPE, *cure, "--deflection-mm", 9)
 
 
-def test_centring():
-    code, out, _ = run("centring", K1, "--offset", "1=0.2,0,0")
+def test_concentricity():
+    code, out, _ = run("concentricity", K1, "--offset", "1=0.2,0,0")
     assert code == 0
     assert "1.1492" in out
-    assert "--offset is '9=0,0,0'" in refused("centring", K1, "--offset", "9=0,0,0")
-    assert "three numbers" in refused("centring", K1, "--offset", "1=0.2")
-    assert "or it cuts it" in refused("centring", K1, "--offset", "1=2,0,0")
+    assert "--offset is '9=0,0,0'" in refused("concentricity", K1, "--offset", "9=0,0,0")
+    assert "three numbers" in refused("concentricity", K1, "--offset", "1=0.2")
+    assert "or it cuts it" in refused("concentricity", K1, "--offset", "1=2,0,0")
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +68,7 @@ def quick(tmp_path_factory):
     """Return the first round without barrier tests, which would take long."""
     lines = (FOLDER / "round_one.csv").read_text().splitlines()
     path = tmp_path_factory.mktemp("lab") / "quick.csv"
-    path.write_text("\n".join(line for line in lines if "speed_ratio" not in line))
+    path.write_text("\n".join(line for line in lines if "cor" not in line))
     return path
 
 
@@ -94,7 +94,7 @@ def test_calibrate_tells_cards_errors_and_the_outlier(calibrated):
 
 def test_estimate_takes_the_calibration(calibrated):
     path, _ = calibrated
-    asked = ("-f", "deflection_mm", "-f", "mode_hz", "--json")
+    asked = ("-f", "deflection_mm", "-f", "frequency_hz", "--json")
     _, plain, _ = run("estimate", FOLDER / "k4.toml", *asked)
     code, out, _ = run("estimate", FOLDER / "k4.toml", "--calibration", path, *asked)
     assert code == 0
@@ -102,7 +102,7 @@ def test_estimate_takes_the_calibration(calibrated):
     assert now["deflection_mm"]["basis"] == "calibrated"
     assert now["deflection_mm"]["absolute_error"] < 0.6 * before["deflection_mm"]["absolute_error"]
     assert now["deflection_mm"]["value"] < 0.97 * before["deflection_mm"]["value"]
-    assert now["mode_hz"]["flag"] == "not calibrated: mode_hz was not measured"
+    assert now["frequency_hz"]["flag"] == "not calibrated: frequency_hz was not measured"
 
 
 def test_next_chooses_with_the_calibration(calibrated):

@@ -70,9 +70,9 @@ def test_export_prints_one_form_or_fills_a_folder(searched, tmp_path):
     assert {"trade_off.svg", "trade_off.png", "builds.svg", "build_A.svg", "build_A.toml"} <= names
     pictures = [line for line in (out / "report.md").read_text().splitlines() if "![" in line]
     assert all(line.partition("(")[2].rstrip(")") in names for line in pictures)
-    _, text, _ = run("estimate", out / "build_A.toml", "-f", "inertia_ratio", "--json")
-    first = record["short_list"][0]["figures"]["inertia_ratio"]["value"]
-    assert json.loads(text)["figures"]["inertia_ratio"]["value"] == first
+    _, text, _ = run("estimate", out / "build_A.toml", "-f", "moi_ratio", "--json")
+    first = record["short_list"][0]["figures"]["moi_ratio"]["value"]
+    assert json.loads(text)["figures"]["moi_ratio"]["value"] == first
 
 
 def test_seed_and_number_of_builds_replace_the_scenarios(searched):
@@ -107,7 +107,7 @@ def test_bad_scenarios_are_refused(tmp_path):
         ("evaluations = 40", "evaluations = -1", "must be at least 1"),
         ("thickness_mm = [0.8, 2.0]", "thickness_mm = [-0.8, 2.0]", "thickness_mm"),
         ("thickness_mm = [0.8, 2.0]", "thickness_mm = [nan, 2.0]", "thickness_mm"),
-        ('"inertia_ratio"', '"inertia_ration"', "inertia_ratio"),
+        ('"moi_ratio"', '"moi_ration"', "moi_ratio"),
         ('rules = "mass', 'rules = "mess', "mass and diameter"),
         ("[ball]", "[ball", "not valid TOML"),
     ]:

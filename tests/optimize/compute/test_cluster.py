@@ -49,8 +49,8 @@ if pool.compute_one.__name__ != "deadly":
 @pytest.fixture(autouse=True)
 def _short_full_estimates(monkeypatch):
     """Members are estimated by closed forms only: what is tested here is not the mechanics."""
-    monkeypatch.setattr(answer, "BALL_FIGURES", ("mass_g", "inertia_g_cm2", "inertia_ratio"))
-    monkeypatch.setattr(answer, "STAGE_FIGURES", ("mass_g", "inertia_g_cm2"))
+    monkeypatch.setattr(answer, "BALL_FIGURES", ("mass_g", "moi_g_cm2", "moi_ratio"))
+    monkeypatch.setattr(answer, "STAGE_FIGURES", ("mass_g", "moi_g_cm2"))
 
 
 @pytest.fixture(scope="module")

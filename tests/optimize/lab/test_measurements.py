@@ -24,7 +24,7 @@ K1 prototype,1,mass_g,g,33.44,2
 K1 prototype,1,deflection_mm,mm,3.61,1
 K1 prototype,1,deflection_mm,mm,3.58,2
 K1 prototype,1,deflection_mm,mm,3.66,3
-K1 prototype,ball,speed_ratio@38.1,1,0.861,1
+K1 prototype,ball,cor@38.1,1,0.861,1
 K1 prototype,3,deflection_mm,mm,3.2,1
 K1 prototype,ball,driver fast.spin_rpm,rpm,4100,1
 """
@@ -110,8 +110,8 @@ def test_a_blank_sheet_and_a_bad_piece_are_refused():
         ("prototype,1,diameter_mm", "protptype,1,diameter_mm", "row 2, build is 'K1 protptype'"),
         ("diameter_mm", "diametre_mm", "row 2, figure 'diametre_mm' is not known; did you mean"),
         ("3,deflection_mm", "3,stage3.deflection_mm", "must stand in its own column"),
-        ("speed_ratio@38.1", "speed_ratio_slope", "row 8, figure is 'speed_ratio_slope', which"),
-        ("speed_ratio@38.1", "speed_ratio@381", "row 8, figure 'speed_ratio@381': after @"),
+        ("cor@38.1", "cor_slope", "row 8, figure is 'cor_slope', which"),
+        ("cor@38.1", "cor@381", "row 8, figure 'cor@381': after @"),
         ("driver fast.", "driver fats.", "row 10, figure"),
         ("ball,driver", "1,driver", "row 10, stage is not the ball"),
         ("mm,3.61", "mm,nan", "row 5, value is nan, but must be finite"),

@@ -29,7 +29,7 @@ from optimize.lab.prototype import prototype_sheet
 from optimize.report.sheet import to_csv, to_html, to_markdown
 
 ROOT = Path(__file__).parents[3]
-CLOSED = ("diameter_mm", "mass_g", "inertia_g_cm2")
+CLOSED = ("diameter_mm", "mass_g", "moi_g_cm2")
 LAYERS = (
     ("inner core", 24.0, "core rubber, very soft", 1.30),
     ("outer core", 38.0, "core rubber, medium", 1.12),
@@ -99,15 +99,15 @@ def test_windows_are_targets_and_tolerances():
         update={"layer": (ball.layer[0].model_copy(update={"role": "core"}), *ball.layer[1:])}
     )
     by_name = {t.name: t for t in sheet_of(ball, process).stage[0].target}
-    mass, spin = by_name["mass_g"], by_name["inertia_g_cm2"]
+    mass, spin = by_name["mass_g"], by_name["moi_g_cm2"]
     assert (mass.low, mass.high) == pytest.approx((mass.value - 0.4, mass.value + 0.4))
     assert spin.high == pytest.approx(1.02 * spin.value)
     assert by_name["diameter_mm"].low == pytest.approx(37.95)
     assert "wall_thinnest_mm" not in by_name
 
 
-def test_wall_window_follows_centring():
-    process = process_from_table({"cover": {"centring_tolerance_mm": 0.1}}, "lab.toml")
+def test_wall_window_follows_concentricity():
+    process = process_from_table({"cover": {"concentricity_tolerance_mm": 0.1}}, "lab.toml")
     walls = [t for t in sheet_of(build(), process).stage[3].target if t.name.startswith("wall")]
     assert [w.label.split()[-1] for w in walls] == ["thinnest", "thickest"]
     assert all((w.low, w.high) == pytest.approx((1.075, 1.275)) for w in walls)
@@ -162,10 +162,10 @@ def test_notes_warn_of_vague_targets_rules_and_density():
     assert "mass_g of stage 4" in " ".join(sheet_of(heavy, tight).note)
 
 
-def test_centring_note_is_the_worst_case_in_line():
+def test_concentricity_note_is_the_worst_case_in_line():
     process = process_from_table(
         {
-            r: {"centring_tolerance_mm": c}
+            r: {"concentricity_tolerance_mm": c}
             for r, c in (("outer_core", 0.3), ("mantle", 0.2), ("cover", 0.1))
         },
         "lab.toml",

@@ -24,7 +24,7 @@ def figures(i: int) -> Estimate:
     value = math.pi**i / 3e5
     mass = Figure("mass_g", value, "g", "closed form", value / 7.0, value / 11.0)
     ratio = Figure("driver fast.carry_m", -value, "m", "finite element", 0.0, 0.1, flag, caution)
-    failed = {"mode_hz": "no answer,\nor two"} if i % 4 == 0 else {}
+    failed = {"frequency_hz": "no answer,\nor two"} if i % 4 == 0 else {}
     return Estimate(BALLS[i], {"mass_g": mass, "driver fast.carry_m": ratio}, failed)
 
 
@@ -36,7 +36,7 @@ def ledger(tmp_path):
         for i, ball in enumerate(BALLS):
             book.add(key_of(content_of(ball)), content_of(ball), "1", figures(i))
         again = content_of(BALLS[2])
-        book.add(key_of(again), again, "1", found(mass_g=1.0, inertia_g_cm2=80.0 / 3.0))
+        book.add(key_of(again), again, "1", found(mass_g=1.0, moi_g_cm2=80.0 / 3.0))
         book.add(key_of(again), again, "other", found(mass_g=2.0))
     return path
 
@@ -94,13 +94,13 @@ def test_every_value_is_read_back_to_the_last_bit(ledger, tmp_path, ending):
                 assert same(row[of_layer + name], layer and getattr(layer.material, name).value)
             pair = layer and layer.material.relaxation[0]
             assert same(row[f"{of_layer}relaxation1_time_us"], pair and pair.time_us)
-        for name in ("mass_g", "driver fast.carry_m", "inertia_g_cm2"):
+        for name in ("mass_g", "driver fast.carry_m", "moi_g_cm2"):
             figure = there.figures.get(name)
             assert same(row[name], figure and figure.value)
             for field in ("difference_error", "absolute_error", "unit", "basis", "flag", "caution"):
                 column, value = f"{name}_{field}", figure and getattr(figure, field)
                 assert same(row[column] if column in table else None, value)
-        assert same(row["mode_hz_failed"], there.failed.get("mode_hz"))
+        assert same(row["frequency_hz_failed"], there.failed.get("frequency_hz"))
     assert "mass_g_flag" not in table  # no build has one
 
 

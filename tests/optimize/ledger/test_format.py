@@ -19,7 +19,7 @@ def old_rows() -> list[Entry]:
     """Return rows as a first release left them: two models, a build twice, a row twice."""
     rows = [Entry.of(*numbered(i), "1", found(mass_g=45.0 + i / 3.0)) for i in range(30)]
     rows += [Entry.of(*numbered(i), "0", found(mass_g=44.0 + i / 3.0)) for i in range(5)]
-    rows += [Entry.of(*numbered(3), "1", found(mass_g=47.0, inertia_g_cm2=80.0))]
+    rows += [Entry.of(*numbered(3), "1", found(mass_g=47.0, moi_g_cm2=80.0))]
     return [*rows, rows[7]._replace(written="later")]
 
 
@@ -40,7 +40,7 @@ def holds_all(path: Path, *, reading: bool) -> None:
         assert [today[key].figures["mass_g"].value for key in keys] == [
             45.0 + i / 3.0 for i in range(30)
         ]
-        assert today[keys[3]].figures["inertia_g_cm2"].value == 80.0
+        assert today[keys[3]].figures["moi_g_cm2"].value == 80.0
         assert [before[key].figures["mass_g"].value for key in keys[:5]] == [
             44.0 + i / 3.0 for i in range(5)
         ]

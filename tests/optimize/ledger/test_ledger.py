@@ -42,13 +42,13 @@ def test_floats_are_kept_to_the_last_bit(tmp_path_factory, values):
 def test_figures_of_a_build_are_joined_and_the_first_stays(tmp_path):
     with Ledger(tmp_path / "l.sqlite") as ledger:
         ledger.add(KEY, CONTENT, "1", found(mass_g=1.0))
-        ledger.add(KEY, CONTENT, "1", Estimate(BALL, {}, {"mode_hz": "no answer"}))
-        ledger.add(KEY, CONTENT, "1", found(mass_g=2.0, inertia_g_cm2=3.0))
+        ledger.add(KEY, CONTENT, "1", Estimate(BALL, {}, {"frequency_hz": "no answer"}))
+        ledger.add(KEY, CONTENT, "1", found(mass_g=2.0, moi_g_cm2=3.0))
         known = ledger.known([KEY], "1")[KEY]
         assert len(ledger) == 3
-    assert {n: f.value for n, f in known.figures.items()} == {"mass_g": 1.0, "inertia_g_cm2": 3.0}
-    assert known.failed == {"mode_hz": "no answer"}
-    assert known.covers(("mass_g", "mode_hz"))
+    assert {n: f.value for n, f in known.figures.items()} == {"mass_g": 1.0, "moi_g_cm2": 3.0}
+    assert known.failed == {"frequency_hz": "no answer"}
+    assert known.covers(("mass_g", "frequency_hz"))
     assert not known.covers(("deflection_mm",))
 
 

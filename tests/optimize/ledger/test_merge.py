@@ -86,7 +86,7 @@ def test_what_is_missing_is_taken_over_and_again_changes_nothing(tmp_path):
 def test_what_stood_first_counts_and_differences_are_told(tmp_path):
     into = filled(tmp_path / "into.sqlite", 3)
     with Ledger(tmp_path / "other.sqlite") as ledger:
-        ledger.add(*numbered(0), "1", found(mass_g=45.0, inertia_g_cm2=80.0))  # more, no conflict
+        ledger.add(*numbered(0), "1", found(mass_g=45.0, moi_g_cm2=80.0))  # more, no conflict
         ledger.add(*numbered(1), "1", found(mass_g=46.0))
         ledger.add(*numbered(2), "1", Estimate(BALL, {}, {"mass_g": "no answer"}))
         ledger.add(*numbered(1), "2", found(mass_g=46.0))
@@ -100,7 +100,7 @@ def test_what_stood_first_counts_and_differences_are_told(tmp_path):
     assert [known[numbered(i)[0]].figures["mass_g"].value for i in range(3)] == [
         45.0 + i / 3.0 for i in range(3)
     ]
-    assert known[numbered(0)[0]].figures["inertia_g_cm2"].value == 80.0
+    assert known[numbered(0)[0]].figures["moi_g_cm2"].value == 80.0
 
 
 @pytest.mark.parametrize(

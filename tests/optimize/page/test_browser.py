@@ -90,7 +90,7 @@ def test_dragging_along_an_axis_draws_a_brush_that_filters_and_can_be_moved_and_
     drag(0.02, 0.5)
     upper = _count(page)
     low = float(_column(page, "inertia-g-cm2").get_by_label("at least").input_value())
-    values = _values(data, "inertia_g_cm2")
+    values = _values(data, "moi_g_cm2")
     assert upper == sum(v >= low for v in values)
     assert 0 < upper < len(values)
     drag(0.3, 0.78)  # inside the brush: it moves down
@@ -177,7 +177,7 @@ def test_everything_can_be_done_by_keyboard_alone(page, made):
     tab_to("matches('.axis input[type=number]')")
     page.keyboard.type("82.5")
     settle(page)
-    assert _count(page) == sum(v <= 82.5 for v in _values(data, "inertia_g_cm2"))
+    assert _count(page) == sum(v <= 82.5 for v in _values(data, "moi_g_cm2"))
     assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
     tab_to("matches('#build-table th button')")
     page.keyboard.press("Enter")
@@ -249,7 +249,7 @@ def test_page_prints_without_controls_and_in_light(browser, made, tmp_path):
 def test_pages_of_one_build_of_four_goals_and_of_none_feasible(
     browser, tmp_path, goals, evaluations
 ):
-    figures = ("inertia_g_cm2", "stage1.mass_g", "stage1.inertia_g_cm2", "mean_density_g_cm3")
+    figures = ("moi_g_cm2", "stage1.mass_g", "stage1.moi_g_cm2", "mean_density_g_cm3")
     aims = [{"figure": name, "aim": "minimize"} for name in figures[:goals]]
     limit = [{"figure": "deflection_mm", "at_least": 9.0}] if goals == 4 else []
     run, launches = searched(tmp_path, goal=aims, limit=limit, evaluations=evaluations)

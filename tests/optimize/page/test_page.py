@@ -46,7 +46,7 @@ def data(found):
 def test_every_computed_build_is_on_the_page_with_layers_and_figures(found, data):
     run, _ = found
     columns = {axis["id"]: axis for axis in data["axes"]}
-    for name in (*run.scenario.figures(), "mass_g", "inertia_ratio", "layer1.diameter"):
+    for name in (*run.scenario.figures(), "mass_g", "moi_ratio", "layer1.diameter"):
         assert len(columns[name]["values"]) == run.evaluated
     for i, build in enumerate(run.builds):
         outer = build.ball.layer[-1]
@@ -183,7 +183,7 @@ def test_ledger_that_cannot_be_written_is_told_and_done_without(found, tmp_path,
 
 def test_swings_are_those_of_goals_and_limits_or_all():
     goal = {"figure": "driver fast.carry_m", "aim": "maximize"}
-    spread = {"figure": "mid iron.carry_spread_m", "at_most": 60.0}
+    spread = {"figure": "mid iron.carry_range_m", "at_most": 60.0}
     named = brief(goal=[goal], limit=[spread])
     irons = ("mid iron fast", "mid iron moderate", "mid iron slow")
     assert flights.swings_of(named) == ("driver fast", *irons)

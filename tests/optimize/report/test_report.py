@@ -84,25 +84,29 @@ def test_layer_masses_add_up_to_the_ball():
 
 def _two(first: float, second: float, error: float) -> tuple[Estimate, Estimate]:
     ball = read_ball(BALLS[0])
-    figures = [Figure("mode_hz", v, "Hz", "finite element", error, 9.0) for v in (first, second)]
-    a, b = (Estimate(ball, {"mode_hz": figure}) for figure in figures)
+    figures = [
+        Figure("frequency_hz", v, "Hz", "finite element", error, 9.0) for v in (first, second)
+    ]
+    a, b = (Estimate(ball, {"frequency_hz": figure}) for figure in figures)
     return a, b
 
 
 @given(st.floats(1.0, 1e4), st.floats(-50.0, 50.0), st.floats(0.1, 20.0))
 def test_a_difference_counts_only_beyond_its_error(value, step, error):
-    found = report.differences(*_two(value, value + step, error))["mode_hz"]
+    found = report.differences(*_two(value, value + step, error))["frequency_hz"]
     assert found.beyond_error == (abs((value + step) - value) > error)
 
 
 def test_failed_and_flagged_figures_are_said():
     ball = read_ball(BALLS[0])
-    flagged = Figure("mode_hz", 3000.0, "Hz", "finite element", 1.0, 9.0, "balance is off by 2 %")
-    shaky = Estimate(ball, {"mode_hz": flagged}, {"speed_ratio": "no rebound"})
+    flagged = Figure(
+        "frequency_hz", 3000.0, "Hz", "finite element", 1.0, 9.0, "balance is off by 2 %"
+    )
+    shaky = Estimate(ball, {"frequency_hz": flagged}, {"cor": "no rebound"})
     text = markdown(report.estimate_sections(shaky, None, ()))
     assert "3000.0 !" in text
-    assert "! mode_hz: balance is off by 2 %" in text
-    assert "not computed: speed_ratio: no rebound" in text
+    assert "! frequency_hz: balance is off by 2 %" in text
+    assert "not computed: cor: no rebound" in text
 
 
 @pytest.mark.parametrize("path", BALLS, ids=lambda p: p.stem)
@@ -153,7 +157,7 @@ def test_cards_of_one_name_and_different_numbers_are_kept_apart():
 
 def test_run_report_tells_answer_brief_and_source(run):
     text = markdown(runreport.run_sections(run, "ledger.sqlite"), run.scenario.name)
-    for words in ("## Short list", "maximize inertia_ratio", "mass_g at least 45"):
+    for words in ("## Short list", "maximize moi_ratio", "mass_g at least 45"):
         assert words in text
     for words in (f"Run {run.id}, seed 3", "40 builds evaluated", "stands in ledger.sqlite"):
         assert words in text
@@ -173,14 +177,14 @@ def test_short_list_csv_has_a_row_for_each_member_with_full_numbers(run):
     rows = list(csv.DictReader(io.StringIO(runreport.short_list_csv(run))))
     assert [row["label"] for row in rows] == [member.label for member in run.short_list]
     for row, member in zip(rows, run.short_list, strict=True):
-        assert float(row["inertia_ratio"]) == member.estimate["inertia_ratio"].value
+        assert float(row["moi_ratio"]) == member.estimate["moi_ratio"].value
         assert float(row["layer3_outer_diameter_mm"]) == 42.7
 
 
 def test_evaluations_csv_holds_the_cloud(run):
     rows = list(csv.DictReader(io.StringIO(runreport.evaluations_csv(run))))
     assert len(rows) == run.evaluated
-    assert [float(row["inertia_ratio"]) for row in rows] == run.cloud[:, 0].tolist()
+    assert [float(row["moi_ratio"]) for row in rows] == run.cloud[:, 0].tolist()
     assert sum(row["keeps_every_limit"] == "True" for row in rows) == run.feasible
 
 

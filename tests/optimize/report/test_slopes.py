@@ -19,7 +19,7 @@ from tests.optimize.commands.test_app import TWO, refused, run
 
 
 def test_table_csv_and_json_agree():
-    arguments = ("drivers", TWO, "-f", "mode_hz", "-f", "mass_g", "--workers", 1)
+    arguments = ("drivers", TWO, "-f", "frequency_hz", "-f", "mass_g", "--workers", 1)
     code, text, _ = run(*arguments, "--json")
     assert code == 0
     drivers = json.loads(text)["drivers"]
@@ -31,7 +31,7 @@ def test_table_csv_and_json_agree():
     [stiffer] = [
         d
         for d in drivers
-        if (d["figure"], d["moved"], d["layer"]) == ("mode_hz", "youngs_modulus_mpa", 1)
+        if (d["figure"], d["moved"], d["layer"]) == ("frequency_hz", "youngs_modulus_mpa", 1)
     ]
     assert stiffer["resolved"]
     assert stiffer["change"] > 0.0  # a stiffer core rings higher
@@ -41,14 +41,14 @@ def test_table_csv_and_json_agree():
 
 
 def test_the_number_of_workers_does_not_show():
-    arguments = ("drivers", TWO, "-f", "mass_g", "-f", "inertia_g_cm2", "--csv", "--workers")
+    arguments = ("drivers", TWO, "-f", "mass_g", "-f", "moi_g_cm2", "--csv", "--workers")
     assert run(*arguments, 1)[1] == run(*arguments, 2)[1]
 
 
 def test_picture_is_written_and_is_the_same_each_time(tmp_path):
     first, second = tmp_path / "a.svg", tmp_path / "b.svg"
     for path in (first, second):
-        arguments = ("-f", "mass_g", "-f", "mode_hz", "--workers", 1, "--drawing", path)
+        arguments = ("-f", "mass_g", "-f", "frequency_hz", "--workers", 1, "--drawing", path)
         assert run("drivers", TWO, *arguments)[0] == 0
     assert first.read_bytes() == second.read_bytes()
     assert b"<svg" in first.read_bytes()
@@ -57,7 +57,7 @@ def test_picture_is_written_and_is_the_same_each_time(tmp_path):
 @pytest.mark.parametrize("number", range(4))
 def test_picture_holds_any_number_of_layers(number, tmp_path):
     ball = random_balls(4, seed=1)[number]
-    found = sensitivities(ball, ("mass_g", "stage1.inertia_g_cm2", "inertia_ratio"))
+    found = sensitivities(ball, ("mass_g", "stage1.moi_g_cm2", "moi_ratio"))
     picture = draw_drivers(found)
     save(picture, tmp_path / "a.png")
     words = {text.get_text() for text in picture.axes[0].texts}

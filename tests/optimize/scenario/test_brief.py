@@ -86,7 +86,7 @@ def test_a_scenario_needs_no_other_file_once_read():
         ('"mass and diameter"', '"mass"', ("rule set 'mass'",)),
         ("stage2.mass_g", "stage4.mass_g", ("'stage4.mass_g'", "only 3 layers")),
         ("stage2.mass_g", "stage2.mas_g", ("'stage2.mas_g'", "did you mean mass_g")),
-        ("stage1.mass_g", "inertia_g_cm2", ("inertia_g_cm2", "twice")),
+        ("stage1.mass_g", "moi_g_cm2", ("moi_g_cm2", "twice")),
         ('"urethane, soft"', '"urthane, soft"', ("layer 4", "'urthane, soft'", "urethane, soft")),
         ('"urethane, soft"', '"urethane, medium"', ("layer 4", "twice")),
         ("layer = 1", "layer = 3", ("layer 3 is filled", "cannot be optional")),

@@ -53,7 +53,7 @@ figure = "robot low.carry_m"
 aim = "maximize"
 
 [[limit]]
-figure = "robot.carry_spread_m"
+figure = "robot.carry_range_m"
 at_least = 1
 
 [conditions]
@@ -143,8 +143,8 @@ def test_a_scenario_with_conditions_needs_no_other_file_once_read(brief):
         ("robot low.carry_m", "robot lwo.carry_m", ("'robot lwo'", "robot low")),
         ("robot low.carry_m", "driver fast.carry_m", ("'driver fast'", "not in the table")),
         (
-            "robot.carry_spread_m",
-            "driver.carry_spread_m",
+            "robot.carry_range_m",
+            "driver.carry_range_m",
             ("club 'driver'", "clubs that have: robot"),
         ),
     ],

@@ -25,8 +25,8 @@ MOST = Goal(figure="b", aim="maximize")
 @pytest.fixture(autouse=True, scope="module")
 def _short_full_estimates():
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(answer, "BALL_FIGURES", ("mass_g", "inertia_g_cm2", "inertia_ratio"))
-        patch.setattr(answer, "STAGE_FIGURES", ("mass_g", "inertia_g_cm2"))
+        patch.setattr(answer, "BALL_FIGURES", ("mass_g", "moi_g_cm2", "moi_ratio"))
+        patch.setattr(answer, "STAGE_FIGURES", ("mass_g", "moi_g_cm2"))
         yield
 
 
@@ -157,7 +157,7 @@ def test_every_member_and_every_point_of_the_front_is_computed(run, folder):
 
 
 def test_guesses_stand_in_the_ledger_and_are_checked(run, folder):
-    assert [check.figure for check in run.checks] == ["inertia_g_cm2", "stage1.mass_g"]
+    assert [check.figure for check in run.checks] == ["moi_g_cm2", "stage1.mass_g"]
     for check in run.checks:
         assert 20 <= check.builds < 60
         assert 0.0 < check.error < 0.05
@@ -188,13 +188,13 @@ def test_a_small_space_is_searched_out(tmp_path):
 
 
 def test_one_goal_and_a_target(tmp_path):
-    goal = [{"figure": "inertia_g_cm2", "aim": "target", "target": 82.0, "band": 0.01}]
+    goal = [{"figure": "moi_g_cm2", "aim": "target", "target": 82.0, "band": 0.01}]
     run = emulated(tmp_path, goal=goal, evaluations=40)
     assert abs(run.front[0][1][0] - 82.0) <= 0.01
 
 
 def test_limits_that_no_build_keeps_end_in_what_to_relax(tmp_path):
-    limit = [{"figure": "inertia_g_cm2", "at_least": 120.0}]
+    limit = [{"figure": "moi_g_cm2", "at_least": 120.0}]
     run = emulated(tmp_path, limit=limit, evaluations=30)
     assert run.feasible == 0
     assert run.relaxations

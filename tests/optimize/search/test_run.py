@@ -36,8 +36,8 @@ needs_proc = pytest.mark.skipif(
 @pytest.fixture(autouse=True)
 def _short_full_estimates(monkeypatch):
     """Members are estimated by closed forms only: what is tested here is not the mechanics."""
-    monkeypatch.setattr(answer, "BALL_FIGURES", ("mass_g", "inertia_g_cm2", "inertia_ratio"))
-    monkeypatch.setattr(answer, "STAGE_FIGURES", ("mass_g", "inertia_g_cm2"))
+    monkeypatch.setattr(answer, "BALL_FIGURES", ("mass_g", "moi_g_cm2", "moi_ratio"))
+    monkeypatch.setattr(answer, "STAGE_FIGURES", ("mass_g", "moi_g_cm2"))
 
 
 def searched(scenario: Scenario, path: Path, workers: int = 1, progress=None) -> Run:
@@ -60,9 +60,9 @@ def all_rows(scenario: Scenario) -> list[Row]:
 def test_a_small_space_is_searched_out_and_its_front_is_the_true_one(tmp_path):
     scenario = two_layers(evaluations=1000)
     run = searched(scenario, tmp_path)
-    space, names = Space(scenario), ("mass_g", "inertia_g_cm2")
+    space, names = Space(scenario), ("mass_g", "moi_g_cm2")
     estimates = [estimate(space.decode(row).ball, names) for row in all_rows(scenario)]
-    values = np.array([[e["mass_g"].value, e["inertia_g_cm2"].value] for e in estimates])
+    values = np.array([[e["mass_g"].value, e["moi_g_cm2"].value] for e in estimates])
     losses = np.column_stack([np.abs(values[:, 0] - 45.0), values[:, 1]])
     # Oracle: the definition, pair by pair.
     beaten = [
@@ -74,14 +74,14 @@ def test_a_small_space_is_searched_out_and_its_front_is_the_true_one(tmp_path):
 
 
 def test_one_goal_finds_the_best_of_all_builds(tmp_path):
-    goal = [{"figure": "inertia_g_cm2", "aim": "minimize"}]
+    goal = [{"figure": "moi_g_cm2", "aim": "minimize"}]
     scenario = two_layers(evaluations=90, goal=goal)
     run = searched(scenario, tmp_path)
     space = Space(scenario)
-    every = [estimate(space.decode(row).ball, ("inertia_g_cm2",)) for row in all_rows(scenario)]
-    best = min(e["inertia_g_cm2"].value for e in every)
+    every = [estimate(space.decode(row).ball, ("moi_g_cm2",)) for row in all_rows(scenario)]
+    best = min(e["moi_g_cm2"].value for e in every)
     assert run.front[0][1] == (best,)
-    assert run.short_list[0].reason == "lowest inertia_g_cm2"
+    assert run.short_list[0].reason == "lowest moi_g_cm2"
     assert run.evaluated == 90
 
 
@@ -92,8 +92,8 @@ def test_the_search_beats_random_builds(tmp_path):
     drawn = [space.decode(space.row_of(rng.random(9))) for _ in range(1000)]
     kept = [c.ball for c in drawn if pool.Judge.of(scenario).before(c) is None]
     assert len(kept) >= run.evaluated
-    random = [estimate(ball, ("inertia_g_cm2", "stage1.mass_g")) for ball in kept[: run.evaluated]]
-    points = np.array([[e["inertia_g_cm2"].value, e["stage1.mass_g"].value] for e in random])
+    random = [estimate(ball, ("moi_g_cm2", "stage1.mass_g")) for ball in kept[: run.evaluated]]
+    points = np.array([[e["moi_g_cm2"].value, e["stage1.mass_g"].value] for e in random])
     found = np.array([goals for _, goals in run.front])
     beaten = [np.any(np.all(points > goals, axis=1)) for goals in found]
     beating = [np.any(np.all(found > goals, axis=1)) for goals in points]
@@ -109,9 +109,9 @@ def test_the_short_list_comes_with_reasons_stages_and_prices(tmp_path):
     labels = [m.label for m in run.short_list]
     assert labels == list("ABCDEFGH")[: len(labels)]
     first, last = run.short_list[0], run.short_list[-1]
-    assert "highest inertia_g_cm2" in first.reason
+    assert "highest moi_g_cm2" in first.reason
     assert "highest stage1.mass_g" in last.reason
-    assert first.estimate["inertia_g_cm2"].value == run.cloud[run.cloud_feasible, 0].max()
+    assert first.estimate["moi_g_cm2"].value == run.cloud[run.cloud_feasible, 0].max()
     assert last.estimate["stage1.mass_g"].value == run.cloud[run.cloud_feasible, 1].max()
     keys = {key for key, _ in run.front}
     for member in run.short_list:
@@ -188,7 +188,7 @@ def test_a_mass_limit_no_build_can_meet_is_told_with_what_would_do(tmp_path):
 def test_two_limits_that_exclude_each_other_are_relaxed_together_or_alone(tmp_path):
     limit = [
         {"figure": "stage1.mass_g", "at_least": 17.0},
-        {"figure": "inertia_g_cm2", "at_least": 84.0},
+        {"figure": "moi_g_cm2", "at_least": 84.0},
     ]
     scenario = four_layers(limit=limit, evaluations=60)
     run = searched(scenario, tmp_path)
@@ -226,7 +226,7 @@ def test_a_space_without_any_ball_is_told(tmp_path):
 
 
 def test_broken_builds_that_were_computed_rank_before_those_that_were_not():
-    bound, other = (Bound(f, "at most", 1.0, 0.0, "limit") for f in ("mass_g", "mode_hz"))
+    bound, other = (Bound(f, "at most", 1.0, 0.0, "limit") for f in ("mass_g", "frequency_hz"))
     computed = Infeasible({other: 50.0}, {}, complete=True)
     ruled_out = Infeasible({bound: 0.01}, {}, complete=False)
     scenario = four_layers()
@@ -265,7 +265,7 @@ def test_a_flagged_figure_is_a_failure(tmp_path, monkeypatch):
 
     monkeypatch.setattr(pool, "compute_one", flagged)
     run = searched(four_layers(), tmp_path)
-    assert list(run.failed) == ["inertia_g_cm2: energy off by … %"]
+    assert list(run.failed) == ["moi_g_cm2: energy off by … %"]
     assert all(m.ball.layer[-1].material.name != "urethane, medium" for m in run.short_list)
 
 
@@ -391,13 +391,13 @@ def test_progress_counts_up_to_the_budget(tmp_path):
     assert [s.evaluated for s in states[:200]] == list(range(1, 201))
     assert states[-1].budget == 200
     assert states[0].seconds_left is None or states[0].seconds_left > 0.0
-    assert states[-1].best["inertia_g_cm2"] == run.short_list[0].estimate["inertia_g_cm2"].value
+    assert states[-1].best["moi_g_cm2"] == run.short_list[0].estimate["moi_g_cm2"].value
 
 
 def with_deflection(evaluations: int) -> Scenario:
     goal = [
         {"figure": "deflection_mm", "aim": "maximize"},
-        {"figure": "inertia_g_cm2", "aim": "maximize"},
+        {"figure": "moi_g_cm2", "aim": "maximize"},
     ]
     return four_layers(goal=goal, evaluations=evaluations, population=10)
 

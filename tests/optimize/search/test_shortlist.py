@@ -19,7 +19,7 @@ from optimize.search.shortlist import (
     trade_off,
 )
 
-SPEED = Goal(figure="speed_ratio", aim="maximize")
+SPEED = Goal(figure="cor", aim="maximize")
 FEEL = Goal(figure="deflection_mm", aim="maximize")
 NONE = np.zeros(2)
 
@@ -79,7 +79,7 @@ def test_the_short_list_holds_the_ends_the_knee_and_members_between():
     picks = picked((SPEED, FEEL), np.vstack([dominated, np.column_stack([x, y])]))
     assert len(picks) == MOST_MEMBERS
     assert all(pick.index >= 41 for pick in picks)
-    assert picks[0].reason == "highest speed_ratio"
+    assert picks[0].reason == "highest cor"
     assert picks[-1].reason == "highest deflection_mm"
     knees = [pick for pick in picks if pick.reason.startswith("knee")]
     assert [pick.index for pick in knees] == [41 + 8]
@@ -89,7 +89,7 @@ def test_the_short_list_holds_the_ends_the_knee_and_members_between():
 def test_one_build_that_is_best_in_all_goals_is_the_whole_list():
     (pick,) = picked((SPEED, FEEL), [[1.0, 1.0], [0.0, 0.0], [0.0, 2.0]])
     assert pick.index == 1
-    assert pick.reason == "highest speed_ratio; highest deflection_mm"
+    assert pick.reason == "highest cor; highest deflection_mm"
 
 
 def test_one_goal_lists_builds_as_good_within_the_error_that_are_built_differently():
@@ -103,7 +103,7 @@ def test_one_goal_lists_builds_as_good_within_the_error_that_are_built_different
 
 
 def figure(value: float, error: float) -> Figure:
-    return Figure("speed_ratio", value, "1", "finite element", error, error)
+    return Figure("cor", value, "1", "finite element", error, error)
 
 
 def test_members_are_indistinguishable_when_every_goal_is_within_its_error():

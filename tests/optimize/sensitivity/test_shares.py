@@ -63,7 +63,7 @@ def _inner_mass(ball) -> float:
 def test_the_same_run_gives_the_same_shares(searched, shared):
     assert shared == shares(searched[1], searched[2], sample=1024)
     assert shared.makeable == pytest.approx(0.5, abs=0.3)
-    assert [figure.figure for figure in shared.figures][:2] == ["inertia_g_cm2", "stage1.mass_g"]
+    assert [figure.figure for figure in shared.figures][:2] == ["moi_g_cm2", "stage1.mass_g"]
     assert shared.constant == ("mass_g", "diameter_mm")
 
 
@@ -134,7 +134,7 @@ def test_records_hold_what_the_shares_do(shared):
     record = shares_record(shared)
     assert json.loads(json.dumps(record, allow_nan=False)) == record
     first = record["figures"][0]
-    assert first["unit"] == QUANTITIES["inertia_g_cm2"].unit
+    assert first["unit"] == QUANTITIES["moi_g_cm2"].unit
     assert [one["total"] for one in first["freedoms"]] == [t.value for t in shared.figures[0].total]
     assert {one["layer"] for one in first["layers"]} == {1, 2, 3, 4}
 

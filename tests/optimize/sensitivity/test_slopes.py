@@ -16,7 +16,7 @@ from tests.helpers.builds import random_balls
 FOUR = random_balls(3, seed=5)[2]
 # Its moduli drive every figure of MECHANICS, far over the noise.
 TWO = random_balls(1, seed=11)[0]
-MECHANICS = ("deflection_mm", "speed_ratio", "driver fast.ball_speed_m_s")
+MECHANICS = ("deflection_mm", "cor", "driver fast.ball_speed_m_s")
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +62,7 @@ def test_inertia_slopes_are_the_closed_form_ones():
     r, rho = body.outer_radius, body.density
     # d/dr of 8 pi/15 r^5 times the step in density; the outermost carries the dimples too.
     inner = (8.0 / 3.0 * np.pi * r**4 * (rho - np.append(rho[1:], 0.0)))[:-1]
-    slopes, errors = _slopes(FOUR, "inertia_g_cm2", "outer_diameter_mm")
+    slopes, errors = _slopes(FOUR, "moi_g_cm2", "outer_diameter_mm")
     assert slopes[:-1] == pytest.approx(inner * 0.5e-3 * 1e7, rel=1e-5)
     assert np.all(np.abs(slopes[:-1] - inner * 0.5e4) <= errors[:-1])
 
@@ -111,9 +111,9 @@ def test_frequency_goes_as_the_root_of_modulus_over_density():
         for layer in FOUR.layer
     ]
     ball = FOUR.model_copy(update={"layer": tuple(layers), "dimple_volume_percent": 0.0})
-    value = estimate(ball, ("mode_hz",))["mode_hz"].value
-    stiff, _ = _slopes(ball, "mode_hz", "youngs_modulus_mpa")
-    heavy, _ = _slopes(ball, "mode_hz", "density_g_cm3")
+    value = estimate(ball, ("frequency_hz",))["frequency_hz"].value
+    stiff, _ = _slopes(ball, "frequency_hz", "youngs_modulus_mpa")
+    heavy, _ = _slopes(ball, "frequency_hz", "density_g_cm3")
     density = ball.body().density * 1e-3
     assert stiff.sum() / value == pytest.approx(0.5, rel=1e-5)
     assert heavy @ density / value == pytest.approx(-0.5, rel=1e-5)
@@ -166,9 +166,9 @@ def test_slope_of_seven_points_is_that_of_savitzky_and_golay():
 
 def test_a_wider_spacing_gives_the_same_slopes_within_the_errors(monkeypatch, two):
     kind = "youngs_modulus_mpa"
-    first = _read(two, "speed_ratio", kind)
+    first = _read(two, "cor", kind)
     monkeypatch.setitem(WAYS, kind, Way("modulus", 0.03, 0.1, ""))
-    second = _slopes(TWO, "speed_ratio", kind)
+    second = _slopes(TWO, "cor", kind)
     assert np.all(np.abs(first[0] - second[0]) <= np.hypot(first[1], second[1]))
 
 
@@ -222,7 +222,7 @@ def test_unknown_names_are_refused():
 
 
 def test_slopes_do_not_depend_on_who_computes_them():
-    names = ("mass_g", "mode_hz")
+    names = ("mass_g", "frequency_hz")
     alone = sensitivities(TWO, names)
     with ThreadPoolExecutor(2) as pool:
         assert sensitivities(TWO, names, mapper=pool.map).drivers == alone.drivers

@@ -37,8 +37,8 @@ from tests.optimize.commands.test_app import refused, run
 
 ROOT = Path(__file__).parents[3]
 K1 = read_ball(ROOT / "scenarios" / "prototype" / "ball.toml")
-CLOSED = ("mass_g", "diameter_mm", "inertia_g_cm2", "inertia_ratio", "mean_density_g_cm3")
-STAGED = (*CLOSED, "stage1.mass_g", "stage2.inertia_g_cm2")
+CLOSED = ("mass_g", "diameter_mm", "moi_g_cm2", "moi_ratio", "mean_density_g_cm3")
+STAGED = (*CLOSED, "stage1.mass_g", "stage2.moi_g_cm2")
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +47,7 @@ def closed():
 
 
 def drawn(found, samples, seed=3):
-    return draw(found.sources, found.centring, samples, np.random.default_rng(seed))
+    return draw(found.sources, found.concentricity, samples, np.random.default_rng(seed))
 
 
 # Analytic: every piece as the one-ball closed forms have it.
@@ -230,8 +230,8 @@ def test_analytic_nominal_moved_for_a_pass_rate(closed):
 
 def test_analytic_imbalance_of_a_scattered_core():
     """Three normal axes: the mean imbalance is sqrt(8 / pi) deviations, Maxwell's."""
-    sharp = {"diameter_mm": 0, "density_percent": 0, "modulus_percent": 0, "centring_mm": 0}
-    table = {"core": sharp, "cover": sharp, "mantle": sharp | {"centring_mm": 0.06}}
+    sharp = {"diameter_mm": 0, "density_percent": 0, "modulus_percent": 0, "concentricity_mm": 0}
+    table = {"core": sharp, "cover": sharp, "mantle": sharp | {"concentricity_mm": 0.06}}
     found = study(K1, ("mass_g",), scatter_from_table(table, "lab.toml"))
     count = 20_000
     values = values_of(found, drawn(found, count), ["imbalance_g_mm"])["imbalance_g_mm"]
@@ -290,7 +290,7 @@ def test_windows_are_those_of_the_sheet():
         (42.69, 42.81)
     )
     assert windows["stage2.wall_thinnest_mm"].low == pytest.approx(1.1)
-    assert {"stage1.mass_g", "deflection_mm", "inertia_g_cm2"} <= set(windows)
+    assert {"stage1.mass_g", "deflection_mm", "moi_g_cm2"} <= set(windows)
 
 
 def test_scatter_has_unit_bounds_help_and_stands_in_the_process():
@@ -306,7 +306,7 @@ def test_scatter_has_unit_bounds_help_and_stands_in_the_process():
 
 
 def test_a_wall_too_thin_for_its_scatter_is_refused():
-    wide = scatter_from_table({"cover": {"centring_mm": 0.4}}, "lab.toml")
+    wide = scatter_from_table({"cover": {"concentricity_mm": 0.4}}, "lab.toml")
     with pytest.raises(InputError, match=r"layer 3 \(cover\) is 1.075 mm thick"):
         study(K1, ("mass_g",), wide)
 
