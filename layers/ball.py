@@ -6,48 +6,62 @@ mechanics take.
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from layers.arrays import FloatArray
-from layers.errors import InputError
-from layers.materials import Material
+from layers.errors import InputError, explain
+from layers.files.fields import Table, numeric
+from layers.files.html import html_table
+from layers.files.text import Name
+from layers.materials import Material, default_catalogue, numeric_fields
 
 Role = Literal["core", "inner core", "outer core", "mantle", "cover"]
 
 MOST_LAYERS = 6
+MOST_NAME = 120  # characters
 THINNEST_LAYER_MM = 0.2
 
 
-class Layer(BaseModel):
+def _card(value: Any) -> Any:
+    """Find a shipped card by its name, where a layer is made in Python."""
+    return default_catalogue().find(value) if isinstance(value, str) else value
+
+
+class Layer(Table):
     """One shell of the ball, named by its outer diameter."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
     role: Role = Field(description="what the layer is called in the build")
-    outer_diameter_mm: float = Field(
-        ge=5.0, le=60.0, description="outer diameter", json_schema_extra={"unit": "mm"}
+    outer_diameter_mm: float = numeric("mm", "outer diameter", 5.0, 60.0)
+    material: Annotated[Material, BeforeValidator(_card)] = Field(
+        description="the card of its material, or the name of a shipped one"
     )
-    material: Material = Field(description="the card of its material")
+
+    def __repr__(self) -> str:
+        """Return the layer in a line."""
+        return f"Layer({self.role!r}, {self.outer_diameter_mm:g} mm, {self.material!r})"
+
+    __str__ = __repr__
 
 
-class Ball(BaseModel):
+class Ball(Table):
     """Layers from the centre outward, 1 to 6, with strictly growing diameters."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    name: str = Field("unnamed ball", min_length=1, max_length=120, description="the build's name")
+    name: Name = Field(
+        "unnamed ball", min_length=1, max_length=MOST_NAME, description="the build's name"
+    )
     layer: tuple[Layer, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
-    dimple_volume_percent: float = Field(
-        0.7,
-        ge=0.0,
-        le=2.0,
-        description="volume of all dimples, percent of the sphere's volume",
-        json_schema_extra={"unit": "%"},
+    dimple_volume_percent: float = numeric(
+        "%", "volume of all dimples, percent of the sphere's volume", 0.0, 2.0, 0.7
     )
     dimple_depth_mm: float = Field(
         0.15,
@@ -72,10 +86,101 @@ class Ball(BaseModel):
             inner = layer.outer_diameter_mm
         return self
 
+    def __repr__(self) -> str:
+        """Return the build in a line."""
+        layers = " | ".join(f"{x.role} {x.outer_diameter_mm:g} mm" for x in self.layer)
+        return f"Ball({self.name!r}: {layers})"
+
+    __str__ = __repr__
+
+    def _repr_html_(self) -> str:
+        """Return the layers as a table, for notebooks."""
+        heads = ("layer", "outer dia., mm", "E, MPa", "g/cm³", "material")
+        rows = [
+            (
+                layer.role,
+                f"{layer.outer_diameter_mm:.2f}",
+                f"{layer.material.youngs_modulus_mpa.value:g}",
+                f"{layer.material.density_g_cm3.value:.4g}",
+                layer.material.name,
+            )
+            for layer in self.layer
+        ]
+        return html_table(self.name, heads, rows)
+
     @property
     def diameter_mm(self) -> float:
         """Outer diameter, mm."""
         return self.layer[-1].outer_diameter_mm
+
+    def replace(self, layer: str | int | None = None, /, **changes: Any) -> "Ball":
+        """Return the build with some values changed, validated.
+
+        Parameters
+        ----------
+        layer : str or int, optional
+            Which layer: its role, or its number from the centre, 1 for the innermost. Without it
+            the changes are of the ball itself, such as ``name``.
+        **changes
+            New values by key: of the layer (``outer_diameter_mm`` in mm, ``role``, ``material`` as
+            a card or a shipped card's name) or numbers of its card, in the unit each key says
+            (``youngs_modulus_mpa``, ``density_g_cm3``, ...).
+
+        Raises
+        ------
+        InputError
+            If there is no such layer or key, or the result is not a ball.
+
+        Examples
+        --------
+        >>> core = Layer(role="core", outer_diameter_mm=39.0, material="core rubber, soft")
+        >>> cover = Layer(role="cover", outer_diameter_mm=42.7, material="ionomer, firm")
+        >>> Ball(layer=(core, cover)).replace("cover", outer_diameter_mm=43.0).diameter_mm
+        43.0
+        """
+        table: dict[str, Any] = {name: getattr(self, name) for name in Ball.model_fields}
+        try:
+            if layer is None:
+                table |= changes
+            else:
+                place = self._place(layer)
+                layers = list(self.layer)
+                layers[place] = _changed(layers[place], changes)
+                table["layer"] = layers
+            return Ball.model_validate(table)
+        except ValidationError as error:
+            known = [*Ball.model_fields, *Layer.model_fields, *numeric_fields()]
+            raise explain(error, self.name, tuple(known)) from error
+
+    def _place(self, layer: str | int) -> int:
+        """Return the index of a layer that is named by its role or its number."""
+        count = len(self.layer)
+        if isinstance(layer, int):
+            if not 1 <= layer <= count:
+                raise InputError(f"layer is {layer}, but must be from 1 to {count}.")
+            return layer - 1
+        places = [i for i, found in enumerate(self.layer) if found.role == layer]
+        if len(places) != 1:
+            roles = ", ".join(f"{i} {x.role}" for i, x in enumerate(self.layer, start=1))
+            what = "has no" if not places else f"has {len(places)} layers of role"
+            raise InputError(
+                f"{self.name} {what} {layer!r}; name one of its layers by number: {roles}."
+            )
+        return places[0]
+
+    def checked(self) -> "Ball":
+        """Return the ball if it is valid: pydantic's own `model_copy` makes some that are not.
+
+        Raises
+        ------
+        InputError
+            If it is not; the message names the field.
+        """
+        try:
+            Ball.model_validate(self.model_dump(warnings=False))
+        except ValidationError as error:
+            raise explain(error, f"ball {self.name!r}", tuple(Ball.model_fields)) from error
+        return self
 
     def stage(self, count: int) -> "Ball":
         """Return the innermost `count` layers as a body the lab can weigh and compress.
@@ -87,8 +192,22 @@ class Ball(BaseModel):
         if count == len(self.layer):
             return self
         return Ball(
-            name=f"{self.name}, stage {count}", layer=self.layer[:count], dimple_volume_percent=0.0
+            name=self.named(f"stage {count}").name,
+            layer=self.layer[:count],
+            dimple_volume_percent=0.0,
         )
+
+    def named(self, part: str) -> "Ball":
+        """Return the build with a short addition to its name, which is cut to leave it room.
+
+        Parameters
+        ----------
+        part : str
+            Such as ``"stage 1"`` or a member's letter.
+        """
+        addition = f", {part}"
+        kept = self.name[: MOST_NAME - len(addition)]
+        return self.model_copy(update={"name": kept + addition})
 
     def body(self) -> "Body":
         """Return the SI arrays that the mechanics take."""
@@ -112,6 +231,22 @@ class Ball(BaseModel):
             dimple_volume_fraction=self.dimple_volume_percent / 100.0,
             dimple_depth=self.dimple_depth_mm * 1e-3,
         )
+
+
+def _changed(layer: Layer, changes: dict[str, Any]) -> Layer:
+    """Return a layer with some of its own values or of its card's numbers replaced."""
+    own = {name: changes.pop(name) for name in Layer.model_fields if name in changes}
+    table = {name: getattr(layer, name) for name in Layer.model_fields} | own
+    found = Layer.model_validate(table)
+    numbers = {name: changes.pop(name) for name in numeric_fields() if name in changes}
+    if changes:
+        # An unknown key is refused with the nearest known one.
+        Layer.model_validate(table | changes)
+    if not numbers:
+        return found
+    return found.model_copy(
+        update={"material": found.material.with_values("set in Python", **numbers)}
+    )
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
-"""Write a ball, say a member of a short list, as the TOML that `orbwright estimate` reads.
+"""Read and write balls as TOML files.
 
-The cards are written into the file, so that it stands alone when a catalogue changes.
+Material cards are written into the file, so that it needs no catalogue.
 """
 
 from pathlib import Path
@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
 from layers.errors import InputError, explain
+from layers.files.paths import StrPath, write_text
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, toml_value
 from layers.materials import Catalogue, Material, default_catalogue
@@ -64,7 +65,8 @@ def _fields(card: Material) -> dict[str, Any]:
     return {k: v for k, v in fields.items() if v != [] or k == "relaxation"}
 
 
-_OVERRIDES = ("youngs_modulus_mpa", "density_g_cm3", "poisson_ratio", "friction")
+# Numbers of a card that a layer may replace.
+OVERRIDES = ("youngs_modulus_mpa", "density_g_cm3", "poisson_ratio", "friction")
 
 
 def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> Ball:
@@ -104,7 +106,7 @@ def _resolve(row: Any, catalogue: Catalogue, number: int, what: str) -> Any:
     if not isinstance(row, dict) or not isinstance(row.get("material"), str):
         return row
     row = dict(row)
-    replaced = {field: row.pop(field) for field in _OVERRIDES if field in row}
+    replaced = {field: row.pop(field) for field in OVERRIDES if field in row}
     for field, value in replaced.items():
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise InputError(f"{what}: layer {number}, {field} is {value!r}, but must be a number.")
@@ -116,12 +118,12 @@ def _resolve(row: Any, catalogue: Catalogue, number: int, what: str) -> Any:
     return row
 
 
-def read_ball(path: Path, catalogue: Catalogue | None = None) -> Ball:
+def read_ball(path: StrPath, catalogue: Catalogue | None = None) -> Ball:
     """Read a ball from a TOML file.
 
     Parameters
     ----------
-    path : Path
+    path : str or path
         The file; see `ball_from_table` for its keys.
     catalogue : Catalogue, optional
         Cards to find material names in; the shipped catalogue otherwise.
@@ -131,5 +133,17 @@ def read_ball(path: Path, catalogue: Catalogue | None = None) -> Ball:
     InputError
         If the file is missing, unreadable, not TOML or not a ball.
     """
+    path = Path(path)
     table = parse_toml(read_text(path), path.name)
     return ball_from_table(table, catalogue or default_catalogue(), path.name)
+
+
+def write_ball(ball: Ball, path: StrPath) -> None:
+    """Write a ball with its material cards as a TOML file, which `read_ball` reads.
+
+    Raises
+    ------
+    InputError
+        If the ball is not valid, or the file cannot be written.
+    """
+    write_text(path, ball_toml(ball.checked()))

@@ -23,8 +23,8 @@ class Conditions:
     swings : SwingTable
         Where swings are found by name.
     law : callable
-        Drag and lift over Reynolds number and spin ratio, from `layers.flight.aerodynamics` or a measured
-        table.
+        Drag and lift over Reynolds number and spin ratio, from `layers.flight.aerodynamics` or a
+        measured table.
     air : Air, optional
         20 C, 1013.25 hPa, 50 % humidity otherwise.
     wind : (float, float, float)

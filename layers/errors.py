@@ -1,14 +1,33 @@
 """Errors that name the field, the value and what is allowed."""
 
+import re
+from collections import Counter
 from collections.abc import Iterable
 from difflib import get_close_matches
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
-from pydantic import ValidationError
+if TYPE_CHECKING:
+    from pydantic import ValidationError  # costs the command line a third of its start-up
+
+# Control characters but tab and line ends, what turns the direction of text,
+# and halves of characters, which no file can hold.
+CONTROLS = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]"
+)
+
+# Longest beginning and end of a sentence that quotes the user's input: the place and the remedy.
+_BEGINNING, _END = 1500, 300
 
 
 class OrbwrightError(Exception):
     """Base of every error that orbwright raises on purpose."""
+
+    def __str__(self) -> str:
+        """Return the sentence; what it quotes can neither fill the screen nor steer a terminal."""
+        text = super().__str__()
+        if len(text) > _BEGINNING + _END:
+            text = f"{text[:_BEGINNING]} ... {text[-_END:]}"
+        return CONTROLS.sub(lambda sign: repr(sign[0])[1:-1], text)
 
 
 class InputError(OrbwrightError, ValueError):
@@ -32,14 +51,22 @@ N = TypeVar("N", bound=Named)
 
 def refuse_twice(items: Iterable[Named], kind: str) -> None:
     """Refuse a name that stands twice, as a validator does: by a ValueError."""
-    names = [item.name for item in items]
-    twice = sorted({n for n in names if names.count(n) > 1})
+    twice = sorted(n for n, count in Counter(item.name for item in items).items() if count > 1)
     if twice:
         raise ValueError(f"{kind} {twice[0]!r} stands twice; every name may stand once")
 
 
 def find_named(items: Iterable[N], name: str, kind: str, place: str) -> N:
     """Return the item of this name.
+
+    Parameters
+    ----------
+    items : iterable
+        What to search; each has a `name`.
+    name : str
+        The one wanted.
+    kind, place : str
+        What the items are and where they are from, for the message.
 
     Raises
     ------
@@ -72,7 +99,7 @@ def _field_name(location: tuple[int | str, ...]) -> str:
     return ", ".join(words) or "the file"
 
 
-def explain(error: ValidationError, what: str, known: tuple[str, ...] = ()) -> InputError:
+def explain(error: "ValidationError", what: str, known: tuple[str, ...] = ()) -> InputError:
     """Turn a pydantic error into one sentence that names field, value and allowed range.
 
     Parameters

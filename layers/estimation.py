@@ -1,17 +1,16 @@
 """The one door: every figure of a ball, of a stage of it, of its launch and flight."""
 
-import hashlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from layers.arrays import Level
 from layers.ball import Ball, Body
 from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
-from layers.figures import BALL_FIGURES, QUANTITIES, Estimate, Figure, FigureName, parse_figure
+from layers.estimates import Estimate, Figure
+from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
 from layers.mass import inertia
 from layers.strike.swings import Swing, check_owner
 
@@ -20,20 +19,7 @@ if TYPE_CHECKING:
     from layers.flight.trajectory import Flight
     from layers.impact.barrier import BarrierImpact
     from layers.strike.strike import Launch
-    from layers.vibration import Mode
-
-
-def _model_version() -> str:
-    digest = hashlib.sha256()
-    here = Path(__file__).parent
-    for path in (*sorted(here.rglob("*.py")), here / "strike/swings.toml", here / "families.toml"):
-        digest.update(path.read_bytes())
-    return digest.hexdigest()[:12]
-
-
-# A digest of the code that computes, of the families and of the swings it strikes with: the
-# ledger keeps evaluations of another model apart.
-MODEL_VERSION = _model_version()
+    from layers.vibration.mode import Mode
 
 
 class _Bench:
@@ -58,7 +44,7 @@ class _Bench:
 
     @cached_property
     def mode(self) -> "Mode":
-        from layers.vibration import first_spheroidal_mode
+        from layers.vibration.mode import first_spheroidal_mode
 
         return first_spheroidal_mode(self.body)
 
@@ -232,7 +218,7 @@ _COMPUTE: dict[str, Compute] = {
 
 def estimate(
     ball: Ball,
-    figures: Sequence[str] = BALL_FIGURES,
+    figures: str | Sequence[str] = BALL_FIGURES,
     conditions: Conditions | None = None,
     level: Level = "default",
 ) -> Estimate:
@@ -242,7 +228,7 @@ def estimate(
     ----------
     ball : Ball
         The build.
-    figures : sequence of str
+    figures : str or sequence of str
         Names of the figures wanted, see `layers.figures`.
     conditions : Conditions, optional
         Swings, aerodynamics and air of launch and flight figures; the shipped ones otherwise.
@@ -257,10 +243,15 @@ def estimate(
     Raises
     ------
     InputError
-        If a figure's name is unknown, or names a stage or swing that is not there.
+        If the ball is not valid (pydantic's `model_copy` does not check), or a figure's name is
+        unknown or names a stage or swing that is not there.
     """
+    if not isinstance(ball, Ball):
+        raise InputError(f"estimate takes a Ball, not {type(ball).__name__}; see read_ball.")
+    ball.checked()
     conditions = conditions or Conditions()
-    names = {name: parse_figure(name) for name in figures}
+    asked = [figures] if isinstance(figures, str) else figures
+    names = {parsed.name: parsed for parsed in map(parse_figure, asked)}
     benches: dict[int, _Bench] = {}
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
@@ -273,26 +264,27 @@ def estimate(
         bench = benches[parsed.stage or len(ball.layer)]
         known = QUANTITIES[parsed.quantity]
         try:
-            value, flag, caution = _COMPUTE[parsed.quantity](bench, parsed)
+            answer = _COMPUTE[parsed.quantity](bench, parsed)
         except (SolverError, InputError) as error:
             failed[name] = str(error)
             continue
+        value = float(answer.value)
         done[name] = Figure(
             name=name,
-            value=float(value),
+            value=value,
             unit=known.unit,
             basis=known.basis,
             difference_error=abs(value) * known.difference_percent / 100.0,
             absolute_error=abs(value) * known.absolute_percent / 100.0,
-            flag=flag,
-            caution=caution,
+            flag=answer.flag,
+            caution=answer.caution,
         )
     return Estimate(ball, done, failed)
 
 
 def estimate_many(
     balls: Iterable[Ball],
-    figures: Sequence[str] = BALL_FIGURES,
+    figures: str | Sequence[str] = BALL_FIGURES,
     mapper: Callable[..., Iterable[Any]] = map,
 ) -> list[Estimate]:
     """Estimate a batch, in order.
@@ -301,10 +293,11 @@ def estimate_many(
     ----------
     balls : iterable of Ball
         The builds.
-    figures : sequence of str
+    figures : str or sequence of str
         Names of the figures wanted of each.
     mapper : callable
         ``map`` or an executor's ``map``: figures do not depend on it, to the last bit.
     """
     balls = list(balls)
-    return list(mapper(estimate, balls, [tuple(figures)] * len(balls)))
+    asked = (figures,) if isinstance(figures, str) else tuple(figures)
+    return list(mapper(estimate, balls, [asked] * len(balls)))

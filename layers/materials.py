@@ -2,20 +2,22 @@
 
 A material is quasi-static linear elasticity (Young's modulus, Poisson's ratio), a density, a
 friction coefficient against a club face, and a linear-viscoelastic deviatoric part: the factor by
-which the material is stiffer within a millisecond than over a minute (``dynamic_modulus_ratio``) and
-relaxation pairs on the time scale of an impact.
+which the material is stiffer within a millisecond than over a minute (``dynamic_modulus_ratio``)
+and relaxation pairs on the time scale of an impact.
 """
 
 import math
 from collections.abc import Mapping
-from importlib import resources
+from functools import cache
 from typing import Annotated, Any, Literal, cast
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from layers.errors import InputError, explain, find_named, refuse_twice
+from layers.errors import InputError
 from layers.families import families
-from layers.files.toml import parse_toml
+from layers.files.cards import Cards
+from layers.files.fields import Table, numeric, ranged
+from layers.files.text import Name, Text
 
 Grade = Literal[
     "measured", "handbook", "published example", "common practice", "from memory", "unstated"
@@ -25,44 +27,27 @@ Grade = Literal[
 # relation against a mechanical test; Qi, Joyce and Boyce 2003 differ from their own finite-element
 # point by 49 %).
 HARDNESS_SCATTER = 0.40
+# Readings for which the relations hold.
+SHORE_D, SHORE_A = (30.0, 80.0), (40.0, 95.0)
 
 
 # A name with a word of grade ('soft') holds for a modulus within this share of the card's own.
 NAME_HOLDS = 0.1
 
 
-class Datum(BaseModel):
+class Datum(Table):
     """One number of a card with where it comes from."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    value: float = Field(description="the number, in the unit that its field's name says")
-    source: str = Field("not stated", description="where the number comes from")
+    value: float = numeric("the key's", "the number, in the unit that its key says", -1e9, 1e9)
+    source: Text = Field("not stated", description="where the number comes from")
     grade: Grade = Field("unstated", description="how far the number can be trusted")
 
 
-class RelaxationPair(BaseModel):
+class RelaxationPair(Table):
     """One decaying part of the shear modulus: G(t) = G_dynamic (1 + sum strength exp(-t/time))."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    strength: float = Field(
-        description="decaying modulus over the dynamic modulus",
-        ge=0.0,
-        le=50.0,
-        json_schema_extra={"unit": "1"},
-    )
-    time_us: float = Field(
-        description="time in which this part falls to 1/e",
-        ge=0.5,
-        le=1e5,
-        json_schema_extra={"unit": "us"},
-    )
-
-
-def _bounded(unit: str, help_text: str, low: float, high: float) -> Any:
-    """Describe a card's number: unit, one-line help and allowed range, checked by `Material`."""
-    return Field(description=help_text, json_schema_extra={"unit": unit, "range": [low, high]})
+    strength: float = numeric("1", "decaying modulus over the dynamic modulus", 0.0, 50.0)
+    time_us: float = numeric("us", "time in which this part falls to 1/e", 0.5, 1e5)
 
 
 class Material(BaseModel):
@@ -70,37 +55,41 @@ class Material(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    name: str = Field(min_length=1, max_length=80, description="what the lab calls it")
-    family: Literal["rubber", "ionomer", "urethane", "other"] = "other"
+    name: Name = Field(min_length=1, max_length=80, description="what the lab calls it")
+    family: Literal["rubber", "ionomer", "urethane", "other"] = Field(
+        "other", description="what its cautions and steps of making go by"
+    )
     youngs_modulus_mpa: Annotated[
-        Datum, _bounded("MPa", "quasi-static Young's modulus at small strain", 0.5, 3000.0)
+        Datum, ranged("MPa", "quasi-static Young's modulus at small strain", 0.5, 3000.0)
     ]
     poisson_ratio: Annotated[
-        Datum, _bounded("1", "Poisson's ratio; up to 0.495, near-incompressible", 0.0, 0.495)
+        Datum, ranged("1", "Poisson's ratio; up to 0.495, near-incompressible", 0.0, 0.495)
     ]
-    density_g_cm3: Annotated[Datum, _bounded("g/cm3", "density of the filled compound", 0.4, 12.0)]
+    density_g_cm3: Annotated[Datum, ranged("g/cm3", "density of the filled compound", 0.4, 12.0)]
     dynamic_modulus_ratio: Annotated[
-        Datum, _bounded("1", "modulus within an impact over the quasi-static one", 1.0, 5.0)
+        Datum, ranged("1", "modulus within an impact over the quasi-static one", 1.0, 5.0)
     ] = Datum(value=1.0, source="assumed: none known")
     friction: Annotated[
-        Datum, _bounded("1", "Coulomb friction of a cover against a dry club face", 0.0, 2.0)
+        Datum, ranged("1", "Coulomb friction of a cover against a dry club face", 0.0, 2.0)
     ] = Datum(value=0.4, source="assumed: none known")
     friction_wet: Annotated[
-        Datum, _bounded("1", "Coulomb friction of a cover against a wet club face", 0.0, 2.0)
+        Datum, ranged("1", "Coulomb friction of a cover against a wet club face", 0.0, 2.0)
     ] = Datum(value=0.25, source="assumed: none known")
     friction_half_speed_m_s: Annotated[
-        Datum, _bounded("m/s", "speed of sliding at which friction is halved", 1.0, 1e6)
+        Datum, ranged("m/s", "speed of sliding at which friction is halved", 1.0, 1e6)
     ] = Datum(value=1e6, source="assumed: none known, friction does not fall")
     relaxation: tuple[RelaxationPair, ...] = Field(
         (), max_length=4, description="decaying parts of the dynamic shear modulus"
     )
-    relaxation_source: str = Field("not stated", description="where the relaxation pairs come from")
-    relaxation_grade: Grade = "unstated"
+    relaxation_source: Text = Field(
+        "not stated", description="where the relaxation pairs come from"
+    )
+    relaxation_grade: Grade = Field("unstated", description="how far the pairs can be trusted")
     from_family: tuple[str, ...] = Field(
         (), description="fields that the card did not state and its family gave"
     )
-    named_at_mpa: float = Field(
-        0.0, ge=0.0, description="Young's modulus that the name was given for, MPa"
+    named_at_mpa: float = numeric(
+        "MPa", "Young's modulus that the name was given for; 0 if not known", 0.0, 1e6, 0.0
     )
 
     @model_validator(mode="before")
@@ -153,6 +142,15 @@ class Material(BaseModel):
         for field, value in values.items():
             card[field] = {"value": value, "source": source, "grade": "unstated"}
         return Material.model_validate(card)
+
+    def __repr__(self) -> str:
+        """Return the card in a line, without the sources."""
+        return (
+            f"Material({self.name!r}, E {self.youngs_modulus_mpa.value:g} MPa, "
+            f"{self.density_g_cm3.value:g} g/cm3)"
+        )
+
+    __str__ = __repr__
 
     @property
     def label(self) -> str:
@@ -245,7 +243,7 @@ def modulus_from_shore_d(shore_d: float) -> float:
     >>> round(modulus_from_shore_d(60.0), 1)
     117.3
     """
-    if not 30.0 <= shore_d <= 80.0:
+    if not SHORE_D[0] <= shore_d <= SHORE_D[1]:
         raise InputError(f"hardness_shore_d is {shore_d:g}, but must be from 30 to 80.")
     u = (100.0 - shore_d) / 20.0
     return (781.88 - 156.376 * u) / u**2
@@ -280,7 +278,7 @@ def modulus_from_shore_a(shore_a: float) -> float:
     >>> round(modulus_from_shore_a(70.0), 2)
     5.52
     """
-    if not 40.0 <= shore_a <= 95.0:
+    if not SHORE_A[0] <= shore_a <= SHORE_A[1]:
         raise InputError(f"hardness_shore_a is {shore_a:g}, but must be from 40 to 95.")
     return 0.0981 * (56.0 + 7.62336 * shore_a) / (0.137505 * (254.0 - 2.54 * shore_a))
 
@@ -304,33 +302,13 @@ def _from_shore_a(shore_a: float) -> dict[str, Any]:
 _HARDNESS_FIELDS = {"hardness_shore_d": _from_shore_d, "hardness_shore_a": _from_shore_a}
 
 
-class Catalogue(BaseModel):
+class Catalogue(Cards[Material]):
     """A set of material cards, each name once."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    kind = "material"
+    place = "catalogue"
 
     material: tuple[Material, ...] = Field(min_length=1, description="the cards")
-
-    @model_validator(mode="after")
-    def _names_are_unique(self) -> "Catalogue":
-        refuse_twice(self.material, "material")
-        return self
-
-    def find(self, name: str) -> Material:
-        """Return the card of this name.
-
-        Raises
-        ------
-        InputError
-            If there is none; the message offers the nearest names.
-        """
-        return find_named(self.material, name, "material", "catalogue")
-
-    def joined(self, other: tuple[Material, ...]) -> "Catalogue":
-        """Return this catalogue with other cards added; a card of the same name replaces ours."""
-        replaced = {m.name for m in other}
-        kept = tuple(m for m in self.material if m.name not in replaced)
-        return Catalogue(material=kept + other)
 
 
 def catalogue_from_toml(text: str, what: str = "catalogue") -> Catalogue:
@@ -348,13 +326,10 @@ def catalogue_from_toml(text: str, what: str = "catalogue") -> Catalogue:
     InputError
         On bad TOML, an unknown field or a value out of range.
     """
-    try:
-        return Catalogue.model_validate(parse_toml(text, what))
-    except ValidationError as error:
-        raise explain(error, what, tuple(Material.model_fields)) from error
+    return Catalogue.from_toml(text, what)
 
 
+@cache
 def default_catalogue() -> Catalogue:
     """Return the representative catalogue that ships with orbwright; the user's own replaces it."""
-    text = resources.files("layers").joinpath("catalogue.toml").read_text(encoding="utf-8")
-    return catalogue_from_toml(text, "the shipped catalogue")
+    return Catalogue.shipped("layers", "catalogue.toml")

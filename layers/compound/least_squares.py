@@ -18,7 +18,7 @@ class LeastSquares:
         Of the design's columns.
     scatter : float
         Residual standard deviation on n - p degrees of freedom.
-    freedom : int
+    degrees_of_freedom : int
         n - p.
     leverage : (n,) array
         Diagonal of the hat matrix.
@@ -32,7 +32,7 @@ class LeastSquares:
 
     coefficient: FloatArray
     scatter: float
-    freedom: int
+    degrees_of_freedom: int
     leverage: FloatArray
     left_out: FloatArray
     studentized: FloatArray
@@ -82,7 +82,7 @@ def least_squares(design: FloatArray, observed: FloatArray) -> LeastSquares:
     return LeastSquares(
         coefficient=coefficient,
         scatter=float(np.sqrt(square / (n - p))),
-        freedom=n - p,
+        degrees_of_freedom=n - p,
         leverage=leverage,
         left_out=residual / rest,
         studentized=residual / np.sqrt(without * rest),

@@ -20,8 +20,8 @@ _GRID = {1: 41, 2: 15, 3: 9, 4: 7}
 class Reached:
     """Settings that reach a target.
 
-    `within` holds, for each free setting, the values between which the target stays inside the
-    prediction interval while the others stay put: how sharply the trials tell the setting.
+    `within` has, for each free setting, the range over which the target is inside the prediction
+    interval with the others fixed: the precision of the setting.
     """
 
     settings: dict[str, float]
@@ -36,7 +36,7 @@ def reach(
     free: Sequence[str],
     level: float = 0.95,
 ) -> Reached | Unknown:
-    """Find the settings nearest to a start that reach a target within the trials' ranges.
+    """Find the settings nearest to a start that reach a target, within the trials' ranges.
 
     Parameters
     ----------
@@ -45,19 +45,19 @@ def reach(
     target : float
         In the unit of the trials' response.
     start : mapping
-        One value for each of `layers.compound.trials.SETTINGS`; those not free stay.
+        One value for each of `layers.compound.trials.SETTINGS`; those not free are fixed.
     free : sequence of str
-        Settings that may change; near is measured in the trials' half ranges.
+        Settings that may change; distances are in the trials' half ranges.
     level : float
         Of the intervals.
 
     Raises
     ------
     InputError
-        If a free setting did not vary over the trials, or the target lies beyond what the free
-        settings reach; the reachable range is told.
+        If a free setting did not vary over the trials, or the target is out of reach; the message
+        has the reachable range.
     SolverError
-        If the search for the nearest settings breaks down.
+        If the search for the nearest settings fails.
     """
     if isinstance(surface, Unknown):
         return surface
@@ -129,14 +129,14 @@ def _nearest(surface: Surface, target: float, at: FloatArray, index: list[int]) 
     ]
     good = [answer for answer in answers if abs(miss(answer)) < 1e-6]
     if not good:
-        raise SolverError(f"no settings were found for {target:g} though it lies within reach.")
+        raise SolverError(f"no settings were found for {target:g}, though it is within reach.")
     return np.asarray(min(good, key=distance))
 
 
 def _within(
     surface: Surface, target: float, found: FloatArray, j: int, level: float
 ) -> tuple[float, float]:
-    """Values of setting j around `found` between which the interval holds the target."""
+    """Range of setting j around `found` over which the interval contains the target."""
 
     def slack(x: float) -> float:
         at = found.copy()

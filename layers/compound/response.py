@@ -1,12 +1,10 @@
 """Stiffness of cured cores against recipe and cure: a response surface of the lab's own trials.
 
-The logarithm of the stiffness figure is a polynomial of the settings, fitted by least squares: so a
-prediction is positive and its scatter is a share of it, as repeats of a deflection show (common
-practice). Nothing is known of it but what the trials say: without enough of them the answer is
-`Unknown`.
+The logarithm of the stiffness figure is a polynomial of the settings, fitted by least squares:
+predictions are positive and their scatter is relative, as in replicates of a deflection (common
+practice). Without enough trials the answer is `Unknown`.
 """
 
-import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -16,24 +14,25 @@ from scipy.stats import t as student
 
 from layers.arrays import FloatArray
 from layers.compound.least_squares import LeastSquares, least_squares
+from layers.compound.terms import (
+    FEWEST_DEGREES_OF_FREEDOM,
+    Terms,
+    confounded_with,
+    dependent,
+    design_of,
+    grown,
+    left_out_error,
+)
 from layers.compound.trials import RESPONSES, SETTINGS, Trials
 from layers.errors import InputError
-
-# Residual degrees of freedom below which an interval says nothing.
-FEWEST_FREEDOM = 3
-
-# A second-order term must lower the leave-one-out error by this share: smaller gains are chance.
-LEAST_GAIN = 0.10
 
 # A trial is called an outlier when so large a residual has this chance in a clean table.
 OUTLIER_CHANCE = 0.01
 
-Terms = tuple[tuple[int, ...], ...]
-
 
 @dataclass(frozen=True)
 class Unknown:
-    """The typed answer 'not known', with why."""
+    """The answer 'unknown', with its reason."""
 
     reason: str
 
@@ -45,7 +44,7 @@ class Surface:
     Attributes
     ----------
     trials : Trials
-        What it rests on.
+        The data.
     varied : tuple of str
         Settings that varied over the trials, k of them.
     middle, half : (k,) arrays
@@ -55,15 +54,14 @@ class Surface:
     fit : LeastSquares
         Of the logarithm.
     left_out_percent : float
-        Root mean square error of predicting each trial from the others, which also choose the
-        terms anew, percent.
-    widening : float
-        By how much choosing the terms makes that error larger than for terms given beforehand;
-        intervals are widened by it.
+        Leave-one-out error, percent: root mean square, with the terms chosen anew each time.
+    inflation : float
+        Factor on the intervals: leave-one-out error with terms chosen anew over that with fixed
+        terms.
     outliers : tuple of str
-        Trials that the others contradict.
+        Trials with a significant studentized residual.
     confounded : tuple of str
-        Second-order terms that the trials cannot tell from those chosen.
+        Second-order terms that are confounded with those chosen.
     """
 
     trials: Trials
@@ -73,7 +71,7 @@ class Surface:
     terms: Terms
     fit: LeastSquares
     left_out_percent: float
-    widening: float
+    inflation: float
     outliers: tuple[str, ...]
     confounded: tuple[str, ...]
 
@@ -84,15 +82,15 @@ class Surface:
 
     def logarithm(self, coded: FloatArray) -> FloatArray:
         """Mean logarithm of the figure at coded settings (m, k), (m,)."""
-        return np.asarray(_design(coded, self.terms) @ self.fit.coefficient)
+        return np.asarray(design_of(coded, self.terms) @ self.fit.coefficient)
 
     def interval(
         self, coded: FloatArray, level: float
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Mean, half width for one new observation, both of the logarithm, and leverage, (m,)."""
-        leverage = self.fit.leverage_of(_design(coded, self.terms))
-        factor = float(student.ppf(0.5 + level / 2.0, self.fit.freedom))
-        half = factor * self.widening * self.fit.scatter * np.sqrt(1.0 + leverage)
+        leverage = self.fit.leverage_of(design_of(coded, self.terms))
+        factor = float(student.ppf(0.5 + level / 2.0, self.fit.degrees_of_freedom))
+        half = factor * self.inflation * self.fit.scatter * np.sqrt(1.0 + leverage)
         return self.logarithm(coded), half, leverage
 
 
@@ -103,15 +101,15 @@ class Prediction:
     Attributes
     ----------
     value, low, high : float
-        In the unit; a new core lies from low to high with probability `level`.
+        In the unit; one new core is between low and high with probability `level`.
     unit : str
         Of the trials' response.
     level : float
         Of the interval.
     leverage : float
-        How far the settings lie from the trials' middle, in the fit's own measure.
+        Of the settings, x (X^T X)^-1 x^T.
     flag : str
-        Empty, or why the settings are beyond the trials.
+        Why the settings are beyond the trials; empty if they are not.
     """
 
     value: float
@@ -124,22 +122,22 @@ class Prediction:
 
 
 def fit_surface(trials: Trials | None) -> Surface | Unknown:
-    """Fit a polynomial: all linear terms, and the second-order ones that pay.
+    """Fit a polynomial: all linear terms, and second-order ones that improve prediction.
 
-    Products and squares are taken in one by one, each time the one that lowers the leave-one-out
-    error most, while it lowers it by `LEAST_GAIN` at least. Terms chosen so make the residuals look
-    smaller than they are (intervals of 95 % held 87 to 92 % of new cores in invented labs); the
-    leave-one-out error with the choice repeated tells by how much, and intervals are widened by it.
+    Products and squares are added one by one, each time the one that lowers the leave-one-out error
+    most, while it lowers it by at least `LEAST_GAIN`. Choosing terms makes residuals too small
+    (intervals of 95 % covered 87 to 92 % of new cores in invented labs); the leave-one-out error
+    with the choice repeated measures this, and intervals are inflated by it.
 
     Parameters
     ----------
     trials : Trials or None
-        None when the lab has none.
+        None if the lab has none.
 
     Returns
     -------
     Surface or Unknown
-        Unknown without trials, with too few, or when two settings always moved together.
+        Unknown without trials, with too few, or if settings are confounded.
     """
     if trials is None:
         return Unknown("no recipe trials were given: the stiffness of this compound is not known")
@@ -149,7 +147,7 @@ def fit_surface(trials: Trials | None) -> Surface | Unknown:
     kept = np.flatnonzero(spread > 1e-9 * np.abs(columns).max(axis=0))
     if len(kept) == 0:
         return Unknown(f"all {count} trials have the same settings")
-    needed = 1 + len(kept) + FEWEST_FREEDOM
+    needed = 1 + len(kept) + FEWEST_DEGREES_OF_FREEDOM
     if count < needed:
         return Unknown(
             f"{count} trials of {len(kept)} settings are too few: at least {needed} are needed"
@@ -159,12 +157,12 @@ def fit_surface(trials: Trials | None) -> Surface | Unknown:
     coded = (columns[:, kept] - middle) / half
     varied = tuple(np.array(list(SETTINGS))[kept].tolist())
     terms: Terms = ((), *((j,) for j in range(len(kept))))
-    if _dependent(_design(coded, terms)):
-        return Unknown(f"the trials cannot tell {', '.join(varied)} apart: some moved together")
+    if dependent(design_of(coded, terms)):
+        return Unknown(f"{', '.join(varied)} are confounded in these trials")
     observed = np.log(trials.value)
-    linear, terms = terms, _grown(terms, coded, observed)
-    fit = least_squares(_design(coded, terms), observed)
-    left_out = _left_out(linear, coded, observed)
+    linear, terms = terms, grown(terms, coded, observed)
+    fit = least_squares(design_of(coded, terms), observed)
+    left_out = left_out_error(linear, coded, observed)
     plain = float(np.sqrt(np.mean(fit.left_out**2)))
     return Surface(
         trials=trials,
@@ -174,94 +172,18 @@ def fit_surface(trials: Trials | None) -> Surface | Unknown:
         terms=terms,
         fit=fit,
         left_out_percent=100.0 * left_out,
-        widening=max(1.0, left_out / plain) if plain > 0.0 else 1.0,
+        inflation=max(1.0, left_out / plain) if plain > 0.0 else 1.0,
         outliers=_outliers(trials, fit),
-        confounded=_confounded(terms, coded, varied),
-    )
-
-
-def _grown(linear: Terms, coded: FloatArray, observed: FloatArray) -> Terms:
-    """Add second-order terms to the linear ones while each lowers the leave-one-out error.
-
-    A term's column enters by the part q of it, of unit length, that is orthogonal to the columns
-    taken: the residual loses q (q . residual) and the leverage gains q^2.
-    """
-    terms = list(linear)
-    candidates = _second_order(coded)
-    columns = _design(coded, tuple(candidates)) if candidates else np.zeros((len(observed), 0))
-    scale = np.linalg.norm(columns, axis=0)
-    q, _ = np.linalg.qr(_design(coded, linear))
-    residual = observed - q @ (q.T @ observed)
-    leverage = np.sum(q**2, axis=1)
-    while len(observed) - len(terms) > FEWEST_FREEDOM:
-        columns = columns - q @ (q.T @ columns)
-        length = np.linalg.norm(columns, axis=0)
-        usable = np.flatnonzero(length > 1e-6 * scale)
-        if len(usable) == 0:
-            break
-        unit = columns[:, usable] / length[usable]
-        residuals = residual[:, None] - unit * (unit.T @ residual)
-        leverages = leverage[:, None] + unit**2
-        errors = np.linalg.norm(residuals / np.maximum(1.0 - leverages, 1e-12), axis=0)
-        best = int(errors.argmin())
-        if not errors[best] < (1.0 - LEAST_GAIN) * np.linalg.norm(residual / (1.0 - leverage)):
-            break
-        terms.append(candidates[usable[best]])
-        q = np.column_stack([q, unit[:, best]])
-        residual, leverage = residuals[:, best], leverages[:, best]
-    return tuple(terms)
-
-
-def _left_out(linear: Terms, coded: FloatArray, observed: FloatArray) -> float:
-    """Root mean square error of each trial predicted by the others, which choose terms anew."""
-    errors = []
-    for out in range(len(observed)):
-        kept = np.arange(len(observed)) != out
-        if _dependent(_design(coded[kept], linear)):
-            continue  # the only trial that moved a setting: the others say nothing of it
-        terms = _grown(linear, coded[kept], observed[kept])
-        fit = least_squares(_design(coded[kept], terms), observed[kept])
-        predicted = _design(coded[out : out + 1], terms) @ fit.coefficient
-        errors.append(float(observed[out] - predicted[0]))
-    return float(np.sqrt(np.mean(np.square(errors)))) if errors else float("inf")
-
-
-def _second_order(coded: FloatArray) -> list[tuple[int, ...]]:
-    """Products of two settings and squares; a setting tried at two levels has no square."""
-    k = coded.shape[1]
-    squares = [(j, j) for j in range(k) if len(np.unique(coded[:, j].round(6))) > 2]
-    return [*itertools.combinations(range(k), 2), *squares]
-
-
-def _design(coded: FloatArray, terms: Terms) -> FloatArray:
-    """Columns of the terms, (n, p), at coded settings (n, k)."""
-    return np.column_stack([np.prod(coded[:, list(term)], axis=1) for term in terms])
-
-
-def _dependent(design: FloatArray) -> bool:
-    return bool(np.linalg.matrix_rank(design, tol=1e-6) < design.shape[1])
-
-
-def _confounded(terms: Terms, coded: FloatArray, varied: tuple[str, ...]) -> tuple[str, ...]:
-    """Name the second-order terms whose columns follow from those chosen."""
-    linear = tuple(term for term in terms if len(term) < 2)
-
-    def follows(term: tuple[int, ...], others: Terms) -> bool:
-        return _dependent(_design(coded, (*others, term)))
-
-    return tuple(
-        " x ".join(varied[j] for j in term)
-        for term in _second_order(coded)
-        if term not in terms and follows(term, terms) and not follows(term, linear)
+        confounded=confounded_with(terms, coded, varied),
     )
 
 
 def _outliers(trials: Trials, fit: LeastSquares) -> tuple[str, ...]:
     """Name the trials whose studentized residual passes Bonferroni's bound."""
-    if fit.freedom < 2:
+    if fit.degrees_of_freedom < 2:
         return ()
     count = len(trials.name)
-    bound = student.ppf(1.0 - OUTLIER_CHANCE / (2.0 * count), fit.freedom - 1)
+    bound = student.ppf(1.0 - OUTLIER_CHANCE / (2.0 * count), fit.degrees_of_freedom - 1)
     far = np.abs(fit.studentized) > bound
     return tuple(name for name, out in zip(trials.name, far, strict=True) if out)
 
@@ -307,7 +229,7 @@ def predict(
 
 
 def check_settings(settings: Mapping[str, float], level: float) -> None:
-    """Raise InputError unless every setting has a finite value and the level lies in (0, 1)."""
+    """Refuse missing, unknown or infinite settings, and a level outside (0, 1)."""
     for name in SETTINGS:
         if name not in settings or not np.isfinite(settings[name]):
             raise InputError(f"setting {name} is missing or not a finite number.")
@@ -321,7 +243,7 @@ def check_settings(settings: Mapping[str, float], level: float) -> None:
 def _beyond(
     surface: Surface, settings: Mapping[str, float], coded: FloatArray, leverage: float
 ) -> str:
-    """Say why settings lie beyond the trials: range, combination or leverage; else empty."""
+    """Say why settings are beyond the trials: range, combination or leverage; else empty."""
     tried = dict(zip(SETTINGS, surface.trials.settings.T, strict=True))
     for name, column in tried.items():
         slack = 1e-9 * float(np.abs(column).max())
@@ -346,7 +268,7 @@ def _coded_trials(surface: Surface) -> FloatArray:
 
 
 def _in_hull(points: FloatArray, at: FloatArray) -> bool:
-    """Tell whether `at` is a mean of the points with weights that are not negative."""
+    """Whether `at` is a mean of the points with non-negative weights."""
     count = len(points)
     equal = np.vstack([points.T, np.ones(count)])
     found = linprog(np.zeros(count), A_eq=equal, b_eq=np.append(at, 1.0), bounds=(0.0, None))

@@ -1,7 +1,7 @@
-"""The lab's own recipe trials: cured cores, what they were made of and how stiff they came out."""
+"""The lab's recipe trials: settings and stiffness of cured cores."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -9,14 +9,15 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.compound.recipe import Recipe
 from layers.errors import InputError
-from layers.files.csv import Column, checked_rows
+from layers.files.csv import MOST_CSV_BYTES, Column, checked_rows
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 
 SETTINGS: dict[str, Column] = {
     "coagent_phr": Column("phr", "co-agent", 0.0, 80.0),
     "peroxide_phr": Column("phr", "peroxide, active parts without carrier", 0.0, 10.0),
-    "cure_minutes": Column("min", "time in the hot press", 1.0, 120.0),
-    "cure_celsius": Column("deg C", "temperature of the press", 100.0, 220.0),
+    "cure_minutes": Column("min", "cure time", 1.0, 120.0),
+    "cure_celsius": Column("deg C", "platen temperature", 100.0, 220.0),
 }
 
 RESPONSES: dict[str, Column] = {
@@ -26,8 +27,16 @@ RESPONSES: dict[str, Column] = {
 
 _DIAMETER = {"core_diameter_mm": Column("mm", "diameter of the cured core", 10.0, 45.0)}
 
-# Deflection goes with the inverse cube root of the diameter or faster: cores within this of each
-# other differ by less than the repeatability of a deflection.
+# Every column, for the reference: settings, one of the responses.
+COLUMNS: dict[str, Column | str] = {
+    "trial": "the lab's name of the trial, once",
+    **SETTINGS,
+    **_DIAMETER,
+    **{name: replace(c, help=f"{c.help}; or the other one") for name, c in RESPONSES.items()},
+}
+
+# Deflection falls with the cube root of the diameter or faster: cores within this range differ by
+# less than the repeatability of a deflection.
 _SAME_DIAMETER_MM = 0.3
 
 
@@ -38,7 +47,7 @@ class Trials:
     Attributes
     ----------
     name : tuple of n str
-        The lab's names.
+        Names of the trials.
     settings : (n, 4) array
         In the order and units of `SETTINGS`.
     response : str
@@ -46,7 +55,7 @@ class Trials:
     value : (n,) array
         In its unit.
     core_diameter_mm : float
-        Mean diameter of the cores; deflections hold for it only.
+        Mean diameter of the cores; deflections are of this size only.
     """
 
     name: tuple[str, ...]
@@ -57,7 +66,17 @@ class Trials:
 
 
 def settings_of(recipe: Recipe, cure_minutes: float, cure_celsius: float) -> dict[str, float]:
-    """Return the settings that a response surface takes, of a recipe and its cure."""
+    """Return the settings of a response surface for a recipe and its cure.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Its co-agent and peroxide, phr, are settings.
+    cure_minutes : float
+        Cure time, min.
+    cure_celsius : float
+        Platen temperature, degrees Celsius.
+    """
     return {
         "coagent_phr": recipe.phr("co-agent"),
         "peroxide_phr": recipe.phr("peroxide"),
@@ -69,13 +88,13 @@ def settings_of(recipe: Recipe, cure_minutes: float, cure_celsius: float) -> dic
 def trials_from_csv(text: str, what: str = "trials") -> Trials:
     """Read trials from a CSV text.
 
-    Columns: ``trial``, those of `SETTINGS`, ``core_diameter_mm`` and one of `RESPONSES`. Repeats
-    of a recipe are rows of their own with names of their own.
+    Columns: ``trial``, those of `SETTINGS`, ``core_diameter_mm`` and one of `RESPONSES`. Replicates
+    are separate rows with their own names.
 
     Raises
     ------
     InputError
-        If any row or column is at fault; each is named and nothing is taken.
+        If any row or column is at fault; each is named and nothing is used.
     """
     columns: Mapping[str, Column] = SETTINGS | _DIAMETER | RESPONSES
     rows = checked_rows(text, "trial", columns, tuple(RESPONSES), what)
@@ -103,7 +122,7 @@ def trials_from_csv(text: str, what: str = "trials") -> Trials:
     )
 
 
-def read_trials(path: Path) -> Trials:
+def read_trials(path: StrPath) -> Trials:
     """Read trials from a CSV file; see `trials_from_csv`.
 
     Raises
@@ -111,5 +130,6 @@ def read_trials(path: Path) -> Trials:
     InputError
         If the file is missing, unreadable or at fault.
     """
-    text = read_text(path)
+    path = Path(path)
+    text = read_text(path, MOST_CSV_BYTES)
     return trials_from_csv(text, path.name)

@@ -8,22 +8,15 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
-from numba import njit
 from scipy.interpolate import CubicSpline
 
-from layers.arrays import FloatArray, IntArray, Level
+from layers.arrays import FloatArray, Level
 from layers.ball import Body
+from layers.compression.contact import contact_points, push, touch
 from layers.errors import InputError
-from layers.numerics.axisymmetric import (
-    Layout,
-    assemble,
-    back_substitute,
-    divided,
-    factor,
-    gradients,
-    layout,
-)
+from layers.numerics.axisymmetric import assemble, gradients
+from layers.numerics.band import back_substitute, factor
+from layers.numerics.layout import Layout, divided, layout
 
 KGF = 9.80665
 
@@ -33,7 +26,6 @@ DEFAULT_LOADS = (0.2 * KGF, 15.0, 5 * KGF, 10 * KGF, 15 * KGF, 60 * KGF, 130 * K
 
 # Penalty stiffness over (mean shear modulus / radius); its give is taken off to first order.
 _PENALTY = 3000.0
-_EDGE_POINTS, _EDGE_WEIGHTS = np.polynomial.legendre.leggauss(6)
 
 # Polar angles of the elements' edges: fine where the rim of the contact passes, some 1.5 degrees at
 # 2 N to 20 at 1,275 N. The first _SIDE elements lie over the top of the centre block.
@@ -113,9 +105,15 @@ class Compression:
 
 
 def deflection_between(curve: Compression, low: float = 10 * KGF, high: float = 130 * KGF) -> float:
-    """Approach of the plates from one load (N) to another, m; by default 10 to 130 kgf.
+    """Approach of the plates from one load to another, m.
 
-    The standard measure of a ball's compression (US 2025/0303238).
+    Parameters
+    ----------
+    curve : Compression
+        Of the body.
+    low, high : float
+        Loads, N; by default 10 and 130 kgf, the standard measure of a ball's compression
+        (US 2025/0303238).
     """
     return curve.deflection_at(high) - curve.deflection_at(low)
 
@@ -233,7 +231,7 @@ def _press(body: Body, level: Level) -> _Press:
         *gradients(points, mesh.elements),
         body.shear_modulus[mesh.layer],
         body.bulk_modulus[mesh.layer],
-        *_contact_points(points, mesh.edges),
+        *contact_points(points, mesh.edges),
         penalty=_PENALTY * stiff / float(body.outer_radius[-1]),
         band=np.empty((len(mesh.last), width)),
     )
@@ -257,117 +255,6 @@ def _layout_of(body: Body, level: Level) -> Layout:
     rings += [next(r for most, r in _SHELL_RINGS if x < most) for x in share[1:]]
     angles = (0.0, *divided(tuple(np.radians(_ANGLES_DEG[1:])), fine))
     return layout(tuple(divided(r, fine) for r in rings), angles, _SIDE * fine)
-
-
-def _contact_points(points: FloatArray, edges: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Shape values (p, 3) and areas 2 pi r ds (k, p) of the surface's points."""
-    x = _EDGE_POINTS
-    shape = np.column_stack([0.5 * x * (x - 1.0), 1.0 - x * x, 0.5 * x * (x + 1.0)])
-    along = np.column_stack([x - 0.5, -2.0 * x, x + 0.5])
-    nodes = points[edges]
-    position = np.einsum("pa,kac->kpc", shape, nodes)
-    tangent = np.einsum("pa,kac->kpc", along, nodes)
-    area = 2.0 * np.pi * position[..., 0] * np.hypot(tangent[..., 0], tangent[..., 1])
-    return shape, area * _EDGE_WEIGHTS
-
-
-@njit(cache=True)
-def _touch(
-    points: FloatArray,
-    u: FloatArray,
-    height: float,
-    edges: IntArray,
-    shape: FloatArray,
-    area: FloatArray,
-    reach: float,
-    touching: npt.NDArray[np.bool_],
-) -> tuple[float, float, float, bool]:
-    """Find the points of the surface that touch the plate.
-
-    Parameters
-    ----------
-    points, u : (nodes, 2) array, (unknowns,) array
-        Nodes before loading and displacements, m.
-    height : float
-        Height of the plate over the equator, m.
-    edges, shape, area
-        See `_contact_points`.
-    reach : float
-        If positive, points that lay within this radius before loading count as touching, m.
-    touching : (k, p) bool array
-        Updated.
-
-    Returns
-    -------
-    square : float
-        Integral of penetration^2 over the touching surface, m4.
-    radius, origin : float
-        Radius of the rim of the contact, now and before loading, m.
-    same : bool
-        Whether the same points touched before.
-    """
-    square = radius = origin = r_before = o_before = gap_before = 0.0
-    same = True
-    for e in range(edges.shape[0]):
-        for q in range(shape.shape[0]):
-            gap, r, o = height, 0.0, 0.0
-            for a in range(3):
-                n = edges[e, a]
-                gap -= shape[q, a] * (points[n, 1] + u[2 * n + 1])
-                r += shape[q, a] * (points[n, 0] + u[2 * n])
-                o += shape[q, a] * points[n, 0]
-            touches = o < reach if reach > 0.0 else gap < 0.0
-            same = same and touches == touching[e, q]
-            touching[e, q] = touches
-            if touches:
-                square += area[e, q] * gap * gap
-            if gap_before < 0.0 <= gap:
-                x = gap_before / (gap_before - gap)
-                radius = r_before + (r - r_before) * x
-                origin = o_before + (o - o_before) * x
-            gap_before, r_before, o_before = gap, r, o
-    return square, radius, origin, same
-
-
-@njit(cache=True)
-def _push(
-    points: FloatArray,
-    u: FloatArray,
-    height: float,
-    edges: IntArray,
-    shape: FloatArray,
-    stiffness: FloatArray,
-    touching: npt.NDArray[np.bool_],
-    band: FloatArray,
-    force: FloatArray,
-    pull: FloatArray,
-) -> tuple[float, float]:
-    """Add the plate's push on the touching points to stiffness and forces.
-
-    `stiffness` is the penalty times the area of each point, N/m; `pull` is filled with the
-    derivative of the forces with the plate's height. Returns the plate's force, N, and its
-    derivative with the height.
-    """
-    pull[:] = 0.0
-    total = rate = 0.0
-    for e in range(edges.shape[0]):
-        for q in range(shape.shape[0]):
-            if not touching[e, q]:
-                continue
-            k, gap = stiffness[e, q], height
-            for a in range(3):
-                gap -= shape[q, a] * (points[edges[e, a], 1] + u[2 * edges[e, a] + 1])
-            total -= k * gap
-            rate += k
-            for a in range(3):
-                row = 2 * edges[e, a] + 1
-                force[row] -= k * gap * shape[q, a]
-                pull[row] -= k * shape[q, a]
-                for b in range(3):
-                    col = 2 * edges[e, b] + 1
-                    if col >= row:
-                        band[row, col - row] += k * shape[q, a] * shape[q, b]
-    return total, rate
 
 
 def _reach(press: _Press, state: _State, load: float) -> _State | None:
@@ -397,7 +284,7 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
         rim = state.origin * (force / state.force) ** (1 / 3)
     touching = np.zeros(press.area.shape, dtype=np.bool_)
     contact = (mesh.edges, press.shape, press.area)
-    _touch(press.points, u, height, *contact, rim, touching)
+    touch(press.points, u, height, *contact, rim, touching)
     inner, pull, right = np.empty(len(u)), np.empty(len(u)), np.empty((2, len(u)))
     for _ in range(_MOST_ITERATIONS):
         band[:] = 0.0
@@ -405,8 +292,8 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
         elements = (mesh.elements, press.slope, press.volume, press.shear, press.bulk)
         if not assemble(u, *elements, band, inner) > _LEAST_VOLUME:
             return None
-        push = (mesh.edges, press.shape, press.penalty * press.area, touching)
-        total, rate = _push(press.points, u, height, *push, band, inner, pull)
+        pressed = (mesh.edges, press.shape, press.penalty * press.area, touching)
+        total, rate = push(press.points, u, height, *pressed, band, inner, pull)
         band[mesh.fixed, 0] = _HELD
         right[0], right[1] = -inner, -pull
         right[:, mesh.fixed] = 0.0
@@ -422,7 +309,7 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
         size = max(float(np.abs(change).max()), abs(rise))
         if not np.isfinite(size):
             return None
-        square, radius, origin, same = _touch(press.points, u, height, *contact, 0.0, touching)
+        square, radius, origin, same = touch(press.points, u, height, *contact, 0.0, touching)
         if same and size < _TOLERANCE * (press.radius - height):
             break
     else:

@@ -1,7 +1,7 @@
 """The spring-type compression tester as a mechanism, calibrated from bodies of known score.
 
 A lever moves the plate by a fixed travel against a spring in series with the body: the body's
-shortening under the spring's force and the spring's own deflection share the travel. The score
+deformation under the spring's force and the spring's own deflection share the travel. The score
 counts the spring's deflection beyond an uncounted first part. Bodies smaller than a ball are
 shimmed to a ball's diameter. Uncounted part, shimming and size of a point are from memory and
 editable; the spring's rate and the travel are not known and come from reference bodies.
@@ -166,24 +166,7 @@ def calibrated(tester: SpringTester, references: tuple[Reference, ...]) -> Sprin
         With fewer than two references, with references too alike to tell the spring's rate, or
         with scores that no spring and travel can give.
     """
-    if len(references) < _FEWEST_REFERENCES:
-        raise InputError(
-            f"references are {len(references)}, but must be at least {_FEWEST_REFERENCES}: the "
-            "tester's spring rate and travel are two unknowns."
-        )
-    for r in references:
-        if not (r.score_error > 0.0 and tester.uncounted + r.score * tester.point > 0.0):
-            raise InputError(
-                f"reference has score {r.score:g} and score_error {r.score_error:g}, but both must "
-                "be above 0 (the score so that the spring deflects)."
-            )
-    span = float(np.ptp([r.score for r in references]))
-    least = _LEAST_SPAN * max(r.score_error for r in references)
-    if span < least:
-        raise InputError(
-            f"references are too alike: their scores span {span:.1f} points, but must span at "
-            f"least {least:.1f} to tell the spring rate; choose bodies of unlike stiffness."
-        )
+    _check_references(tester, references)
     rate, travel = _best_fit(tester, references)
     parameters = np.array([np.log(rate), travel])
     slope = np.array([_slope(tester, parameters, r.curve, r.diameter) for r in references])
@@ -209,6 +192,28 @@ def calibrated(tester: SpringTester, references: tuple[Reference, ...]) -> Sprin
     residual = float(np.sqrt((misfit**2).sum() / free)) if free else 0.0
     found = Calibration(rate, travel, np.linalg.inv(normal), residual)
     return replace(tester, calibration=found)
+
+
+def _check_references(tester: SpringTester, references: tuple[Reference, ...]) -> None:
+    """Refuse references that cannot tell a spring's rate and travel."""
+    if len(references) < _FEWEST_REFERENCES:
+        raise InputError(
+            f"references are {len(references)}, but must be at least {_FEWEST_REFERENCES}: the "
+            "tester's spring rate and travel are two unknowns."
+        )
+    for r in references:
+        if not (r.score_error > 0.0 and tester.uncounted + r.score * tester.point > 0.0):
+            raise InputError(
+                f"reference has score {r.score:g} and score_error {r.score_error:g}, but both must "
+                "be above 0 (the score so that the spring deflects)."
+            )
+    span = float(np.ptp([r.score for r in references]))
+    least = _LEAST_SPAN * max(r.score_error for r in references)
+    if span < least:
+        raise InputError(
+            f"references are too alike: their scores span {span:.1f} points, but must span at "
+            f"least {least:.1f} to tell the spring rate; choose bodies of unlike stiffness."
+        )
 
 
 def _best_fit(tester: SpringTester, references: tuple[Reference, ...]) -> tuple[float, float]:

@@ -3,14 +3,20 @@
 import csv
 import io
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
 from layers.errors import InputError
 
-# Faults told at once; a file of wrong units would otherwise fill the screen.
+# Faults told at once; a file of wrong units would otherwise fill the screen. Reading ends there.
 MOST_FAULTS = 10
+# Largest CSV file read: 20,000 readings have some 1 MB.
+MOST_CSV_BYTES = 8_000_000
+# Most rows and columns of a table; a laboratory's rounds have some hundred rows, a sheet a column
+# for each piece.
+MOST_ROWS, MOST_COLUMNS = 20_000, 1_000
 
 
 @dataclass(frozen=True)
@@ -76,6 +82,8 @@ def checked_rows(
         }
         _check_ranges(number, line, columns, faults)
         rows.append(Row(line, name, number))
+        if len(faults) > MOST_FAULTS:
+            break
     refuse(faults, what)
     return rows
 
@@ -83,14 +91,30 @@ def checked_rows(
 def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]:
     """Split a CSV text into its column names and its rows, each with its line in the file.
 
+    Parameters
+    ----------
+    text : str
+        The file: comma-separated, first row the columns' names.
+    what : str
+        The file's name, for messages.
+
     Raises
     ------
     InputError
-        If the text is no CSV or has no rows.
+        If the text is no CSV, has no rows, or too many rows or columns.
     """
     reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), skipinitialspace=True)
+    lines: list[tuple[int, list[str]]] = []
     try:
-        lines = [(reader.line_num, [cell.strip() for cell in row]) for row in reader if any(row)]
+        for row in filter(any, reader):
+            if len(lines) > MOST_ROWS:
+                raise InputError(f"{what} has more than {MOST_ROWS} rows; split it.")
+            if len(row) > MOST_COLUMNS:
+                raise InputError(
+                    f"{what}: row {reader.line_num} has {len(row)} cells, but must have at most "
+                    f"{MOST_COLUMNS}."
+                )
+            lines.append((reader.line_num, [cell.strip() for cell in row]))
     except csv.Error as error:
         raise InputError(f"{what}: line {reader.line_num} is not CSV: {error}.") from error
     if not lines:
@@ -103,8 +127,8 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
 def refuse(faults: Sequence[str], what: str) -> None:
     """Raise an `InputError` that tells the faults, if there are any."""
     if faults:
-        more = len(faults) - MOST_FAULTS
-        shown = "; ".join(faults[:MOST_FAULTS]) + (f"; and {more} more" if more > 0 else "")
+        more = len(faults) > MOST_FAULTS
+        shown = "; ".join(faults[:MOST_FAULTS]) + ("; and more" if more else "")
         raise InputError(f"{what}: {shown}. Nothing was taken from the file.")
 
 
@@ -113,6 +137,15 @@ def check_header(
 ) -> None:
     """Refuse a header with a column twice, one that is not known, or without one that it needs.
 
+    Parameters
+    ----------
+    header : sequence of str
+        The file's column names.
+    known, optional : sequence of str
+        All column names there may be; those of them that may be left out.
+    what : str
+        The file's name, for messages.
+
     Raises
     ------
     InputError
@@ -120,8 +153,8 @@ def check_header(
     """
     if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
         raise InputError(f"{what}: row 1 has one cell; separate columns by commas.")
-    for name in header:
-        if header.count(name) > 1:
+    for name, count in Counter(header).items():
+        if count > 1:
             raise InputError(f"{what}: row 1, column {name!r} stands twice.")
         if name not in known:
             near = get_close_matches(name, known, n=1)
@@ -133,7 +166,19 @@ def check_header(
 
 
 def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -> float:
-    """Read a cell; a fault is added and NaN returned if it holds no finite number."""
+    """Read a cell; a fault is added and NaN returned if it holds no finite number.
+
+    Parameters
+    ----------
+    cell : str
+        The cell's text.
+    line : int
+        Its row in the file, for the fault.
+    name, unit : str
+        Its column and the column's unit, for the fault.
+    faults : list of str
+        Grows by one sentence when there is a fault.
+    """
     try:
         value = float(cell)
     except ValueError:

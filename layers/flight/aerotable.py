@@ -7,31 +7,16 @@ it, is laid through the rows; its smoothing is the one that best foretells each 
 Outside the convex hull of the rows the value at its nearest edge stands, flagged.
 """
 
-import csv
-import io
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
-from difflib import get_close_matches
-from pathlib import Path
 
 import numpy as np
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
-from layers.files.text import read_text
 from layers.flight.aerodynamics import Coefficients
 
 FEWEST_ROWS, MOST_ROWS = 6, 500
-
-_COLUMNS = {  # dimensionless; lowest and highest accepted
-    "reynolds": (1e4, 1e6),
-    "spin_ratio": (0.0, 3.0),
-    "drag_coefficient": (0.05, 1.5),
-    "lift_coefficient": (-0.5, 1.5),
-}
-_SCALED = {"reynolds_1e5": ("reynolds", 1e5)}
-_IGNORED = "note"
 
 _CELLS = 128  # of the grid that flights read; its error is far below a row's scatter
 _SMOOTHINGS = np.logspace(-6, 3, 19)
@@ -84,83 +69,6 @@ class MeasuredLaw:
             (1.0 - u) * g[:, i, j + 1] + u * g[:, i + 1, j + 1]
         )
         return Coefficients(drag, lift, outward <= 1e-9)
-
-
-def read_aero_table(path: Path) -> MeasuredLaw:
-    """Read a CSV of measured conditions and stitch it.
-
-    Parameters
-    ----------
-    path : Path
-        The file; see the module's text for its columns.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read or a cell cannot be used; row and column are named.
-    """
-    text = read_text(path)
-    return stitch(rows_from_csv(text, path.name), path.name)
-
-
-def rows_from_csv(text: str, what: str) -> FloatArray:
-    """Parse the CSV text of a table into (m, 4): Reynolds number, spin ratio, drag, lift.
-
-    Raises
-    ------
-    InputError
-        Naming row and column; rows are counted as in a spreadsheet, the header being row 1.
-    """
-    try:
-        lines = list(csv.reader(io.StringIO(text), skipinitialspace=True))
-    except csv.Error as error:
-        raise InputError(f"{what} is not CSV: {error}.") from error
-    if not lines:
-        raise InputError(f"{what} is empty; its first row must name the columns.")
-    header = _header(lines[0], what)
-    rows = [
-        [*_cells(line, header, number, what)]
-        for number, line in enumerate(lines[1:], start=2)
-        if any(cell.strip() for cell in line)
-    ]
-    return np.array(rows, float).reshape(-1, len(_COLUMNS))
-
-
-def _header(line: list[str], what: str) -> dict[str, tuple[int, str, float]]:
-    """Map each quantity to its column's index, its name in the file and its scale."""
-    known = (*_COLUMNS, *_SCALED, _IGNORED)
-    found: dict[str, tuple[int, str, float]] = {}
-    for index, name in enumerate(cell.strip().lower() for cell in line):
-        if name not in known:
-            near = get_close_matches(name, known, n=1, cutoff=0.4)
-            hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(known)}."
-            raise InputError(f"{what}: row 1, column {name!r} is not known; {hint}")
-        quantity, scale = _SCALED.get(name, (name, 1.0))
-        if quantity in found:
-            raise InputError(f"{what}: row 1, column {name!r} gives {quantity} a second time.")
-        found[quantity] = (index, name, scale)
-    for quantity in _COLUMNS:
-        if quantity not in found:
-            raise InputError(f"{what}: row 1 has no column {quantity}; it is required.")
-    return found
-
-
-def _cells(
-    line: list[str], header: dict[str, tuple[int, str, float]], number: int, what: str
-) -> Iterator[float]:
-    for quantity, (low, high) in _COLUMNS.items():
-        index, name, scale = header[quantity]
-        cell = line[index].strip() if index < len(line) else ""
-        try:
-            value = float(cell) * scale
-        except ValueError:
-            value = math.nan
-        if not low <= value <= high:
-            raise InputError(
-                f"{what}: row {number}, column {name} is {cell!r}, but must be a number from "
-                f"{low / scale:g} to {high / scale:g}."
-            )
-        yield value
 
 
 def stitch(rows: FloatArray, what: str = "the table") -> MeasuredLaw:

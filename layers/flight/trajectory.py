@@ -227,7 +227,11 @@ def fly(
     state, shots = _launch(
         ball_speed, launch_angle, spin, spin_axis_tilt, mass, diameter, air or humid_air(), wind
     )
-    aero = _Aero(law, spin_decay)
+    return _fly(state, shots, _Aero(law, spin_decay), refuse=policy == "refuse")
+
+
+def _fly(state: FloatArray, shots: _Shots, aero: _Aero, refuse: bool) -> Flight:
+    """Step all flights at once; apex and landing are refined from the step before each."""
     count = state.shape[1]
     before_apex, before_landing = state.copy(), np.empty_like(state)
     start_of_last = np.zeros(count)
@@ -237,7 +241,7 @@ def fly(
         if now > LONGEST_FLIGHT_S:
             raise SolverError(f"flight {aloft[0] + 1} is still up after {LONGEST_FLIGHT_S:g} s.")
         k1, reynolds, spin_ratio, inside = _derivative(state, left, aero)
-        if policy == "refuse" and not inside.all():
+        if refuse and not inside.all():
             _refuse(int(np.argmin(inside)), aloft, reynolds, spin_ratio, now)
         outside[aloft] += ~inside
         steps[aloft] += 1.0
@@ -296,6 +300,11 @@ def path(
     spin_decay: float = SPIN_DECAY_SMITS_SMITH,
 ) -> Path:
     """Trace one flight at every tenth of a second and at the landing; see `fly` for the arguments.
+
+    Parameters
+    ----------
+    ball_speed, launch_angle, spin, mass, diameter, law, air, wind, spin_axis_tilt, spin_decay
+        As `fly` takes them, for one ball.
 
     Raises
     ------

@@ -68,7 +68,7 @@ def bounce_and_roll(flight: Flight, diameter: npt.ArrayLike, turf: Turf | None =
 
     Notes
     -----
-    Rigid sphere of even density on a surface tilted by the dent it makes: it leaves rolling, or
+    Rigid sphere of uniform density on a surface tilted by the dent it makes: it leaves rolling, or
     sliding where friction does not suffice; between bounces it flies without air; below a bounce of
     5 mm it rolls to rest. The tilt is held at 45 deg, beyond which the linear rule has no meaning.
 
@@ -105,7 +105,7 @@ def _bounce(
     tangential, normal = along * cos - down * sin, along * sin + down * cos
     e = turf_restitution(normal)
     contact_speed = tangential + radius * spin
-    # Impulse per mass that brings the contact point to rest, 2/7 of its speed for an even sphere.
+    # Impulse per mass that brings the contact point to rest, 2/7 of its speed for a uniform sphere.
     grip = np.clip(
         2.0 / 7.0 * contact_speed,
         -turf.friction * (1.0 + e) * normal,

@@ -161,12 +161,20 @@ def barrier_impact(body: Body, speed: float, level: Level = "default") -> Barrie
 def barrier_impacts(
     body: Body, speeds: Sequence[float], level: Level = "default"
 ) -> list[BarrierImpact]:
-    """Throw a ball at the barrier at several speeds; see `barrier_impact`."""
+    """Throw a ball at the barrier at several speeds.
+
+    Parameters
+    ----------
+    body, level
+        See `barrier_impact`.
+    speeds : sequence of float
+        Inbound, m/s.
+    """
     return [barrier_impact(body, speed, level) for speed in speeds]
 
 
 def cor_slope(impacts: Sequence[BarrierImpact]) -> float:
-    """Least-squares slope of the speed ratio over the inbound speed, per m/s.
+    """Least-squares slope of the impact speed ratio over the inbound speed, per m/s.
 
     Raises
     ------

@@ -8,9 +8,9 @@ that the compiler proves the loops over lanes free of aliasing and turns them in
 import math
 
 import numpy as np
-from numba import njit
 
 from layers.arrays import FloatArray, IntArray
+from layers.numerics.machine_code import njit
 
 LANES = 16
 

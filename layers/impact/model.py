@@ -16,7 +16,7 @@ from layers.numerics.mesh import Mesh, sphere_mesh
 THICK_LAYER = 3.0e-3
 
 # Stiffness against the hourglass shapes: that of a square incompressible element in plane bending,
-# of modulus 4 G. Half or twice as much moves the speed ratio by less than 0.03 %.
+# of modulus 4 G. Half or twice as much moves the impact speed ratio by less than 0.03 %.
 HOURGLASS = 1.0 / 6.0
 
 # Part of the surface nodes' mass that is moved to the nodes below them. What a node loses when the
@@ -47,7 +47,7 @@ class Resolution:
 
 @dataclass
 class Model:
-    """Arrays of `layers.impact.kernels.impact`; its arguments of the same names, with the mass beside.
+    """Arrays of `layers.impact.kernels.impact`: its arguments of the same names, and the mass.
 
     The ball touches the wall z = 0 with its lower pole. The kernel changes `w` and `x` in place.
     """
@@ -99,8 +99,8 @@ def _angles(count: int) -> FloatArray:
 def impact_model(body: Body, resolution: Resolution) -> Model:
     """Assemble the arrays of an impact.
 
-    The dynamic moduli are the quasi-static ones times `dynamic_modulus_ratio`, the bulk modulus too,
-    so that Poisson's ratio stays.
+    The dynamic moduli are the quasi-static ones times `dynamic_modulus_ratio`, the bulk modulus
+    too, so that Poisson's ratio stays.
     """
     mesh = impact_mesh(body, resolution)
     mean_gradient, volume, share = _gradients(mesh)

@@ -3,9 +3,9 @@
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from layers.arrays import FloatArray
+from layers.numerics.machine_code import njit
 
 # Local coordinates of the corners: bits 1, 2, 4 of the corner's number.
 CORNERS: FloatArray = np.array([[1.0 if a >> i & 1 else -1.0 for i in range(3)] for a in range(8)])

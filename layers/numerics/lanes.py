@@ -91,7 +91,16 @@ def _address(context: Any, builder: Any, kind: Any, array: Any, *where: Any) -> 
 
 @_intrinsic
 def load(typing_context: Any, array: Any, block: Any, row: Any) -> Any:
-    """Return ``array[block, row, :]``, WIDTH doubles side by side, as lanes."""
+    """Return ``array[block, row, :]``, WIDTH doubles side by side, as lanes.
+
+    Parameters
+    ----------
+    typing_context
+        The compiler's; calls leave it out.
+    array : (blocks, rows, WIDTH) array
+    block, row : int
+        Which lanes.
+    """
 
     def build(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         pointer = _address(context, builder, sig.args[0], *args)
@@ -102,7 +111,18 @@ def load(typing_context: Any, array: Any, block: Any, row: Any) -> Any:
 
 @_intrinsic
 def store(typing_context: Any, array: Any, block: Any, row: Any, value: Any) -> Any:
-    """Set ``array[block, row, :]``."""
+    """Set ``array[block, row, :]``.
+
+    Parameters
+    ----------
+    typing_context
+        The compiler's; calls leave it out.
+    array : (blocks, rows, WIDTH) array
+    block, row : int
+        Which lanes.
+    value : lanes
+        What they are set to.
+    """
 
     def build(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         pointer = _address(context, builder, sig.args[0], *args[:3])
@@ -114,7 +134,20 @@ def store(typing_context: Any, array: Any, block: Any, row: Any, value: Any) -> 
 
 @_intrinsic
 def gather(typing_context: Any, values: Any, offset: Any, index: Any, block: Any, row: Any) -> Any:
-    """Return ``values.ravel()[offset + index[block, row, :]]`` as lanes."""
+    """Return ``values.ravel()[offset + index[block, row, :]]`` as lanes.
+
+    Parameters
+    ----------
+    typing_context
+        The compiler's; calls leave it out.
+    values : array
+        Read as if it were flat.
+    offset : int
+        Added to each index.
+    index : (blocks, rows, WIDTH) int array
+    block, row : int
+        Which indices.
+    """
 
     def build(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         array, offset_value, index_array, block_value, row_value = args
@@ -155,7 +188,15 @@ def total(typing_context: Any, value: Any) -> Any:
 
 @_intrinsic
 def maximum(typing_context: Any, left: Any, right: Any) -> Any:
-    """Return the larger of two, lane by lane."""
+    """Return the larger of two, lane by lane.
+
+    Parameters
+    ----------
+    typing_context
+        The compiler's; calls leave it out.
+    left, right : lanes
+        To be compared.
+    """
 
     def build(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         return builder.select(builder.fcmp_ordered(">", *args), *args)

@@ -1,21 +1,20 @@
 """The overall-distance test as a screen: dated launch conditions, flight and run of the ball."""
 
-import tomllib
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
-from importlib import resources
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from layers.arrays import FloatArray, Level
 from layers.ball import Ball
-from layers.errors import InputError
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import Estimate
+from layers.files.cards import Cards
+from layers.files.fields import Table, numeric
 from layers.flight.aerodynamics import Law, ferguson_2022
 from layers.flight.air import humid_air
 from layers.flight.trajectory import fly
@@ -25,30 +24,32 @@ MILE_PER_HOUR = 0.44704  # m/s
 YARD = 0.9144  # m
 
 
-def _number(unit: str, help_text: str, low: float, high: float) -> float:
-    field: float = Field(ge=low, le=high, description=help_text, json_schema_extra={"unit": unit})
-    return field
-
-
-class DistanceTest(BaseModel):
+class DistanceTest(Table):
     """One dated set of test conditions with its limit."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    name: str
+    name: str = Field(description="what it is called")
     as_of: date = Field(description="when the data were written down")
     status: str = Field(description="what the test's standing was then")
-    club_speed_mph: float = _number("mph", "speed of the robot's head", 50.0, 200.0)
-    ball_speed_mph: float = _number("mph", "speed of an ordinary ball off that club", 50.0, 250.0)
-    launch_angle_deg: float = _number("deg", "launch above the horizontal", 1.0, 45.0)
-    spin_rpm: float = _number("rpm", "backspin at launch", 0.0, 10000.0)
-    limit_yd: float = _number("yd", "carry and run allowed", 100.0, 500.0)
-    tolerance_yd: float = _number("yd", "added to the limit", 0.0, 20.0)
-    temperature_c: float = _number("C", "of the air", -20.0, 50.0)
-    pressure_hpa: float = _number("hPa", "of the air at the place", 900.0, 1080.0)
-    relative_humidity_percent: float = _number("%", "of the air", 0.0, 100.0)
-    source: str
-    grade: Literal["published", "restated", "from memory"]
+    club_speed_mph: float = numeric("mph", "speed of the robot's head", 50.0, 200.0)
+    ball_speed_mph: float = numeric("mph", "speed of an ordinary ball off that club", 50.0, 250.0)
+    launch_angle_deg: float = numeric("deg", "launch above the horizontal", 1.0, 45.0)
+    spin_rpm: float = numeric("rpm", "backspin at launch", 0.0, 10000.0)
+    limit_yd: float = numeric("yd", "carry and run allowed", 100.0, 500.0)
+    tolerance_yd: float = numeric("yd", "added to the limit", 0.0, 20.0)
+    temperature_c: float = numeric("C", "of the air", -20.0, 50.0)
+    pressure_hpa: float = numeric("hPa", "of the air at the place", 900.0, 1080.0)
+    relative_humidity_percent: float = numeric("%", "of the air", 0.0, 100.0)
+    source: str = Field(description="where the conditions stand")
+    grade: Literal["published", "restated", "from memory"] = Field(description="how it was seen")
+
+
+class DistanceTests(Cards[DistanceTest]):
+    """Test conditions, each name once."""
+
+    kind = "distance test"
+    place = "list of tests"
+
+    distance_test: tuple[DistanceTest, ...] = Field(min_length=1, description="the tests")
 
 
 @dataclass(frozen=True)
@@ -68,14 +69,9 @@ class DistanceScreen:
 
 
 @cache
-def distance_tests() -> tuple[DistanceTest, ...]:
+def distance_tests() -> DistanceTests:
     """Return the shipped test conditions."""
-    text = (
-        resources.files("layers.rules")
-        .joinpath("overall_distance.toml")
-        .read_text(encoding="utf-8")
-    )
-    return tuple(DistanceTest.model_validate(row) for row in tomllib.loads(text)["distance_test"])
+    return DistanceTests.shipped("layers.rules", "overall_distance.toml")
 
 
 def distance_test(name: str) -> DistanceTest:
@@ -84,13 +80,9 @@ def distance_test(name: str) -> DistanceTest:
     Raises
     ------
     InputError
-        If there are none; the known names are told.
+        If there are none; the nearest names are offered.
     """
-    for test in distance_tests():
-        if test.name == name:
-            return test
-    names = ", ".join(test.name for test in distance_tests())
-    raise InputError(f"distance test {name!r} is not known; known: {names}.")
+    return distance_tests().find(name)
 
 
 def distance_screen(

@@ -1,29 +1,26 @@
 """Rule sets as dated data, and the screen of a build against one."""
 
-import tomllib
 from dataclasses import dataclass
 from datetime import date
-from difflib import get_close_matches
 from functools import cache
-from importlib import resources
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from layers.errors import InputError
-from layers.figures import Estimate, parse_figure
+from layers.estimates import Estimate
+from layers.figures import parse_figure
+from layers.files.cards import Cards
+from layers.files.fields import Table, numeric
 
 Verdict = Literal["within", "within error of the limit", "outside", "not known"]
 
 
-class RuleLimit(BaseModel):
+class RuleLimit(Table):
     """One bound on one figure."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
     figure: str = Field(description="name of the figure")
-    at_least: float | None = Field(None, description="lower bound, in the figure's unit")
-    at_most: float | None = Field(None, description="upper bound, in the figure's unit")
+    at_least: float | None = numeric("the figure's", "lower bound", -1e6, 1e6, None)
+    at_most: float | None = numeric("the figure's", "upper bound", -1e6, 1e6, None)
     source: str = Field(description="where the bound stands")
     grade: Literal["published", "restated", "from memory"] = Field(description="how it was seen")
 
@@ -40,10 +37,10 @@ class RuleSet(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    name: str
+    name: str = Field(description="what it is called")
     as_of: date = Field(description="when the data were written down")
     status: str = Field(description="what the rules' standing was then")
-    limit: tuple[RuleLimit, ...]
+    limit: tuple[RuleLimit, ...] = Field(description="its limits")
 
 
 @dataclass(frozen=True)
@@ -60,11 +57,19 @@ class Margin:
     verdict: Verdict
 
 
+class RuleSets(Cards[RuleSet]):
+    """Rule sets, each name once."""
+
+    kind = "rule set"
+    place = "list of rule sets"
+
+    rule_set: tuple[RuleSet, ...] = Field(min_length=1, description="the rule sets")
+
+
 @cache
-def rule_sets() -> tuple[RuleSet, ...]:
+def rule_sets() -> RuleSets:
     """Return the shipped rule sets."""
-    text = resources.files("layers.rules").joinpath("rules.toml").read_text(encoding="utf-8")
-    return tuple(RuleSet.model_validate(row) for row in tomllib.loads(text)["rule_set"])
+    return RuleSets.shipped("layers.rules", "rules.toml")
 
 
 def rule_set(name: str) -> RuleSet:
@@ -73,15 +78,9 @@ def rule_set(name: str) -> RuleSet:
     Raises
     ------
     InputError
-        If there is none; the known names are told.
+        If there is none; the nearest names are offered.
     """
-    for rules in rule_sets():
-        if rules.name == name:
-            return rules
-    names = [rules.name for rules in rule_sets()]
-    near = get_close_matches(name, names, n=1)
-    hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(names)}."
-    raise InputError(f"rule set {name!r} is not known; {hint}")
+    return rule_sets().find(name)
 
 
 def screen(estimate: Estimate, rules: RuleSet) -> tuple[Margin, ...]:

@@ -10,7 +10,7 @@ Coulomb's cone when the point slips.
 import math
 from typing import Any, NamedTuple
 
-from numba import njit
+from layers.numerics.machine_code import njit
 
 # Rows of the face's constants.
 STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, Pa s/m, 1: of slow sliding

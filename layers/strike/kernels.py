@@ -10,9 +10,8 @@ Int. J. Numer. Methods Eng. 17, 679). The four hourglass patterns resist with an
 
 from typing import Any
 
-from numba import njit
-
 from layers.numerics.lanes import gather, highest, load, maximum, spread, store, total
+from layers.numerics.machine_code import njit
 
 # Rows of the element constants. 0..23: mean gradient, 3 corner + direction.
 POSITION_PATTERN = 24  # 12 rows: pattern alpha of the coordinate j in 3 alpha + j

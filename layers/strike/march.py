@@ -1,16 +1,12 @@
 """Time stepping of the oblique impact: central differences of ball, contact and club."""
 
-import hashlib
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numba import njit
 
-from layers.numerics import lanes
 from layers.numerics.lanes import WIDTH, gather, load, store
-from layers.strike import contact, head, kernels
+from layers.numerics.machine_code import njit
 from layers.strike.contact import (
     CONTACT_LOSS,
     FRICTION_LOSS,
@@ -251,23 +247,10 @@ def _march(
     result[ELAPSED], result[LAST], result[STEPS], result[RECORDED] = time, last, steps, count
 
 
-def _keyed(sources: str) -> Any:
-    """Compile `_march` for a cache that knows the sources of everything inside it.
+@njit(cache=True)
+def march(*arguments: Any) -> None:
+    """March; see `_march`.
 
-    The compiler's cache of a function is renewed when its own file changes, not when the files of
-    functions it calls do; what a nested function encloses, though, is part of its key.
+    Without this shell around it the compiler sums in another order: last bits would change.
     """
-
-    @njit(cache=True)
-    def march(*arguments: Any) -> None:
-        if len(sources) > 0:
-            _march(*arguments)
-
-    return march
-
-
-march = _keyed(
-    hashlib.sha256(
-        b"".join(Path(str(m.__file__)).read_bytes() for m in (lanes, contact, head, kernels))
-    ).hexdigest()
-)
+    _march(*arguments)

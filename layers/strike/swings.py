@@ -3,16 +3,17 @@
 import math
 import re
 from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from layers.errors import InputError, explain, find_named, refuse_twice
+from layers.errors import InputError
 from layers.figures import QUANTITIES, FigureName
-from layers.files.text import read_text
-from layers.files.toml import parse_toml
+from layers.files.cards import Cards
+from layers.files.fields import Table, numeric
+from layers.files.paths import StrPath
+from layers.files.text import Name, Text, read_text
 from layers.materials import Grade
 
 if TYPE_CHECKING:
@@ -21,93 +22,61 @@ if TYPE_CHECKING:
 _NAME = re.compile(r"[a-z0-9]+(?: [a-z0-9]+)*")
 
 
-class Swing(BaseModel):
+class Swing(Table):
     """How a club meets the ball, in the units that players and robots are set by."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     name: str = Field(
         min_length=1, max_length=60, description="lower-case words, as figure names use it"
     )
-    club: str = Field(min_length=1, max_length=40, description="what is swung")
-    profile: str = Field(min_length=1, max_length=40, description="who swings it")
-    club_mass_g: float = Field(
-        ge=20.0,
-        le=2000.0,
-        description="mass that takes part in the impact: the head, with no shaft",
-        json_schema_extra={"unit": "g"},
+    club: Name = Field(min_length=1, max_length=40, description="what is swung")
+    profile: Name = Field(min_length=1, max_length=40, description="who swings it")
+    club_mass_g: float = numeric(
+        "g", "mass that takes part in the impact: the head, with no shaft", 20.0, 2000.0
     )
-    club_speed_m_s: float = Field(
-        ge=1.0,
-        le=75.0,
-        description="speed of the head just before impact",
-        json_schema_extra={"unit": "m/s"},
+    club_speed_m_s: float = numeric("m/s", "speed of the head just before impact", 1.0, 75.0)
+    dynamic_loft_deg: float = numeric(
+        "deg", "angle of the face's normal above the horizontal at impact", 0.0, 80.0
     )
-    dynamic_loft_deg: float = Field(
-        ge=0.0,
-        le=80.0,
-        description="angle of the face's normal above the horizontal at impact",
-        json_schema_extra={"unit": "deg"},
+    attack_angle_deg: float = numeric(
+        "deg", "direction of the head above the horizontal; negative is downward", -20.0, 20.0
     )
-    attack_angle_deg: float = Field(
-        ge=-20.0,
-        le=20.0,
-        description="direction of the head above the horizontal; negative is downward",
-        json_schema_extra={"unit": "deg"},
-    )
-    friction: float | None = Field(
+    friction: float | None = numeric(
+        "1",
+        "Coulomb friction of this face at any speed; none takes the cover's own",
+        "kN/mm",
+        "stiffness of the face's spring along its normal; none is rigid",
+        0.5,
+        1000.0,
         None,
-        ge=0.0,
-        le=2.0,
-        description="Coulomb friction of this face at any speed; none takes the cover's own",
-        json_schema_extra={"unit": "1"},
-    )
-    face_stiffness_kn_mm: float | None = Field(
+        2.0,
         None,
-        ge=0.5,
-        le=1000.0,
-        description="stiffness of the face's spring along its normal; none is rigid",
-        json_schema_extra={"unit": "kN/mm"},
     )
-    face_mass_g: float = Field(
-        30.0,
-        ge=1.0,
-        le=500.0,
-        description="part of the head's mass that moves with a springing face",
-        json_schema_extra={"unit": "g"},
+    face_stiffness_kn_mm: float | None = numeric(
+        "kN/mm", "stiffness of the face's spring along its normal; none is rigid", 0.5, 1000.0, None
     )
-    moi_g_cm2: float | None = Field(
+    face_mass_g: float = numeric(
+        "g", "part of the head's mass that moves with a springing face", 1.0, 500.0, 30.0
+    )
+    moi_g_cm2: float | None = numeric(
+        "g cm2",
+        "of the head about its heel-toe axis; none is a head that cannot turn",
+        50.0,
+        20000.0,
         None,
-        ge=50.0,
-        le=20000.0,
-        description="of the head about its heel-toe axis; none is a head that cannot turn",
-        json_schema_extra={"unit": "g cm2"},
     )
-    depth_mm: float = Field(
-        0.0,
-        ge=0.0,
-        le=80.0,
-        description="of the head's centre of mass behind the face, along the face's normal",
-        json_schema_extra={"unit": "mm"},
+    depth_mm: float = numeric(
+        "mm", "of the head's centre of mass behind the face, along the face's normal", 0, 80, 0.0
     )
-    impact_height_mm: float = Field(
-        0.0,
-        ge=-30.0,
-        le=30.0,
-        description="of the first touch above the centre of mass's projection on the face",
-        json_schema_extra={"unit": "mm"},
+    impact_height_mm: float = numeric(
+        "mm", "of the first touch above the centre of mass's projection on the face", -30, 30, 0.0
     )
-    roll_radius_mm: float | None = Field(
-        None,
-        ge=100.0,
-        le=5000.0,
-        description="of the face's curve from crown to sole; none is flat",
-        json_schema_extra={"unit": "mm"},
+    roll_radius_mm: float | None = numeric(
+        "mm", "of the face's curve from crown to sole; none is flat", 100, 5000, None
     )
     surface: Literal["dry", "wet"] = Field(
         "dry", description="which of the cover's frictions counts when none is given here"
     )
-    source: str = Field("not stated", description="where the numbers come from")
+    source: Text = Field("not stated", description="where the numbers come from")
     grade: Grade = Field("unstated", description="how far the numbers can be trusted")
 
     @field_validator("name")
@@ -169,27 +138,13 @@ class Swing(BaseModel):
         )
 
 
-class SwingTable(BaseModel):
+class SwingTable(Cards[Swing]):
     """A set of swings, each name once."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    kind = "swing"
+    place = "table"
 
     swing: tuple[Swing, ...] = Field(min_length=1, description="the swings")
-
-    @model_validator(mode="after")
-    def _names_are_unique(self) -> "SwingTable":
-        refuse_twice(self.swing, "swing")
-        return self
-
-    def find(self, name: str) -> Swing:
-        """Return the swing of this name.
-
-        Raises
-        ------
-        InputError
-            If there is none; the message offers the nearest names.
-        """
-        return find_named(self.swing, name, "swing", "table")
 
     def of_club(self, name: str) -> tuple[str, ...]:
         """Return the names of a club's swings.
@@ -241,13 +196,10 @@ def swings_from_toml(text: str, what: str = "swings") -> SwingTable:
     InputError
         On bad TOML, an unknown field or a value out of range.
     """
-    try:
-        return SwingTable.model_validate(parse_toml(text, what))
-    except ValidationError as error:
-        raise explain(error, what, tuple(Swing.model_fields)) from error
+    return SwingTable.from_toml(text, what)
 
 
-def read_swings(path: Path) -> SwingTable:
+def read_swings(path: StrPath) -> SwingTable:
     """Read the user's own swings, which stand in place of the shipped ones.
 
     Raises
@@ -255,6 +207,7 @@ def read_swings(path: Path) -> SwingTable:
     InputError
         If the file is missing, unreadable, not TOML or not a table of swings.
     """
+    path = Path(path)
     text = read_text(path)
     return swings_from_toml(text, path.name)
 
@@ -262,8 +215,7 @@ def read_swings(path: Path) -> SwingTable:
 @cache
 def default_swings() -> SwingTable:
     """Return the swings that ship with orbwright: invented, typical, graded common practice."""
-    text = resources.files("layers.strike").joinpath("swings.toml").read_text(encoding="utf-8")
-    return swings_from_toml(text, "the shipped swings")
+    return SwingTable.shipped("layers.strike", "swings.toml")
 
 
 def find_swing(name: str, table: SwingTable | None = None) -> Swing:

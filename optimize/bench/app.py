@@ -1,4 +1,4 @@
-"""The routes: the page's own files from a fixed table, and what the page asks."""
+"""The routes: the page's own files from a fixed table, and its requests."""
 
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -18,47 +18,55 @@ from layers.ball import Ball
 from layers.ball_file import ball_toml
 from layers.errors import InputError
 from optimize.bench.bench import Bench, records
-from optimize.bench.bodies import read_json
-from optimize.bench.guard import Door, Guard, Refused, json_bytes
-from optimize.bench.hub import News, TooBusy
-from optimize.ledger.ledger import Known
+from optimize.bench.build import read_build
+from optimize.bench.guard import Access, Guard, Refused, json_bytes
+from optimize.bench.jobs import News, TooBusy
+from optimize.bench.requests import read_json
+from optimize.ledger.rows import Known
 
-_OURS, _SHARED = "optimize.bench.static", "optimize.page.templates"
+_OURS, _SHARED = "optimize.bench.static", "optimize.web"
 _CSS, _JS = "text/css", "text/javascript"
-# Every file that is served, by its address: nothing else on the disk can be asked for.
+_SCRIPTS = {
+    _OURS: (
+        *("bench", "emulator", "figures", "flight", "limits", "pins", "requests", "section"),
+        "sliders",
+    ),
+    _SHARED: ("elements", "numbers", "cross_section", "theme"),
+}
+# Every file that is served, by its address; no request reaches any other file.
 FILES = {
     "/": (_OURS, "bench.html", "text/html"),
     "/icon.svg": (_OURS, "icon.svg", "image/svg+xml"),
     "/bench.css": (_OURS, "bench.css", _CSS),
     "/page.css": (_SHARED, "page.css", _CSS),
-    "/making.js": (_SHARED, "making.js", _JS),
     **{
-        f"/{name}.js": (_OURS, f"{name}.js", _JS)
-        for name in ("bench", "talk", "sliders", "section", "flight", "figures", "pins", "words")
+        f"/{name}.js": (folder, f"{name}.js", _JS)
+        for folder, names in _SCRIPTS.items()
+        for name in names
     },
 }
 _PLACES = ("bench", "pin 1", "pin 2", "pin 3", "pin 4")
-_MOST_PAGE = 64  # characters of a page's name for itself
+_MOST_PAGE = 64  # characters of a page's own id
 _BEAT_S = 15.0
 _LINES = "application/x-ndjson"
 
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
-def create_app(bench: Bench, door: Door) -> ASGIApp:
+def create_app(bench: Bench, access: Access) -> ASGIApp:
     """Return the application, guarded.
 
     Parameters
     ----------
     bench : Bench
-        What it is about; started and closed by the caller.
-    door : Door
-        Who may ask.
+        Started and closed by the caller.
+    access : Access
+        Which requests are answered.
     """
-    asked: list[Route] = [
+    routes: list[Route] = [
         Route(address, partial(_file, address), methods=["GET"]) for address in FILES
     ]
-    asked += [
+    routes += [
         Route("/api/about", partial(_about, bench), methods=["GET"]),
         Route("/api/state", partial(_state, bench), methods=["GET"]),
         Route("/api/quick", partial(_quick, bench), methods=["POST"]),
@@ -66,9 +74,9 @@ def create_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/api/toml", partial(_toml, bench), methods=["POST"]),
     ]
     handlers: Any = {Refused: _refused, InputError: _bad_input, HTTPException: _http}
-    app = Starlette(routes=asked, exception_handlers=handlers)
+    app = Starlette(routes=routes, exception_handlers=handlers)
     app.router.redirect_slashes = False
-    return Guard(app, door)
+    return Guard(app, access)
 
 
 @cache
@@ -91,12 +99,12 @@ async def _state(bench: Bench, request: Request) -> Response:
 
 
 async def _quick(bench: Bench, request: Request) -> Response:
-    """Answer with two lines of JSON: the figures at once, and the flights, which take longer."""
-    setting, ball = bench.desk.read(await read_json(request))
-    told, figures = await run_in_threadpool(bench.quick, setting, ball)
+    """Answer with two lines of JSON: the figures at once, then the flights, which take longer."""
+    setting, ball = read_build(await read_json(request), bench.panel.ball)
+    record, figures = await run_in_threadpool(bench.quick, setting, ball)
 
     async def stream() -> AsyncIterator[bytes]:
-        yield json_bytes(told) + b"\n"
+        yield json_bytes(record) + b"\n"
         flights = await run_in_threadpool(bench.flights, ball, figures)
         yield json_bytes({"flights": flights}) + b"\n"
 
@@ -104,7 +112,7 @@ async def _quick(bench: Bench, request: Request) -> Response:
 
 
 async def _toml(bench: Bench, request: Request) -> Response:
-    _, ball = bench.desk.read(await read_json(request))
+    _, ball = read_build(await read_json(request), bench.panel.ball)
     return Response(
         ball_toml(ball),
         media_type="application/toml; charset=utf-8",
@@ -121,16 +129,16 @@ async def _finite(bench: Bench, request: Request) -> Response:
                          f"{', '.join(_PLACES)}.")  # fmt: skip
     if not isinstance(page, str) or len(page) > _MOST_PAGE:
         raise InputError(f"the request: page must be a text of at most {_MOST_PAGE} characters.")
-    _, ball = bench.desk.read(table)
+    _, ball = read_build(table, bench.panel.ball)
     loop, lines = asyncio.get_running_loop(), asyncio.Queue[News]()
 
-    def tell(news: News) -> None:
+    def send(news: News) -> None:
         loop.call_soon_threadsafe(lines.put_nowait, news)
 
     try:
-        job = bench.hub.submit(f"{page}/{place}", ball, place == _PLACES[0], tell)
+        job = bench.queue.submit(f"{page}/{place}", ball, place == _PLACES[0], send)
     except TooBusy:
-        raise Refused(503, "The bench has as many builds to compute as it takes; close a page "
+        raise Refused(503, "The bench has as many builds to compute as it accepts; close a page "
                       "or wait.") from None  # fmt: skip
 
     async def stream() -> AsyncIterator[bytes]:
@@ -145,13 +153,13 @@ async def _finite(bench: Bench, request: Request) -> Response:
                 if news.end:
                     return
         finally:
-            bench.hub.cancel(job)
+            bench.queue.cancel(job)
 
     return StreamingResponse(stream(), media_type=_LINES)
 
 
 async def _line(bench: Bench, ball: Ball, news: News) -> dict[str, Any]:
-    known: Known = news.found
+    known: Known = news.known
     line: dict[str, Any] = {"figures": records(known.figures), "failed": known.failed}
     flights = await run_in_threadpool(bench.flights, ball, known.figures)
     line["flights"] = flights

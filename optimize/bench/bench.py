@@ -1,4 +1,4 @@
-"""The bench itself: what the page is told, apart from how it is asked."""
+"""The bench: the data that the page shows, apart from how they are requested."""
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
@@ -6,63 +6,66 @@ from typing import Any
 
 from layers.ball import Ball
 from layers.conditions import Conditions
-from layers.estimation import MODEL_VERSION, estimate
-from layers.figures import QUANTITIES, Figure, parse_figure
-from optimize.bench.asked import Test
-from optimize.bench.desk import Desk, Knob, Setting
-from optimize.bench.guesses import emulated_figures, traces
-from optimize.bench.hub import Hub
-from optimize.bench.learner import Learner
+from layers.estimates import Figure
+from layers.estimation import estimate
+from layers.figures import QUANTITIES, parse_figure
+from layers.model_version import MODEL_VERSION
+from optimize.bench.figures import Test
+from optimize.bench.prediction import emulated_figures, traces
+from optimize.bench.queue import BuildQueue
+from optimize.bench.settings import Setting
+from optimize.bench.sliders import Panel, Slider
+from optimize.bench.training import Trainer
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
-from optimize.report.words import help_of, label_of, owner_of, short_of, unit_of
+from optimize.report.words import described_of, help_of, label_of, owner_of, unit_of
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 
 
 @dataclass(frozen=True)
 class Bench:
-    """All that one session of the bench consists of."""
+    """The parts of one session of the bench."""
 
-    desk: Desk
+    panel: Panel
     scenario: Scenario | None
     conditions: Conditions
     swings: tuple[str, ...]
     names: tuple[str, ...]
     tests: tuple[Test, ...]
     bounds: tuple[Bound, ...]
-    hub: Hub
-    learner: Learner
+    queue: BuildQueue
+    trainer: Trainer
 
     def start(self) -> None:
         """Start computing."""
-        self.hub.start()
-        self.learner.start()
+        self.queue.start()
+        self.trainer.start()
 
     def close(self) -> None:
         """End every process."""
-        self.learner.close()
-        self.hub.close()
+        self.trainer.close()
+        self.queue.close()
 
     def about(self) -> dict[str, Any]:
         """Return what does not change: the ball, its sliders, the figures, the limits."""
-        start = self.desk.start()
+        start = self.panel.start()
         fill = self.scenario.fill if self.scenario else None
         return {
             "version": version(),
             "model": MODEL_VERSION,
-            "ball": self.desk.ball.name,
+            "ball": self.panel.ball.name,
             "scenario": self.scenario.name if self.scenario else None,
             "question": self.scenario.question if self.scenario else None,
             "layers": [
                 {"role": layer.role, "material": layer.material.label}
-                for layer in self.desk.ball.layer
+                for layer in self.panel.ball.layer
             ],
-            "knobs": [_knob_record(knob) for knob in self.desk.knobs],
+            "sliders": [_slider_record(slider) for slider in self.panel.sliders],
             "start": start.model_dump(mode="json", exclude={"hold_mass"}),
             "fill": {"layer": fill.layer, "mass_g": fill.mass_g} if fill else None,
             "figures": [_figure_about(name) for name in self.names],
-            "learnt": list(self.learner.names),
+            "emulated": list(self.trainer.names),
             "swings": [
                 {"name": name, "club": swing.club, "speed_m_s": swing.club_speed_m_s}
                 for name in self.swings
@@ -73,18 +76,25 @@ class Bench:
         }
 
     def quick(self, setting: Setting, ball: Ball) -> tuple[dict[str, Any], dict[str, Figure]]:
-        """Return what can be said at once of a build: geometry, closed forms, the emulator's.
+        """Return what is known at once of a build: geometry, closed forms, emulated figures.
+
+        Parameters
+        ----------
+        setting : Setting
+            Values of the sliders.
+        ball : Ball
+            The ball that they make.
 
         Returns
         -------
         dict
             Plain data for the page.
         dict of str to Figure
-            The figures in it, from which the flights can be drawn.
+            The figures in it, for the flights.
         """
         closed = [test.names for test in self.tests if test.kind == "closed"]
         figures = dict(estimate(ball, closed[0] if closed else ()).figures)
-        known = self.learner.predict(ball)
+        known = self.trainer.predict(ball)
         if known:
             figures |= emulated_figures(self.names, ball, known, self.conditions)
         record = {
@@ -97,7 +107,7 @@ class Bench:
                 "moduli_mpa": [layer.material.youngs_modulus_mpa.value for layer in ball.layer],
             },
             "figures": records(figures),
-            "emulator": self._emulator_word(known is not None),
+            "emulator": self._emulator_state(known is not None),
             "state": self.state(),
         }
         return record, figures
@@ -107,18 +117,18 @@ class Bench:
         return traces(ball, self.swings, figures, self.conditions)
 
     def state(self) -> dict[str, Any]:
-        """Return how the processes fare."""
+        """Return the state of the processes and of the emulator."""
         return {
-            "ready": self.hub.ready,
-            "restarts": self.hub.restarts,
-            "notice": self.hub.notice,
-            "learner": self.learner.state(),
+            "ready": self.queue.ready,
+            "restarts": self.queue.restarts,
+            "notice": self.queue.notice,
+            "trainer": self.trainer.state(),
         }
 
-    def _emulator_word(self, spoke: bool) -> str:
-        if spoke:
-            return "speaks"
-        return "outside" if self.learner.state()["fitted_on"] else "learning"
+    def _emulator_state(self, predicted: bool) -> str:
+        if predicted:
+            return "ready"
+        return "outside" if self.trainer.state()["fitted_on"] else "training"
 
 
 def records(figures: Mapping[str, Figure]) -> dict[str, Any]:
@@ -136,30 +146,20 @@ def records(figures: Mapping[str, Figure]) -> dict[str, Any]:
     }
 
 
-def _knob_record(knob: Knob) -> dict[str, Any]:
-    return asdict(knob) | {"printed": knob.unit.replace("cm3", "cm³")}
+def _slider_record(slider: Slider) -> dict[str, Any]:
+    return asdict(slider) | {"unit_printed": slider.unit.replace("cm3", "cm³")}
 
 
 def _figure_about(name: str) -> dict[str, Any]:
     return {
         "name": name,
-        "label": _label(name),
+        "label": described_of(name),
         "whole": label_of(name),
         "owner": owner_of(name),
         "unit": unit_of(name),
         "help": help_of(name),
         "basis": QUANTITIES[parse_figure(name).quantity].basis,
     }
-
-
-def _label(name: str) -> str:
-    """Name a figure with the speed or loads that it holds for, also the usual ones."""
-    figure = parse_figure(name)
-    known = QUANTITIES[figure.quantity]
-    if "@" in name or known.condition == "none":
-        return short_of(name)
-    at = " to ".join(f"{value:.4g}" for value in figure.condition)
-    return f"{short_of(name)} at {at} {'N' if known.condition == 'loads' else 'm/s'}"
 
 
 def _bound_record(bound: Bound) -> dict[str, Any]:

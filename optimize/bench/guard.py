@@ -1,7 +1,7 @@
-"""The door: who may ask, and how much. It stands before every route.
+"""Access control before every route: which requests are answered, and their limits.
 
-A page on another site, a name that was pointed at this machine, another user's program: none of
-them has the session's token, and none may be answered.
+A page on another site, a foreign name that resolves to this machine, another user's program: none
+of them has the session's token, and none is answered.
 """
 
 import asyncio
@@ -18,6 +18,8 @@ from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 TOKEN_HEADER = "x-orbwright-token"
+# A browser's own has some 0.6 kB.
+MOST_HEADER_BYTES = 16 * 1024
 _CLOSING_S = 5.0
 _LOG = logging.getLogger("orbwright.bench")
 
@@ -44,8 +46,8 @@ class Refused(Exception):
 
 
 @dataclass(frozen=True)
-class Door:
-    """What a request must show.
+class Access:
+    """What a request needs to be answered.
 
     Attributes
     ----------
@@ -65,8 +67,20 @@ class Door:
         bare = names if self.port == 80 else ()
         return (*(f"{name}:{self.port}" for name in names), *bare)
 
+    def has_token(self, headers: Headers) -> bool:
+        """Whether a request carries the session's token."""
+        given = headers.get(TOKEN_HEADER, "")
+        return hmac.compare_digest(given.encode("utf-8", "replace"), self.token.encode())
+
     def check(self, method: str, path: str, headers: Headers) -> None:
-        """Refuse what does not come from the page that this session served.
+        """Refuse a request that does not come from the page of this session.
+
+        Parameters
+        ----------
+        method, path : str
+            Of the request.
+        headers : Headers
+            Of the request.
 
         Raises
         ------
@@ -82,22 +96,22 @@ class Door:
         site = headers.get("sec-fetch-site", "same-origin")
         if site not in ("same-origin", "none"):
             raise Refused(403, "This bench does not answer pages of another site.")
-        if method not in ("GET", "HEAD") or path.startswith("/api"):
-            given = headers.get(TOKEN_HEADER, "")
-            if not hmac.compare_digest(given.encode("utf-8", "replace"), self.token.encode()):
-                raise Refused(
-                    403,
-                    "The session's token is missing or wrong; open the page by the "
-                    "address that the command printed.",
-                )
+        if (method not in ("GET", "HEAD") or path.startswith("/api")) and not self.has_token(
+            headers
+        ):
+            raise Refused(
+                403,
+                "The session's token is missing or wrong; open the page by the "
+                "address that the command printed.",
+            )
 
 
 class Guard:
-    """ASGI wrapper that checks requests, adds the safe headers, and tells nobody of a traceback."""
+    """ASGI wrapper that checks requests, adds security headers, and keeps tracebacks to itself."""
 
-    def __init__(self, app: ASGIApp, door: Door) -> None:
+    def __init__(self, app: ASGIApp, access: Access) -> None:
         self._app = app
-        self._door = door
+        self._access = access
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -109,8 +123,8 @@ class Guard:
         try:
             await self._answer(scope, receive, send)
         except (ClientDisconnect, LocalProtocolError):
-            # Whoever asked has gone, or broke the protocol in the middle of a request, which the
-            # server has answered by itself: there is nobody to tell.
+            # The client has gone, or broke the protocol in the middle of a request, which the
+            # server has answered by itself: nothing is left to send.
             with suppress(TimeoutError):
                 await asyncio.wait_for(_closed(receive), _CLOSING_S)
 
@@ -128,7 +142,8 @@ class Guard:
             await send(message)
 
         try:
-            self._door.check(scope["method"], scope["path"], Headers(scope=scope))
+            _check_size(scope)
+            self._access.check(scope["method"], scope["path"], Headers(scope=scope))
             await self._app(scope, receive, safe_send)
         except (ClientDisconnect, LocalProtocolError):
             raise
@@ -136,9 +151,16 @@ class Guard:
             if not begun:
                 await _say(safe_send, refused.status, str(refused))
         except Exception:
-            _LOG.exception("an error that the bench does not know")
+            _LOG.exception("an unexpected error")
             if not begun:
-                await _say(safe_send, 500, "The bench met an error of its own; see its terminal.")
+                await _say(safe_send, 500, "The bench had an internal error; see its terminal.")
+
+
+def _check_size(scope: Scope) -> None:
+    """Refuse a header that came in one piece, which the server takes whatever its size."""
+    address = len(scope["raw_path"]) + len(scope["query_string"])
+    if address + sum(len(n) + len(v) + 4 for n, v in scope["headers"]) > MOST_HEADER_BYTES:
+        raise Refused(431, f"The request's header must be at most {MOST_HEADER_BYTES} bytes.")
 
 
 async def _closed(receive: Receive) -> None:

@@ -13,11 +13,11 @@ from starlette.types import ASGIApp
 from layers.errors import InputError
 from optimize.bench.app import create_app
 from optimize.bench.bench import Bench
-from optimize.bench.guard import Door
+from optimize.bench.connections import HEADER_S, connection_factory
+from optimize.bench.guard import MOST_HEADER_BYTES, Access
 
 LOOPBACK = "127.0.0.1"
 _MOST_CONNECTIONS = 64
-_MOST_HEADER_BYTES = 16 * 1024
 
 
 class _Server(uvicorn.Server):
@@ -52,11 +52,25 @@ def listen(port: int) -> socket.socket:
     return sock
 
 
-def server_of(app: ASGIApp, before_end: Callable[[], None]) -> uvicorn.Server:
-    """Return the server, with its limits."""
+def server_of(
+    app: ASGIApp, access: Access, before_end: Callable[[], None], header_s: float = HEADER_S
+) -> uvicorn.Server:
+    """Return the server, with its limits.
+
+    Parameters
+    ----------
+    app : callable
+        The guarded application.
+    access : Access
+        Knows the token.
+    before_end : callable
+        Called when the server begins to end: open streams end first.
+    header_s : float
+        How long a request's header may take, s.
+    """
     config = uvicorn.Config(
         app,
-        http="h11",
+        http=connection_factory(access, header_s),
         ws="none",
         loop="asyncio",
         lifespan="off",
@@ -69,7 +83,7 @@ def server_of(app: ASGIApp, before_end: Callable[[], None]) -> uvicorn.Server:
         limit_concurrency=_MOST_CONNECTIONS,
         timeout_keep_alive=30,
         timeout_graceful_shutdown=2,
-        h11_max_incomplete_event_size=_MOST_HEADER_BYTES,
+        h11_max_incomplete_event_size=MOST_HEADER_BYTES,
     )
     return _Server(config, before_end)
 
@@ -86,7 +100,7 @@ def serve(bench: Bench, port: int, browser: bool, announce: Callable[[str], None
     browser : bool
         Whether to open the page.
     announce : callable
-        Told the page's address. The token stands behind ``#``, which browsers keep to themselves.
+        Called with the page's address. The token is its fragment, which browsers never send.
 
     Raises
     ------
@@ -97,17 +111,17 @@ def serve(bench: Bench, port: int, browser: bool, announce: Callable[[str], None
     """
     sock = listen(port)
     port = sock.getsockname()[1]
-    door = Door(port, secrets.token_urlsafe(24))
-    address = f"http://{LOOPBACK}:{port}/#{door.token}"
-    server = server_of(create_app(bench, door), bench.close)
+    access = Access(port, secrets.token_urlsafe(24))
+    address = f"http://{LOOPBACK}:{port}/#{access.token}"
+    server = server_of(create_app(bench, access), access, bench.close)
     interrupted = False
 
     def end(*_: object) -> None:
         nonlocal interrupted
         interrupted = server.should_exit = True
 
-    # Ours from before the address is told: Ctrl-C may come while the server is still starting. It
-    # takes Ctrl-C itself while it runs, and passes it on when it has ended.
+    # Ours before the address is announced: Ctrl-C may come while the server starts. It handles
+    # Ctrl-C itself while it runs, and passes it on when it has ended.
     before = signal.signal(signal.SIGINT, end)
     try:
         bench.start()

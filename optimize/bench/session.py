@@ -1,4 +1,4 @@
-"""From files to a bench: what the command line does before it serves."""
+"""Setting up a bench from a ball, a scenario and a ledger."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -7,11 +7,11 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.figures import parse_figure
 from layers.strike.swings import check_owner
-from optimize.bench.asked import bounds_shown, figures_shown, swings_shown, tests_of
 from optimize.bench.bench import Bench
-from optimize.bench.desk import Desk
-from optimize.bench.hub import Hub
-from optimize.bench.learner import LESSONS, Learner
+from optimize.bench.figures import bounds_shown, figures_shown, grouped_by_test, swings_shown
+from optimize.bench.queue import BuildQueue
+from optimize.bench.sliders import panel_of
+from optimize.bench.training import TRAINING_BUILDS, Trainer
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.brief import Scenario
 
@@ -21,31 +21,31 @@ def open_bench(
     scenario: Scenario | None = None,
     swings: Sequence[str] = (),
     ledger: Path | None = None,
-    lessons: int = LESSONS,
+    training_builds: int = TRAINING_BUILDS,
 ) -> Bench:
-    """Set a bench up; nothing is computed yet.
+    """Set up a bench; nothing is computed yet.
 
     Parameters
     ----------
     ball : Ball
-        Where the sliders start.
+        The sliders start from it.
     scenario : Scenario, optional
         Ranges, limits, figures and conditions; the present rules and typical swings otherwise.
     swings : sequence of str
-        Shown in place of the typical ones.
+        Shown instead of the typical ones.
     ledger : Path, optional
-        Where every evaluation is kept.
-    lessons : int
-        Builds that the emulator is taught over the sliders' ranges.
+        File in which every evaluation is kept.
+    training_builds : int
+        Over the sliders' ranges, for the emulator.
 
     Raises
     ------
     InputError
-        If the ball is none of the scenario's, a swing is unknown, or the ledger cannot be used.
+        If no build of the scenario has the ball's layers, a swing is unknown, or the ledger fails.
     """
-    played = scenario.played() if scenario else None
+    played = scenario.estimate_conditions() if scenario else None
     conditions = played or Conditions()
-    desk = Desk.of(ball, scenario)
+    panel = panel_of(ball, scenario)
     shown = swings_shown(swings, scenario, conditions.swings)
     bounds = bounds_shown(scenario)
     names = figures_shown(shown, scenario, bounds)
@@ -53,8 +53,8 @@ def open_bench(
         check_owner(parse_figure(name), conditions.swings)
     if ledger:
         with Ledger(ledger):
-            pass  # what is wrong with it is said now
-    tests = tests_of(names)
-    learner = Learner(desk, names, lessons)
-    hub = Hub(ball, tests, played, ledger, learner)
-    return Bench(desk, scenario, conditions, shown, names, tests, bounds, hub, learner)
+            pass  # a faulty ledger is reported now
+    tests = grouped_by_test(names)
+    trainer = Trainer(panel, names, training_builds)
+    queue = BuildQueue(ball, tests, played, ledger, trainer)
+    return Bench(panel, scenario, conditions, shown, names, tests, bounds, queue, trainer)

@@ -20,7 +20,7 @@ class WorkerEnded(Exception):
 
 
 class Unwanted(Exception):
-    """Nobody waits any more for a call that took long; its process was ended."""
+    """A long call that was no longer wanted; its process was ended."""
 
 
 class Worker:
@@ -29,9 +29,9 @@ class Worker:
     Parameters
     ----------
     name : str
-        What a list of processes calls it.
+        Name of the process.
     niceness : int
-        How far it stands back where cores are few: the page comes first.
+        Its priority below the page's, as `os.nice` takes it.
     """
 
     def __init__(self, name: str, niceness: int) -> None:
@@ -43,7 +43,7 @@ class Worker:
 
     @property
     def pid(self) -> int | None:
-        """Number of the process; none before the first call."""
+        """Process id; None before the first call."""
         return self._process.pid if self._process else None
 
     def ask(
@@ -64,14 +64,14 @@ class Worker:
         limit_s : float
             How long it may take, s.
         unwanted : callable
-            Asked now and then whether what takes longer than a moment may be ended.
+            Called while a call takes long; True ends it.
 
         Raises
         ------
         WorkerEnded
             If the process is gone, or was ended because it took longer than `limit_s`.
         Unwanted
-            If it was ended because nobody wants it any more.
+            If it was ended as no longer wanted.
         SolverError
             If the function raised an error.
         """
@@ -127,7 +127,7 @@ class Worker:
 
 
 def _serve(pipe: Connection, niceness: int) -> None:
-    """Call what is asked for until the other end is closed, as by the death of its owner."""
+    """Serve calls until the other end is closed, as by the death of its owner."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
         os.nice(niceness)
@@ -140,5 +140,5 @@ def _serve(pipe: Connection, niceness: int) -> None:
 def _called(function: Callable[..., Any], arguments: tuple[Any, ...]) -> tuple[bool, Any]:
     try:
         return True, function(*arguments)
-    except Exception as error:  # whatever it is, the page tells it of this computation alone
+    except Exception as error:  # of any kind: the page reports it for this computation alone
         return False, str(error) or type(error).__name__

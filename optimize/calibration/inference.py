@@ -5,11 +5,11 @@ Observations y (logarithms of group means) are taken as
     y_i = f_i(theta) + b_k(i) + r_i + e_i
 
 with parameters theta ~ N(0, prior), one bias b_k for each key (the model's error in a figure common
-to all builds), scatter r_i ~ N(0, s_k^2) from build to build, and noise e_i of the mean of repeats.
-theta and b are found by Gauss-Newton steps to the posterior's mode and given the Gaussian of the
-curvature there (Laplace). log s_k is found at the mode of its normal prior times the marginal
-likelihood of the linearised model, and s_k^2 is given its mean over the curvature there: a few
-builds tell little of their scatter, and the mode alone would make intervals too narrow.
+to all builds), scatter r_i ~ N(0, s_k^2) from build to build, and noise e_i of the mean of
+replicates. Gauss-Newton steps find the posterior's mode in theta and b; the posterior is taken as
+the Gaussian of the curvature there (Laplace). log s_k is at the mode of its normal prior times the
+marginal likelihood of the linearised model, and s_k^2 is its mean over the curvature there: with
+few builds the mode alone would make intervals too narrow.
 """
 
 from collections.abc import Callable
@@ -21,10 +21,10 @@ from scipy.optimize import minimize
 
 from layers.arrays import FloatArray
 
-# Standard deviation of the logarithm of a scatter about what is assumed beforehand.
+# Prior standard deviation of the logarithm of a scatter.
 _SCATTER_PRIOR = 0.7
 
-# Steps are over when no parameter moves by more than this many posterior standard deviations.
+# Steps end when no parameter moves by more than this many posterior standard deviations.
 _STILL = 0.02
 _MOST_STEPS, _MOST_ROUNDS = 8, 3
 # No step is longer than this many prior standard deviations: the model is linear only so far.
@@ -35,18 +35,18 @@ Predict = Callable[[FloatArray], FloatArray]
 
 @dataclass(frozen=True)
 class Problem:
-    """What is observed and what is believed beforehand; m observations, p parameters, k keys.
+    """Observations and priors; m observations, p parameters, k keys.
 
     Attributes
     ----------
     observed, noise_variance : (m,) array
         Logarithms of group means, and the variance of their noise.
     key : (m,) int array
-        Which bias and scatter each observation has.
+        Index of each observation's bias and scatter.
     parameter_sd : (p,) array
         Prior standard deviations, about 0.
     bias_sd, scatter_sd : (k,) array
-        Prior standard deviation of each bias; what its scatter is about.
+        Prior standard deviation of each bias; prior median of each scatter.
     """
 
     observed: FloatArray
@@ -57,7 +57,7 @@ class Problem:
     scatter_sd: FloatArray
 
     def of(self, rows: np.typing.NDArray[np.bool_]) -> "Problem":
-        """Return the problem of some observations only."""
+        """Return the problem with some of the observations."""
         return Problem(
             self.observed[rows],
             self.noise_variance[rows],
@@ -75,7 +75,7 @@ class Problem:
 
 @dataclass(frozen=True)
 class Posterior:
-    """What is believed afterwards.
+    """The posterior.
 
     Attributes
     ----------
@@ -100,7 +100,17 @@ class Posterior:
 
 
 def design(jacobian: FloatArray, key: np.typing.NDArray[np.intp], keys: int) -> FloatArray:
-    """Join the Jacobian (m, p) and the indicator of each observation's bias, (m, p + k)."""
+    """Join the Jacobian and the indicators of each observation's bias, (m, p + k).
+
+    Parameters
+    ----------
+    jacobian : (m, p) array
+        Of the figures over the parameters.
+    key : (m,) int array
+        Index of each observation's bias.
+    keys : int
+        Number of biases, k.
+    """
     return np.hstack([jacobian, np.eye(keys)[key]])
 
 
@@ -133,29 +143,28 @@ def update(
 
 
 def scatter_of(problem: Problem, rows: FloatArray, data: FloatArray) -> FloatArray:
-    """Find each key's scatter, (k,): root of the mean of its square, by Laplace in its logarithm.
+    """Estimate each key's scatter, (k,): root of its mean square, by Laplace in its logarithm.
 
     With K the covariance of the data and D_k = s_k^2 on the diagonal entries of key k, the expected
     curvature of the marginal likelihood is 2 tr(K^-1 D_k K^-1 D_l); v_k, the diagonal of the
     inverse of it and the prior's, gives the mean square s_k^2 exp(2 v_k).
+
+    Parameters
+    ----------
+    problem : Problem
+        Its `noise_variance`, `key` and priors are used.
+    rows : (m, p + k) array
+        The linear model, see `design`.
+    data : (m,) array
+        Observations less the model's constant.
     """
     if not len(data):
         return problem.scatter_sd
     count = len(problem.scatter_sd)
     fixed = (rows * problem.prior_sd**2) @ rows.T + np.diag(problem.noise_variance)
-    alike = [np.flatnonzero(problem.key == k) for k in range(count)]
 
     def cost(log_ratio: FloatArray) -> tuple[float, FloatArray]:
-        square = (problem.scatter_sd * np.exp(log_ratio)) ** 2
-        factor = cho_factor(fixed + np.diag(square[problem.key]))
-        inverse = cho_solve(factor, np.eye(len(data)))
-        solved = inverse @ data
-        value = 0.5 * data @ solved + np.sum(np.log(np.diag(factor[0])))
-        # d/ds^2 of both terms, on the diagonal entries that carry the key's scatter.
-        slope = 0.5 * (np.diag(inverse) - solved**2)
-        slopes = np.array([2.0 * square[k] * np.sum(slope[alike[k]]) for k in range(count)])
-        value += 0.5 * np.sum((log_ratio / _SCATTER_PRIOR) ** 2)
-        return float(value), slopes + log_ratio / _SCATTER_PRIOR**2
+        return scatter_cost(problem, fixed, data, log_ratio)
 
     found = minimize(cost, np.zeros(count), jac=True, method="L-BFGS-B", bounds=[(-3, 3)] * count)
     square = (problem.scatter_sd * np.exp(found.x)) ** 2
@@ -165,10 +174,52 @@ def scatter_of(problem: Problem, rows: FloatArray, data: FloatArray) -> FloatArr
     return np.asarray(np.sqrt(square) * np.exp(np.diag(np.linalg.inv(curvature))))
 
 
+def scatter_cost(
+    problem: Problem, fixed: FloatArray, data: FloatArray, log_ratio: FloatArray
+) -> tuple[float, FloatArray]:
+    """Negative log posterior of the scatters and its gradient, (k,).
+
+    With K = fixed + diag(s^2): data^T K^-1 data / 2 + log det(K) / 2 + |log_ratio|^2 / (2 tau^2),
+    tau the prior deviation of log s; constants are left out.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its `key` and `scatter_sd` are used.
+    fixed : (m, m) array
+        Covariance of the data without scatter.
+    data : (m,) array
+        Observations less the model's constant.
+    log_ratio : (k,) array
+        log(s_k / scatter_sd_k).
+    """
+    square = (problem.scatter_sd * np.exp(log_ratio)) ** 2
+    factor = cho_factor(fixed + np.diag(square[problem.key]))
+    inverse = cho_solve(factor, np.eye(len(data)))
+    solved = inverse @ data
+    value = 0.5 * data @ solved + np.sum(np.log(np.diag(factor[0])))
+    value += 0.5 * np.sum((log_ratio / _SCATTER_PRIOR) ** 2)
+    # d/d log s of the first two terms, on the diagonal entries that have the key's scatter.
+    entries = (np.diag(inverse) - solved**2) * square[problem.key]
+    slopes = np.bincount(problem.key, weights=entries, minlength=len(square))
+    return float(value), slopes + log_ratio / _SCATTER_PRIOR**2
+
+
 def condition(
     problem: Problem, theta: FloatArray, predicted: FloatArray, jacobian: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Update by the model linearised at theta.
+
+    Parameters
+    ----------
+    problem : Problem
+        Observations and priors.
+    theta : (p,) array
+        Where the model is linearised.
+    predicted : (m,) array
+        f(theta).
+    jacobian : (m, p) array
+        Derivatives of f there.
 
     Returns
     -------
@@ -193,7 +244,7 @@ def fit(problem: Problem, predict: Predict, jacobian: Predict) -> Posterior:
         Observations and priors.
     predict, jacobian : callable
         f(theta), (m,), and its derivatives, (m, p). The derivatives are taken at the start and at
-        the mode, and kept over the steps between.
+        the mode, and kept constant over the steps between.
     """
     theta = np.zeros(len(problem.parameter_sd))
     predicted = predict(theta)
@@ -233,12 +284,12 @@ def leave_out(
     problem, posterior
         The problem with all observations, and its posterior.
     rows : (m,) bool array
-        Which observations are left out and predicted.
+        The observations that are left out and predicted.
 
     Returns
     -------
     mean, sd : (left out,) array
-        Logarithms; the deviation is of a mean that is yet to be measured, with its noise.
+        Logarithms; the standard deviation includes the noise of a future mean.
     """
     mean, covariance, scatter = condition(
         problem.of(~rows), posterior.theta, posterior.predicted[~rows], posterior.jacobian[~rows]

@@ -1,51 +1,35 @@
-"""Numbers of material cards that measurements can correct, and how figures answer to them."""
+"""Numbers of material cards that measurements can correct, and derivatives of figures over them."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
-from layers.conditions import Conditions
-from layers.errors import SolverError
-from layers.estimation import estimate
-from layers.figures import QUANTITIES, Estimate, parse_figure
 from layers.materials import Grade, Material, numeric_fields
 from optimize.lab.uncertainty import PROPERTIES, Property, lab_data
-
-Mapper = Callable[..., Iterable[Any]]
-
-# Central differences over this much either way, in the logarithm: wide enough that the solvers'
-# noise (0.05 %) does not show, narrow enough that a figure's bend does not.
-_STEP: dict[Property, float] = {
-    "youngs_modulus_mpa": 0.04,
-    "density_g_cm3": 0.02,
-    "dynamic_modulus_ratio": 0.12,
-    "relaxation_strength": 0.05,
-}
 
 _STRONGEST_RELAXATION = 5.0
 
 
 @dataclass(frozen=True)
 class Parameter:
-    """One number of a card that is not known exactly.
+    """One uncertain number of a card.
 
-    Cards of one name and one nominal number share it; another nominal number, say another recipe of
-    the compound, is a parameter of its own.
+    Cards of the same name and nominal number share it; another nominal number, for example another
+    recipe of the compound, is another parameter.
 
     Attributes
     ----------
     material, number : str
-        Name of the card and which of its numbers.
+        Name of the card; the property.
     nominal : float
-        What the card says; for the relaxation, the sum of its strengths.
+        Of the card; of the relaxation, the sum of its strengths.
     prior_sd : float
-        Standard deviation of the logarithm before measurements, by the card's grade; for dynamic
-        stiffening of the logarithm of what it has above 1.
+        Prior standard deviation of the logarithm, by the card's grade; of the dynamic/static
+        modulus ratio, of the logarithm of its excess over 1.
     """
 
     material: str
@@ -54,7 +38,7 @@ class Parameter:
     prior_sd: float
 
     def value(self, theta: float) -> float:
-        """Return the number when its logarithm is moved by theta, within the card's range."""
+        """Return the number with its logarithm shifted by theta, within the card's range."""
         if self.number == "dynamic_modulus_ratio":
             moved = 1.0 + (self.nominal - 1.0) * float(np.exp(theta))
         else:
@@ -73,7 +57,7 @@ class Parameter:
 
 
 def nominal(card: Material, number: Property) -> float:
-    """Return what a card says of a property."""
+    """Return a card's nominal value of a property."""
     if number == "relaxation_strength":
         return sum(pair.strength for pair in card.relaxation)
     return float(getattr(card, number).value)
@@ -89,8 +73,8 @@ def _grade(card: Material, number: Property) -> Grade:
 def parameters_of(balls: Sequence[Ball]) -> tuple[Parameter, ...]:
     """List the parameters of all cards of some builds, each once.
 
-    A dynamic stiffening of exactly 1 and an empty relaxation mean 'none known' and stay as they
-    are. Where cards of one number differ in grade, the lower grade counts.
+    A dynamic/static modulus ratio of exactly 1 and an empty relaxation mean 'unknown' and are not
+    parameters. Where cards of one number differ in grade, the lower grade counts.
 
     Parameters
     ----------
@@ -117,20 +101,20 @@ def with_parameters(
     source: str = "varied",
     grades: Sequence[Grade | None] | None = None,
 ) -> Ball:
-    """Return a build whose cards have their parameters moved.
+    """Return a build with the parameters of its cards shifted.
 
     Parameters
     ----------
     ball : Ball
         The build with its nominal cards.
     parameters : sequence of Parameter
-        Those that do not belong to its cards are passed over.
+        Those of other cards are ignored.
     theta : (p,) array
-        By how much, see `Parameter.value`.
+        The shifts, see `Parameter.value`.
     source : str
-        Written beside each number that was moved.
+        Source given to each shifted number.
     grades : sequence of Grade or None, optional
-        The new grade of each number; None keeps the old one.
+        New grade of each number; None keeps the old one.
     """
     chosen = list(zip(parameters, theta, grades or [None] * len(parameters), strict=True))
     layers = []
@@ -161,98 +145,3 @@ def _move(
             "source": source,
             "grade": grade or old["grade"],
         }
-
-
-@dataclass(frozen=True)
-class Model:
-    """The finite-element model of some builds as a function of the parameters.
-
-    Attributes
-    ----------
-    parameters : tuple of Parameter
-        p of them.
-    requests : tuple of (Ball, tuple of str)
-        Each build with its nominal cards and the names of its figures; m figures in all.
-    conditions : Conditions, optional
-        Of launch and flight figures.
-    mapper : callable
-        ``map`` or an executor's ``map``.
-    """
-
-    parameters: tuple[Parameter, ...]
-    requests: tuple[tuple[Ball, tuple[str, ...]], ...]
-    conditions: Conditions | None = None
-    mapper: Mapper = map
-
-
-def _logs(model: Model, requests: Sequence[tuple[Ball, tuple[str, ...]]]) -> list[FloatArray]:
-    compute = partial(estimate, conditions=model.conditions)
-    balls = [ball for ball, _ in requests]
-    names = [names for _, names in requests]
-    return [_log(found) for found in model.mapper(compute, balls, names)]
-
-
-def _log(found: Estimate) -> FloatArray:
-    for name, why in found.failed.items():
-        raise SolverError(f"{name} of {found.ball.name} was not computed: {why}")
-    values = np.array([figure.value for figure in found.figures.values()])
-    for name, figure in found.figures.items():
-        if figure.value <= 0.0:
-            raise SolverError(f"{name} of {found.ball.name} came out as {figure.value:g}.")
-    return np.asarray(np.log(values))
-
-
-def predict(model: Model, theta: FloatArray) -> FloatArray:
-    """Return the logarithms of all figures, (m,), with the parameters moved by theta (p,).
-
-    Raises
-    ------
-    SolverError
-        If a figure cannot be computed.
-    """
-    moved = [(with_parameters(b, model.parameters, theta), names) for b, names in model.requests]
-    return np.concatenate(_logs(model, moved))
-
-
-def jacobian(model: Model, theta: FloatArray) -> FloatArray:
-    """Return the derivatives of `predict`, (m, p), by central differences.
-
-    A figure is computed only where it can depend on the parameter: on layers within its stage,
-    closed forms on densities alone, compression on moduli alone.
-
-    Raises
-    ------
-    SolverError
-        If a figure cannot be computed.
-    """
-    first = np.cumsum([0] + [len(names) for _, names in model.requests])
-    result = np.zeros((first[-1], len(model.parameters)))
-    requests, places = [], []
-    for (ball, names), start in zip(model.requests, first[:-1], strict=True):
-        for j, parameter in enumerate(model.parameters):
-            moved = [i for i, name in enumerate(names) if depends(ball, name, parameter)]
-            if moved:
-                asked = tuple(names[i] for i in moved)
-                for sign in (-1.0, 1.0):
-                    at = theta.copy()
-                    at[j] += sign * _STEP[parameter.number]
-                    requests.append((with_parameters(ball, model.parameters, at), asked))
-                    places.append((start + np.array(moved), j, sign))
-    for logs, (rows, j, sign) in zip(_logs(model, requests), places, strict=True):
-        result[rows, j] += sign * logs / (2.0 * _STEP[model.parameters[j].number])
-    return result
-
-
-def depends(ball: Ball, name: str, parameter: Parameter) -> bool:
-    """Whether a figure of a build can depend on a parameter."""
-    parsed = parse_figure(name)
-    inside = ball.layer[: parsed.stage or len(ball.layer)]
-    if not any(parameter.belongs_to(layer.material) for layer in inside):
-        return False
-    if parsed.quantity == "diameter_mm":
-        return False
-    if QUANTITIES[parsed.quantity].basis == "closed form":
-        return parameter.number == "density_g_cm3"
-    if parsed.quantity == "deflection_mm":
-        return parameter.number == "youngs_modulus_mpa"
-    return True

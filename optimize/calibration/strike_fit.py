@@ -76,24 +76,24 @@ SETTINGS = {
 
 @dataclass(frozen=True)
 class Fitted:
-    """A number of the swing: its value in the swing that is written, error, whether identified."""
+    """A number of the swing that is written, its standard error, and whether it is identified."""
 
     field: str
     value: float
     error: float
-    told: bool
+    identified: bool
 
 
 @dataclass(frozen=True)
 class LaunchFit:
-    """The mean of one build's readings beside the model before and after; figure's unit."""
+    """The mean of one build's readings, and the model before and after; in the figure's unit."""
 
     build: str
     figure: str
     measured: float
     before: float
     after: float
-    trusted_to: float
+    model_error: float
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ class StrikeFit:
     fitted : tuple of Fitted
     launch : tuple of LaunchFit
         `after` is computed with `swing` as it is.
-    chi_square, freedom : float, int
+    chi_square, degrees_of_freedom : float, int
         Weighted sum of squared misfits and its degrees of freedom; errors are widened when the
         first is above the second.
     interval_percent : dict of str to float
@@ -118,13 +118,13 @@ class StrikeFit:
     fitted: tuple[Fitted, ...]
     launch: tuple[LaunchFit, ...]
     chi_square: float
-    freedom: int
+    degrees_of_freedom: int
     interval_percent: dict[str, float]
 
     @property
     def misfit(self) -> float:
         """Root mean square misfit, in standard deviations of what scatter and mesh explain."""
-        return math.sqrt(self.chi_square / max(self.freedom, 1))
+        return math.sqrt(self.chi_square / max(self.degrees_of_freedom, 1))
 
 
 @dataclass(frozen=True)
@@ -157,7 +157,7 @@ def fit_strike(
     balls : sequence of Ball
         The builds that were hit.
     measured : Measurements
-        Readings of launch figures of that swing; others are left aside.
+        Readings; launch figures of that swing are used.
     table : SwingTable
         Where the swing stands.
     free : sequence of str
@@ -185,11 +185,11 @@ def fit_strike(
     kept, x, covariance = _identified(case, unknowns)
     final = _changed(case, kept, x)
     if kept:
-        told = " and ".join(u.field for u in kept)
+        names = " and ".join(u.field for u in kept)
         final = Swing.model_validate(
             final.model_dump()
             | {
-                "source": f"{told} fitted to {', '.join(measured.source)}; else {swing.source}",
+                "source": f"{names} fitted to {', '.join(measured.source)}; else {swing.source}",
                 "grade": "measured",
             }
         )
@@ -291,19 +291,19 @@ def _report(
     """Put together what the swing, as it is written, does."""
     before, after = case.launches(case.swing), case.launches(final)
     off = (after - case.values) / case.sigma
-    chi_square, freedom = float(off @ off), len(off) - len(kept)
-    wide = math.sqrt(max(1.0, chi_square / freedom)) if freedom else 1.0
+    chi_square, degrees_of_freedom = float(off @ off), len(off) - len(kept)
+    wide = math.sqrt(max(1.0, chi_square / degrees_of_freedom)) if degrees_of_freedom else 1.0
     sd = dict(zip((u.field for u in kept), wide * np.sqrt(np.diag(covariance)), strict=True))
     fitted = []
     for u in unknowns:
-        told = u.field in sd
-        value = getattr(final, u.field) if told else _start(case, u)
-        error = u.error(value, sd[u.field]) if told else math.inf
-        fitted.append(Fitted(u.field, float(value), float(error), told))
+        identified = u.field in sd
+        value = getattr(final, u.field) if identified else _start(case, u)
+        error = u.error(value, sd[u.field]) if identified else math.inf
+        fitted.append(Fitted(u.field, float(value), float(error), identified))
     rows = zip(case.groups, case.values, before, after, case.sigma, strict=True)
     launch = tuple(LaunchFit(g.build, g.figure, *(float(v) for v in row)) for g, *row in rows)
     return StrikeFit(
-        final, tuple(fitted), launch, chi_square, freedom, _intervals(launch, len(kept))
+        final, tuple(fitted), launch, chi_square, degrees_of_freedom, _intervals(launch, len(kept))
     )
 
 
@@ -321,17 +321,17 @@ def _intervals(launch: Sequence[LaunchFit], unknowns: int) -> dict[str, float]:
         off.setdefault(quantity, []).append(row.after / row.measured - 1.0)
     found = {}
     for quantity, parts in off.items():
-        # The unknowns are shared by the quantities: each has lost its part of freedom.
-        freedom = max(1.0, len(parts) - unknowns / len(off))
-        scatter = math.sqrt(sum(part**2 for part in parts) / freedom)
+        # The quantities share the unknowns: each has lost its part of the degrees of freedom.
+        degrees_of_freedom = max(1.0, len(parts) - unknowns / len(off))
+        scatter = math.sqrt(sum(part**2 for part in parts) / degrees_of_freedom)
         least = QUANTITIES[quantity].difference_percent / 200.0
-        factor = float(student.ppf(0.975, freedom)) * math.sqrt(1.0 + 1.0 / len(parts))
+        factor = float(student.ppf(0.975, degrees_of_freedom)) * math.sqrt(1.0 + 1.0 / len(parts))
         found[quantity] = 100.0 * factor * math.hypot(scatter, least)
     return found
 
 
 def _advice(found: StrikeFit, free: Sequence[str]) -> str:
-    worst = max(found.launch, key=lambda row: abs(row.after - row.measured) / row.trusted_to)
+    worst = max(found.launch, key=lambda row: abs(row.after - row.measured) / row.model_error)
     still = [name for name in SETTINGS if name not in free]
     more = f"set {', '.join(still)} free, " if still else ""
     return (
@@ -353,10 +353,10 @@ def _sigmas(groups: Sequence[Group], values: FloatArray) -> FloatArray:
     found = []
     for g, value in zip(groups, values, strict=True):
         quantity = parse_figure(g.figure).quantity
-        repeats = noise[quantity] / math.sqrt(len(g.reading))
+        of_mean = noise[quantity] / math.sqrt(len(g.reading))
         # The stated error is a half width, some two standard deviations.
         numerical = QUANTITIES[quantity].difference_percent / 200.0
-        found.append(abs(value) * math.hypot(repeats, numerical))
+        found.append(abs(value) * math.hypot(of_mean, numerical))
     return np.array(found)
 
 

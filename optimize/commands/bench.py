@@ -1,4 +1,4 @@
-"""The command line's live bench: `orbwright bench`."""
+"""The command `orbwright bench`: sliders on a local page."""
 
 from pathlib import Path
 from typing import Annotated
@@ -10,15 +10,14 @@ from optimize.commands.console import say, tell_of_compiling
 live = typer.Typer()
 
 
-@live.command(short_help="Move a ball's numbers on a local page and watch its figures follow.")
+@live.command(short_help="Change a ball by sliders on a local page; its figures follow.")
 def bench(
-    ball: Annotated[Path, typer.Argument(metavar="BALL.toml", help="where the sliders start")],
+    ball: Annotated[Path, typer.Argument(metavar="BALL.toml", help="start of the sliders")],
     scenario: Annotated[
         Path | None,
         typer.Option(
             metavar="SCENARIO.toml",
-            help="sliders' ranges, limits, conditions. [default: ranges about the ball, present "
-            "rules]",
+            help="ranges, limits and conditions. [default: ranges around the ball, present rules]",
             show_default=False,
         ),
     ] = None,
@@ -33,17 +32,20 @@ def bench(
     ] = None,
     ledger: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="keep every evaluation here; a later start is at once"),
+        typer.Option(
+            metavar="FILE", help="keep every evaluation here, so that a later start need not train"
+        ),
     ] = None,
     port: Annotated[
-        int, typer.Option(min=0, max=65535, metavar="N", help="of the page; 0 takes a free one")
+        int,
+        typer.Option(min=0, max=65535, metavar="N", help="port; 0 takes a free one"),
     ] = 0,
     browser: Annotated[bool, typer.Option(help="open the page in the browser")] = True,
 ) -> None:
-    """Move a ball's numbers on a local page: figures, cut and flights follow; Ctrl-C ends it.
+    """Change a ball by sliders on a local page: figures, cross-section and flights follow.
 
-    An emulator answers at once, finite elements follow; each figure says which it is. The page is
-    served to this machine only, to whoever has the address that is printed.
+    An emulator answers at once, finite elements follow; each figure gives its basis. The page is
+    served to this machine only, to whoever has the printed address. Ctrl-C ends it.
 
     Example: orbwright bench my_ball.toml --scenario four_layer_speed_feel.toml
     """
@@ -54,9 +56,9 @@ def bench(
 
     build = read_ball(ball)
     brief = read_scenario(scenario) if scenario else None
-    table = open_bench(build, brief, tuple(swing or ()), ledger)
-    tell_of_compiling(table.names)
-    serve(table, port, browser, _announce)
+    live_bench = open_bench(build, brief, tuple(swing or ()), ledger)
+    tell_of_compiling(live_bench.names)
+    serve(live_bench, port, browser, _announce)
 
 
 def _announce(address: str) -> None:

@@ -4,8 +4,6 @@ import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, TextIO
 
-from optimize.report.writing import json_text
-
 if TYPE_CHECKING:
     from optimize.report.tables import Section
 
@@ -24,6 +22,8 @@ def print_sections(sections: "Iterable[Section]", heading: str = "") -> None:
 
 def print_json(record: Any) -> None:
     """Print plain data to standard output as JSON."""
+    from optimize.report.writing import json_text
+
     say(json_text(record), sys.stdout)
 
 

@@ -1,4 +1,4 @@
-"""The command line's part for the lab's instruments: launch robot and spring-type tester."""
+"""The command line's part for launch robot and spring-type tester: fit-club and tester."""
 
 from pathlib import Path
 from typing import Annotated
@@ -6,27 +6,32 @@ from typing import Annotated
 import typer
 
 from layers.errors import InputError
+from layers.files.paths import write_text
 from optimize.commands.console import print_sections, say, tell_of_compiling
-from optimize.report.writing import write_text
 
-# N: loads past the usual ones, which a stiff tester's spring may reach.
+# Loads beyond the usual ones, which a stiff tester's spring may reach, N.
 BEYOND = (1800.0, 2500.0)
 
 instruments = typer.Typer()
 
 
-@instruments.command("fit-club", short_help="Fit a club's friction and face to a robot's launches.")
+@instruments.command(
+    "fit-club", short_help="Fit a club's friction and face stiffness to robot launches."
+)
 def fit_club(
     balls: Annotated[
         list[Path], typer.Argument(metavar="BALL.toml", help="the builds that were hit")
     ],
-    swing: Annotated[str, typer.Option(metavar="NAME", help="the swing that the robot was set to")],
+    swing: Annotated[str, typer.Option(metavar="NAME", help="the swing of the robot")],
     measurements: Annotated[
         list[Path],
-        typer.Option(metavar="M.csv", help="readings: build, stage, figure, unit, value, repeat"),
+        typer.Option(
+            metavar="M.csv", help="readings: build, stage, figure, unit, value, replicate"
+        ),
     ],
     swings: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="table of swings in place of the shipped")
+        Path | None,
+        typer.Option(metavar="FILE", help="your own swings, in place of the shipped ones"),
     ] = None,
     free: Annotated[
         list[str] | None,
@@ -34,14 +39,14 @@ def fit_club(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="S.toml", help="write the table with the fitted swing here"),
+        typer.Option(metavar="S.toml", help="write the swings, with the fitted one, to this file"),
     ] = None,
 ) -> None:
-    """Fit friction, and the face's spring where the swing has one, to launches of known builds.
+    """Fit friction, and face stiffness where the swing has it, to launches of known builds.
 
-    Speed, angle, spin and time on the face are used; loft, attack and impact height may be fitted
-    too, each held by a prior (1 deg, 1 deg, 3 mm). A number that the launches do not identify is
-    left as it was, and said. 'orbwright estimate BALL.toml --swings S.toml' uses the result.
+    Ball speed, launch angle, spin and contact time are used; loft, attack and impact height may be
+    fitted too, each with a prior (1 deg, 1 deg, 3 mm). A number that is not identifiable from the
+    launches is left unchanged. 'orbwright estimate BALL.toml --swings S.toml' uses the result.
 
     Example: orbwright fit-club k1.toml k2.toml --swing "driver fast" --measurements robot.csv
     --free loft --free attack
@@ -66,18 +71,19 @@ def fit_club(
 
 @instruments.command("tester", short_help="Score a ball on a calibrated spring-type tester.")
 def score_ball(
-    ball: Annotated[Path, typer.Argument(metavar="BALL.toml", help="the ball to be scored")],
+    ball: Annotated[Path, typer.Argument(metavar="BALL.toml", help="the ball to score")],
     reference: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="R.toml=SCORE", help="a ball of known score; two or more, unlike in stiffness"
+            metavar="R.toml=SCORE",
+            help="a ball of known score; two or more, of different stiffness",
         ),
     ] = None,
 ) -> None:
-    """Score a ball on the spring-type tester that the references calibrate.
+    """Score a ball on a spring-type tester, calibrated by references.
 
-    The tester's spring and travel are not known here: without two references of known score it
-    gives none. The references' curves are computed from their builds.
+    The tester's spring and travel are found from two or more balls of known score. The references'
+    curves are computed from their builds.
 
     Example: orbwright tester new.toml --reference soft.toml=62 --reference firm.toml=95
     """

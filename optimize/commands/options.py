@@ -13,6 +13,7 @@ from layers.errors import InputError
 from optimize.commands.console import say
 
 if TYPE_CHECKING:
+    from layers.conditions import Conditions
     from optimize.ledger.ledger import Ledger
 
 
@@ -24,7 +25,7 @@ LedgerFile = Annotated[
     typer.Option(
         "--ledger",
         metavar="FILE",
-        help="the file that every evaluation is kept in. "
+        help="the file that keeps every evaluation. "
         f"[default: {DEFAULT_LEDGER} in the current folder]",
         show_default=False,
     ),
@@ -40,6 +41,25 @@ Workers = Annotated[
 AsJson = Annotated[bool, typer.Option("--json", help="print JSON for a script, not tables")]
 
 
+BallFile = Annotated[Path, typer.Argument(metavar="BALL.toml", help="the ball: a TOML file")]
+FigureNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--figure",
+        "-f",
+        metavar="NAME",
+        help="compute only this figure: a name, label or synonym; may be given several times. "
+        "'orbwright figures' lists them.",
+    ),
+]
+
+
+SwingsFile = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE.toml", help="your own swings, in place of the shipped ones"),
+]
+
+
 RunName = Annotated[
     str, typer.Argument(metavar="RUN", help="a run's id, or its scenario's name for the latest")
 ]
@@ -50,25 +70,33 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+def conditions_with(swings: Path | None) -> "Conditions":
+    """Return the shipped conditions, or those with the user's own swings."""
+    from layers.conditions import Conditions
+    from layers.strike.swings import read_swings
+
+    return Conditions(swings=read_swings(swings)) if swings else Conditions()
+
+
 def _ledger_option(ledger: Path) -> str:
     return "" if ledger == DEFAULT_LEDGER else f" --ledger {shlex.quote(str(ledger))}"
 
 
 @contextmanager
-def existing(ledger: Path, *, keeping: bool = False) -> "Iterator[Ledger]":
-    """Open a ledger that is there already; a mistyped name must not make a new one.
+def existing(ledger_file: Path, *, keeping: bool = False) -> "Iterator[Ledger]":
+    """Open an existing ledger; a mistyped name must not make a new one.
 
     Parameters
     ----------
-    ledger : Path
+    ledger_file : Path
         The file.
     keeping : bool
-        Whether more is to be written to it, where it can be; otherwise it is left as it is.
+        Whether to open it for writing, where the file allows it.
     """
     from optimize.ledger.ledger import Ledger
 
-    if not ledger.exists():
-        raise InputError(f"ledger {ledger} is not there; 'orbwright search' writes one.")
-    writable = os.access(ledger, os.W_OK) and os.access(ledger.parent, os.W_OK)
-    with Ledger(ledger, reading=not (keeping and writable), tell=say) as book:
-        yield book
+    if not ledger_file.exists():
+        raise InputError(f"ledger {ledger_file} is not there; 'orbwright search' writes one.")
+    writable = os.access(ledger_file, os.W_OK) and os.access(ledger_file.parent, os.W_OK)
+    with Ledger(ledger_file, reading=not (keeping and writable), tell=say) as ledger:
+        yield ledger

@@ -23,7 +23,7 @@ def page(
     out: Annotated[
         Path | None,
         typer.Option(
-            metavar="FILE.html", help="where to. [default: the scenario's name, in this folder]"
+            metavar="FILE.html", help="output file. [default: the scenario's name, in this folder]"
         ),
     ] = None,
     swing: Annotated[
@@ -34,11 +34,11 @@ def page(
             "[default: those of the goals and limits, or all]",
         ),
     ] = None,
-    shares: Annotated[
+    sobol: Annotated[
         bool,
         typer.Option(
-            help="tell whose share of each figure's spread is whose, as 'orbwright freedoms' does; "
-            "takes some seconds",
+            help="add Sobol indices, as 'orbwright sensitivity global' prints them; takes some "
+            "seconds",
         ),
     ] = True,
     workers: Workers = None,
@@ -46,17 +46,17 @@ def page(
 ) -> None:
     """Write a finished run as one HTML file: cards, trade-off, filters, comparison, flights.
 
-    It opens in a browser from disk, needs no network and can be passed on. Launches of the short
-    list that the ledger lacks are computed and kept in it.
+    The file opens in a browser without a network. Launches of the short list that the ledger lacks
+    are computed and kept in it.
 
     Example: orbwright page "Four layers: speed with feel" --out choose.html
     """
     from optimize.search.run import load_run
 
-    with existing(ledger, keeping=True) as book:
-        found = load_run(book, run)
+    with existing(ledger, keeping=True) as store:
+        found = load_run(store, run)
         path = out or Path(f"{_file_name(found.scenario.name)}.html")
-        write(found, book, path, workers or cores(), swing, shares)
+        write(found, store, path, workers or cores(), swing, sobol)
 
 
 def write(
@@ -65,22 +65,38 @@ def write(
     path: Path,
     workers: int,
     swings: Sequence[str] | None = None,
-    shares: bool = True,
+    sobol: bool = True,
 ) -> None:
-    """Compute what the page lacks, and write it; swings as `optimize.page.flights.launches`."""
+    """Compute what the page lacks, and write it.
+
+    Parameters
+    ----------
+    run : Run
+        A finished search.
+    ledger : Ledger
+        Where figures are read and kept.
+    path : Path
+        The HTML file.
+    workers : int
+        Processes that compute.
+    swings : sequence of str, optional
+        Names of swings; those of the scenario's goals and limits, or all, if not given.
+    sobol : bool
+        Whether to add Sobol indices.
+    """
     from optimize.page.data import page_data
-    from optimize.page.flights import launches, swings_of
-    from optimize.page.shares import sobol_of
+    from optimize.page.launches import launches_of, swings_of
+    from optimize.page.sobol import sobol_of
     from optimize.page.write import write_page
 
     shown = swings_of(run.scenario) if swings is None else swings
     if run.short_list and shown:
         tell_of_compiling(f"{name}.carry_m" for name in shown)
-    found = launches(run, ledger, workers, shown, _tell)
+    found = launches_of(run, ledger, workers, shown, _tell)
     known = ledger.known([build.key for build in run.builds], run.model_version)
     more = {key: one.figures for key, one in known.items()}
-    sobol = sobol_of(run, known) if shares else None
-    size = write_page(page_data(run, found, str(ledger.path), more, sobol), path)
+    indices = sobol_of(run, known) if sobol else None
+    size = write_page(page_data(run, found, str(ledger.path), more, indices), path)
     say(f"{path} written, {size / 1e6:.1f} MB; open it in a browser.")
 
 

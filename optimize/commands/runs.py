@@ -1,4 +1,4 @@
-"""The command line's second half: `orbwright search`, `show` and `export`."""
+"""The command line's searches: `orbwright search`, `show` and `export`."""
 
 import shlex
 import sys
@@ -30,49 +30,52 @@ if TYPE_CHECKING:
 runs = typer.Typer()
 
 
+ScenarioFile = Annotated[
+    Path, typer.Argument(metavar="SCENARIO.toml", help="design variables, goals, constraints")
+]
+ClusterAddress = Annotated[
+    str | None,
+    typer.Option(
+        metavar="tcp://HOST:PORT",
+        help="compute on a Dask cluster instead, by its scheduler's address",
+    ),
+]
+Seed = Annotated[
+    int | None,
+    typer.Option(min=0, max=2**32 - 1, metavar="S", help="replaces the scenario's seed"),
+]
+Evaluations = Annotated[
+    int | None,
+    typer.Option(
+        min=1, max=1_000_000, metavar="N", help="replaces the scenario's number of builds"
+    ),
+]
+SearchMethod = Annotated[
+    str | None,
+    typer.Option(metavar="direct|emulator", help="replaces the scenario's search method"),
+]
+ReportFolder = Annotated[
+    Path | None,
+    typer.Option(metavar="FOLDER", help="also write report, tables and drawings into it"),
+]
+
+
 @runs.command(short_help="Search a scenario for builds worth prototyping.")
 def search(
-    scenario: Annotated[
-        Path,
-        typer.Argument(
-            metavar="SCENARIO.toml", help="what may vary, what is wanted, what must hold"
-        ),
-    ],
+    scenario: ScenarioFile,
     workers: Workers = None,
-    cluster: Annotated[
-        str | None,
-        typer.Option(
-            metavar="tcp://HOST:PORT",
-            help="compute on a Dask cluster instead, by its scheduler's address",
-        ),
-    ] = None,
-    ledger: LedgerFile = DEFAULT_LEDGER,
-    seed: Annotated[
-        int | None,
-        typer.Option(min=0, max=2**32 - 1, metavar="S", help="replaces the scenario's seed"),
-    ] = None,
-    evaluations: Annotated[
-        int | None,
-        typer.Option(
-            min=1, max=1_000_000, metavar="N", help="replaces the scenario's number of builds"
-        ),
-    ] = None,
-    method: Annotated[
-        str | None,
-        typer.Option(
-            metavar="direct|emulator", help="replaces the scenario's way of choosing builds"
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", help="also write report, tables and drawings into it"),
-    ] = None,
+    cluster: ClusterAddress = None,
+    ledger_file: LedgerFile = DEFAULT_LEDGER,
+    seed: Seed = None,
+    evaluations: Evaluations = None,
+    method: SearchMethod = None,
+    out: ReportFolder = None,
     as_json: AsJson = False,
 ) -> None:
     """Search a scenario for builds worth prototyping; the answer is a short list with reasons.
 
-    Every evaluated build is kept in the ledger. A search that was stopped, by Ctrl-C or otherwise,
-    goes on when the same command is given again, and ends in the same answer. The answer does not
+    The ledger keeps every evaluated build. A search that was stopped, by Ctrl-C or otherwise,
+    resumes when the same command is given again, and ends in the same answer. The answer does not
     depend on the number of workers, here or on a cluster.
 
     With --method emulator, Gaussian processes of the figures choose which builds are computed: some
@@ -91,40 +94,40 @@ def search(
         raise InputError(f"--method is {method!r}, but must be one of: {', '.join(METHODS)}.")
     if cluster and workers:
         raise InputError("--workers counts processes of this machine: leave it out with --cluster.")
-    hands = Cluster(cluster, say) if cluster else workers or cores()
+    computing = Cluster(cluster, say) if cluster else workers or cores()
     brief = read_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
     if out:
         make_folder(out)
-    with Ledger(ledger, tell=say) as book:
+    with Ledger(ledger_file, tell=say) as ledger:
         tell_of_compiling(brief.figures())
-        say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger}.")
+        say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger_file}.")
         try:
             with _progress(brief) as report:
-                found = run_search(brief, book, hands, report)
+                run = run_search(brief, ledger, computing, report)
         except Interrupted as stop:
-            again = _again(scenario, ledger, {"cluster": cluster} | changes)
+            again = _again(scenario, ledger_file, {"cluster": cluster} | changes)
             say(f"orbwright: {stop} Go on with: {again}")
             raise typer.Exit(130) from None
-        _answer(found, str(ledger), as_json, whole=False)
+        _answer(run, str(ledger_file), as_json, whole=False)
     if out:
-        _write(found, ledger, out, [])
-    say(f"All of it again: orbwright show {found.id}{_ledger_option(ledger)}")
+        _write(run, ledger_file, out, [])
+    say(f"The run in full: orbwright show {run.id}{_ledger_option(ledger_file)}")
 
 
-def _again(scenario: Path, ledger: Path, changes: dict[str, Any]) -> str:
+def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any]) -> str:
     options = "".join(f" --{k} {v}" for k, v in changes.items() if v is not None)
-    return f"orbwright search {shlex.quote(str(scenario))}{_ledger_option(ledger)}{options}"
+    return f"orbwright search {shlex.quote(str(scenario))}{_ledger_option(ledger_file)}{options}"
 
 
-def _answer(run: "Run", ledger: str, as_json: bool, whole: bool) -> None:
+def _answer(run: "Run", ledger_file: str, as_json: bool, whole: bool) -> None:
     from optimize.report.run import brief_sections, run_record, run_sections
 
     if as_json:
-        print_json(run_record(run, ledger))
+        print_json(run_record(run, ledger_file))
     else:
-        sections = run_sections(run, ledger) if whole else brief_sections(run, ledger)
+        sections = run_sections(run, ledger_file) if whole else brief_sections(run, ledger_file)
         print_sections(sections, run.scenario.name)
 
 
@@ -171,8 +174,10 @@ def _counts(now: "Progress") -> str:
 
 
 def _best(now: "Progress") -> str:
-    best = ", ".join(f"{figure} {value:.5g}" for figure, value in now.best.items())
-    return f"best so far: {best or 'none feasible yet'}"
+    from optimize.report.words import brief_of, unit_of
+
+    best = [f"{brief_of(name)} {value:.5g} {unit_of(name)}" for name, value in now.best.items()]
+    return f"best so far: {', '.join(map(str.rstrip, best)) or 'none feasible yet'}"
 
 
 def _clock(seconds: float) -> str:
@@ -186,26 +191,26 @@ def show(
         str | None,
         typer.Argument(
             metavar="RUN",
-            help="a run's id, or its scenario's name for the latest; left out, the runs are listed",
+            help="a run's id, or its scenario's name for the latest. [default: list the runs]",
         ),
     ] = None,
-    ledger: LedgerFile = DEFAULT_LEDGER,
+    ledger_file: LedgerFile = DEFAULT_LEDGER,
     as_json: AsJson = False,
 ) -> None:
-    """Show a finished run in full, without computing; or list the runs that a ledger holds.
+    """Show a finished run in full, without computing; or list the runs of a ledger.
 
     Example: orbwright show "Four layers: speed with feel"
     """
     from optimize.report.run import runs_record, runs_section
     from optimize.search.run import load_run
 
-    with existing(ledger) as book:
+    with existing(ledger_file) as ledger:
         if run is not None:
-            _answer(load_run(book, run), str(ledger), as_json, whole=True)
+            _answer(load_run(ledger, run), str(ledger_file), as_json, whole=True)
         elif as_json:
-            print_json(runs_record(book.runs()))
+            print_json(runs_record(ledger.runs()))
         else:
-            print_sections([runs_section(book.runs(), str(ledger))])
+            print_sections([runs_section(ledger.runs(), str(ledger_file))])
 
 
 @runs.command(short_help="Write a finished run as CSV, JSON, Markdown, drawings.")
@@ -221,9 +226,9 @@ def export(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="FOLDER", help="where to; made if it is not there"),
+        typer.Option(metavar="FOLDER", help="the folder to write to; made if missing"),
     ] = None,
-    ledger: LedgerFile = DEFAULT_LEDGER,
+    ledger_file: LedgerFile = DEFAULT_LEDGER,
 ) -> None:
     """Write a finished run as files.
 
@@ -239,27 +244,32 @@ def export(
     forms = list(dict.fromkeys(form or ()))
     if out is None and len(forms) != 1:
         raise InputError("export needs --out FOLDER, or one --format to print.")
-    with existing(ledger) as book:
-        found = load_run(book, run)
+    with existing(ledger_file) as ledger:
+        finished = load_run(ledger, run)
     if out is None:
-        sys.stdout.write(run_text(found, str(ledger), forms[0]))
+        sys.stdout.write(run_text(finished, str(ledger_file), forms[0]))
         return
-    _write(found, ledger, out, forms)
+    _write(finished, ledger_file, out, forms)
 
 
-def _write(run: "Run", ledger: Path, out: Path, forms: list[str]) -> None:
+def _write(run: "Run", ledger_file: Path, out: Path, forms: list[str]) -> None:
     from optimize.report.export import write_run
 
     try:
-        written = write_run(run, str(ledger), out, forms)
+        written = write_run(run, str(ledger_file), out, forms)
     except OrbwrightError as error:
-        raise InputError(f"{error} The run itself stands in {ledger}; nothing is lost.") from error
+        raise InputError(f"{error} The run itself is in {ledger_file}; nothing is lost.") from error
     say(f"{len(written)} files written to {out}.")
     if not forms:
         from optimize.commands.page import write
-        from optimize.page.flights import named_swings
+        from optimize.page.launches import named_swings
 
-        with existing(ledger, keeping=True) as book:
+        with existing(ledger_file, keeping=True) as ledger:
             write(
-                run, book, out / "trade_off.html", cores(), named_swings(run.scenario), shares=False
+                run,
+                ledger,
+                out / "trade_off.html",
+                cores(),
+                named_swings(run.scenario),
+                sobol=False,
             )

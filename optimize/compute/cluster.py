@@ -1,6 +1,6 @@
 """Evaluations on a Dask cluster: a search's batches computed by workers on other machines.
 
-The library carries builds and figures, runs the workers and says which are alive;
+Dask transports builds and figures, runs the workers and knows which are alive;
 `optimize.compute.dispatch` decides which worker computes what.
 """
 
@@ -9,10 +9,11 @@ import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from layers.conditions import Conditions
 from layers.errors import InputError
+from optimize.compute.certificates import connection_arguments, why_refused
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -23,7 +24,7 @@ _ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})"
 
 
 def _silent(_: str) -> None:
-    """Tell nobody."""
+    """Report nothing."""
 
 
 @dataclass(frozen=True)
@@ -36,10 +37,10 @@ class Cluster:
         Such as ``tcp://192.168.0.7:8786``.
     tell : callable
         Called with one sentence when workers come, go, or are refused.
-    answer_s : float
-        How long a scheduler may take to answer, s.
-    patience_s : float
-        How long to wait for a worker while there is none, s.
+    connect_timeout_s : float
+        Longest time to wait for the scheduler's answer, s.
+    worker_timeout_s : float
+        Longest time to wait for a worker while there is none, s.
 
     Raises
     ------
@@ -49,8 +50,8 @@ class Cluster:
 
     address: str
     tell: Callable[[str], None] = _silent
-    answer_s: float = 10.0
-    patience_s: float = 300.0
+    connect_timeout_s: float = 10.0
+    worker_timeout_s: float = 300.0
 
     def __post_init__(self) -> None:
         match = _ADDRESS.fullmatch(self.address)
@@ -62,7 +63,7 @@ class Cluster:
 
     @contextmanager
     def computing(self, conditions: Conditions | None) -> Iterator["Compute"]:
-        """Provide what computes a batch; see `optimize.compute.pool.computing`.
+        """Provide a function that computes a batch; see `optimize.compute.pool.computing`.
 
         Raises
         ------
@@ -73,10 +74,15 @@ class Cluster:
 
         with _connected(self) as client:
             dispatch = Dispatch(
-                self.address, client, conditions, self.tell, self.answer_s, self.patience_s
+                self.address,
+                client,
+                conditions,
+                self.tell,
+                self.connect_timeout_s,
+                self.worker_timeout_s,
             )
             try:
-                dispatch.greet()
+                dispatch.check_versions()
                 yield dispatch.compute
             finally:
                 dispatch.close()
@@ -90,13 +96,16 @@ def _connected(cluster: Cluster) -> Iterator["Client"]:
         raise InputError(
             "--cluster needs the library 'distributed': pip install 'orbwright[cluster]'."
         ) from error
+    options = connection_arguments(cluster.address)
+    limit = cluster.connect_timeout_s
     with _quiet():
         try:
-            asyncio.run(asyncio.wait_for(_ask(cluster.address), cluster.answer_s))
-            client = Client(cluster.address, timeout=cluster.answer_s, set_as_default=False)
+            asyncio.run(asyncio.wait_for(_ask(cluster, options), limit))
+            client = Client(cluster.address, timeout=limit, set_as_default=False)
         except Exception as error:  # of many kinds, by what listens there instead
             raise InputError(
-                f"No Dask scheduler answers at {cluster.address} within {cluster.answer_s:.1f} s: "
+                why_refused(cluster.address, error)
+                or f"No Dask scheduler answers at {cluster.address} within {limit:.1f} s: "
                 f"start one there with 'dask scheduler'."
             ) from error
         try:
@@ -106,12 +115,12 @@ def _connected(cluster: Cluster) -> Iterator["Client"]:
                 client.close(timeout=2.0)
 
 
-async def _ask(address: str) -> None:
-    """Ask a scheduler who it is; the client itself would wait for ever for a silent port."""
+async def _ask(cluster: Cluster, options: dict[str, Any]) -> None:
+    """Check that a scheduler answers; the client itself would wait for ever for a silent port."""
     from distributed.comm.core import connect
-    from distributed.security import Security
 
-    comm = await connect(address, **Security().get_connection_args("client"))
+    # Shorter than the caller's limit, so that the reason is reported.
+    comm = await connect(cluster.address, timeout=0.8 * cluster.connect_timeout_s, **options)
     await comm.write({"op": "identity", "reply": True})
     answer = await comm.read()
     await comm.close()
@@ -121,7 +130,7 @@ async def _ask(address: str) -> None:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Hold back the library's log and its remarks on versions: this module tells what counts."""
+    """Silence the library's log and its warnings on versions: this module reports what matters."""
     import logging
     import warnings
 

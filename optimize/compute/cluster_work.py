@@ -1,4 +1,4 @@
-"""What a cluster's worker does: say its versions, compute one build."""
+"""What a worker of a cluster runs: its versions, and one build."""
 
 import pickle
 import platform
@@ -6,8 +6,8 @@ import threading
 from importlib.metadata import version
 from typing import Any, NamedTuple
 
-from layers.estimation import MODEL_VERSION
-from layers.figures import Estimate
+from layers.estimates import Estimate
+from layers.model_version import MODEL_VERSION
 
 # The machine code keeps one core busy and the interpreter locked: threads would only wait.
 _ONE_AT_A_TIME = threading.Lock()
@@ -16,7 +16,7 @@ _LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "distributed")
 
 
 class Trouble(NamedTuple):
-    """An error that ended a computation, as text: it travels whatever it carried."""
+    """An error that ended a computation, as text, so that it can always be sent."""
 
     kind: str
     text: str
@@ -28,13 +28,13 @@ def _versions() -> dict[str, str]:
     return {"model": MODEL_VERSION, **libraries, "python": python}
 
 
-# What a figure's last digit may hang on. A constant, so that a worker can be asked for it by a
-# function of Python's own: one that lacks this file answers with an error, not with its end.
+# Versions that a figure's last digit may depend on. A constant, so that a function of Python's own
+# can fetch it: a worker that lacks this file answers with an error and stays alive.
 VERSIONS = _versions()
 
 
 def packed(job: Any) -> bytes:
-    """Pack what `compute_there` computes: the scheduler passes it on unread."""
+    """Pack a job for `compute_there`: the scheduler passes it on unread."""
     return pickle.dumps(job)
 
 

@@ -1,8 +1,8 @@
 """Which worker of a cluster computes which build.
 
-Not every worker may compute: one must run the same versions as this machine and must reproduce
-trial builds to the last bit. So builds are handed out here, a few to each worker that may, and are
-taken back from one that dies.
+A worker may compute only if it runs the same versions as this machine and reproduces trial builds
+to the last bit. So builds are assigned here, a few to each admitted worker, and reassigned when one
+dies.
 """
 
 import asyncio
@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
-from layers.figures import Estimate, parse_figure
+from layers.estimates import Estimate
+from layers.figures import parse_figure
 from optimize.compute.cluster_work import VERSIONS, Trouble, compute_there, packed
 
 if TYPE_CHECKING:
@@ -26,8 +27,7 @@ if TYPE_CHECKING:
 
     from optimize.compute.one import Request
 
-# Builds given to a worker at once: the next one lies there when one is done, and little is lost
-# with a worker.
+# Builds at a worker at once: the next one is there when one is done, and little is lost with it.
 _AT_ONCE = 2
 _POLL_S = 0.5
 _MOST_LOSSES = 3
@@ -36,16 +36,16 @@ _ASKED = f"{packed.__module__}:VERSIONS"
 
 @dataclass
 class _Worker:
-    """A worker of the cluster, and how far it is trusted.
+    """A worker of the cluster, and whether it is admitted.
 
     Attributes
     ----------
     host : str
         Workers of one host share the compiled code on its disk.
     passed : int or None
-        How many trial builds it has reproduced; None until its versions are known to be right.
+        Number of trial builds it has reproduced; None until its versions were checked.
     refused : bool
-        Whether it is left out.
+        Whether it is excluded.
     """
 
     host: str
@@ -62,36 +62,36 @@ class _Task(NamedTuple):
 
 @dataclass
 class Dispatch:
-    """Hands builds to workers, and takes them back from those that die."""
+    """Assigns builds to workers, and reassigns those of workers that die."""
 
     address: str
     client: "Client"
     conditions: Conditions | None
     tell: Callable[[str], None]
-    answer_s: float
-    patience_s: float
+    connect_timeout_s: float
+    worker_timeout_s: float
     _workers: dict[str, _Worker] = field(default_factory=dict)
     _tasks: dict[int, _Task] = field(default_factory=dict)
     _trials: list[tuple["Request", Estimate]] = field(default_factory=list)
-    _tried: set[str] = field(default_factory=set)
+    _covered: set[str] = field(default_factory=set)
     _done: "queue.SimpleQueue[tuple[int, Any]]" = field(default_factory=queue.SimpleQueue)
     _numbers: int = 0
     _polled: float = -1.0
     _alone_since: float | None = None
     _losses: Counter[tuple[str, int]] = field(default_factory=Counter)
 
-    # What a search calls.
+    # Called by a search.
 
-    def greet(self) -> None:
-        """Ask the workers that are there for their versions.
+    def check_versions(self) -> None:
+        """Check the versions of the workers that are there.
 
         Raises
         ------
         InputError
             If one runs other versions.
         """
-        self._meet()
-        until = time.monotonic() + self.answer_s
+        self._update_workers()
+        until = time.monotonic() + self.connect_timeout_s
         while self._tasks and time.monotonic() < until:
             for task, outcome in self._arrived():
                 sentence = self._refusal(task, outcome)
@@ -116,24 +116,24 @@ class Dispatch:
         pending = deque(range(len(requests)))
         open_ones = set(pending)
         while open_ones:
-            self._meet(pending)
-            self._hand_out(pending, requests)
+            self._update_workers(pending)
+            self._assign(pending, requests)
             for task, outcome in self._arrived():
                 if task.kind == "build":
                     if task.place in open_ones:
                         open_ones.remove(task.place)
-                        self._hand_out(pending, requests)
+                        self._assign(pending, requests)
                         yield task.place, self._estimate(task, outcome)
                 else:
-                    self._trust(task, outcome)
+                    self._admit(task, outcome)
 
     def _forget_builds(self) -> None:
-        """Drop what is left of a batch that was given up: its places are not those of the next."""
+        """Cancel what is left of an abandoned batch: its indices are not those of the next."""
         for number in [n for n, task in self._tasks.items() if task.kind == "build"]:
             self._tasks.pop(number).future.cancel()
 
     def close(self) -> None:
-        """Take back all that is still to be computed."""
+        """Cancel all that is still to be computed."""
         futures = [task.future for task in self._tasks.values()]
         self._tasks.clear()
         with suppress(Exception):  # the scheduler may be gone, and the futures with it
@@ -141,8 +141,8 @@ class Dispatch:
 
     # Workers come and go.
 
-    def _meet(self, pending: deque[int] | None = None) -> None:
-        """See which workers there are: ask new ones for their versions, mourn dead ones."""
+    def _update_workers(self, pending: deque[int] | None = None) -> None:
+        """Update the list of workers: check versions of new ones, drop dead ones."""
         now = time.monotonic()
         if now - self._polled < _POLL_S:
             return
@@ -150,12 +150,12 @@ class Dispatch:
         there = self._scheduler_knows()
         for address in [a for a in self._workers if a not in there]:
             del self._workers[address]
-            self._take_back(address, pending if pending is not None else deque())
+            self._reassign(address, pending if pending is not None else deque())
         for address, host in there.items():
             if address not in self._workers:
                 self._workers[address] = _Worker(host)
                 self._submit(address, "versions", 0, pkgutil.resolve_name, _ASKED)
-        self._wait_for_some(now)
+        self._wait_for_workers(now)
 
     def _scheduler_knows(self) -> dict[str, str]:
         if self.client.status != "running":
@@ -172,22 +172,22 @@ class Dispatch:
             f"was done is in the ledger."
         )
 
-    def _wait_for_some(self, now: float) -> None:
+    def _wait_for_workers(self, now: float) -> None:
         if any(not worker.refused for worker in self._workers.values()):
             self._alone_since = None
             return
         if self._alone_since is None:
             self._alone_since = now
             self.tell(
-                f"No worker at {self.address}; waiting up to {self.patience_s:.0f} s for one."
+                f"No worker at {self.address}; waiting up to {self.worker_timeout_s:.0f} s for one."
             )
-        elif now - self._alone_since > self.patience_s:
+        elif now - self._alone_since > self.worker_timeout_s:
             raise SolverError(
-                f"No worker came to {self.address} within {self.patience_s:.0f} s; what was done "
-                f"is in the ledger. Start one with 'dask worker {self.address}'."
+                f"No worker came to {self.address} within {self.worker_timeout_s:.0f} s; what was "
+                f"done is in the ledger. Start one with 'dask worker {self.address}'."
             )
 
-    def _take_back(self, address: str, pending: deque[int]) -> None:
+    def _reassign(self, address: str, pending: deque[int]) -> None:
         gone = {number: task for number, task in self._tasks.items() if task.worker == address}
         for number, task in gone.items():
             del self._tasks[number]
@@ -202,7 +202,7 @@ class Dispatch:
                 )
         self.tell(f"Worker {address} is gone; {len(self._workers)} left.")
 
-    def _trust(self, task: _Task, outcome: Any) -> None:
+    def _admit(self, task: _Task, outcome: Any) -> None:
         sentence = self._refusal(task, outcome)
         worker = self._workers[task.worker]
         if sentence is None:
@@ -215,7 +215,7 @@ class Dispatch:
             raise InputError(sentence)
 
     def _refusal(self, task: _Task, outcome: Any) -> str | None:
-        """Say why a worker may not compute; None if it may."""
+        """Return why a worker may not compute; None if it may."""
         if isinstance(outcome, BaseException | Trouble):
             return (
                 f"Worker {task.worker} cannot compute ({_words(outcome)}): install this orbwright "
@@ -237,43 +237,43 @@ class Dispatch:
     # Work.
 
     def _add_trial(self, requests: Sequence["Request"]) -> None:
-        """Compute one build here for every kind of figure that was not met before."""
+        """Compute one trial build here for every quantity not covered yet."""
         from optimize.compute.one import compute_one
 
         for ball, names in requests:
-            fresh = tuple(n for n in names if parse_figure(n).quantity not in self._tried)
+            fresh = tuple(n for n in names if parse_figure(n).quantity not in self._covered)
             if fresh:
-                self._tried.update(parse_figure(n).quantity for n in fresh)
+                self._covered.update(parse_figure(n).quantity for n in fresh)
                 trial = compute_one(ball, fresh, self.conditions)
                 self._trials.append(((ball, fresh), trial))
 
-    def _hand_out(self, pending: deque[int], requests: Sequence["Request"]) -> None:
+    def _assign(self, pending: deque[int], requests: Sequence["Request"]) -> None:
         free: list[str] = []
         loads = Counter(task.worker for task in self._tasks.values())
-        careful = {t.worker for t in self._tasks.values() if self._losses[t.kind, t.place]}
+        suspect = {t.worker for t in self._tasks.values() if self._losses[t.kind, t.place]}
         for address, worker in self._workers.items():
             if worker.refused or worker.passed is None:
                 continue
             if worker.passed == len(self._trials):
                 free.append(address)
-            elif not loads[address] and self._may_try(worker):
+            elif not loads[address] and self._may_trial(worker):
                 request, _ = self._trials[worker.passed]
                 self._submit_build(address, "trial", worker.passed, request)
         for round_ in range(_AT_ONCE):
             for address in free:
-                if not pending or loads[address] != round_ or address in careful:
+                if not pending or loads[address] != round_ or address in suspect:
                     continue
                 lost_before = self._losses["build", pending[0]] > 0
                 if round_ and (lost_before or len(pending) <= len(free)):
-                    continue  # the last builds go to whoever is free first
+                    continue  # the last builds go to the first free worker
                 index = pending.popleft()
                 self._submit_build(address, "build", index, requests[index])
                 loads[address] += 1
                 if lost_before:
-                    careful.add(address)
+                    suspect.add(address)
 
-    def _may_try(self, worker: _Worker) -> bool:
-        """Whether a trial would not be compiled twice at once on one disk."""
+    def _may_trial(self, worker: _Worker) -> bool:
+        """Whether no other worker compiles the same trial on the same disk now."""
         trying = {t.worker for t in self._tasks.values() if t.kind == "trial"}
         same = [(a, w) for a, w in self._workers.items() if w.host == worker.host]
         assert worker.passed is not None
@@ -302,17 +302,17 @@ class Dispatch:
     async def _fetch(self, number: int, future: "Future[Any]") -> None:
         try:
             outcome = await self.client.gather(future, asynchronous=True)
-        except BaseException as error:  # told to whoever waits for it, in the other thread
+        except BaseException as error:  # raised in the thread that waits for it
             outcome = error
         self._done.put((number, outcome))
 
     def _arrived(self) -> Iterator[tuple[_Task, Any]]:
-        """Wait a moment for a task's outcome; then give all that there are."""
+        """Wait a moment for a task's outcome; then yield all that there are."""
         with suppress(queue.Empty):
             number, outcome = self._done.get(timeout=_POLL_S)
             while True:
                 if number in self._tasks:
-                    # A task brings its own errors as text: these are of the line to the scheduler.
+                    # A task returns its own errors as text: these are of the connection.
                     if isinstance(outcome, CancelledError | OSError):
                         raise self._lost()
                     yield self._tasks.pop(number), outcome
@@ -330,7 +330,7 @@ class Dispatch:
 
 
 def _words(trouble: BaseException | Trouble) -> str:
-    """Say in one line what went wrong there."""
+    """Return in one line what went wrong there."""
     if isinstance(trouble, BaseException):
         error = trouble.__cause__ or trouble
         trouble = Trouble(type(error).__name__, str(error))

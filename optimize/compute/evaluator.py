@@ -1,24 +1,23 @@
-"""Figures from the ledger where they are there, else computed and written to it."""
+"""Figures of builds: taken from the ledger, the rest computed and written to it. The only place."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from layers.errors import InputError
-from layers.estimation import MODEL_VERSION
-from layers.figures import Estimate
+from layers.estimates import Estimate, Figure
+from layers.model_version import MODEL_VERSION
 from optimize.compute.first_call import compile_ahead
-from optimize.ledger.ledger import Known, Ledger
+from optimize.compute.one import Compute, Request
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
 
-if TYPE_CHECKING:
-    pass
-from optimize.compute.one import Compute, Request
+_NOTHING = Known({}, {})
 
 
 @dataclass
 class Evaluator:
-    """Figures of builds: from the ledger where they stand there, else computed and written to it.
+    """Takes figures from a ledger, computes the rest and writes it to the ledger.
 
     Attributes
     ----------
@@ -27,16 +26,22 @@ class Evaluator:
     compute : callable or None
         From `computing`; None reads only.
     model_version : str
-        Figures of which version of the model are read and written.
+        Version of the model whose figures are read and written.
+    must_write : bool
+        Whether a ledger that cannot be written ends the computation.
     reused, computed : int
         Builds found in the ledger, and builds computed, so far.
+    unwritten : str
+        Why figures were not written; empty if all were.
     """
 
     ledger: Ledger
     compute: Compute | None
     model_version: str = MODEL_VERSION
+    must_write: bool = True
     reused: int = 0
     computed: int = 0
+    unwritten: str = ""
 
     def figures(
         self, requests: Sequence[Request], tick: Callable[[int, Known], None] | None = None
@@ -48,54 +53,85 @@ class Evaluator:
         requests : sequence of (Ball, tuple of str)
             Builds and the names of the figures wanted of each.
         tick : callable, optional
-            Called with a request's index and what is known, once for every request, when settled.
+            Called with a request's index and what is known, once for every request: first for
+            those in the ledger, then for each build as it is computed.
 
         Raises
         ------
         InputError
-            If nothing may be computed and the ledger does not know a build.
+            If nothing may be computed and the ledger lacks builds or figures, or is not writable.
         """
         contents = [content_of(ball) for ball, _ in requests]
         keys = [key_of(content) for content in contents]
         known = self.ledger.known(list(dict.fromkeys(keys)), self.model_version)
-        open_ones: dict[str, list[int]] = {}
+        incomplete: dict[str, list[int]] = {}
         for i, (key, (_, names)) in enumerate(zip(keys, requests, strict=True)):
             if key in known and known[key].covers(names):
                 self.reused += 1
                 if tick:
                     tick(i, known[key])
             else:
-                open_ones.setdefault(key, []).append(i)
+                incomplete.setdefault(key, []).append(i)
         if self.compute is None:
-            if any(key not in known for key in keys):
-                raise InputError(f"{self.ledger.path} lacks builds of this run: search it again.")
-            return [known[key] for key in keys]
-        jobs = [self._job(requests, indices, known.get(key)) for key, indices in open_ones.items()]
-        compile_ahead(name for _, names in jobs for name in names)
-        places = list(open_ones.items())
-        for j, found in self.compute(jobs):
-            key, indices = places[j]
-            self.ledger.add(key, contents[indices[0]], self.model_version, found)
-            known[key] = known.get(key, Known({}, {})).joined(found.figures, found.failed)
-            self.computed += 1
-            if tick:
-                for i in indices:
-                    tick(i, known[key])
+            self._check_complete(known, keys, complete=not incomplete)
+        elif incomplete:
+            jobs = [self._job(requests, known, key, i) for key, i in incomplete.items()]
+            compile_ahead(name for _, names in jobs for name in names)
+            places = list(incomplete.items())
+            for j, estimate in self.compute(jobs):
+                key, indices = places[j]
+                self._write(key, contents[indices[0]], estimate)
+                known[key] = known.get(key, _NOTHING).joined(estimate.figures, estimate.failed)
+                self.computed += 1
+                if tick:
+                    for i in indices:
+                        tick(i, known[key])
         return [known[key] for key in keys]
 
     def estimates(self, requests: Sequence[Request]) -> list[Estimate]:
         """Estimate builds in full, in the order and by the names asked for."""
         return [
-            Estimate(
-                ball,
-                {name: known.figures[name] for name in names if name in known.figures},
-                {name: known.failed[name] for name in names if name in known.failed},
-            )
+            Estimate(ball, *_selected(known, names))
             for (ball, names), known in zip(requests, self.figures(requests), strict=True)
         ]
 
+    def _check_complete(
+        self, known: Mapping[str, Known], keys: Sequence[str], *, complete: bool
+    ) -> None:
+        """Refuse a ledger that lacks builds, or figures unless they are of another model.
+
+        Another version of the model may lack figures that are wanted today.
+        """
+        lacks_builds = any(key not in known for key in keys)
+        same_model = self.model_version.partition("+")[0] == MODEL_VERSION
+        if lacks_builds or (same_model and not complete):
+            what = "builds" if lacks_builds else "figures"
+            raise InputError(f"{self.ledger.path} lacks {what} of this run: search it again.")
+
+    def _write(self, key: str, content: str, estimate: Estimate) -> None:
+        if self.unwritten:
+            return
+        try:
+            self.ledger.add(key, content, self.model_version, estimate)
+        except InputError as error:
+            if self.must_write:
+                raise
+            self.unwritten = str(error)
+
     @staticmethod
-    def _job(requests: Sequence[Request], indices: list[int], known: Known | None) -> Request:
+    def _job(
+        requests: Sequence[Request], known: Mapping[str, Known], key: str, indices: list[int]
+    ) -> Request:
         names = dict.fromkeys(name for i in indices for name in requests[i][1])
-        missing = tuple(n for n in names if known is None or not known.covers((n,)))
+        missing = tuple(n for n in names if not known.get(key, _NOTHING).covers((n,)))
         return requests[indices[0]][0], missing
+
+
+def only(known: Known, names: Sequence[str]) -> Known:
+    """Return what is known of some figures, in their order."""
+    return Known(*_selected(known, names))
+
+
+def _selected(known: Known, names: Sequence[str]) -> tuple[dict[str, Figure], dict[str, str]]:
+    figures = {name: known.figures[name] for name in names if name in known.figures}
+    return figures, {name: known.failed[name] for name in names if name in known.failed}

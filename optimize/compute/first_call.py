@@ -1,26 +1,25 @@
-"""The first call on a fresh install compiles the numerical code, in a process of its own.
+"""The first call on a fresh install compiles the numerical code, all at once and said so.
 
-Code that was just compiled, and the same code loaded from the disk, can differ in the last bit of
-a figure. So that every figure comes from loaded code, the process that compiles computes nothing.
+Without this each function would be compiled when it is first called; see
+`layers.numerics.machine_code`.
 """
 
-import subprocess
-import sys
 from collections.abc import Iterable
-from functools import cache
 from importlib import import_module
-from pathlib import Path
-from typing import Any
 
+from layers.ball import Ball, Layer, Role
+from layers.errors import SolverError
+from layers.estimation import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
+from layers.materials import default_catalogue
 
 # Of each test the function that is compiled last, so that its machine code tells that all is there;
 # and how long compiling takes on an idle core, s, measured.
 _PLATES, _MODE, _BARRIER, _STRIKE = (
-    ("compression.curve", "_push", 5.0),
-    ("numerics.axisymmetric", "back_substitute", 5.0),
-    ("impact.kernels", "impact", 5.0),
-    ("strike.march", "march", 15.0),
+    ("layers.compression.contact", "push", 5.0),
+    ("layers.numerics.band", "back_substitute", 5.0),
+    ("layers.impact.kernels", "impact", 5.0),
+    ("layers.strike.march", "march", 15.0),
 )
 
 # A figure of each test.
@@ -31,16 +30,6 @@ _EXAMPLES = {
     _STRIKE: "driver fast.spin_rpm",
 }
 
-_COMPUTE = """
-from layers.ball import Ball, Layer
-from layers.estimation import estimate
-from layers.materials import default_catalogue
-card = default_catalogue().material[0]
-sizes = {"inner core": 24.0, "outer core": 38.5, "mantle": 41.0, "cover": 42.7}
-layers = [Layer(role=r, outer_diameter_mm=d, material=card) for r, d in sizes.items()]
-estimate(Ball(name="first call", layer=tuple(layers)), NAMES)
-"""
-
 
 def seconds_to_compile(names: Iterable[str]) -> float:
     """Return about how long the first call will compile, s; 0 if machine code lies on the disk.
@@ -50,8 +39,11 @@ def seconds_to_compile(names: Iterable[str]) -> float:
     names : iterable of str
         The figures that will be computed.
     """
+    from layers.numerics.machine_code import is_kept
+
     tests = {test for name in names if (test := _test(parse_figure(name)))}
-    return sum(seconds for room, name, seconds in tests if not _is_cached(_kernel(room, name)))
+    kernels = [(getattr(import_module(module), name), time) for module, name, time in tests]
+    return sum(time for kernel, time in kernels if not is_kept(kernel))
 
 
 def compile_ahead(names: Iterable[str]) -> None:
@@ -61,18 +53,33 @@ def compile_ahead(names: Iterable[str]) -> None:
     ----------
     names : iterable of str
         The figures that will be computed; swings may be any, all strikes are one code.
+
+    Raises
+    ------
+    InputError
+        If the code cannot be compiled or kept.
     """
     wanted = set(names)
     if wanted and seconds_to_compile(wanted):
+        from layers.numerics.machine_code import apart
+
         tests = {test for name in wanted if (test := _test(parse_figure(name)))}
-        _compile(tuple(sorted(_EXAMPLES[test] for test in tests)))
+        apart(_compute, *sorted(_EXAMPLES[test] for test in tests))
 
 
-@cache  # where the disk takes no machine code, once is enough
-def _compile(examples: tuple[str, ...]) -> None:
-    code = _COMPUTE.replace("NAMES", repr(examples))
-    # What it cannot compute, the caller's own call will tell.
-    subprocess.run([sys.executable, "-c", code], check=False, capture_output=True)
+def _compute(*names: str) -> None:
+    """Compute figures of any ball."""
+    card = default_catalogue().material[0]
+    sizes: dict[Role, float] = {
+        "inner core": 24.0,
+        "outer core": 38.5,
+        "mantle": 41.0,
+        "cover": 42.7,
+    }
+    layers = [Layer(role=r, outer_diameter_mm=d, material=card) for r, d in sizes.items()]
+    failed = estimate(Ball(name="first call", layer=tuple(layers)), names).failed
+    if failed:
+        raise SolverError("; ".join(set(failed.values())))
 
 
 def _test(figure: FigureName) -> tuple[str, str, float] | None:
@@ -90,20 +97,3 @@ def notice(seconds: float) -> str:
         f"First call of this version: compiling the numerical code for this machine, "
         f"about {seconds:.0f} s, once."
     )
-
-
-def _kernel(room: str, name: str) -> Any:
-    return getattr(import_module(f"layers.{room}"), name)
-
-
-def _is_cached(kernel: Any) -> bool:
-    code = kernel.py_func.__code__
-    room = kernel.__module__.rpartition(".")[2]
-    tag = f"py{sys.version_info.major}{sys.version_info.minor}"
-    # The compiler leaves out of a file's name the brackets of "<locals>".
-    name = kernel.py_func.__qualname__.replace("<", "").replace(">", "")
-    index = f"{room}.{name}-{code.co_firstlineno}.{tag}.nbi"
-    cached = Path(kernel.stats.cache_path or "", index)
-    if not cached.exists():
-        return False
-    return cached.stat().st_mtime >= Path(code.co_filename).stat().st_mtime

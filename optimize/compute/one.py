@@ -1,18 +1,13 @@
-"""One build computed; whatever it meets is said of it alone."""
+"""One build computed; its numerical failures are its own."""
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import Estimate
-
-if TYPE_CHECKING:
-    pass
-
 
 Request = tuple[Ball, tuple[str, ...]]
 
@@ -23,10 +18,25 @@ Compute = Callable[[Sequence[Request]], Iterator[tuple[int, Estimate]]]
 def compute_one(
     ball: Ball, names: tuple[str, ...], conditions: Conditions | None = None
 ) -> Estimate:
-    """Estimate one build; whatever number trouble it meets stands in `failed`, for it alone."""
+    """Estimate one build; numerical failures are reported in its `failed`.
+
+    Parameters
+    ----------
+    ball : Ball
+        The build.
+    names : tuple of str
+        Figures wanted.
+    conditions : Conditions, optional
+        Swings, aerodynamics and air; the shipped ones otherwise.
+
+    Raises
+    ------
+    InputError
+        If there is no such figure.
+    """
     try:
         found = estimate(ball, names, conditions)
-    except InputError:  # not this build's fault: a figure was asked for that there is not
+    except InputError:  # not the build's fault: there is no such figure
         raise
     except (ArithmeticError, ValueError) as error:
         return Estimate(ball, {}, dict.fromkeys(names, f"{type(error).__name__}: {error}"))

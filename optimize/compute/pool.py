@@ -1,4 +1,4 @@
-"""From builds to figures to typed outcomes: closed forms first, finite elements in processes."""
+"""Batches of builds computed in this process, in several, or on a cluster."""
 
 import multiprocessing
 import os
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import SolverError
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Request, compute_one
 
@@ -36,7 +36,7 @@ def _serial(
 
 @contextmanager
 def computing(workers: "int | Cluster", conditions: Conditions | None = None) -> Iterator[Compute]:
-    """Provide what computes a batch: in this process, or spread over several or over a cluster.
+    """Provide a function that computes a batch: in this process, in several or on a cluster.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def computing(workers: "int | Cluster", conditions: Conditions | None = None) ->
     Yields
     ------
     callable
-        Takes requests (ball, names); gives (index, estimate) as they are done, in any order.
+        Takes requests (ball, names); yields (index, estimate) as they are done, in any order.
     """
     if not isinstance(workers, int):
         with workers.computing(conditions) as compute:
@@ -59,10 +59,10 @@ def computing(workers: "int | Cluster", conditions: Conditions | None = None) ->
         return
     pool = _Pool(workers, conditions)
     try:
-        pool.start()  # they come up while this process gets the first builds together
+        pool.start()  # they start while this process prepares the first builds
         yield pool.compute
     except BaseException:
-        # Nobody waits for what the workers do now, and a compilation may take them a while.
+        # Their results are not wanted any more, and a compilation may take a while.
         pool.abandon()
         raise
     finally:
@@ -81,7 +81,7 @@ def mapping(workers: int) -> "Iterator[Callable[..., Any]]":
     Yields
     ------
     callable
-        In place of ``map(compute_one, balls, names)``; the function given is not looked at.
+        In place of ``map(compute_one, balls, names)``; the function given is ignored.
     """
     with computing(workers) as compute:
 
@@ -95,7 +95,7 @@ def mapping(workers: int) -> "Iterator[Callable[..., Any]]":
 
 
 class _Pool:
-    """Worker processes that are started anew when one dies."""
+    """Worker processes; all are restarted when one dies."""
 
     def __init__(self, workers: int, conditions: Conditions | None) -> None:
         self._workers = workers
@@ -109,7 +109,7 @@ class _Pool:
             process.terminate()
 
     def close(self) -> None:
-        if not self._used:  # all was in the ledger: they need not even come up
+        if not self._used:  # all was in the ledger: do not wait for their start
             self.abandon()
         if self._executor is not None:
             self._executor.shutdown(wait=True, cancel_futures=True)
@@ -140,14 +140,14 @@ class _Pool:
                     ) from error
 
     def start(self) -> ProcessPoolExecutor:
-        """Start the processes, if they do not run."""
+        """Start the processes, if they are not running."""
         if self._executor is None:
             # "spawn" starts clean processes: no locks or threads of this one are copied.
             context = multiprocessing.get_context("spawn")
             self._executor = ProcessPoolExecutor(self._workers, context, _enter_worker)
             others = multiprocessing.active_children()
             with _ctrl_c_blocked():
-                for _ in range(self._workers):  # a process is started as a call comes in
+                for _ in range(self._workers):  # each call starts a process
                     self._executor.submit(os.getpid)
             children = multiprocessing.active_children()
             self._processes = [child for child in children if child not in others]
@@ -156,11 +156,11 @@ class _Pool:
 
 @contextmanager
 def _ctrl_c_blocked() -> Iterator[None]:
-    """Hold Ctrl-C back while processes start: they inherit it held back, and only we obey it."""
+    """Block Ctrl-C while processes start: they inherit the block, so that only this one obeys."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
-    resource_tracker.ensure_running()  # would let Ctrl-C through again when it starts
+    resource_tracker.ensure_running()  # would unblock Ctrl-C when it starts
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
@@ -171,12 +171,12 @@ def _ctrl_c_blocked() -> Iterator[None]:
 def _enter_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    from layers.compression import curve  # noqa: F401 - heavy: read while nothing waits for it
-    from layers.impact import barrier  # noqa: F401 - heavy: read while nothing waits for it
+    from layers.compression import curve  # noqa: F401 - heavy: imported early
+    from layers.impact import barrier  # noqa: F401 - heavy: imported early
 
 
 def _end_with_parent() -> None:
-    """End this worker when its parent was killed: it would wait for work for ever."""
+    """End this worker when its parent is killed: otherwise it waits for work for ever."""
     parent = multiprocessing.parent_process()
     if parent is not None:
         parent.join()

@@ -1,7 +1,7 @@
-"""Whole functions drawn from what a Gaussian process believes, and what it says of builds left out.
+"""Functions drawn from the posterior of a Gaussian process, and leave-one-out predictions.
 
-A standard deviation at each build says nothing of a mean or a variance over many builds: their
-errors hang together. Functions drawn from the process carry that.
+Standard deviations at single builds do not give the error of a mean or a variance over many: their
+errors are correlated. Functions drawn from the posterior carry the correlation.
 """
 
 from collections.abc import Iterator
@@ -18,7 +18,7 @@ from sklearn.gaussian_process.kernels import Sum, WhiteKernel
 
 from layers.arrays import FloatArray
 
-# Waves that a draw of each part of the prior is made of: 512 keep the standard deviation of draws
+# Number of cosines in a draw of each part of the prior: 512 keep the standard deviation of draws
 # within a tenth of the process's own.
 _WAVES = 512
 _BLOCK = 4096
@@ -60,15 +60,15 @@ def mean_and_deviations(
     x : (m, d) array
         Where.
     count : int
-        How many deviations.
+        Number of deviations.
     rng : numpy.random.Generator
-        What to draw with.
+        Source of the random numbers.
 
     Returns
     -------
     mean : (m,) array
     deviations : (count, m) array
-        What stands in the square brackets; as likely with either sign.
+        The square brackets; either sign is equally likely.
     """
     known = np.asarray(model.X_train_)
     terms = list(_terms(model.kernel_))
@@ -76,14 +76,14 @@ def mean_and_deviations(
     level = sum(term.noise_level for term in terms if _is_white(term))
     noise = rng.standard_normal((len(known), count)) * np.sqrt(level)
     drawn = sum((waves(known) for waves in prior), noise)
-    # One product with the kernel gives the mean, in the first column, and what is known of g.
+    # One product with the kernel gives the mean, in the first column, and the correction of g.
     solved = cho_solve((model.L_, True), drawn)
     columns = np.column_stack([np.reshape(model.alpha_, (-1, 1)), -solved])
     mean, deviations = np.empty(len(x)), np.empty((count, len(x)))
     for block in _blocks(len(x)):
         both = model.kernel_(x[block], known) @ columns
         mean[block] = both[:, 0]
-        # Single precision does here; not at the data, where C^-1 would blow up what is missing.
+        # Single precision is enough here; not at the data, where C^-1 amplifies rounding errors.
         deviations[:, block] = sum((waves.in_short(x[block]) for waves in prior), both[:, 1:]).T
     return mean, deviations
 
@@ -114,9 +114,9 @@ def _blocks(count: int) -> Iterator[slice]:
 
 
 def left_out(model: GaussianProcessRegressor) -> FloatArray:
-    """Return what the process says of each build when fitted without it, (n,).
+    """Return the prediction of each build from the others, (n,).
 
-    y_i - [C^-1 y]_i / [C^-1]_ii (Rasmussen and Williams 2006, eq. 5.12); the sizes in C are kept.
+    y_i - [C^-1 y]_i / [C^-1]_ii (Rasmussen and Williams 2006, eq. 5.12); the kernel is kept.
     """
     inverse = cho_solve((model.L_, True), np.eye(len(model.L_)))
     data = np.asarray(model.y_train_).ravel()

@@ -1,10 +1,10 @@
-"""A row of the space -> the coordinates in which its figures are smooth.
+"""A row of the space -> coordinates in which its figures are smooth.
 
-A search steps through choices; the emulator needs to know which choices are alike. Each layer is
+A search steps through choices; the emulator needs to know which choices are similar. Each layer is
 described by what its physics depends on: its thickness, the logarithm of its modulus (stiffness
 acts by ratios), its density, and for a choice of materials the few directions in which their cards
-differ. A layer that is left out is one of no thickness, so that builds with different numbers of
-layers lie in one space, the thin beside the absent.
+differ. An absent layer has zero thickness, so that builds with different numbers of layers share
+one space and a thin layer is close to an absent one.
 """
 
 import math
@@ -21,7 +21,7 @@ from optimize.scenario.space import Gene, Row, Space
 # Cards are compared at the time scale of a strike: half a period of about 0.45 ms.
 _ANGULAR_FREQUENCY = math.pi / 0.45e-3
 
-# Directions in which cards differ by less than this share of their spread are left out.
+# Directions in which cards differ by less than this share of their spread are dropped.
 _SMALLEST_SHARE = 1e-3
 
 
@@ -44,7 +44,7 @@ class Encoding:
 
     @cached_property
     def names(self) -> tuple[str, ...]:
-        """What each coordinate says, (d,)."""
+        """Name of each coordinate, (d,)."""
         return tuple(
             f"{self.space.scenario.layer[gene.layer].role}: {gene.what}"
             + (f" {k + 1}" if table.shape[1] > 1 else "")
@@ -82,10 +82,7 @@ class Encoding:
         return present
 
     def _absent(self, gene: Gene, table: FloatArray) -> FloatArray:
-        """Return the coordinates of a gene whose layer is left out.
-
-        No thickness; the middle of all else, from which no choice is farther than another.
-        """
+        """Return the coordinates of a gene whose layer is absent: no thickness, all else mean."""
         if gene.what == "thickness_mm":
             return np.array([_scaled(0.0, gene.values)])
         if gene.what == "present":
@@ -95,7 +92,7 @@ class Encoding:
     def _table(self, gene: Gene) -> FloatArray:
         if gene.what == "present":
             varies = [g.what for g in self.space.genes if g.layer == gene.layer]
-            # A thickness that varies says it: the absent layer has none.
+            # A thickness that varies encodes it: an absent layer has none.
             return np.zeros((2, 0)) if "thickness_mm" in varies else np.array([[0.0], [1.0]])
         if gene.what == "material":
             return self._materials(gene)
@@ -106,27 +103,27 @@ class Encoding:
     def _materials(self, gene: Gene) -> FloatArray:
         """Return the principal directions in which a layer's cards differ, (cards, k).
 
-        Numbers that the scenario sets itself are left out; each other one is scaled by its spread.
+        Numbers that the scenario sets itself are omitted; each other one is scaled by its spread.
         """
-        freedom = self.space.scenario.layer[gene.layer]
+        variables = self.space.scenario.layer[gene.layer]
         cards = {card.name: card for card in self.space.scenario.material}
         fill = self.space.scenario.fill
         filled = fill is not None and fill.layer - 1 == gene.layer
         outermost = gene.layer == len(self.space.scenario.layer) - 1
         chosen = [cards[name] for name in gene.values]
-        if freedom.youngs_modulus_mpa is not None:  # what follows the modulus is no card's own
-            at = freedom.youngs_modulus_mpa[0]
+        if variables.youngs_modulus_mpa is not None:  # what follows the modulus is no card's own
+            at = variables.youngs_modulus_mpa[0]
             chosen = [card.with_values("encoded", youngs_modulus_mpa=at) for card in chosen]
         table = np.array([_properties(card) for card in chosen])
-        free = [
-            freedom.youngs_modulus_mpa is None,
+        from_card = [
+            variables.youngs_modulus_mpa is None,
             True,
             True,
             True,
-            freedom.density_g_cm3 is None and not filled,
+            variables.density_g_cm3 is None and not filled,
             outermost,
         ]
-        table = table[:, free]
+        table = table[:, from_card]
         table = table - table.mean(axis=0)
         spread = table.max(axis=0) - table.min(axis=0)
         table = table[:, spread > 1e-12] / spread[spread > 1e-12]

@@ -1,59 +1,65 @@
-"""The lab's measurements from CSV: read whole, or not at all with each fault by row and column.
+"""The lab's measurements from CSV: read whole, or refused with each fault by row and column.
 
 Two forms are read. The long form has a row a reading, in columns ``build, stage, figure, unit,
-value`` and, where pieces or shots were repeated, ``repeat``. The other is the prototype sheet's own
-CSV with its ``piece_1``, ``piece_2``, ... columns filled in (see `optimize.report.sheet.to_csv`).
+value`` and, for replicates, ``replicate``. The other is the CSV of a prototype sheet with its
+columns ``piece_1``, ``piece_2``, ... filled in (see `optimize.report.sheet.to_csv`).
 """
 
 import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain, islice
+from os import PathLike
 from pathlib import Path
-
-import numpy as np
 
 from layers.ball import Ball
 from layers.errors import InputError
-from layers.estimation import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
-from layers.files.csv import check_header, read_number, refuse, table
+from layers.files.csv import (
+    MOST_CSV_BYTES,
+    MOST_FAULTS,
+    Column,
+    check_header,
+    read_number,
+    refuse,
+    table,
+)
+from layers.files.escaping import from_csv_cell
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
+from optimize.lab.plausibility import (
+    OTHER_UNITS,
+    duplicates,
+    far_from_replicates,
+    off_theory,
+    unit_hint,
+)
 from optimize.lab.readings import Measurements, Reading, as_made
+from optimize.lab.renamed import refuse_renamed
 from optimize.lab.uncertainty import lab_data
 
-_LONG = ("build", "stage", "figure", "unit", "value")
-_SHEET = ("build", "stage", "kind", "figure", "unit")
-_SHEET_MORE = ("target", "low", "high", "trusted_to", "basis")
-_PIECE = re.compile(r"piece_[1-9][0-9]*")
-# What the sheet asks for that says how a layer lies, not what it is.
-_WALLS = ("wall_thinnest_mm", "wall_thickest_mm")
-
-# Other units that a figure may have been noted in: factor to the unit that is wanted.
-_OTHER_UNITS = {
-    "mm": {"in": 25.4, "cm": 10.0, "1/1000 in": 0.0254, "um": 1e-3},
-    "g": {"oz": 28.349523, "kg": 1000.0, "lb": 453.59237, "mg": 1e-3},
-    "g cm2": {"kg m2": 1e7, "g mm2": 0.01, "oz in2": 182.9},
-    "m/s": {"ft/s": 0.3048, "mph": 0.44704, "km/h": 1.0 / 3.6},
-    "us": {"ms": 1e3, "s": 1e6},
-    "Hz": {"kHz": 1e3},
-    "N": {"kN": 1e3, "kgf": 9.80665, "lbf": 4.4482216},
-    "rpm": {"rad/s": 30.0 / math.pi, "1/s": 60.0},
-    "m": {"yd": 0.9144, "ft": 0.3048},
-    "deg": {"rad": 180.0 / math.pi},
-    "1": {"%": 0.01},
-    "g/cm3": {"kg/m3": 1e-3},
-    "s": {},
+_LONG = {
+    "build": "name of the ball, as its file has it",
+    "stage": "number of the stage from the centre, or ball",
+    "figure": "what was measured, see below; with its test condition, such as cor@38.1",
+    "unit": "the figure's unit, to be sure of it",
 }
-
-# A reading further than this from the middle of its repeats is an error of the pen, not scatter.
-_MOST_RATIO = 1.5
+_VALUE = {"value": Column("the figure's", "the reading; its range is below", -math.inf, math.inf)}
+_REPLICATE = {"repeat": "number of the replicate; may be left out where there is one"}
+# Every column of the long form, for the reference.
+COLUMNS: dict[str, Column | str] = {**_LONG, **_VALUE, **_REPLICATE}
+_SHEET = ("build", "stage", "kind", "figure", "unit")
+_SHEET_MORE = ("target", "low", "high", "model_error", "basis")
+_PIECE = re.compile(r"piece_[1-9][0-9]*")
+# Layer thicknesses on the sheet: of the concentricity, not of the materials.
+_WALLS = ("minimum_thickness_mm", "maximum_thickness_mm")
 
 
 @dataclass(frozen=True)
 class _Row:
-    """A row of either form; `cell` are (column, repeat, text) of its values."""
+    """A row of either form; `cell` has (column, replicate, text) of its values."""
 
     line: int
     given: dict[str, str]
@@ -62,7 +68,7 @@ class _Row:
 
 @dataclass
 class _Reader:
-    """What is known while one file is read."""
+    """State while one file is read."""
 
     balls: dict[str, Ball]
     swings: SwingTable
@@ -73,27 +79,26 @@ class _Reader:
 
 
 def read_measurements(
-    paths: Sequence[Path], balls: Sequence[Ball], swings: SwingTable | None = None
+    paths: StrPath | Sequence[StrPath], balls: Sequence[Ball], swings: SwingTable | None = None
 ) -> Measurements:
     """Read one or several CSV files of measurements.
 
     Parameters
     ----------
-    paths : sequence of Path
-        Long form or filled-in prototype sheets, told apart by their columns.
+    paths : str or path, or a sequence of them
+        Long form or filled-in prototype sheets; their columns decide which.
     balls : sequence of Ball
-        The builds that were measured, by name.
+        The builds that were measured; names must differ.
     swings : SwingTable, optional
-        Where named swings are found; the shipped ones otherwise.
+        Table of named swings; the shipped one by default.
 
     Raises
     ------
     InputError
-        If a file cannot be read or anything in it is at fault: nothing is then taken.
+        If a file cannot be read or anything in it is wrong; nothing is then used.
     """
-    texts = []
-    for path in paths:
-        texts.append((path.name, read_text(path)))
+    several = [paths] if isinstance(paths, str | PathLike) else paths
+    texts = [(path.name, read_text(path, MOST_CSV_BYTES)) for path in map(Path, several)]
     return measurements_from_csv(texts, balls, swings)
 
 
@@ -110,53 +115,60 @@ def measurements_from_csv(
         As for `read_measurements`.
     """
     by_name = {ball.name: ball for ball in balls}
-    if len(by_name) < len(balls):
-        names = [ball.name for ball in balls]
+    trimmed = {ball.name.strip(): ball for ball in balls}  # as cells are
+    if len(trimmed) < len(balls):
+        names = [ball.name.strip() for ball in balls]
         twice = next(name for name in names if names.count(name) > 1)
-        raise InputError(f"two builds are named {twice!r}: measurements tell builds by name.")
+        raise InputError(
+            f"two builds are named {twice!r}, but names must differ: readings name their build."
+        )
     readings: list[Reading] = []
     walls = 0
     for what, text in texts:
-        reader = _Reader(by_name, swings or default_swings(), what)
+        reader = _Reader(trimmed, swings or default_swings(), what)
         for row in _rows(text, what, reader.faults):
             _read_row(reader, row)
+            if len(reader.faults) > MOST_FAULTS:
+                break
         refuse(reader.faults, what)
         readings += reader.readings
         walls += reader.walls
     found = Measurements(tuple(readings), tuple(what for what, _ in texts))
-    refuse([*_duplicates(found), *_apart(found), *_off_theory(found, by_name)], "measurements")
+    faults = chain(duplicates(found), far_from_replicates(found), off_theory(found, by_name))
+    refuse(list(islice(faults, MOST_FAULTS + 1)), "measurements")
     if not readings:
-        raise InputError(f"{', '.join(found.source)} has no reading: nothing is filled in.")
+        raise InputError(f"{', '.join(found.source)} has no reading: no value is filled in.")
     for ball in balls:
         as_made(ball, found)
     return replace(found, note=tuple(_notes(found, balls, walls)))
 
 
 def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
-    """Split a file of either form into rows, refusing columns that do not belong."""
+    """Split a file of either form into rows; refuse unknown and renamed columns."""
     header, lines = table(text, what)
+    refuse_renamed(header, f"{what}: row 1, column")
     pieces = [name for name in header if _PIECE.fullmatch(name)]
     if pieces:
         check_header(header, [*_SHEET, *_SHEET_MORE, *pieces], _SHEET_MORE, what)
     else:
-        check_header(header, [*_LONG, "repeat"], ["repeat"], what)
+        check_header(header, [*COLUMNS], [*_REPLICATE], what)
     for line, cells in lines:
         if len(cells) != len(header):
             faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")
             continue
         given = dict(zip(header, cells, strict=True))
+        given["build"] = from_csv_cell(given["build"])
         if not pieces:
-            yield _Row(line, given, (("value", given.get("repeat", ""), given["value"]),))
+            yield _Row(line, given, (("value", given.get("replicate", ""), given["value"]),))
         elif given["kind"] not in ("make", "measure"):
             faults.append(f"row {line}, kind is {given['kind']!r}, but must be make or measure")
         elif given["kind"] == "measure":
-            # Text that a spreadsheet would run as a formula was led by an apostrophe.
-            given["build"] = given["build"].removeprefix("'")
             filled = [(name, name.removeprefix("piece_"), given[name]) for name in pieces]
             yield _Row(line, given, tuple(cell for cell in filled if cell[2]))
 
 
 def _read_row(reader: _Reader, row: _Row) -> None:
+    refuse_renamed([row.given["figure"]], f"{reader.what}: row {row.line}, figure")
     if row.given["figure"] in _WALLS:
         reader.walls += len(row.cell)
         return
@@ -179,17 +191,17 @@ def _read_row(reader: _Reader, row: _Row) -> None:
             said = f"is {row.given['unit']!r}" if row.given["unit"] else "is empty"
             _fault(reader, row, "unit", f"{said}, but {parsed.quantity} must be in {unit}")
         if parsed.swing and ball and stage not in (None, len(ball.layer)):
-            _fault(reader, row, "stage", "is not the ball, but only a finished ball is struck")
+            _fault(reader, row, "stage", "must be ball: only a finished ball is struck")
     if len(reader.faults) > before or parsed is None or ball is None or stage is None:
         return
-    name = row.given["figure"]
+    name = parsed.name
     if stage < len(ball.layer):
         name = f"stage{stage}.{name}"
-    for column, repeat, text in row.cell:
+    for column, replicate, text in row.cell:
         value = _value(reader, row, column, text, parsed.quantity)
         if value is not None:
             place = f"{reader.what} row {row.line}, {column}"
-            reader.readings.append(Reading(ball.name, name, repeat, value, place))
+            reader.readings.append(Reading(ball.name, name, replicate, value, place))
 
 
 def _fault(reader: _Reader, row: _Row, column: str, said: str) -> None:
@@ -203,7 +215,7 @@ def _swapped(reader: _Reader, row: _Row, column: str) -> str:
         "build": lambda cell: cell in reader.balls,
         "stage": lambda cell: _stage(cell, None) is not None,
         "figure": lambda cell: _figure(cell, reader.swings)[0] is not None,
-        "unit": lambda cell: cell in _OTHER_UNITS,
+        "unit": lambda cell: cell in OTHER_UNITS,
         "value": lambda cell: _is_number(cell, parsed),
     }
     here = row.given[column]
@@ -241,10 +253,10 @@ def _figure(name: str, swings: SwingTable) -> tuple[FigureName | None, str]:
     except InputError as error:
         return None, f"{error}".removeprefix("figure ").rstrip(".") if name else "is empty"
     if parsed.stage is not None:
-        return None, f"is {name!r}, but the stage must stand in its own column"
+        return None, f"is {name!r}, but the stage belongs in its own column"
     if parsed.quantity not in lab_data().figure:
         known = ", ".join(lab_data().figure)
-        return None, f"is {name!r}, which follows from others; what is measured: {known}"
+        return None, f"is {name!r}, which is derived from others; measurable: {known}"
     return parsed, ""
 
 
@@ -259,7 +271,7 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
     measured = lab_data().figure[quantity]
     if measured.low <= value <= measured.high:
         return value
-    hint = _unit_hint(value, unit, measured.low, measured.high)
+    hint = unit_hint(value, unit, measured.low, measured.high)
     if column == "value":
         hint = _swapped(reader, row, column) or hint
     reader.faults.append(
@@ -267,63 +279,6 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
         f"{measured.high:g} {unit}{hint}"
     )
     return None
-
-
-def _unit_hint(value: float, unit: str, low: float, high: float) -> str:
-    for other, factor in _OTHER_UNITS[unit].items():
-        if low <= value * factor <= high:
-            return f" (noted in {other}?)"
-    return ""
-
-
-def _duplicates(found: Measurements) -> Iterator[str]:
-    seen: dict[tuple[str, FigureName, str], str] = {}
-    for r in found.reading:
-        key = (r.build, parse_figure(r.figure), r.repeat)
-        if key in seen:
-            which = f", repeat {r.repeat}" if r.repeat else ""
-            hint = "" if r.repeat else "; number repeats in a column 'repeat'"
-            yield f"{r.place}: {r.figure} of {r.build}{which} stands already in {seen[key]}{hint}"
-        seen.setdefault(key, r.place)
-
-
-def _apart(found: Measurements) -> Iterator[str]:
-    """Find readings so far from their repeats that the pen or the unit must have slipped."""
-    for group in found.groups():
-        middle = float(np.median(group.values))
-        unit = QUANTITIES[parse_figure(group.figure).quantity].unit
-        for r in group.reading if len(group.reading) > 2 else ():
-            if not middle / _MOST_RATIO <= r.value <= middle * _MOST_RATIO:
-                hint = _unit_hint(r.value, unit, middle / _MOST_RATIO, middle * _MOST_RATIO)
-                yield (
-                    f"{r.place} is {r.value:g} {unit}, but the other repeats of {group.figure} of "
-                    f"{group.build} are near {middle:.4g}{hint}"
-                )
-
-
-def _off_theory(found: Measurements, balls: dict[str, Ball]) -> Iterator[str]:
-    """Find closed-form figures too far from what the build's sizes and densities give."""
-    limits: dict[Reading, tuple[float, float, float]] = {}
-    for r in found.reading:
-        near = lab_data().figure[parse_figure(r.figure).quantity].near_percent
-        if near is not None:
-            value = estimate(balls[r.build], [r.figure])[r.figure].value
-            away = value * near / 100.0
-            limits[r] = (value, value - away, value + away)
-    for r, (value, low, high) in limits.items():
-        if low <= r.value <= high:
-            continue
-        unit = QUANTITIES[parse_figure(r.figure).quantity].unit
-        hint = _unit_hint(r.value, unit, low, high)
-        for other, (_, other_low, other_high) in limits.items():
-            same = other.build == r.build and other.repeat == r.repeat and other is not r
-            if same and low <= other.value <= high and other_low <= r.value <= other_high:
-                hint = f" (swapped with {other.place}?)"
-        yield (
-            f"{r.place} is {r.value:g}, but {r.figure} of {r.build} must be within "
-            f"{100.0 * (high / value - 1.0):.0f} % of {value:.4g} {unit} that its sizes and "
-            f"densities give{hint}"
-        )
 
 
 def _notes(found: Measurements, balls: Sequence[Ball], walls: int) -> Iterator[str]:
@@ -339,4 +294,4 @@ def _notes(found: Measurements, balls: Sequence[Ball], walls: int) -> Iterator[s
         elif missing:
             yield f"{ball.name}: stage {' and '.join(missing)} was not measured"
     if walls:
-        yield f"{walls} walls of cut pieces are not used: they tell concentricity, not materials"
+        yield f"{walls} layer thicknesses are not used: they give concentricity, not materials"

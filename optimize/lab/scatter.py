@@ -1,62 +1,61 @@
-"""How a lab's process scatters from piece to piece: standard deviations by kind of layer."""
+"""Scatter of a lab's process from piece to piece: standard deviations by role of a layer."""
 
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, cast
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from layers.ball import Role
 from layers.errors import explain
+from layers.files.fields import Table, numeric
+from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml
+from optimize.lab.renamed import refuse_renamed_keys
 
 
-def _deviation(unit: str, help_text: str, most: float, default: float) -> Any:
-    return Field(default, ge=0.0, le=most, description=help_text, json_schema_extra={"unit": unit})
+class LayerScatter(Table):
+    """Standard deviations of one role, piece to piece.
 
-
-class LayerScatter(BaseModel):
-    """Standard deviations of one kind of layer, piece to piece.
-
-    Diameters and densities scatter normally, the logarithm of the modulus too. The offset of the
-    body inside scatters normally along each of three axes. All are independent of each other.
+    Diameter, density, the logarithm of the modulus, and the eccentricity of the body inside along
+    each of three axes are normal and independent.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    diameter_mm: float = _deviation("mm", "deviation of the outer diameter", 0.5, 0.03)
-    density_percent: float = _deviation("%", "deviation of the density", 5.0, 0.3)
-    modulus_percent: float = _deviation("%", "deviation of Young's modulus", 20.0, 3.0)
-    concentricity_mm: float = _deviation(
-        "mm", "deviation, along each axis, of the centre of the body inside", 0.5, 0.06
+    diameter_mm: float = numeric("mm", "standard deviation of the outer diameter", 0.0, 0.5, 0.03)
+    density_percent: float = numeric("%", "standard deviation of the density", 0.0, 5.0, 0.3)
+    modulus_percent: float = numeric("%", "standard deviation of Young's modulus", 0.0, 20.0, 3.0)
+    concentricity_mm: float = numeric(
+        "mm",
+        "standard deviation of the eccentricity of the body inside, along each axis",
+        0.0,
+        0.5,
+        0.06,
     )
 
 
-# Common practice, from memory; roles that are not named take the defaults, those of a ground core.
+# Common practice, from memory; other roles have the defaults, those of a ground core.
 _BY_ROLE: dict[str, dict[str, float]] = {
     "mantle": {"density_percent": 0.2, "modulus_percent": 2.0},
     "cover": {"diameter_mm": 0.02},
 }
 
 
-class Scatter(BaseModel):
-    """Scatter of a process, one `LayerScatter` for each role.
+class Scatter(Table):
+    """Scatter of a process: a table for each role.
 
-    A role's table may give some fields only; the others keep that role's defaults.
+    Fields that a role's table omits keep that role's defaults.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    core: LayerScatter = LayerScatter()
-    inner_core: LayerScatter = LayerScatter()
-    outer_core: LayerScatter = LayerScatter()
-    mantle: LayerScatter = LayerScatter(**_BY_ROLE["mantle"])
-    cover: LayerScatter = LayerScatter(**_BY_ROLE["cover"])
+    core: LayerScatter = Field(LayerScatter(), description="of this role")
+    inner_core: LayerScatter = Field(LayerScatter(), description="of this role")
+    outer_core: LayerScatter = Field(LayerScatter(), description="of this role")
+    mantle: LayerScatter = Field(LayerScatter(**_BY_ROLE["mantle"]), description="of this role")
+    cover: LayerScatter = Field(LayerScatter(**_BY_ROLE["cover"]), description="of this role")
     source: str = Field(
         "defaults: common practice, from memory",
         max_length=200,
-        description="where the deviations come from",
+        description="source of the deviations",
     )
 
     @model_validator(mode="before")
@@ -69,7 +68,9 @@ class Scatter(BaseModel):
             for name, value in data.items()
         }
         if filled:
-            filled.setdefault("source", "as given; what is left out: common practice, from memory")
+            filled.setdefault(
+                "source", "as given; defaults for the rest: common practice, from memory"
+            )
         return filled
 
     def of(self, role: Role) -> LayerScatter:
@@ -85,13 +86,14 @@ def scatter_from_table(table: Mapping[str, Any], what: str) -> Scatter:
     InputError
         On an unknown field or a value out of range.
     """
+    refuse_renamed_keys(table, what)
     try:
         return Scatter.model_validate(dict(table))
     except ValidationError as error:
         raise explain(error, what, (*Scatter.model_fields, *LayerScatter.model_fields)) from error
 
 
-def read_scatter(path: Path) -> Scatter:
+def read_scatter(path: StrPath) -> Scatter:
     """Read a scatter from a TOML file of its own.
 
     Raises
@@ -99,4 +101,5 @@ def read_scatter(path: Path) -> Scatter:
     InputError
         If the file is missing, unreadable, not TOML or not a scatter.
     """
+    path = Path(path)
     return scatter_from_table(parse_toml(read_text(path), path.name), path.name)

@@ -1,12 +1,12 @@
-"""What the lab can measure and how far lab, model and cards are believed beforehand."""
+"""What the lab can measure, and the priors of lab, model and cards."""
 
-import tomllib
 from functools import cache
-from importlib import resources
-from typing import Literal, get_args
+from typing import Annotated, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from layers.files.cards import shipped_toml
+from layers.files.fields import Table, numeric
 from layers.materials import Grade
 
 Property = Literal[
@@ -15,31 +15,32 @@ Property = Literal[
 PROPERTIES: tuple[Property, ...] = get_args(Property)
 
 
-class Measurable(BaseModel):
+class Measurable(Table):
     """One quantity that the lab measures; percentages are relative standard deviations."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    low: float = numeric("the figure's", "smallest plausible value", 1e-6, 1e6)
+    high: float = numeric("the figure's", "largest plausible value", 1e-6, 1e6)
+    near_percent: float | None = numeric("%", "plausible distance from theory", 1e-3, 100, None)
+    noise_percent: float = numeric("%", "scatter of single pieces of one build", 1e-3, 100)
+    floor_percent: float = numeric(
+        "%", "error of the instrument, which replicates do not average", 1e-3, 100
+    )
+    bias_percent: float = numeric("%", "prior of the model's bias, common to all builds", 1e-3, 100)
+    scatter_percent: float = numeric(
+        "%", "prior of the model's error from build to build", 1e-3, 100
+    )
 
-    low: float = Field(gt=0.0, description="least believable value, in the quantity's unit")
-    high: float = Field(gt=0.0, description="greatest believable value, in the quantity's unit")
-    near_percent: float | None = Field(None, gt=0.0, description="believable distance from theory")
-    noise_percent: float = Field(gt=0.0, description="scatter of single pieces of one build")
-    floor_percent: float = Field(gt=0.0, description="error of the instrument, kept by any mean")
-    bias_percent: float = Field(gt=0.0, description="error of the model common to all builds")
-    scatter_percent: float = Field(gt=0.0, description="error of the model from build to build")
 
+class LabData(Table):
+    """Every measurable quantity, and the priors of cards by property and grade."""
 
-class LabData(BaseModel):
-    """Every quantity that can be measured, and the priors of cards by property and grade."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    figure: dict[str, Measurable]
-    prior: dict[Property, dict[Grade, float]]
+    figure: dict[str, Measurable] = Field(description="what can be measured, by figure")
+    prior: dict[Property, dict[Grade, Annotated[float, Field(gt=0.0, le=100.0)]]] = numeric(
+        "%", "relative standard deviation of a card's number, by its grade"
+    )
 
 
 @cache
 def lab_data() -> LabData:
-    """Return the shipped data, `lab.toml`."""
-    text = resources.files("optimize.lab").joinpath("uncertainty.toml").read_text(encoding="utf-8")
-    return LabData.model_validate(tomllib.loads(text))
+    """Return the shipped data, `uncertainty.toml`."""
+    return LabData.model_validate(shipped_toml("optimize.lab", "uncertainty.toml"))

@@ -1,12 +1,14 @@
 """What a ledger holds, counted; and whether every row of it is as it was written."""
 
+from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
-from layers.errors import InputError
-from layers.estimation import MODEL_VERSION
-from optimize.ledger.file import DAMAGED
+from layers.model_version import MODEL_VERSION
+from optimize.ledger.file import explained
 from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import whole
+from optimize.ledger.seal import ENTRY, Damage
 
 _STEP = 5000
 
@@ -22,11 +24,15 @@ def counts(ledger: Ledger) -> dict[str, Any]:
     """
     ((version,),) = ledger.rows("PRAGMA user_version")
     with ledger.snapshot():
+        ledger.check_count()
         by_model = dict(
             ledger.rows("SELECT model_version, count(*) FROM evaluation GROUP BY model_version")
         )
-        by_status = dict(ledger.rows("SELECT status, count(*) FROM run GROUP BY status"))
-        ((proposals,),) = ledger.rows("SELECT count(*) FROM proposal")
+        for model_version in by_model:
+            _check_version(ledger, model_version)
+        rows = ledger.run_rows()
+        by_status = dict(sorted(Counter(row.status for row in rows).items()))
+        proposals = sum(row.proposals for row in rows)
     return {
         "ledger": str(ledger.path),
         "format": version,
@@ -37,6 +43,15 @@ def counts(ledger: Ledger) -> dict[str, Any]:
         "runs": by_status,
         "proposals": proposals,
     }
+
+
+def _check_version(ledger: Ledger, version: str) -> None:
+    """Refuse a version that only the index knows, from which they are counted."""
+    query = f"SELECT id, {ENTRY} FROM evaluation WHERE model_version = ? LIMIT 1"
+    with explained(ledger.path):
+        rows = ledger.rows(query, (version,))
+        if [whole(number, cells).model_version for number, *cells in rows] != [version]:
+            raise Damage("its index does not fit its rows")
 
 
 def check_ledger(ledger: Ledger, report: Callable[[int, int], None]) -> int:
@@ -59,12 +74,15 @@ def check_ledger(ledger: Ledger, report: Callable[[int, int], None]) -> int:
     InputError
         If anything is not as it was written.
     """
-    with ledger.snapshot():
+    with explained(ledger.path), ledger.snapshot():
         total, count = len(ledger), 0
         for count, _ in enumerate(ledger.entries(), start=1):
             if count % _STEP == 0:
                 report(count, total)
-        verdicts = ledger.rows("PRAGMA integrity_check(1)")
-    if verdicts != [("ok",)]:
-        raise InputError(DAMAGED.format(path=ledger.path))
+        looked = sum(1 for row in ledger.run_rows() for _ in ledger.looked_at(row))
+        ((proposals,),) = ledger.rows("SELECT count(*) FROM proposal")
+        if proposals != looked:
+            raise Damage("it holds proposals of no run")
+        if ledger.rows("PRAGMA integrity_check(1)") != [("ok",)]:
+            raise Damage("its index does not fit its rows")
     return count

@@ -21,9 +21,13 @@ from pathlib import Path
 from typing import IO, Any
 
 from layers.errors import InputError, find_named
-from optimize.ledger.ledger import Entry, Known, Ledger
+from layers.files.escaping import csv_cell
+from optimize.ledger.check import check_ledger
+from optimize.ledger.columns import OF_BUILD, OF_FIGURE, OF_LAYER, OF_PAIR, title
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Entry, Known
 
-# Called with how much is done, and of how much: each evaluation is read, then written.
+# Called with how much is done, and of how much: each evaluation is checked, read, then written.
 Report = Callable[[int, int], None]
 Write = Callable[[list[list[Any]]], None]
 # A column belongs to the build, one of its layers or a figure: kind, owner, what of it.
@@ -34,21 +38,10 @@ Shape = tuple[tuple[int, ...], tuple[str, ...], tuple[str, ...]]
 
 _BUILD, _LAYER, _FIGURE = range(3)
 _BATCH = 5000
-_OF_BUILD = ("build", "model_version", "written", "dimple_volume_percent", "dimple_depth_mm")
-_OF_LAYER = (
-    "outer_diameter_mm",
-    "youngs_modulus_mpa",
-    "poisson_ratio",
-    "density_g_cm3",
-    "dynamic_modulus_ratio",
-    "friction",
-)
-_OF_PAIR = ("strength", "time_us")
-_OF_FIGURE = ("value", "difference_error", "absolute_error", "unit", "basis", "flag", "caution")
-_FIELDS = (*_OF_BUILD, *_OF_LAYER, *_OF_PAIR, *_OF_FIGURE, "failed")
+_FIELDS = (*OF_BUILD, *OF_LAYER, *OF_PAIR, *OF_FIGURE, "failed")
 _TEXTS = ("build", "model_version", "written", "unit", "basis", "flag", "caution", "failed")
 _SELDOM = ("flag", "caution")
-_numbers_of = attrgetter(*_OF_FIGURE)
+_numbers_of = attrgetter(*OF_FIGURE)
 
 
 @dataclass(frozen=True)
@@ -110,7 +103,7 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
     Parameters
     ----------
     ledger : Ledger
-        Read row by row, twice: for the columns, then for the rows.
+        Checked whole, so that no row is missed; then read twice: for the columns, for the rows.
     part : Part
         Which builds, see `part_of`.
     path : Path
@@ -126,24 +119,25 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
     Raises
     ------
     InputError
-        If a row is damaged, the file cannot be written, or Parquet is not installed.
+        If the ledger is damaged, the file cannot be written, or Parquet is not installed.
     """
     form = form_of(path)
     with _whole(path) as file, ledger.snapshot():
-        total = part.count(ledger)
+        checked, total = len(ledger), part.count(ledger)
 
         def told(done: int) -> None:
             if report:
-                report(done, 2 * total)
+                report(done, checked + 2 * total)
 
-        columns = _columns(_rows(ledger, part), told)
+        check_ledger(ledger, lambda done, _: told(done))
+        columns = _columns(_rows(ledger, part), lambda done: told(checked + done))
         places = {column: i for i, column in enumerate(columns)}
         count, rows = 0, _rows(ledger, part)
         with form(file, columns) as write:
             while batch := list(islice(rows, _BATCH)):
                 write([_placed(shape, cells, places) for shape, cells in batch])
                 count += len(batch)
-                told(total + count)
+                told(checked + total + count)
     return count
 
 
@@ -154,7 +148,7 @@ def _rows(ledger: Ledger, part: Part) -> Iterator[tuple[Shape, list[Any]]]:
         "WHERE earlier.model_version = evaluation.model_version "
         "AND earlier.build = evaluation.build AND earlier.id < evaluation.id)"
     )
-    for entry in ledger.entries(first, part.parameters):
+    for entry in ledger.entries_where(first, part.parameters):
         yield _flat(entry, _all_known(ledger, entry))
 
 
@@ -185,12 +179,12 @@ def _flat(entry: Entry, known: Known) -> tuple[Shape, list[Any]]:
 @lru_cache(maxsize=1000)
 def _columns_of(shape: Shape) -> tuple[Column, ...]:
     pairs_of, figures, failed = shape
-    columns = [(_BUILD, "", field) for field in _OF_BUILD]
+    columns = [(_BUILD, "", field) for field in OF_BUILD]
     for i, pairs in enumerate(pairs_of, start=1):
-        columns += [(_LAYER, f"layer{i}", field) for field in _OF_LAYER]
+        columns += [(_LAYER, f"layer{i}", field) for field in OF_LAYER]
         for j in range(1, pairs + 1):
-            columns += [(_LAYER, f"layer{i}_relaxation{j}", field) for field in _OF_PAIR]
-    columns += [(_FIGURE, name, field) for name in figures for field in _OF_FIGURE]
+            columns += [(_LAYER, f"layer{i}_relaxation{j}", field) for field in OF_PAIR]
+    columns += [(_FIGURE, name, field) for name in figures for field in OF_FIGURE]
     return (*columns, *((_FIGURE, name, "failed") for name in failed))
 
 
@@ -199,7 +193,7 @@ def _columns(rows: Iterator[tuple[Shape, list[Any]]], told: Callable[[int], None
 
     The build's come first, then the layers', then the figures' as first met.
     """
-    met: dict[Column, None] = {(_BUILD, "", field): None for field in _OF_BUILD}
+    met: dict[Column, None] = {(_BUILD, "", field): None for field in OF_BUILD}
     empty: dict[Shape, list[int]] = {}  # places of each shape that no row has filled yet
     count = 0
     for count, (shape, cells) in enumerate(rows, start=1):
@@ -230,11 +224,6 @@ def _placed(shape: Shape, cells: list[Any], places: dict[Column, int]) -> list[A
     return row
 
 
-def _title(column: Column) -> str:
-    _, owner, field = column
-    return "_".join(part for part in (owner, "" if field == "value" else field) if part)
-
-
 def form_of(path: Path) -> Form:
     """Return what writes a file of this name.
 
@@ -260,8 +249,8 @@ def form_of(path: Path) -> Form:
 def _csv(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
     text = io.TextIOWrapper(file, encoding="utf-8", newline="")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([_title(column) for column in columns])
-    yield writer.writerows
+    writer.writerow([csv_cell(title(owner, field)) for _, owner, field in columns])
+    yield lambda rows: writer.writerows(map(csv_cell, row) for row in rows)
     text.detach()
 
 
@@ -271,7 +260,8 @@ def _parquet(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
     from pyarrow.parquet import ParquetWriter
 
     kinds = [pa.string() if field in _TEXTS else pa.float64() for _, _, field in columns]
-    schema = pa.schema(list(zip(map(_title, columns), kinds, strict=True)))
+    titles = [title(owner, field) for _, owner, field in columns]
+    schema = pa.schema(list(zip(titles, kinds, strict=True)))
 
     def write(rows: list[list[Any]]) -> None:
         arrays = [

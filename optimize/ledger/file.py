@@ -1,4 +1,4 @@
-"""The file under a ledger: its tables, opening it, and bringing an older format up to date."""
+"""The file under a ledger: opening it, transactions, and its errors in one sentence."""
 
 import sqlite3
 import time
@@ -8,63 +8,10 @@ from pathlib import Path
 from typing import TypeVar
 
 from layers.errors import InputError
+from optimize.ledger.seal import Damage
+from optimize.ledger.tables import SCHEMA_VERSION, bring_up, make_tables
 
-SCHEMA_VERSION = 2
 _APPLICATION_ID = 0x4F524257  # "ORBW", so that another program's database is told apart
-
-# The same row, to the last bit, stands once: two processes that compute one build at the same time,
-# or ledgers merged twice, add nothing. In this order the index also counts and sorts by model.
-_ONCE = "CREATE UNIQUE INDEX evaluation_once ON evaluation (model_version, build, digest)"
-
-_SCHEMA = f"""
-CREATE TABLE evaluation (
-    id INTEGER PRIMARY KEY,
-    build BLOB NOT NULL,          -- first 16 bytes of the SHA-256 of content
-    model_version TEXT NOT NULL,
-    content TEXT NOT NULL,        -- every number of the build, JSON
-    figures TEXT NOT NULL,        -- {{"figures": {{name: [value, ...]}}, "failed": {{name: why}}}}
-    digest BLOB NOT NULL,         -- of all the above: a damaged row is noticed
-    written TEXT NOT NULL
-);
-{_ONCE};
-CREATE TABLE run (
-    id TEXT PRIMARY KEY,
-    name TEXT NOT NULL,
-    scenario TEXT NOT NULL,
-    seed INTEGER NOT NULL,
-    versions TEXT NOT NULL,       -- of the model and of the libraries that the answer hangs on
-    status TEXT NOT NULL,         -- running, interrupted, finished
-    started TEXT NOT NULL,
-    finished TEXT
-);
-CREATE INDEX run_by_name ON run (name, started);
-CREATE TABLE proposal (
-    run TEXT NOT NULL REFERENCES run (id),
-    ordinal INTEGER NOT NULL,
-    row TEXT NOT NULL,            -- the choice of every freedom, JSON
-    build BLOB,                   -- NULL where the choices make no ball
-    outcome TEXT NOT NULL,        -- computed, ruled out
-    guesses TEXT,                 -- {{name: [mean, sd, log]}} that an emulator gave before, or NULL
-    PRIMARY KEY (run, ordinal)
-) WITHOUT ROWID;
-"""
-
-# What brings each format to the next. Of rows that are the same in every number the first stays;
-# those that only pretend to be, being damaged, make the unique index fail, and nothing is changed.
-_STEPS: dict[int, tuple[str, ...]] = {
-    1: (
-        "DROP INDEX evaluation_by_build",
-        "CREATE INDEX evaluation_sorted ON evaluation (model_version, build, digest)",
-        "DELETE FROM evaluation WHERE id IN ("
-        "SELECT later.id FROM evaluation AS later INDEXED BY evaluation_sorted "
-        "JOIN evaluation AS earlier INDEXED BY evaluation_sorted "
-        "USING (model_version, build, digest) WHERE earlier.id < later.id "
-        "AND earlier.content = later.content AND earlier.figures = later.figures)",
-        "DROP INDEX evaluation_sorted",
-        _ONCE,
-        "ALTER TABLE proposal ADD COLUMN guesses TEXT",
-    )
-}
 
 # Up to this size the whole file is checked when it is opened; a larger one row by row, as read.
 _CHECK_BYTES = 50_000_000
@@ -74,6 +21,9 @@ _PATIENCE_S = 600.0
 _LOG_BYTES = 64_000_000
 # Enough for the index of a million evaluations to stay in memory.
 _CACHE_KB = 64_000
+
+# The library fails to decode its own message where that quotes damaged text.
+_ERRORS = (sqlite3.Error, UnicodeDecodeError)
 
 T = TypeVar("T")
 Tell = Callable[[str], None]
@@ -94,6 +44,7 @@ def open_file(path: Path, tell: Tell | None) -> sqlite3.Connection:
     InputError
         If it cannot be opened, is damaged, or belongs to another program or a later version.
     """
+    _refuse_other_than_file(path)
     with explained(path):
         db = sqlite3.connect(path, timeout=1.0, isolation_level=None)
     with _closed_on_error(db), explained(path):
@@ -109,6 +60,7 @@ def open_file_to_read(path: Path) -> sqlite3.Connection:
     InputError
         If it cannot be opened, is damaged, or belongs to another program or a later version.
     """
+    _refuse_other_than_file(path)
     uri = path.absolute().as_uri()
     with explained(path):
         db = sqlite3.connect(f"{uri}?mode=rw", timeout=1.0, isolation_level=None, uri=True)
@@ -125,13 +77,20 @@ def open_file_to_read(path: Path) -> sqlite3.Connection:
             ) from None
         with explained(path):
             db = sqlite3.connect(f"{uri}?mode=ro&immutable=1", isolation_level=None, uri=True)
-    except sqlite3.Error:
+    except _ERRORS:
         pass  # it is damaged, which is told next
     with _closed_on_error(db), explained(path):
         db.execute("PRAGMA query_only = ON")
         if not patiently(lambda: _check(db, path)):
             raise InputError(f"{path} is empty: it holds no ledger.")
     return db
+
+
+def _refuse_other_than_file(path: Path) -> None:
+    if path.is_dir():
+        raise InputError(f"{path} is a folder, not a ledger: name a file, in it or elsewhere.")
+    if path.exists() and not path.is_file():
+        raise InputError(f"{path} is a device or a pipe, not a ledger: name a file.")
 
 
 @contextmanager
@@ -160,13 +119,11 @@ def _prepare(db: sqlite3.Connection, path: Path, tell: Tell | None) -> None:
     with transaction(db, path):
         # Another process may have been first.
         version = _version(db, path)
-        if not version:
-            for statement in _SCHEMA.split(";\n"):
-                db.execute(statement)
+        if version:
+            bring_up(db, version)
+        else:
+            make_tables(db)
             db.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-        for step in range(version or SCHEMA_VERSION, SCHEMA_VERSION):
-            for statement in _STEPS[step]:
-                db.execute(statement)
         db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 
@@ -186,6 +143,8 @@ def _version(db: sqlite3.Connection, path: Path) -> int:
     (version,) = db.execute("PRAGMA user_version").fetchone()
     if tables and application != _APPLICATION_ID:
         raise InputError(f"{path} is a database of another program, not a ledger.")
+    if tables and version < 1:
+        raise Damage("its format is not as it was written")
     if version > SCHEMA_VERSION:
         raise InputError(
             f"{path} was written by a later version of orbwright (ledger format "
@@ -226,30 +185,31 @@ def explained(path: Path) -> Iterator[None]:
     """Turn the database's errors into one sentence."""
     try:
         yield
-    except sqlite3.Error as error:
+    except _ERRORS as error:
         raise InputError(_explain(path, error)) from error
 
 
-DAMAGED = "{path} is damaged: restore a copy of it, or name another ledger and search again."
-
-
-def _explain(path: Path, error: sqlite3.Error) -> str:
-    text = str(error)
-    if "full" in text:
+def _explain(path: Path, error: Exception) -> str:
+    # The library leaves out the code in errors of its own, such as on text that is none.
+    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
+    if code == sqlite3.SQLITE_FULL:
         return f"{path} cannot grow: the disk is full; free some space, then run the same again."
-    if "readonly" in text or "read-only" in text:
+    if code == sqlite3.SQLITE_READONLY:
         return f"{path} cannot be written: the file or its folder is read-only."
-    if "unable to open" in text:
+    if code == sqlite3.SQLITE_CANTOPEN:
         reason = "its folder does not exist or cannot be written"
         return f"{path} cannot be opened: {reason}; name another ledger."
-    if "locked" in text:
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         minutes = round(_PATIENCE_S / 60.0)
         return (
             f"{path} is held by another process for more than {minutes} min; try again when it "
             f"is done."
         )
-    if isinstance(error, sqlite3.OperationalError) and "disk I/O" in text:
-        return f"{path} cannot be read or written: the disk reports an error ({text})."
-    if "not a database" in text:
+    if code == sqlite3.SQLITE_IOERR:
+        return f"{path} cannot be read or written: the disk reports an error ({error})."
+    if code == sqlite3.SQLITE_NOTADB:
         return f"{path} is not a ledger, or is damaged: name another, or restore a copy of it."
-    return DAMAGED.format(path=path)
+    remedy = "restore a copy of it, or name another ledger and search again"
+    if isinstance(error, Damage):
+        return f"{path} is damaged: {error}; {remedy}."
+    return f"{path} is damaged: {remedy}."

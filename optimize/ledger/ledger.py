@@ -3,23 +3,22 @@
 One SQLite file. A row of ``evaluation`` says what a build's figures are under one version of the
 model, whatever scenario asked: any later search that meets the build reuses them. ``run`` and
 ``proposal`` say which search looked at which build, in order, and what came of it, so that a run
-can be shown again without computing.
+can be shown again without computing. What binds the rows is in `optimize.ledger.seal`.
 """
 
-import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import astuple, dataclass, field
-from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Literal, NamedTuple
+from types import ModuleType, TracebackType
+from typing import TYPE_CHECKING, Any, Literal
 
-from layers.errors import InputError
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate
+from layers.files.paths import StrPath
+from optimize.ledger import seal, tables
+from optimize.ledger.columns import OF_BUILD, build_cells, figure_cells
 from optimize.ledger.file import (
-    DAMAGED,
     Tell,
     explained,
     open_file,
@@ -27,95 +26,21 @@ from optimize.ledger.file import (
     patiently,
     transaction,
 )
+from optimize.ledger.rows import (
+    Entry,
+    Known,
+    Proposal,
+    RunRecord,
+    cells_of,
+    now,
+    proposal_of,
+    record_of,
+    whole,
+)
+from optimize.ledger.seal import ENTRY, Damage, RunRow
 
-_ENTRY = "build, model_version, content, figures, digest, written"
-# Figures are written in this order; rows of before `caution` end one short, and read as none.
-_FIELDS = ("value", "unit", "basis", "difference_error", "absolute_error", "flag", "caution")
-
-
-@dataclass(frozen=True)
-class Known:
-    """What the ledger holds of a build: figures, and why others could not be computed."""
-
-    figures: dict[str, Figure]
-    failed: dict[str, str]
-
-    def covers(self, names: Iterable[str]) -> bool:
-        """Whether every name is settled, one way or the other."""
-        return all(name in self.figures or name in self.failed for name in names)
-
-    def joined(self, figures: dict[str, Figure], failed: dict[str, str]) -> "Known":
-        """Return this with more; what stood already stays."""
-        return Known(figures | self.figures, failed | self.failed)
-
-
-@dataclass(frozen=True)
-class RunRecord:
-    """A row of ``run``."""
-
-    id: str
-    name: str
-    scenario: str
-    seed: int
-    versions: dict[str, str]
-    status: Literal["running", "interrupted", "finished"]
-    started: str
-    finished: str | None
-
-
-@dataclass(frozen=True)
-class Guess:
-    """What an emulator expected of a figure before it was computed.
-
-    Attributes
-    ----------
-    mean, sd : float
-        Of the figure, in its unit, or of its natural logarithm.
-    log : bool
-        Which of the two.
-    """
-
-    mean: float
-    sd: float
-    log: bool
-
-
-@dataclass(frozen=True)
-class Proposal:
-    """A build that a run looked at: `computed` in full, or ruled out by a closed-form limit."""
-
-    row: tuple[int, ...]
-    key: str | None
-    computed: bool
-    guesses: Mapping[str, Guess] = field(default_factory=dict)
-
-
-class Entry(NamedTuple):
-    """A row of ``evaluation``, as it stands on disk."""
-
-    build: bytes
-    model_version: str
-    content: str
-    figures: str
-    digest: bytes
-    written: str
-
-    @classmethod
-    def of(cls, key: str, content: str, model_version: str, estimate: Estimate) -> "Entry":
-        """Make the row of one evaluation, written now."""
-        build, figures = bytes.fromhex(key), _as_json(estimate)
-        digest = _digest(build, model_version, content, figures)
-        return cls(build, model_version, content, figures, digest, _now())
-
-    def is_whole(self) -> bool:
-        """Whether the row is as it was written."""
-        return self.digest == _digest(self.build, self.model_version, self.content, self.figures)
-
-    def known(self) -> Known:
-        """Read the figures."""
-        record = json.loads(self.figures)
-        figures = {name: Figure(name, *values) for name, values in record["figures"].items()}
-        return Known(figures, record["failed"])
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class Ledger:
@@ -123,7 +48,7 @@ class Ledger:
 
     Parameters
     ----------
-    path : Path
+    path : str or path
         The file; created with its tables if it is not there.
     reading : bool
         Only read: the file must be there, and may be read-only or of an older format. Otherwise an
@@ -138,9 +63,16 @@ class Ledger:
         version.
     """
 
-    def __init__(self, path: Path, *, reading: bool = False, tell: Tell | None = None) -> None:
-        self.path = path
-        self.db = open_file_to_read(path) if reading else open_file(path, tell)
+    def __init__(self, path: StrPath, *, reading: bool = False, tell: Tell | None = None) -> None:
+        self.path = Path(path)
+        self.db = open_file_to_read(self.path) if reading else open_file(self.path, tell)
+        with explained(self.path):
+            self._sealed = not reading or tables.has_seal(self.db)
+        # Reads all rows, or those of one run: an older format is read as it is.
+        self._reader: ModuleType = seal if self._sealed else tables
+        if self._sealed:
+            # Text that is none is met as text, so that its row is found not to be as written.
+            self.db.text_factory = partial(str, encoding="utf-8", errors="replace")
 
     def __enter__(self) -> "Ledger":
         return self
@@ -165,6 +97,9 @@ class Ledger:
     def snapshot(self) -> Iterator[None]:
         """Read one state of the file, whatever others write to it meanwhile."""
         with explained(self.path):
+            if self.db.in_transaction:
+                yield
+                return
             self.db.execute("BEGIN")
             try:
                 yield
@@ -197,23 +132,41 @@ class Ledger:
             If a row is damaged.
         """
         found: dict[str, Known] = {}
+        met: dict[str, int] = {}
+        nth = "nth" if self._sealed else "NULL"
         for start in range(0, len(keys), 500):
             blobs = [bytes.fromhex(key) for key in keys[start : start + 500]]
             marks = ",".join("?" * len(blobs))
             query = (
-                f"SELECT {_ENTRY} FROM evaluation "
+                f"SELECT id, {nth}, {ENTRY} FROM evaluation "
                 f"WHERE model_version = ? AND build IN ({marks}) ORDER BY id"
             )
-            for entry in map(Entry._make, self.rows(query, (model_version, *blobs))):
-                self._check(entry)
-                name, more = entry.build.hex(), entry.known()
-                found[name] = (
-                    found[name].joined(more.figures, more.failed) if name in found else more
-                )
+            with explained(self.path):
+                for number, before, *cells in self.rows(query, (model_version, *blobs)):
+                    entry = whole(number, cells)
+                    name, more = entry.build.hex(), entry.known()
+                    if before not in (None, met.get(name, 0)):
+                        raise Damage(f"an evaluation of build {name} is gone")
+                    met[name] = met.get(name, 0) + 1
+                    found[name] = (
+                        found[name].joined(more.figures, more.failed) if name in found else more
+                    )
         return found
 
-    def entries(self, where: str = "TRUE", parameters: Sequence[Any] = ()) -> Iterator[Entry]:
-        """Read evaluations one by one, in the order in which they were written.
+    def entries(self) -> Iterator[Entry]:
+        """Read all evaluations one by one, in the order in which they were written.
+
+        Raises
+        ------
+        InputError
+            If a row is damaged, or one is gone, added or moved.
+        """
+        with self.snapshot():
+            for number, cells in enumerate(self._reader.evaluations(self.db), start=1):
+                yield whole(number, cells)
+
+    def entries_where(self, where: str, parameters: Sequence[Any]) -> Iterator[Entry]:
+        """Read some evaluations one by one, in the order in which they were written.
 
         Parameters
         ----------
@@ -227,21 +180,57 @@ class Ledger:
         InputError
             If a row is damaged.
         """
-        query = f"SELECT {_ENTRY} FROM evaluation WHERE {where} ORDER BY id"
+        query = f"SELECT id, {ENTRY} FROM evaluation WHERE {where} ORDER BY id"
         with explained(self.path):
-            for row in self.db.execute(query, parameters):
-                entry = Entry._make(row)
-                self._check(entry)
-                yield entry
+            for number, *cells in self.db.execute(query, parameters):
+                yield whole(number, cells)
 
-    def _check(self, entry: Entry) -> None:
-        if not entry.is_whole():
-            raise InputError(DAMAGED.format(path=self.path))
+    def to_frame(self) -> "pd.DataFrame":
+        """Return a table of a row a build and version of the model, as first written.
+
+        Returns
+        -------
+        pandas.DataFrame
+            The columns of `optimize.ledger.export`.
+
+        Raises
+        ------
+        InputError
+            If a row is damaged, or one is gone, added or moved.
+        """
+        import pandas as pd
+
+        found: dict[tuple[bytes, str], tuple[Entry, Known]] = {}
+        for entry in self.entries():
+            key = (entry.build, entry.model_version)
+            more = entry.known()
+            first, known = found.get(key, (entry, more))
+            found[key] = (first, known.joined(more.figures, more.failed))
+        rows = [
+            dict(zip(OF_BUILD, (e.build.hex(), e.model_version, e.written), strict=False))
+            | build_cells(e.content)
+            | figure_cells(known.figures, known.failed)
+            for e, known in found.values()
+        ]
+        return pd.DataFrame(rows)
+
+    def __repr__(self) -> str:
+        """Return the file and the number of evaluations."""
+        return f"Ledger({str(self.path)!r}, {len(self)} evaluations)"
 
     def add(self, key: str, content: str, model_version: str, estimate: Estimate) -> None:
         """Append the outcome of one evaluation, in a transaction of its own.
 
         The same outcome again, to the last bit, changes nothing.
+
+        Parameters
+        ----------
+        key, content : str
+            Hash of the build, and the text that was hashed (`optimize.scenario.space.content_of`).
+        model_version : str
+            Of the model that computed it.
+        estimate : Estimate
+            Its figures, and why others failed.
 
         Raises
         ------
@@ -253,101 +242,151 @@ class Ledger:
 
     def insert(self, entries: Iterable[Entry]) -> int:
         """Append rows that are not there yet, within the caller's transaction; count them."""
-        before = self.db.total_changes
-        self.db.executemany(
-            f"INSERT INTO evaluation ({_ENTRY}) VALUES (?, ?, ?, ?, ?, ?) "
-            "ON CONFLICT (model_version, build, digest) DO NOTHING",
-            entries,
-        )
-        return self.db.total_changes - before
+        return seal.append_evaluations(self.db, entries)
 
     def begin(
         self, run: str, name: str, scenario: str, seed: int, versions: dict[str, str]
     ) -> None:
-        """Note that a run starts, or goes on; a finished one stays finished, whoever repeats it."""
+        """Note that a run starts, or goes on; a finished one stays finished, whoever repeats it.
+
+        One that is damaged starts anew: all that it rests on is found or computed again.
+
+        Parameters
+        ----------
+        run, name : str
+            The run's id, and its scenario's name.
+        scenario : str
+            The scenario as JSON.
+        seed : int
+            Of the search.
+        versions : dict of str to str
+            Of the model, the search and the libraries that decide the answer.
+        """
         with self.transaction():
-            self.db.execute(
-                "INSERT INTO run (id, name, scenario, seed, versions, status, started) "
-                "VALUES (?, ?, ?, ?, ?, 'running', ?) "
-                "ON CONFLICT (id) DO UPDATE SET status = 'running', finished = NULL "
-                "WHERE status != 'finished'",
-                (run, name, scenario, seed, json.dumps(versions), _now()),
-            )
+            stands = self._standing(run)
+            if stands is None:
+                self.db.execute("DELETE FROM proposal WHERE run = ?", (run,))
+                text = json.dumps(versions)
+                stands = RunRow(run, name, scenario, seed, text, "running", now(), None)
+            if stands.status != "finished":
+                stands = stands._replace(status="running", finished=None)
+                seal.write_run(self.db, stands)
+
+    def _standing(self, run: str) -> RunRow | None:
+        """Return the row of a run that is whole."""
+        try:
+            row = seal.run(self.db, run)
+            for _ in seal.proposals(self.db, row) if row else ():
+                pass
+        except Damage:
+            return None
+        return row
 
     def note(self, run: str, first: int, proposals: Sequence[Proposal]) -> None:
-        """Note which builds a run looked at; the same ones again change nothing."""
-        rows = [
-            (
-                run,
-                first + i,
-                json.dumps(p.row),
-                None if p.key is None else bytes.fromhex(p.key),
-                "computed" if p.computed else "ruled out",
-                json.dumps({k: astuple(g) for k, g in p.guesses.items()}) if p.guesses else None,
-            )
-            for i, p in enumerate(proposals)
-        ]
+        """Note which builds a run looked at; those noted already change nothing.
+
+        Parameters
+        ----------
+        run : str
+            The run's id.
+        first : int
+            Number of the first of these proposals in the run's sequence, from 0.
+        proposals : sequence of Proposal
+            In the order in which they were proposed.
+        """
         with self.transaction():
-            self.db.executemany("INSERT OR IGNORE INTO proposal VALUES (?, ?, ?, ?, ?, ?)", rows)
+            row = self._begun(run)
+            if row.status == "finished":
+                return
+            if first > row.proposals:
+                raise Damage(f"run {run} holds fewer proposals than were written")
+            fresh = proposals[row.proposals - first :]
+            if fresh:
+                row = seal.append_proposals(self.db, row, map(cells_of, fresh))
+                seal.write_run(self.db, row)
 
     def end(self, run: str, status: Literal["interrupted", "finished"]) -> None:
         """Note that a run has stopped."""
         with self.transaction():
-            self.db.execute(
-                "UPDATE run SET status = ?, finished = ? WHERE id = ? AND status != 'finished'",
-                (status, _now(), run),
-            )
+            row = self._begun(run)
+            if row.status != "finished":
+                seal.write_run(self.db, row._replace(status=status, finished=now()))
+
+    def _begun(self, run: str) -> RunRow:
+        row = seal.run(self.db, run)
+        if row is None:
+            raise Damage(f"run {run} is gone")
+        return row
+
+    def take_run(self, row: RunRow, proposals: Iterable[Proposal]) -> None:
+        """Write a run of another ledger over the same run here, within the caller's transaction."""
+        self.db.execute("DELETE FROM proposal WHERE run = ?", (row.id,))
+        bare = row._replace(proposals=0, head=b"")
+        cells = map(cells_of, proposals)
+        seal.write_run(self.db, seal.append_proposals(self.db, bare, cells))
+
+    def run_rows(self) -> list[RunRow]:
+        """Return the runs as they stand on disk, the latest first.
+
+        Raises
+        ------
+        InputError
+            If one is damaged or gone.
+        """
+        with self.snapshot():
+            return list(self._reader.runs(self.db))
 
     def runs(self) -> tuple[RunRecord, ...]:
-        """List the runs, the latest first."""
-        query = (
-            "SELECT id, name, scenario, seed, versions, status, started, finished FROM run "
-            "ORDER BY started DESC, id"
-        )
-        rows = self.rows(query)
-        return tuple(
-            RunRecord(run, name, scenario, seed, json.loads(versions), status, started, finished)
-            for run, name, scenario, seed, versions, status, started, finished in rows
-        )
+        """List the runs, the latest first.
+
+        Raises
+        ------
+        InputError
+            If one is damaged or gone.
+        """
+        with explained(self.path):
+            return tuple(record_of(row) for row in self.run_rows())
+
+    def looked_at(self, row: RunRow) -> Iterator[Proposal]:
+        """Read the builds that a run looked at one by one, in order.
+
+        Raises
+        ------
+        InputError
+            If one is damaged, or one is gone, added or moved.
+        """
+        with self.snapshot():
+            for ordinal, cells in enumerate(self._reader.proposals(self.db, row), start=1):
+                yield proposal_of(f"proposal {ordinal} of run {row.id}", cells)
 
     def proposals(self, run: str) -> tuple[Proposal, ...]:
-        """List the builds that a run looked at, in order."""
-        what = f"row, build, outcome, {self.guesses_column()}"
-        rows = self.rows(f"SELECT {what} FROM proposal WHERE run = ? ORDER BY ordinal", (run,))
-        return tuple(
-            Proposal(
-                tuple(json.loads(row)),
-                build and build.hex(),
-                outcome == "computed",
-                {name: Guess(*guess) for name, guess in json.loads(guesses or "{}").items()},
-            )
-            for row, build, outcome, guesses in rows
-        )
+        """List the builds that a run looked at, in order.
 
-    def guesses_column(self) -> str:
-        """Return what to select for the guesses: format 1, read as it is, has none."""
-        names = [column[1] for column in self.rows("PRAGMA table_info(proposal)")]
-        return "guesses" if "guesses" in names else "NULL AS guesses"
+        Raises
+        ------
+        InputError
+            If one is damaged, or one is gone, added or moved.
+        """
+        with self.snapshot():
+            row = self._reader.run(self.db, run)
+            return tuple(self.looked_at(row)) if row else ()
+
+    def check_count(self) -> None:
+        """Refuse a ledger that lacks evaluations: a lookup cannot tell them from those never made.
+
+        Raises
+        ------
+        InputError
+            If there are not as many as were written.
+        """
+        with self.snapshot():
+            ((count,),) = self.rows("SELECT count(*) FROM evaluation")
+            if count != len(self):
+                raise Damage(
+                    f"it holds {count} evaluations, which are not the {len(self)} that were written"
+                )
 
     def __len__(self) -> int:
-        """Return the number of evaluations."""
-        return int(self.rows("SELECT count(*) FROM evaluation")[0][0])
-
-
-def _as_json(estimate: Estimate) -> str:
-    """Write figures so that every bit of every number is read back; no number may be infinite."""
-    figures = {
-        name: [getattr(figure, field) for field in _FIELDS]
-        for name, figure in estimate.figures.items()
-    }
-    record = {"figures": figures, "failed": estimate.failed}
-    return json.dumps(record, separators=(",", ":"), allow_nan=False)
-
-
-def _digest(build: bytes, model_version: str, content: str, figures: str) -> bytes:
-    text = "\n".join((build.hex(), model_version, content, figures))
-    return hashlib.sha256(text.encode()).digest()[:8]
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds")
+        """Return the number of evaluations that were written."""
+        with explained(self.path):
+            return int(patiently(lambda: self._reader.count(self.db)))

@@ -1,13 +1,13 @@
 """Bringing ledgers together: what one lacks is taken from others, all of it or nothing."""
 
-import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 
 from layers.errors import InputError
-from optimize.ledger.file import DAMAGED, explained
-from optimize.ledger.ledger import Entry, Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Entry, Known
+from optimize.ledger.seal import RunRow
 
 # Called with the number of evaluations read so far, and of all that are to be read.
 Report = Callable[[int, int], None]
@@ -128,48 +128,18 @@ def _difference(known: Known, entry: Entry) -> str:
     return ""
 
 
-_RUN = "id, name, scenario, seed, versions, status, started, finished"
-_PROPOSAL = "run, ordinal, row, build, outcome, guesses"
-
-
 def _runs(into: Ledger, source: Ledger, found: Merged) -> Merged:
     """Take over each run that is new, or that got further than here, with its proposals."""
-    runs, proposals, here = found.runs, found.proposals, _how_far(into)
-    for run, reached in _how_far(source).items():
-        if reached <= here.get(run, (False, -1)):
+    runs, proposals = found.runs, found.proposals
+    here = {row.id: _how_far(row) for row in into.run_rows()}
+    for row in source.run_rows()[::-1]:
+        if _how_far(row) <= here.get(row.id, (False, -1)):
             continue
-        (record,) = source.rows(f"SELECT {_RUN} FROM run WHERE id = ?", (run,))
-        _check_json(source, record[2], record[4])
-        into.db.execute("DELETE FROM proposal WHERE run = ?", (run,))
-        into.db.execute(f"INSERT OR REPLACE INTO run ({_RUN}) VALUES (?,?,?,?,?,?,?,?)", record)
-        into.db.executemany(
-            f"INSERT INTO proposal ({_PROPOSAL}) VALUES (?, ?, ?, ?, ?, ?)",
-            _proposals(source, run),
-        )
-        runs, proposals = runs + 1, proposals + reached[1]
+        into.take_run(row, source.looked_at(row))
+        runs, proposals = runs + 1, proposals + row.proposals
     return replace(found, runs=runs, proposals=proposals)
 
 
-def _how_far(ledger: Ledger) -> dict[str, tuple[bool, int]]:
-    """Return of each run whether it is finished, and how many builds it looked at."""
-    finished = ledger.rows("SELECT id, status = 'finished' FROM run ORDER BY started, id")
-    looked = dict(ledger.rows("SELECT run, count(*) FROM proposal GROUP BY run"))
-    return {run: (bool(done), looked.get(run, 0)) for run, done in finished}
-
-
-def _proposals(source: Ledger, run: str) -> Iterator[tuple[object, ...]]:
-    with explained(source.path):
-        what = f"run, ordinal, row, build, outcome, {source.guesses_column()}"
-        query = f"SELECT {what} FROM proposal WHERE run = ? ORDER BY ordinal"
-        for row in source.db.execute(query, (run,)):
-            _check_json(source, row[2], row[5] or "null")
-            yield row
-
-
-def _check_json(source: Ledger, *texts: str) -> None:
-    """Refuse what is not whole; these rows bear no digest."""
-    try:
-        for text in texts:
-            json.loads(text)
-    except ValueError as error:
-        raise InputError(DAMAGED.format(path=source.path)) from error
+def _how_far(row: RunRow) -> tuple[bool, int]:
+    """Return whether a run is finished, and how many builds it looked at."""
+    return row.status == "finished", row.proposals

@@ -1,15 +1,18 @@
-"""Everything that the page shows, as plain data."""
+"""All that the page shows, as plain data."""
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from layers.figures import Figure
-from optimize.page.builds import axes_record, gather, influence_record, thinned
-from optimize.page.flights import Launches, flights_record
-from optimize.page.influence import Sobol, sobol_record
+from layers.estimates import Figure
+from optimize.page.axes import axes_record
+from optimize.page.builds import gather, thinned
+from optimize.page.flights import flights_record
+from optimize.page.launches import Launches
 from optimize.page.members import figures_record, margins_record, members_record
 from optimize.page.provenance import provenance_record
+from optimize.page.sensitivity import regression_record, sobol_record
+from optimize.page.sobol import Sobol
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.run import one_way
 from optimize.report.words import (
@@ -22,7 +25,7 @@ from optimize.report.words import (
 )
 from optimize.search.result import Run
 
-_BREAKS, _KEEPS, _FRONT = 0, 1, 2
+_INFEASIBLE, _FEASIBLE, _FRONT = 0, 1, 2
 
 
 def page_data(
@@ -42,11 +45,11 @@ def page_data(
     found : Launches
         Launches of its short list.
     ledger : str
-        Where its evaluations stand.
+        File of its evaluations.
     more : mapping of str to (mapping of str to Figure), optional
-        Further figures that are known, by the build's key.
+        Further known figures, by the build's key.
     sobol : Sobol, optional
-        Shares of variance, where a model of the figures gave them.
+        Sobol indices, where an emulator gave them.
     written : datetime, optional
         When; now otherwise.
 
@@ -76,16 +79,16 @@ def page_data(
         "figures": figures_record(list(named)),
         "axes": axes_record(run, figures),
         "state": [
-            _BREAKS if b.excess else _FRONT if b.key in front else _KEEPS for b in run.builds
+            _INFEASIBLE if b.excess else _FRONT if b.key in front else _FEASIBLE for b in run.builds
         ],
-        "broken": [[place[bound] for bound in build.excess] for build in run.builds],
+        "violated": [[place[bound] for bound in build.excess] for build in run.builds],
         "keys": [build.key[:12] for build in run.builds],
         "roles": layer_names(run.scenario),
         "members": members,
         "margins": margins_record(run),
         "prices": [in_words(p.sentence, needed) for p in one_way(run.prices)],
         "relaxations": [in_words(r.sentence, needed) for r in run.relaxations],
-        "influence": influence_record(run, figures),
+        "regression": regression_record(run, figures),
         "sobol": sobol_record(sobol) if sobol else None,
         "flights": flights_record(run, found),
         "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},

@@ -1,11 +1,11 @@
-"""The short list on the page: cards, margins to every limit, prices."""
+"""The short list on the page: cards and margins to every limit."""
 
 from typing import Any
 
-from layers.figures import Figure
-from optimize.ledger.ledger import Known
+from layers.estimates import Figure
+from optimize.ledger.rows import Known
 from optimize.page.builds import places_of, rounded
-from optimize.page.flights import Launches
+from optimize.page.launches import Launches
 from optimize.report.ball import digits_of
 from optimize.report.tables import number, signed
 from optimize.report.words import (
@@ -53,14 +53,14 @@ def members_record(run: Run, found: Launches) -> list[dict[str, Any]]:
 
 
 def _figure_cells(figure: Figure) -> list[Any]:
-    """Value, error of a difference, error by itself, basis, and what must be said of it."""
+    """Value, error of a difference, absolute error, basis, and its flag or caution."""
     errors = (figure.difference_error, figure.absolute_error)
-    said = figure.flag or figure.caution
-    return [rounded(figure.value), *(float(f"{e:.3g}") for e in errors), figure.basis, said]
+    note = figure.flag or figure.caution
+    return [rounded(figure.value), *(float(f"{e:.3g}") for e in errors), figure.basis, note]
 
 
 def figures_record(names: list[str]) -> dict[str, dict[str, str]]:
-    """Describe figures: words, unit, meaning, and what they belong to."""
+    """Describe figures: label, unit, meaning, and the swing or stage that they are of."""
     return {
         name: {
             "label": label_of(name),
@@ -74,10 +74,9 @@ def figures_record(names: list[str]) -> dict[str, dict[str, str]]:
 
 
 def margins_record(run: Run) -> list[dict[str, Any]]:
-    """Return how far each member keeps from each bound, the rules' and limits' bounds first.
+    """Return each member's margin to each bound, those of rules and limits first.
 
-    A positive margin is inside. A sentence names the members that lie nearer to a bound than the
-    figure's own error.
+    A positive margin is inside. A sentence names the members within the figure's error of a bound.
     """
     bounds = sorted(
         run.scenario.bounds(), key=lambda b: b.figure in (CENTRE_DIAMETER, FILL_DENSITY)
@@ -103,33 +102,31 @@ def _margin(run: Run, member: Member, bound: Bound) -> dict[str, Any]:
     inward = bound.value - found.value if bound.side == "at most" else found.value - bound.value
     margin = inward - bound.margin
     digits = digits_of(found) or 0.01
-    kept = bound.excess(found.value) == 0.0
+    met = bound.excess(found.value) == 0.0
     return {
         "label": member.label,
         "text": f"{number(found.value, digits)} ({signed(margin, digits)})",
         "margin": rounded(margin),
         "error": found.absolute_error,
-        "kept": kept,
+        "met": met,
         "near": abs(margin) < found.absolute_error,
     }
 
 
 def _near(run: Run, bound: Bound, cells: list[dict[str, Any]]) -> str:
-    """Say which members lie nearer to a bound than their figure's own error; empty if none."""
+    """Name the members within their figure's error of a bound; empty if none."""
     near = [cell for cell in cells if cell.get("near")]
     if not near:
         return ""
     who = " ".join(cell["label"] for cell in near)
     error = with_unit(float(f"{max(cell['error'] for cell in near):.2g}"), bound.figure)
     exact = is_closed_form(bound.figure)  # only figures with an error get here
-    why = (
-        "a made ball may differ by that much" if exact else "which side they are on is not certain"
-    )
-    return f"{bound_words(bound)}: {who} within the figure's own error of ±{error}; {why}"
+    why = "a made ball may differ by that much" if exact else "the verdict is not certain"
+    return f"{bound_words(bound)}: {who} within the figure's error of ±{error}; {why}"
 
 
 def _bounded_figure(run: Run, member: Member, figure: str) -> Figure | None:
-    """Return what a bound is on; the two that no estimate holds follow from the layers."""
+    """Return the figure of a bound; two that no estimate gives follow from the layers."""
     if figure == CENTRE_DIAMETER:
         value = member.ball.layer[0].outer_diameter_mm
         return Figure(figure, value, "mm", "closed form", 0.0, 0.0)

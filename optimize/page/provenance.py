@@ -1,4 +1,4 @@
-"""Where a page's numbers come from, so that they can be found and computed again."""
+"""Provenance of a page's numbers, so that they can be reproduced."""
 
 import hashlib
 import json
@@ -8,9 +8,9 @@ from datetime import datetime
 from importlib import metadata
 from typing import Any
 
-from layers.figures import Figure
+from layers.estimates import Figure
 from layers.materials import Datum
-from optimize.page.flights import Launches, is_present_model
+from optimize.page.launches import Launches, is_present_model
 from optimize.report.ball import TRUST, version
 from optimize.report.run import CHECK_HEADS, CHECK_NOTES, check_rows
 from optimize.report.words import owner_of, short_of
@@ -20,7 +20,7 @@ _LIBRARIES = ("numpy", "numba", "scipy", "pymoo", "scikit-learn")
 
 
 def evaluation_hash(run: Run) -> str:
-    """Digest what a run's answer rests on.
+    """Return the hash of a run's evaluations.
 
     SHA-256 of one line for each computed build, in the order of evaluation: the build's key, then
     for each figure of goals and limits its name, value and two errors, every number as the
@@ -46,14 +46,14 @@ def _bits(figure: Figure) -> str:
 
 
 def provenance_record(run: Run, found: Launches, ledger: str, written: datetime) -> dict[str, Any]:
-    """Return facts, what each figure rests on, cards, emulator checks, cautions, the scenario.
+    """Return facts, the basis of each figure, cards, emulator checks, notes, the scenario.
 
     Parameters
     ----------
     run, found : Run, Launches
         What the page shows.
     ledger : str
-        Where the evaluations stand.
+        File of the evaluations.
     written : datetime
         When the page is written.
     """
@@ -77,7 +77,10 @@ def _facts(run: Run, ledger: str, written: datetime) -> list[list[str]]:
         ["Scenario", run.scenario.name],
         ["Run", run.id],
         ["Seed", str(run.seed)],
-        ["Builds", f"{run.evaluated} computed, {run.feasible} keep every limit{ruled_out}{failed}"],
+        [
+            "Builds",
+            f"{run.evaluated} computed, {run.feasible} meet all constraints{ruled_out}{failed}",
+        ],
         ["Ledger", ledger],
         ["Hash of the run's evaluations (SHA-256)", evaluation_hash(run)],
         ["Model", run.model_version],
@@ -87,7 +90,7 @@ def _facts(run: Run, ledger: str, written: datetime) -> list[list[str]]:
 
 
 def _bases(run: Run, found: Launches) -> list[list[str]]:
-    """Count the short list's figures by what they rest on, and name them."""
+    """Count the short list's figures by basis, and name them."""
     names: dict[str, dict[str, None]] = {}
     for member in run.short_list:
         flown = found.known.get(member.label)
@@ -105,15 +108,15 @@ def _grouped(names: Iterable[str]) -> str:
     lists: dict[tuple[str, ...], list[str]] = {}
     for short, whose in owners.items():
         lists.setdefault(tuple(whose), []).append(short)
-    said = []
+    phrases = []
     for all_of, shorts in lists.items():
         of = ", ".join(owner or "the ball" for owner in all_of)
-        said.append(", ".join(shorts) + (f" of {of}" if any(all_of) else ""))
-    return "; ".join(said)
+        phrases.append(", ".join(shorts) + (f" of {of}" if any(all_of) else ""))
+    return "; ".join(phrases)
 
 
 def _materials(run: Run) -> list[list[str]]:
-    """Tell the grade and source of each card that the scenario may use."""
+    """Return the grade and source of each material card of the scenario."""
     rows = []
     for card in run.scenario.material:
         grades = Counter(
@@ -127,16 +130,16 @@ def _materials(run: Run) -> list[list[str]]:
 
 
 def _notes(run: Run, found: Launches) -> list[str]:
-    said = [*TRUST, _calibrated(run)]
+    notes = [*TRUST, _calibrated(run)]
     if not is_present_model(run):
-        said.append("This run was computed by an earlier version of the model than is installed.")
+        notes.append("This run was computed by an earlier version of the model than is installed.")
     if found.unkept:
-        said.append(f"Flights were computed for this page and not kept: {found.unkept}")
-    return said
+        notes.append(f"Flights were computed for this page and not stored: {found.unkept}")
+    return notes
 
 
 def _calibrated(run: Run) -> str:
-    """Say which numbers of which cards were fitted to a lab's measurements, and what was not."""
+    """Name the numbers of the cards that were fitted to measurements."""
     fitted = []
     for card in run.scenario.material:
         sources = {field: datum.source for field, datum in card if isinstance(datum, Datum)}
@@ -145,5 +148,5 @@ def _calibrated(run: Run) -> str:
         if names:
             fitted.append(f"{', '.join(names)} of {card.name}")
     if not fitted:
-        return "Nothing here is calibrated: no number was fitted to measurements of a lab."
+        return "Nothing here is calibrated: no number was fitted to measurements."
     return f"Calibrated on measurements: {'; '.join(fitted)}. All other numbers are not."

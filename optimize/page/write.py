@@ -9,25 +9,28 @@ import base64
 import hashlib
 import html
 import json
+import re
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from optimize.report.writing import write_text
+from layers.files.paths import write_text
 
-# In this order they make one script.
+# Modules that make one script in this order, each after those that it imports.
+_SHARED = ("elements.js", "numbers.js", "cross_section.js", "theme.js")
 _SCRIPTS = (
-    "making.js",
     "base.js",
     "charts.js",
-    "cuts.js",
+    "cross_sections.js",
     "cards.js",
+    "scatter_axes.js",
+    "scatter_marks.js",
     "scatter.js",
     "parallel.js",
     "filters.js",
     "builds.js",
     "compare.js",
-    "drivers.js",
+    "sensitivity.js",
     "flights.js",
     "sources.js",
     "start.js",
@@ -50,10 +53,8 @@ def page_html(data: dict[str, Any]) -> str:
     data : dict
         From `optimize.page.data.page_data`.
     """
-    style = _template("page.css")
-    # One script has no modules: what the first file exports is simply there.
-    parts = "\n".join(_template(name).partition("\nexport {")[0] for name in _SCRIPTS)
-    script = f'(() => {{\n"use strict";\n{parts}\n}})();\n'
+    style = _text("optimize", "web", "page.css")
+    script = _script()
     policy = "; ".join(
         (
             "default-src 'none'",
@@ -72,7 +73,7 @@ def page_html(data: dict[str, Any]) -> str:
         "data": json_for_html(data),
         "script": script,
     }
-    pieces = _template("page.html").split("{{")
+    pieces = _text("optimize.page", "templates", "page.html").split("{{")
     # Each piece is filled once: what a name holds is never taken for a placeholder.
     return pieces[0] + "".join(
         filled[name.strip()] + rest for name, _, rest in (p.partition("}}") for p in pieces[1:])
@@ -80,7 +81,7 @@ def page_html(data: dict[str, Any]) -> str:
 
 
 def json_for_html(data: Any) -> str:
-    """Write JSON that can stand in a script element, whatever its strings hold."""
+    """Write JSON that is safe in a script element, whatever its strings hold."""
     text = json.dumps(data, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
     for sign, escape in _ESCAPES.items():
         text = text.replace(sign, escape)
@@ -100,9 +101,16 @@ def write_page(data: dict[str, Any], path: Path) -> int:
     return len(text.encode())
 
 
-def _template(name: str) -> str:
-    folder = resources.files("optimize.page") / "templates"
-    return (folder / name).read_text(encoding="utf-8")
+def _script() -> str:
+    """Join the modules to one script, in which what one exports is simply there for the others."""
+    texts = [_text("optimize", "web", name) for name in _SHARED]
+    texts += [_text("optimize.page", "templates", name) for name in _SCRIPTS]
+    parts = [re.sub(r"^(import .*;\n|export )", "", text, flags=re.MULTILINE) for text in texts]
+    return '(() => {\n"use strict";\n' + "\n".join(parts) + "\n})();\n"
+
+
+def _text(package: str, folder: str, name: str) -> str:
+    return (resources.files(package) / folder / name).read_text(encoding="utf-8")
 
 
 def _hash(text: str) -> str:

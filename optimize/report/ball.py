@@ -7,16 +7,18 @@ from itertools import pairwise
 from typing import Any
 
 from layers.ball import Ball
-from layers.figures import Estimate, Figure, FigureName, parse_figure
+from layers.estimates import Estimate, Figure
+from layers.figures import FigureName, parse_figure, printed
 from layers.mass.inertia import dimple_mass, layer_volume
 from layers.rules.screen import Margin, RuleLimit, RuleSet
 from optimize.report.tables import Section, columns, number, signed
+from optimize.report.words import described_of, label_of, with_unit
 
 TRUST = (
-    "Ranking builds is what the model is good for: '± between builds' is how far a difference is "
-    "trusted between builds of the same materials.",
-    "'± by itself' is how far the number is trusted alone; the shipped materials are "
-    "representative, so an absolute claim needs calibration on the lab's own measurements.",
+    "The model ranks builds: '± between builds' is the error of a difference between builds of the "
+    "same materials.",
+    "'± absolute' is the error of the number itself; the shipped materials are representative, so "
+    "an absolute claim needs calibration on the lab's own measurements.",
 )
 
 
@@ -44,12 +46,8 @@ def spread(error: float) -> str:
     return "exact" if error == 0.0 else number(error, error)
 
 
-def _unit(unit: str) -> str:
-    return "" if unit == "1" else unit
-
-
 def mark(figure: Figure) -> str:
-    """Return the sign that sends the reader to what is said of a figure below its table."""
+    """Return the sign that points to a figure's warning below its table."""
     return " !" if figure.flag else " *" if figure.caution else ""
 
 
@@ -78,7 +76,14 @@ def layers_section(ball: Ball) -> Section:
             )
         )
     heads = columns(
-        "", "layer", ">across, mm", ">thick, mm", ">mass, g", ">E, MPa", ">g/cm3", "~material"
+        "",
+        "layer",
+        ">outer dia., mm",
+        ">thickness, mm",
+        ">mass, g",
+        ">E, MPa",
+        ">g/cm³",
+        "~material",
     )
     return Section("Layers, centre outward", heads, tuple(rows))
 
@@ -90,21 +95,21 @@ def figure_sections(estimate: Estimate) -> list[Section]:
         parsed = parse_figure(name)
         digits = digits_of(figure)
         row = (
-            name.partition(".")[2] if parsed.stage or parsed.swing else name,
+            described_of(name),
             f"{number(figure.value, digits)}{mark(figure)}",
-            _unit(figure.unit),
+            printed(figure.unit),
             spread(figure.difference_error),
             spread(figure.absolute_error),
             figure.basis,
         )
         by_title.setdefault(_title(estimate.ball, parsed), []).append(row)
-    heads = columns("figure", ">value", "unit", ">± between builds", ">± by itself", "basis")
+    heads = columns("~figure", ">value", "unit", ">± between builds", ">± absolute", "basis")
     return [Section(title, heads, tuple(rows)) for title, rows in by_title.items()]
 
 
 def _title(ball: Ball, figure: FigureName) -> str:
     if figure.swing:
-        return f"Figures of the strike '{figure.swing}'"
+        return f"Launch and flight: {figure.swing}"
     if figure.stage is None or figure.stage == len(ball.layer):
         return "Figures of the finished ball"
     roles = " + ".join(layer.role for layer in ball.layer[: figure.stage])
@@ -112,18 +117,20 @@ def _title(ball: Ball, figure: FigureName) -> str:
 
 
 def warnings_section(estimate: Estimate) -> list[Section]:
-    """List figures that should not be relied on, or only so far, or could not be computed."""
-    notes = [f"! {name}: {f.flag}" for name, f in estimate.figures.items() if f.flag]
-    notes += [f"* {name}: {f.caution}" for name, f in estimate.figures.items() if f.caution]
-    notes += [f"not computed: {name}: {why}" for name, why in estimate.failed.items()]
-    return [Section("Take care", notes=tuple(notes))] if notes else []
+    """List the figures that are flagged, outside their models' range, or not computed."""
+    figures = {label_of(name): figure for name, figure in estimate.figures.items()}
+    notes = [f"! {label}: {f.flag}" for label, f in figures.items() if f.flag]
+    notes += [f"* {label}: {f.caution}" for label, f in figures.items() if f.caution]
+    notes += [f"not computed: {label_of(name)}: {why}" for name, why in estimate.failed.items()]
+    return [Section("Warnings", notes=tuple(notes))] if notes else []
 
 
-def bound_words(limit: RuleLimit) -> str:
-    """Write a limit's bound."""
+def rule_words(limit: RuleLimit) -> str:
+    """Write a limit's bound with its unit."""
     if limit.at_least is not None:
-        return f"at least {limit.at_least:g}"
-    return f"at most {limit.at_most:g}"
+        return f"at least {with_unit(limit.at_least, limit.figure)}"
+    assert limit.at_most is not None  # by validation: exactly one bound
+    return f"at most {with_unit(limit.at_most, limit.figure)}"
 
 
 def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
@@ -134,16 +141,16 @@ def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
         known = margin.value is not None and margin.margin is not None
         rows.append(
             (
-                limit.figure,
-                bound_words(limit),
+                label_of(limit.figure),
+                rule_words(limit),
                 number(margin.value or 0.0, error) if known else "not computed",
                 signed(margin.margin or 0.0, error) if known else "",
                 number(error, error) if known else "",
                 margin.verdict if margin.verdict == "within" else f"**{margin.verdict}**",
             )
         )
-    notes = [f"{m.limit.figure}: {m.limit.source} ({m.limit.grade})." for m in margins]
-    heads = columns("figure", "limit", ">value", ">margin", ">± by itself", "screen")
+    notes = [f"{label_of(m.limit.figure)}: {m.limit.source} ({m.limit.grade})." for m in margins]
+    heads = columns("figure", "limit", ">value", ">margin", ">± absolute", "screen")
     title = f"Rule set '{rules.name}' of {rules.as_of}: a screen, not a ruling"
     return Section(title, heads, tuple(rows), (f"Status: {rules.status}.", *notes))
 
@@ -151,7 +158,17 @@ def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
 def estimate_sections(
     estimate: Estimate, rules: RuleSet | None, margins: Sequence[Margin]
 ) -> list[Section]:
-    """Put together everything about one ball."""
+    """Put together everything about one ball.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        The ball's figures.
+    rules : RuleSet or None
+        The rule set of the screen; None for no screen.
+    margins : sequence of Margin
+        What `layers.rules.screen.screen` gave for both.
+    """
     sections = [layers_section(estimate.ball), *figure_sections(estimate)]
     if rules is not None:
         sections.append(rules_section(rules, margins))
@@ -161,7 +178,13 @@ def estimate_sections(
 def estimate_record(
     estimate: Estimate, rules: RuleSet | None, margins: Sequence[Margin]
 ) -> dict[str, Any]:
-    """Return plain data for JSON: the ball, its figures, the margins and the version."""
+    """Return plain data for JSON: the ball, its figures, the margins and the version.
+
+    Parameters
+    ----------
+    estimate, rules, margins
+        As for `estimate_sections`.
+    """
     record = {"orbwright": version(), **estimate.as_record(), "trust": " ".join(TRUST)}
     if rules is not None:
         record["rule_screen"] = {
@@ -174,7 +197,17 @@ def estimate_record(
 
 
 def builds_section(labels: Sequence[str], balls: Sequence[Ball], named: bool = False) -> Section:
-    """Tabulate the layers of several balls; `named` adds what each label stands for."""
+    """Tabulate the layers of several balls; `named` adds what each label stands for.
+
+    Parameters
+    ----------
+    labels : sequence of str
+        A letter for each ball.
+    balls : sequence of Ball
+        The builds, as many.
+    named : bool
+        Whether to add each ball's name under the table.
+    """
     rows = [
         (
             label if i == 0 else "",
@@ -188,6 +221,8 @@ def builds_section(labels: Sequence[str], balls: Sequence[Ball], named: bool = F
         for label, ball in zip(labels, balls, strict=True)
         for i, (layer, thick) in enumerate(zip(ball.layer, thicknesses_mm(ball), strict=True))
     ]
-    heads = columns("", "layer", ">across, mm", ">thick, mm", ">E, MPa", ">g/cm3", "~material")
+    heads = columns(
+        "", "layer", ">outer dia., mm", ">thickness, mm", ">E, MPa", ">g/cm³", "~material"
+    )
     names = [f"{label}: {b.name}" for label, b in zip(labels, balls, strict=True)] if named else []
     return Section("Builds", heads, tuple(rows), tuple(names))

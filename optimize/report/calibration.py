@@ -1,10 +1,10 @@
-"""What a calibration says, as tables."""
+"""A calibration as tables."""
 
 import math
 
-from layers.figures import parse_figure
-from optimize.calibration.calibrated import WIDTH, Calibrated, Calibration, Observation, key_of
+from optimize.calibration.result import WIDTH, Calibrated, Calibration
 from optimize.report.tables import Section, columns, number
+from optimize.report.words import label_of
 
 _UNITS = {
     "youngs_modulus_mpa": "MPa",
@@ -15,20 +15,17 @@ _UNITS = {
 
 
 def left_out_errors(calibration: Calibration) -> dict[str, tuple[float, float]]:
-    """Return rms relative errors before calibration and left out after it, by discrepancy.
+    """Return rms relative errors by figure: with nominal cards, and of left-out builds.
 
-    The second is of predicting each build from the others, so that it tells what an unmeasured
-    build of the same materials may be off by.
+    The second predicts each build from the others: it estimates the error of an unmeasured build
+    of the same materials.
     """
-    held: dict[str, list[Observation]] = {}
-    for o in calibration.observation:
-        held.setdefault(key_of(parse_figure(o.figure)), []).append(o)
     return {
         key: (
             _rms([math.log(o.measured / o.before) for o in observations]),
             _rms([math.log(o.measured / o.left_out) for o in observations]),
         )
-        for key, observations in held.items()
+        for key, observations in calibration.by_figure().items()
     }
 
 
@@ -37,7 +34,7 @@ def _rms(values: list[float]) -> float:
 
 
 def calibration_sections(calibration: Calibration) -> list[Section]:
-    """Tabulate cards, the model's error, and every mean beside its predictions."""
+    """Tabulate cards, model discrepancy, and every mean with its predictions."""
     return [
         _cards(calibration),
         _errors(calibration),
@@ -65,11 +62,11 @@ def _cards(calibration: Calibration) -> Section:
                 number(p.parameter.value(p.theta), digits),
                 f"{number(low, digits)} to {number(high, digits)}",
                 _UNITS[p.number],
-                "measured" if p.told else "hardly told",
+                "measured" if p.identified else "not identifiable from these data",
             )
         )
     heads = columns(
-        "material", "number", ">card", ">card, 95 %", ">now", ">now, 95 %", "unit", "grade"
+        "material", "number", ">nominal", ">prior, 95 %", ">calibrated", ">95 %", "unit", "grade"
     )
     return Section("Cards", heads, tuple(rows))
 
@@ -81,7 +78,7 @@ def _errors(calibration: Calibration) -> Section:
         before, after = left_out[d.key]
         rows.append(
             (
-                d.key,
+                label_of(d.key),
                 f"{100 * math.expm1(d.bias):+.2f}",
                 f"{100 * WIDTH * d.sd:.2f}",
                 f"{100 * d.scatter:.2f}",
@@ -94,22 +91,22 @@ def _errors(calibration: Calibration) -> Section:
         )
     heads = columns(
         "figure",
-        ">model off, %",
+        ">bias, %",
         ">±, 95 %",
         ">scatter, %",
         ">noise, %",
         ">readings",
         ">builds",
-        ">error before, %",
-        ">left out, %",
+        ">nominal error, %",
+        ">left-out error, %",
     )
     notes = (
-        "Model off: how much more is measured than the model with calibrated cards gives. Scatter: "
-        "the same from build to build. Noise: of one reading.",
-        "Error before: rms over the builds with nominal cards. Left out: each build predicted from "
+        "Bias: measured over predicted with calibrated cards, less 1. Scatter: its standard "
+        "deviation from build to build. Noise: standard deviation of one reading.",
+        "Nominal error: rms with nominal cards. Left-out error: rms of each build predicted from "
         "the others alone.",
     )
-    return Section("The model's own error", heads, tuple(rows), notes)
+    return Section("Model discrepancy", heads, tuple(rows), notes)
 
 
 def _observations(calibration: Calibration) -> Section:
@@ -120,7 +117,7 @@ def _observations(calibration: Calibration) -> Section:
         rows.append(
             (
                 o.build,
-                o.figure,
+                label_of(o.figure),
                 str(o.readings),
                 number(o.measured, digits),
                 number(o.before, digits),
@@ -134,13 +131,13 @@ def _observations(calibration: Calibration) -> Section:
         "figure",
         ">readings",
         ">measured",
-        ">before",
-        ">after",
+        ">nominal",
+        ">calibrated",
         ">left out",
-        ">deviations",
+        ">z-score",
     )
     return Section("Measured and predicted", heads, tuple(rows))
 
 
 def _notes(calibration: Calibration) -> list[Section]:
-    return [Section("Take care", notes=calibration.note)] if calibration.note else []
+    return [Section("Warnings", notes=calibration.note)] if calibration.note else []

@@ -1,50 +1,13 @@
 """Balls side by side, and their differences."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
 from typing import Any
 
-from layers.figures import Estimate, Figure
+from layers.estimates import Difference, Estimate, Figure, differences
+from layers.files.escaping import csv_text
 from optimize.report.ball import TRUST, builds_section, digits_of, spread, version, warnings_section
-from optimize.report.tables import Section, columns, csv_text, number, signed
-
-
-@dataclass(frozen=True)
-class Difference:
-    """How a figure of one ball stands to the same figure of the first.
-
-    `beyond_error` says that the difference is larger than what the model resolves between builds.
-    """
-
-    figure: str
-    value: float
-    difference: float
-    difference_error: float
-    beyond_error: bool
-
-
-def differences(reference: Estimate, other: Estimate) -> dict[str, Difference]:
-    """Compare the figures that both balls have.
-
-    Parameters
-    ----------
-    reference, other : Estimate
-        The first ball and one that is held against it.
-
-    Returns
-    -------
-    dict of str to Difference
-        By figure; the larger of the two figures' errors decides what is resolved.
-    """
-    found = {}
-    for name, figure in other.figures.items():
-        if name not in reference.figures:
-            continue
-        first = reference.figures[name]
-        step = figure.value - first.value
-        error = max(first.difference_error, figure.difference_error)
-        found[name] = Difference(name, figure.value, step, error, abs(step) > error)
-    return found
+from optimize.report.tables import Section, columns, number, signed
+from optimize.report.words import line_of
 
 
 def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
@@ -52,24 +15,28 @@ def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
     letters = "ABCD"[: len(estimates)]
     first, *others = estimates
     values = [
-        (name, *(_value(e.figures.get(name), figure) for e in estimates))
+        (line_of(name), *(_value(e.figures.get(name), figure) for e in estimates))
         for name, figure in first.figures.items()
     ]
     against = [differences(first, other) for other in others]
     steps = [
-        (name, *(_step(d.get(name), figure) for d in against), spread(figure.difference_error))
+        (
+            line_of(name),
+            *(_step(d.get(name), figure) for d in against),
+            spread(figure.difference_error),
+        )
         for name, figure in first.figures.items()
     ]
     note = (
-        "≈: less than the model resolves between builds of the same materials (± between builds)."
+        "≈: below the model's resolution between builds of the same materials (± between builds)."
     )
-    heads = columns("figure", *(f">{letter}" for letter in letters))
+    heads = columns("~figure", *(f">{letter}" for letter in letters))
     step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">± between builds")
     tables = [
         Section("Figures", heads, tuple(values)),
         Section("Differences from A", (heads[0], *step_heads), tuple(steps), (note,)),
     ]
-    if len(others) == 1:  # narrow enough to stand in one table
+    if len(others) == 1:  # narrow enough for one table
         joined = tuple((*v, *s[1:]) for v, s in zip(values, steps, strict=True))
         tables = [Section("Figures", (*heads, *step_heads), joined, (note,))]
     return [
@@ -88,7 +55,7 @@ def _step(difference: Difference | None, first: Figure) -> str:
         return "-"
     if not difference.beyond_error:
         return "≈"
-    return f"**{signed(difference.difference, digits_of(first))}**"
+    return f"**{signed(difference.value, digits_of(first))}**"
 
 
 def comparison_record(estimates: Sequence[Estimate]) -> dict[str, Any]:
@@ -100,11 +67,24 @@ def comparison_record(estimates: Sequence[Estimate]) -> dict[str, Any]:
         "differences": [
             {
                 "ball": e.ball.name,
-                "figures": {k: asdict(d) for k, d in differences(estimates[0], e).items()},
+                "figures": _steps_record(estimates[0], e),
             }
             for e in estimates[1:]
         ],
         "trust": " ".join(TRUST),
+    }
+
+
+def _steps_record(reference: Estimate, other: Estimate) -> dict[str, Any]:
+    return {
+        name: {
+            "figure": name,
+            "value": other.figures[name].value,
+            "difference": step.value,
+            "difference_error": step.error,
+            "beyond_error": step.beyond_error,
+        }
+        for name, step in differences(reference, other).items()
     }
 
 
@@ -115,7 +95,7 @@ def comparison_csv(estimates: Sequence[Estimate]) -> str:
         against = differences(estimates[0], e)
         for name, f in e.figures.items():
             d = against.get(name) if index else None
-            step = (d.difference, d.beyond_error) if d else ("", "")
+            step = (d.value, d.beyond_error) if d else ("", "")
             errors = (f.difference_error, f.absolute_error)
             words = (f.basis, f.flag, f.caution)
             rows.append((e.ball.name, name, f.value, f.unit, *errors, *step, *words))

@@ -5,9 +5,10 @@ from pathlib import Path
 
 from layers.ball_file import ball_toml
 from layers.errors import InputError
+from layers.files.paths import write_text
 from optimize.report import run as runreport
 from optimize.report.tables import markdown
-from optimize.report.writing import json_text, write_text
+from optimize.report.writing import json_text
 from optimize.search.result import Run
 
 TEXTS: dict[str, tuple[str, Callable[[Run, str], str]]] = {
@@ -25,7 +26,7 @@ def run_text(run: Run, ledger: str, form: str) -> str:
     run : Run
         A finished search.
     ledger : str
-        Where its evaluations stand.
+        The file with its evaluations.
     form : str
         ``csv``, ``json`` or ``markdown``.
 
@@ -68,7 +69,7 @@ def write_run(run: Run, ledger: str, folder: Path, forms: Sequence[str] = ()) ->
     run : Run
         A finished search.
     ledger : str
-        Where its evaluations stand.
+        The file with its evaluations.
     folder : Path
         Made if it is not there; files of the same names are replaced.
     forms : sequence of str

@@ -1,14 +1,16 @@
-"""What the lab's commands print: recipe and batch, off-centre core, the next round."""
+"""Tables for the lab: recipe and mill charge, core eccentricity, the next round."""
 
 from typing import Any
 
+from layers.compound.batch import Batch
 from layers.compound.reach import Reached
-from layers.compound.recipe import Batch, Recipe, density
+from layers.compound.recipe import Recipe, density
 from layers.compound.response import Prediction, Surface, Unknown
 from layers.compound.trials import RESPONSES, SETTINGS
 from layers.mass.concentricity import Concentricity
 from optimize.calibration.next_round import NextRound
 from optimize.report.tables import Section, columns
+from optimize.report.words import in_words, label_of
 
 
 def recipe_section(recipe: Recipe) -> Section:
@@ -26,42 +28,52 @@ def recipe_section(recipe: Recipe) -> Section:
     heads = columns("ingredient", "role", ">phr", ">g/cm3", "grade")
     note = (
         f"Density of the mixed compound {density(recipe):.4f} g/cm3, by the rule of mixtures; "
-        "curing makes it a little denser."
+        "curing makes it slightly denser."
     )
     return Section(f"Recipe: {recipe.name}", heads, rows, (note,))
 
 
 def batch_section(batch: Batch) -> Section:
-    """Tabulate what to weigh."""
+    """Tabulate the weighings."""
     rows = tuple(
         (line.ingredient, f"{line.exact_g:.2f}", f"{line.weighed_g:.6g}", line.flag)
         for line in batch.line
     )
     heads = columns("ingredient", ">exact, g", ">weigh, g", "note")
-    note = f"Together {batch.total_g:.6g} g, {batch.density_g_cm3:.4f} g/cm3 as weighed."
+    note = f"Total {batch.total_g:.6g} g; density as weighed {batch.density_g_cm3:.4f} g/cm3."
     return Section("Mill charge", heads, rows, (note,))
 
 
 def stiffness_section(
     surface: Surface | Unknown, now: Prediction | Unknown | None, reached: Reached | Unknown | None
 ) -> Section:
-    """Say what the trials tell of the compound's stiffness, and what reaches the target."""
+    """Tabulate the compound's stiffness by the trials, and the settings that reach a target.
+
+    Parameters
+    ----------
+    surface : Surface or Unknown
+        Of `layers.compound.response.fit_surface`.
+    now : Prediction, Unknown or None
+        Stiffness of the recipe as given.
+    reached : Reached, Unknown or None
+        Settings that reach a target, if one was given.
+    """
     if isinstance(surface, Unknown):
-        return Section("Stiffness", notes=(f"Not known: {surface.reason}.",))
+        return Section("Stiffness", notes=(f"Unknown: {surface.reason}.",))
     response = surface.trials.response
     rows = [("as given", *_prediction_cells(now))] if isinstance(now, Prediction) else []
     notes = [
-        f"A trial left out is predicted to {surface.left_out_percent:.1f} %. Intervals are of one "
-        f"new core of {surface.trials.core_diameter_mm:.1f} mm."
+        f"Leave-one-out error {surface.left_out_percent:.1f} %. Intervals are for one new core of "
+        f"{surface.trials.core_diameter_mm:.1f} mm."
     ]
-    notes += [f"Trial {name} does not fit the others." for name in surface.outliers]
+    notes += [f"Trial {name} is an outlier." for name in surface.outliers]
     if isinstance(reached, Reached):
         rows.append(("reached", *_prediction_cells(reached.prediction)))
         for name, (low, high) in reached.within.items():
             unit = SETTINGS[name].unit
             notes.append(
-                f"{name} {reached.settings[name]:.2f} {unit} reaches it; from {low:.2f} to "
-                f"{high:.2f} {unit} the target stays inside the interval."
+                f"{name} {reached.settings[name]:.2f} {unit} reaches the target; the target is "
+                f"inside the interval from {low:.2f} to {high:.2f} {unit}."
             )
     heads = columns("settings", f">{response}", ">low", ">high", "unit", "note")
     help_text = RESPONSES[response].help
@@ -73,40 +85,41 @@ def _prediction_cells(p: Prediction) -> tuple[str, ...]:
 
 
 def concentricity_sections(found: Concentricity) -> list[Section]:
-    """Tabulate balance, principal moments and least thicknesses."""
+    """Tabulate balance, principal moments and minimum thicknesses."""
     x, y, z = (1e3 * float(c) for c in found.centre_of_mass)
     moments = ", ".join(f"{1e7 * float(m):.4f}" for m in found.principal_moments)
     rows = (
         ("mass", f"{1e3 * found.mass:.3f}", "g"),
         ("static imbalance", f"{1e6 * found.imbalance:.4f}", "g mm"),
         ("centre of mass", f"{x:.4f}, {y:.4f}, {z:.4f}", "mm"),
-        ("principal moments", moments, "g cm2"),
-        ("moments apart by", f"{100 * found.anisotropy:.5f}", "%"),
+        ("principal moments of inertia", moments, "g cm2"),
+        ("MOI asymmetry", f"{100 * found.anisotropy:.5f}", "%"),
     )
-    walls = tuple(
+    thickness = tuple(
         (str(number), f"{1e3 * float(t):.3f}")
         for number, t in enumerate(found.thinnest[1:], start=2)
     )
     return [
-        Section("Off centre", columns("what", ">value", "unit"), rows),
-        Section("Least thickness", columns("layer", ">mm"), walls),
+        Section("Core eccentricity", columns("figure", ">value", "unit"), rows),
+        Section("Minimum thickness", columns("layer", ">mm"), thickness),
     ]
 
 
 def next_round_sections(chosen: NextRound) -> list[Section]:
-    """List the builds to make, with reasons, and what the round is expected to do."""
+    """List the builds to make, with reasons and the expected uncertainties."""
     rows = tuple(
-        (str(number), pick.ball.name, pick.reason)
+        (str(number), pick.ball.name, in_words(pick.reason, chosen.figures))
         for number, pick in enumerate(chosen.pick, start=1)
     )
     widths = tuple(
-        (name, f"{now:.2f}", f"{then:.2f}") for name, (now, then) in chosen.figures.items()
+        (label_of(name), f"{now:.2f}", f"{then:.2f}")
+        for name, (now, then) in chosen.figures.items()
     )
     measure = f"Measure {'; '.join(chosen.measured)}."
     return [
-        Section("Make next", columns("", "build", "~it"), rows, (measure,)),
+        Section("Make next", columns("", "build", "~reason"), rows, (measure,)),
         Section(
-            "Expected over all candidates, half width of 95 %",
+            "Expected uncertainty over all candidates, half width of 95 %",
             columns("figure", ">now, %", ">after, %"),
             widths,
         ),
@@ -114,7 +127,7 @@ def next_round_sections(chosen: NextRound) -> list[Section]:
 
 
 def next_round_record(chosen: NextRound) -> dict[str, Any]:
-    """Return the same as plain data for JSON."""
+    """Return the next round as plain data for JSON."""
     return {
         "make": [
             {"build": p.ball.name, "reason": p.reason, "half_width_percent": p.figures}

@@ -6,36 +6,56 @@ from layers.rules.screen import rule_sets
 from layers.strike.swings import default_swings
 from optimize.report.tables import Section, columns
 
+_OF = {
+    "body": "Figures of a ball or a stage",
+    "swing": "Figures of a swing",
+    "club": "Figures of a club, over its players",
+}
+
 
 def figures_sections() -> list[Section]:
-    """List what can be asked for."""
-    titles = {
-        "body": "Figures of a ball or a stage",
-        "swing": "Figures of a swing",
-        "club": "Figures of a club, over its swings",
-    }
-    sections = []
-    for of, title in titles.items():
-        asked = {name: q for name, q in QUANTITIES.items() if q.of == of}
-        if of == "body":
-            heads = columns("name", "unit", "basis", "at", "~meaning")
-            rows = [(n, q.unit, q.basis, _at(q.default), q.help) for n, q in asked.items()]
-            sections.append(Section(title, heads, tuple(rows)))
-        else:
-            heads = columns("name", "unit", "basis", "~meaning")
-            plain = [(n, q.unit, q.basis, q.help) for n, q in asked.items()]
-            sections.append(Section(title, heads, tuple(plain)))
+    """List the figures: names, labels, symbols, units, synonyms, meaning, and how they are typed.
+
+    docs/words.md is this list as Markdown.
+    """
+    return [
+        *(_names_section(of, title) for of, title in _OF.items()),
+        _meaning_section(),
+        _writing_section(),
+    ]
+
+
+def _names_section(of: str, title: str) -> Section:
+    rows = [
+        (name, known.symbol, known.printed_unit, known.label, ", ".join(known.synonyms))
+        for name, known in QUANTITIES.items()
+        if known.of == of
+    ]
+    heads = columns("name", "symbol", "unit", "~label", "~synonyms")
+    return Section(title, heads, tuple(rows))
+
+
+def _meaning_section() -> Section:
+    rows = [
+        (name, known.basis, _at(known.default), known.help) for name, known in QUANTITIES.items()
+    ]
+    return Section("What they are", columns("name", "basis", "at", "~meaning"), tuple(rows))
+
+
+def _writing_section() -> Section:
     swings = default_swings().swing
     clubs = dict.fromkeys(swing.club for swing in swings)
     notes = (
-        "Another condition stands after @: cor@45 (m/s), deflection_mm@98-1275 (N).",
-        "A stage, the innermost layers as a body of its own, stands before a dot: "
-        "stage1.deflection_mm.",
+        "Names, labels and synonyms are read alike, in upper or lower case: cor, COR, impact speed "
+        "ratio. A synonym of two figures is refused, with the candidates. Files and records keep "
+        "the name.",
+        "Another condition follows @: cor@45 (m/s), deflection_mm@98-1275 (N).",
+        "A stage, the innermost layers as a body of its own, precedes a dot: stage1.deflection_mm.",
         f"So does a swing, 'driver fast.spin_rpm', or a club: 'driver.carry_range_m'. Swings: "
         f"{', '.join(swing.name for swing in swings)}. Clubs: {', '.join(clubs)}.",
-        "Rule sets: " + ", ".join(f"'{rules.name}'" for rules in rule_sets()) + ".",
+        "Rule sets: " + ", ".join(f"'{rules.name}'" for rules in rule_sets().cards) + ".",
     )
-    return [*sections, Section("Names", notes=notes)]
+    return Section("How to write them", notes=notes)
 
 
 def _at(values: tuple[float, ...]) -> str:
@@ -43,7 +63,7 @@ def _at(values: tuple[float, ...]) -> str:
 
 
 def materials_sections(catalogue: Catalogue, sources: bool) -> list[Section]:
-    """List the cards; with `sources`, where every number comes from."""
+    """List the cards; with `sources`, the source of every number."""
     rows = [
         (
             card.name,
@@ -57,11 +77,13 @@ def materials_sections(catalogue: Catalogue, sources: bool) -> list[Section]:
         for card in catalogue.material
     ]
     heads = columns(
-        "material", ">E, MPa", ">Poisson", ">g/cm3", ">stiffening", ">friction", "grade of E"
+        "material", ">E, MPa", ">Poisson", ">g/cm³", ">dynamic/static", ">friction", "grade of E"
     )
     table = Section("Materials", heads, tuple(rows))
     if not sources:
-        hint = "Where each number comes from: orbwright materials --sources (or --json)."
+        hint = (
+            "dynamic/static: ratio of the moduli. Sources: orbwright materials --sources, --json."
+        )
         return [table, Section("", notes=(hint,))]
     return [table, *(_sources_section(catalogue, i) for i in range(len(catalogue.material)))]
 

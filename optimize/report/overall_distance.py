@@ -2,7 +2,8 @@
 
 from typing import Any
 
-from layers.figures import QUANTITIES, Estimate
+from layers.estimates import Estimate
+from layers.figures import QUANTITIES
 from layers.rules.overall_distance import LAUNCH, YARD, DistanceScreen, DistanceTest
 from optimize.report.tables import Section, columns, number, signed
 
@@ -22,7 +23,7 @@ _WORDS = {
     "carry": "carry",
     "total": "carry and run",
     "nominal_total": "the same ball at the launch that the test prints",
-    "beyond_nominal": "beyond the printed launch",
+    "beyond_nominal": "difference from the printed launch",
     "limit": "limit with its tolerance",
 }
 
@@ -32,7 +33,17 @@ def _error(screen: DistanceScreen) -> float:
 
 
 def distance_section(launch: Estimate, screen: DistanceScreen, test: DistanceTest) -> Section:
-    """Tabulate a screen; worded as a screen, not a ruling."""
+    """Tabulate a screen; worded as a screen, not a ruling.
+
+    Parameters
+    ----------
+    launch : Estimate
+        Ball speed, launch angle and spin off the test's robot.
+    screen : DistanceScreen
+        Carry and totals, m, of one ball.
+    test : DistanceTest
+        The test's conditions and limit.
+    """
     error = _error(screen)
     rows = []
     for name, metres in _metres(screen, test).items():
@@ -42,9 +53,9 @@ def distance_section(launch: Estimate, screen: DistanceScreen, test: DistanceTes
     heads = columns("overall distance", ">m", ">yd", ">± m between builds")
     speed, angle, spin = (launch[f"distance test {test.name}.{name}"].value for name in LAUNCH)
     notes = (
-        "What lies beyond the printed launch is the figure to trust: law and turf, which move the "
-        "totals by tens of metres, stand in both.",
-        f"Launched at {speed:.1f} m/s, {angle:.1f} deg, {spin:.0f} rpm off the shipped swing "
+        "Trust the difference from the printed launch: law and turf move both totals by tens of "
+        "metres.",
+        f"Launched at {speed:.1f} m/s, {angle:.1f}°, {spin:.0f} rpm off the shipped swing "
         f"'distance test {test.name}', {test.club_speed_mph:g} mph.",
         f"Status: {test.status}.",
         f"{test.source} ({test.grade}).",
@@ -54,7 +65,13 @@ def distance_section(launch: Estimate, screen: DistanceScreen, test: DistanceTes
 
 
 def distance_record(launch: Estimate, screen: DistanceScreen, test: DistanceTest) -> dict[str, Any]:
-    """Return plain data for JSON: the test, the launch, metres."""
+    """Return plain data for JSON: the test, the launch, metres.
+
+    Parameters
+    ----------
+    launch, screen, test
+        As for `distance_section`.
+    """
     return {
         "test": test.model_dump(mode="json"),
         "launch": launch.as_record()["figures"],

@@ -1,4 +1,4 @@
-"""What an engineer reads of a finished search: the short list, its reasons, its price, its source.
+"""What an engineer reads of a finished search: short list, reasons, prices, provenance.
 
 The same tables serve the terminal and the Markdown report; CSV and plain records serve scripts.
 """
@@ -8,23 +8,31 @@ from dataclasses import asdict
 from typing import Any
 
 from layers.ball import Ball
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
+from layers.files.escaping import csv_text
 from layers.rules.screen import Verdict, rule_set, screen
-from optimize.ledger.ledger import RunRecord
+from optimize.ledger.rows import RunRecord
 from optimize.report.ball import (
     TRUST,
-    bound_words,
     builds_section,
     digits_of,
     mark,
+    rule_words,
     spread,
     thicknesses_mm,
     version,
     warnings_section,
 )
-from optimize.report.tables import Section, columns, csv_text, number
+from optimize.report.tables import Section, columns, number
+from optimize.report.words import (
+    bound_words,
+    goal_words,
+    heading_of,
+    in_words,
+    label_of,
+    line_of,
+)
 from optimize.scenario.brief import Scenario
-from optimize.scenario.goals import Goal
 from optimize.search.result import Member, Price, Run
 
 # More columns than this do not fit 80 characters.
@@ -32,7 +40,7 @@ _MEMBERS_A_TABLE = 5
 
 
 def brief_sections(run: Run, ledger: str) -> list[Section]:
-    """Put together what is looked at first: the short list, its builds, where it comes from."""
+    """Put together what is looked at first: the short list, its builds, the provenance."""
     sections = [_answer_section(run)]
     if run.short_list:
         sections.append(_builds_section(run.short_list))
@@ -47,13 +55,13 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
     run : Run
         The finished search.
     ledger : str
-        Where its evaluations stand.
+        The file with its evaluations.
 
     Returns
     -------
     list of Section
-        The short list, its builds and figures, the price of each goal, the nearest misses and
-        which limit to relax, the brief, and where it all comes from.
+        The short list, its builds and figures, the price of each goal, the closest infeasible
+        builds and which limit to relax, the brief, and the provenance.
     """
     members = run.short_list
     sections = [_answer_section(run)]
@@ -79,14 +87,24 @@ def _answer_section(run: Run) -> Section:
     for member in run.short_list:
         figures = [_value(member.estimate.figures.get(name)) for name in goals]
         same = [" ".join(member.indistinguishable_from)] if alike else []
-        rows.append((member.label, *figures, *same, member.reason))
-    heads = columns("", *(f">{name}" for name in goals), *(["same as"] if alike else []), "~why")
-    notes = [relaxation.sentence for relaxation in run.relaxations]
-    notes += [price.sentence for price in one_way(run.prices)]
+        rows.append((member.label, *figures, *same, _in_words(member.reason, run)))
+    heads = columns(
+        "", *(f">~{heading_of(name)}" for name in goals), *(["same as"] if alike else []), "~why"
+    )
+    notes = [_in_words(relaxation.sentence, run) for relaxation in run.relaxations]
+    notes += [_in_words(price.sentence, run) for price in one_way(run.prices)]
     if alike:
-        notes.append("same as: differs by less than the model's error in every goal.")
-    title = "Short list" if run.feasible else "No build keeps every limit; the nearest misses"
+        notes.append("same as: the same within the model's resolution in every goal.")
+    title = (
+        "Short list"
+        if run.feasible
+        else "No build meets all constraints; the closest infeasible builds"
+    )
     return Section(title, heads if rows else (), tuple(rows), tuple(notes))
+
+
+def _in_words(sentence: str, run: Run) -> str:
+    return in_words(sentence, run.scenario.figures())
 
 
 def one_way(prices: Sequence[Price]) -> list[Price]:
@@ -114,8 +132,8 @@ def _figure_sections(run: Run) -> list[Section]:
         for name in names:
             found = [m.estimate.figures.get(name) for m in some]
             first = next(f for f in found if f is not None)
-            rows.append((name, *map(_value, found), spread(first.difference_error)))
-        heads = columns("figure", *(f">{m.label}" for m in some), ">± between")
+            rows.append((line_of(name), *map(_value, found), spread(first.difference_error)))
+        heads = columns("~figure", *(f">{m.label}" for m in some), ">± between")
         sections.append(Section("Figures of the short list", heads, tuple(rows)))
     return sections
 
@@ -128,8 +146,8 @@ def _stage_sections(members: Sequence[Member]) -> list[Section]:
             roles = member.ball.layer[count - 1].role
             cells = [_value(_by_quantity(stage, q)) for q in _STAGE_QUANTITIES]
             rows.append((member.label if count == 1 else "", f"{count}: to {roles}", *cells))
-    heads = columns("", "stage", *(f">{name}" for name in _STAGE_QUANTITIES))
-    return [Section("Stages, to control a build by", heads, tuple(rows))]
+    heads = columns("", "stage", *(f">{heading_of(name)}" for name in _STAGE_QUANTITIES))
+    return [Section("Stages, for control in production", heads, tuple(rows))]
 
 
 _STAGE_QUANTITIES = ("diameter_mm", "mass_g", "moi_g_cm2", "deflection_mm")
@@ -154,25 +172,15 @@ def _rule_sections(run: Run) -> list[Section]:
         for label, margins in screens.items():
             by_verdict.setdefault(margins[i].verdict, []).append(label)
         for verdict, labels in by_verdict.items():
-            rows.append((limit.figure, bound_words(limit), verdict, " ".join(labels)))
+            rows.append((label_of(limit.figure), rule_words(limit), verdict, " ".join(labels)))
     notes = (f"Status: {rules.status}.",)
     title = f"Rule set '{rules.name}' of {rules.as_of}: a screen, not a ruling"
     return [Section(title, columns("figure", "limit", "screen", "builds"), tuple(rows), notes)]
 
 
-def _goal_words(goal: Goal) -> str:
-    if goal.target is None:
-        return f"{goal.aim} {goal.figure}"
-    band = f" within {goal.band:g}" if goal.band else ""
-    return f"bring {goal.figure} to {goal.target:g}{band}"
-
-
 def _brief_section(scenario: Scenario) -> Section:
-    rows = [("goal", _goal_words(goal), "") for goal in scenario.goal]
-    for bound in scenario.bounds():
-        margin = f", with a margin of {bound.margin:g}" if bound.margin else ""
-        words = f"{bound.figure} {bound.side} {bound.value:g}{margin}"
-        rows.append(("limit", words, bound.source))
+    rows = [("goal", goal_words(goal), "") for goal in scenario.goal]
+    rows += [("limit", bound_words(bound), bound.source) for bound in scenario.bounds()]
     if scenario.conditions:
         rows.append(("conditions", scenario.conditions.words(), "launch and flight figures"))
     notes = (scenario.question,) if scenario.question else ()
@@ -181,17 +189,17 @@ def _brief_section(scenario: Scenario) -> Section:
 
 CHECK_HEADS = ("figure", "builds", "error", "in 68 %", "in 95 %")
 CHECK_NOTES = (
-    "Each of these builds was guessed before it was computed. error: root mean square.",
-    "in 68 %, in 95 %: share within the intervals that should hold so many.",
-    "The emulator chose where to look. Every figure above is computed, none is a guess.",
+    "Each of these builds was predicted before it was computed. error: root mean square.",
+    "in 68 %, in 95 %: share within the intervals that should cover that share.",
+    "The emulator chose the builds. Every figure above is computed; none is a prediction.",
 )
 
 
 def check_rows(run: Run) -> list[tuple[str, ...]]:
-    """Say how the emulator's guesses did, figure by figure; nothing of a direct search."""
+    """Say how accurate the emulator's predictions were, by figure; empty for a direct search."""
     return [
         (
-            check.figure,
+            label_of(check.figure),
             str(check.builds),
             f"{100.0 * check.error:.2g} %",
             f"{100.0 * check.within_68:.0f} %",
@@ -206,26 +214,26 @@ def _check_sections(run: Run) -> list[Section]:
         return []
     first, *others = CHECK_HEADS
     heads = columns(first, *(f">{name}" for name in others))
-    return [Section("How far the emulator was right", heads, tuple(check_rows(run)), CHECK_NOTES)]
+    return [Section("Accuracy of the emulator", heads, tuple(check_rows(run)), CHECK_NOTES)]
 
 
 def _provenance_section(run: Run, ledger: str) -> Section:
     notes = [
         f"Run {run.id}, seed {run.seed}, orbwright {version()}, model {run.model_version}.",
-        f"{run.evaluated} builds evaluated{_reused(run)}: {run.feasible} keep every limit, "
+        f"{run.evaluated} builds evaluated{_reused(run)}: {run.feasible} meet all constraints, "
         f"{run.infeasible} do not{_ruled_out(run)}.",
-        f"Every evaluation stands in {ledger}.",
+        f"All evaluations are in {ledger}.",
     ]
     notes += [f"{count} builds failed: {why}" for why, count in run.failed.items()]
-    return Section("Where this comes from", notes=(*notes, *TRUST))
+    return Section("Provenance", notes=(*notes, *TRUST))
 
 
 def _reused(run: Run) -> str:
-    return f" ({run.reused} of them already in the ledger)" if run.reused else ""
+    return f" ({run.reused} results taken from the ledger)" if run.reused else ""
 
 
 def _ruled_out(run: Run) -> str:
-    return f"; {run.ruled_out} more were ruled out before any finite element" * bool(run.ruled_out)
+    return f"; {run.ruled_out} more were ruled out by closed forms" if run.ruled_out else ""
 
 
 def run_record(run: Run, ledger: str) -> dict[str, Any]:
@@ -272,7 +280,7 @@ def _member_record(member: Member) -> dict[str, Any]:
 
 
 def short_list_csv(run: Run) -> str:
-    """Write one row a member: its layers, its figures with their errors, why it stands there."""
+    """Write one row a member: its layers, its figures with their errors, the reason."""
     most = max((len(m.ball.layer) for m in run.short_list), default=0)
     heads = ["label", "key", "reason", "indistinguishable_from", "violations"]
     for count in range(1, most + 1):

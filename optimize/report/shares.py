@@ -1,4 +1,4 @@
-"""Which freedom pays for which figure, as an engineer reads it: in words, tables, plain records."""
+"""Global sensitivities of a run: Sobol indices in sentences, tables and plain records."""
 
 from collections.abc import Iterator
 from itertools import permutations
@@ -9,29 +9,30 @@ from optimize.report.ball import version
 from optimize.report.tables import Section, columns
 from optimize.report.words import label_of, layer_names, unit_of
 from optimize.scenario.space import Gene, What
-from optimize.sensitivity.shares import DOUBTED, FigureShares, Shares
+from optimize.sensitivity.shares import LARGEST_ERROR, FigureShares, Shares
 from optimize.sensitivity.sobol import Index
 
-WORDS: dict[What, str] = {
-    "present": "in or out",
+LABELS: dict[What, str] = {
+    "present": "present or absent",
     "thickness_mm": "thickness",
     "material": "material",
     "youngs_modulus_mpa": "modulus",
     "density_g_cm3": "density",
 }
 
-# Shares that are told in sentences, and how many of them; those too small for a row of their own.
-_NAMED, _MOST_NAMED, _NO_ROW = 0.05, 3, 0.005
-# A freedom moves one goal and not another if its totals surely lie on either side of these.
-_MOVES, _LEAVES = 0.10, 0.05
-# Shares of the combinations that can be made: with less, what freedoms do together is no longer
-# 1 - their sum; with more, it need not be spoken of.
+# Indices below the first are not named in sentences, nor more than so many; indices below the last
+# get no row.
+_LEAST_NAMED, _MOST_NAMED, _LEAST_ROW = 0.05, 3, 0.005
+# A variable changes one goal and not another if its totals surely lie on either side of these.
+_CHANGES, _LEAVES = 0.10, 0.05
+# Shares of the combinations that can be made: below the first, interactions are no longer
+# 1 - the sum of first-order indices; above the second, dependence need not be mentioned.
 _NEARLY_ALL, _ALL = 0.95, 0.999
 
 
-def freedom_words(shares: Shares, gene: Gene) -> str:
-    """Name a freedom, such as ``cover material``."""
-    return f"{layer_names(shares.run.scenario)[gene.layer]} {WORDS[gene.what]}"
+def variable_name(shares: Shares, gene: Gene) -> str:
+    """Name a design variable, such as ``cover material``."""
+    return f"{layer_names(shares.run.scenario)[gene.layer]} {LABELS[gene.what]}"
 
 
 def percent(share: float) -> str:
@@ -39,79 +40,79 @@ def percent(share: float) -> str:
     return f"{100.0 * share:.0f}" if share >= 0.0995 else f"{100.0 * share:.1f}"
 
 
-def _between(index: Index) -> str:
+def _interval(index: Index) -> str:
     return f"{percent(index.low)} to {percent(index.high)}"
 
 
 def shares_sections(shares: Shares) -> list[Section]:
-    """Tabulate the shares, in words first."""
+    """Tabulate the indices, a summary in sentences first."""
     return [
-        Section("In words", notes=tuple(sentences(shares))),
+        Section("Summary", notes=tuple(sentences(shares))),
         *(_figure_section(shares, figure) for figure in shares.figures),
         _layers_section(shares),
-        _trust_section(shares),
+        _emulator_section(shares),
     ]
 
 
 def sentences(shares: Shares) -> list[str]:
-    """Say where each figure's spread comes from, and what moves one goal without another."""
-    return [*(_sentence(shares, f) for f in shares.figures), *_pairs(shares)]
+    """Say where each figure's variance comes from, and what changes one goal without another."""
+    return [*(_sentence(shares, f) for f in shares.figures), *_separations(shares)]
 
 
 def _sentence(shares: Shares, figure: FigureShares) -> str:
     order = sorted(range(len(shares.genes)), key=lambda i: -figure.first[i].value)
     parts = [
-        f"{percent(figure.first[i].value)} % from {freedom_words(shares, shares.genes[i])}"
+        f"{percent(figure.first[i].value)} % from {variable_name(shares, shares.genes[i])}"
         for i in order[:_MOST_NAMED]
-        if figure.first[i].value >= _NAMED
+        if figure.first[i].value >= _LEAST_NAMED
     ]
-    alone = f"{_joined(parts)} alone" if parts else "no freedom alone makes a twentieth"
-    together = 1.0 - sum(index.value for index in figure.first)
+    first = f"{_joined(parts)} (first-order)" if parts else "no first-order index reaches 5 %"
+    interactions = 1.0 - sum(index.value for index in figure.first)
     rest = ""
-    if shares.makeable >= _NEARLY_ALL and together >= _NAMED:
-        rest = f"; about {percent(together)} % only from freedoms acting together"
-    doubt = " (doubtful: see below)" if figure.doubted else ""
-    return f"Spread of {label_of(figure.figure)}: {alone}{rest}{doubt}."
+    if shares.makeable >= _NEARLY_ALL and interactions >= _LEAST_NAMED:
+        rest = f"; interactions: about {percent(interactions)} %"
+    warning = "; unreliable, see below" if figure.unreliable else ""
+    return f"Variance of {label_of(figure.figure)}: {first}{rest}{warning}."
 
 
 def _joined(parts: list[str]) -> str:
     return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
-def _pairs(shares: Shares) -> Iterator[str]:
+def _separations(shares: Shares) -> Iterator[str]:
     goals = {goal.figure for goal in shares.run.scenario.goal}
     for one, other in permutations((f for f in shares.figures if f.figure in goals), 2):
-        found = [
-            f"{freedom_words(shares, gene)} ({percent(one.total[i].value)} % against at most "
+        names = [
+            f"{variable_name(shares, gene)} (S_Ti {percent(one.total[i].value)} % against at most "
             f"{percent(other.total[i].high)} %)"
             for i, gene in enumerate(shares.genes)
-            if one.total[i].low >= _MOVES and other.total[i].high <= _LEAVES
+            if one.total[i].low >= _CHANGES and other.total[i].high <= _LEAVES
         ]
-        words = f"{label_of(one.figure)} without {label_of(other.figure)}"
-        if found:
-            yield f"To move {words}: {_joined(found)}."
+        change = f"{label_of(one.figure)} without {label_of(other.figure)}"
+        if names:
+            yield f"To change {change}: {_joined(names)}."
         else:
-            yield f"No freedom moves {words}."
+            yield f"No design variable changes {change}."
 
 
 def _figure_section(shares: Shares, figure: FigureShares) -> Section:
     order = sorted(range(len(shares.genes)), key=lambda i: (-figure.total[i].value, i))
-    shown = [i for i in order if figure.total[i].value >= _NO_ROW]
+    shown = [i for i in order if figure.total[i].value >= _LEAST_ROW]
     rows = [
         (
-            freedom_words(shares, shares.genes[i]),
+            variable_name(shares, shares.genes[i]),
             percent(figure.first[i].value),
-            _between(figure.first[i]),
+            _interval(figure.first[i]),
             percent(figure.total[i].value),
-            _between(figure.total[i]),
+            _interval(figure.total[i]),
         )
         for i in shown
     ]
-    small = [freedom_words(shares, shares.genes[i]) for i in order if i not in shown]
-    notes = (f"Under {percent(_NO_ROW)} % in all: {', '.join(small)}.",) if small else ()
-    heads = columns("freedom", ">alone, %", ">95 %", ">with others, %", ">95 %")
+    small = [variable_name(shares, shares.genes[i]) for i in order if i not in shown]
+    notes = (f"S_Ti below {percent(_LEAST_ROW)} %: {', '.join(small)}.",) if small else ()
+    heads = columns("design variable", ">S_i, %", ">95 %", ">S_Ti, %", ">95 %")
     title = (
-        f"{figure.figure}: {figure.middle:.4g}, 95 % of builds from "
+        f"{figure.figure}: median {figure.middle:.4g}, 95 % of builds from "
         f"{figure.low:.4g} to {figure.high:.4g} {unit_of(figure.figure)}".rstrip()
     )
     return Section(title, heads, tuple(rows), notes)
@@ -124,68 +125,67 @@ def _layers_section(shares: Shares) -> Section:
         for i, layer in enumerate(shares.layers)
     )
     heads = columns("layer", *(f">{figure.figure}" for figure in shares.figures))
-    note = "All freedoms of a layer with all that they do together with others, % (95 %)."
+    note = "Total index of all design variables of a layer together, % (95 %)."
     return Section("Layers", heads, rows, (note,))
 
 
 def _with_interval(index: Index) -> str:
-    return f"{percent(index.value)} ({_between(index)})"
+    return f"{percent(index.value)} ({_interval(index)})"
 
 
-def _trust_section(shares: Shares) -> Section:
-    checked = any(figure.fresh for figure in shares.figures)
+def _emulator_section(shares: Shares) -> Section:
+    validated = any(figure.validation for figure in shares.figures)
     rows = []
     for figure in shares.figures:
-        row = [figure.figure, missed(figure.error)]
-        if checked:
-            fresh = figure.fresh
-            row += [missed(fresh.error), f"{percent(fresh.covered)} %"] if fresh else ["", ""]
+        row = [figure.figure, error_text(figure.error)]
+        if validated:
+            found = figure.validation
+            row += [error_text(found.error), f"{percent(found.covered)} %"] if found else ["", ""]
         rows.append(tuple(row))
-    titles = ["figure", ">missed, left out"]
-    if checked:
-        titles += [">missed, unseen builds", ">inside 95 %"]
-    title = "How far the emulator can be trusted"
-    return Section(title, columns(*titles), tuple(rows), tuple(notes(shares)))
+    titles = ["figure", ">leave-one-out error"]
+    if validated:
+        titles += [">error on new builds", ">new builds inside 95 %"]
+    return Section("Emulator", columns(*titles), tuple(rows), tuple(notes(shares)))
 
 
-def missed(error: float) -> str:
+def error_text(error: float) -> str:
     """Write the emulator's mean square error as a share of the variance."""
     return f"{percent(error)} %" if error >= 0.0005 else "< 0.1 %"
 
 
 def notes(shares: Shares) -> Iterator[str]:
-    """Say what the shares are over, what their intervals hold, and when to doubt them."""
-    doubted = [label_of(figure.figure) for figure in shares.figures if figure.doubted]
-    if doubted:
+    """Say what the indices are over, what their intervals hold, and which are unreliable."""
+    unreliable = [label_of(figure.figure) for figure in shares.figures if figure.unreliable]
+    if unreliable:
         yield (
-            f"Doubtful: {', '.join(doubted)}. The emulator misses more than "
-            f"{100.0 * DOUBTED:.0f} % of the spread; --builds N (or a larger N) computes builds "
-            f"spread over the space for it to learn from."
+            f"Unreliable: {', '.join(unreliable)}. The emulator's error is more than "
+            f"{100.0 * LARGEST_ERROR:.0f} % of the variance; --builds N (or a larger N) computes "
+            f"more builds, spread over the space, to fit it to."
         )
     if shares.makeable < _ALL:
         yield (
-            f"Only {percent(shares.makeable)} % of all combinations can be made, so freedoms hang "
-            f"together: their shares alone may overlap, exceed those with others, and need not add "
-            f"up."
+            f"Only {percent(shares.makeable)} % of all combinations can be made, so the design "
+            f"variables are dependent: S_i may overlap, exceed S_Ti, and need not sum to 100 % at "
+            f"most."
         )
     if shares.constant:
-        yield f"Does not vary: {', '.join(shares.constant)}."
-    added = f", {shares.fresh} of them drawn evenly over the space" if shares.fresh else ""
+        yield f"Constant: {', '.join(shares.constant)}."
+    added = f", {shares.added} of them spread over the space" if shares.added else ""
     yield (
-        f"Spread is the variance over builds that are uniform over all {percent(shares.makeable)} "
-        f"% of the combinations that can be made: those whose centre and filler stay in their "
-        f"ranges. Limits on figures are not applied. The figures come from Gaussian processes of "
+        f"The variance is over builds that are uniform over the {percent(shares.makeable)} % of "
+        f"all combinations that can be made: those whose centre and filler stay in their ranges. "
+        f"Limits on figures are not applied. The figures come from Gaussian processes fitted to "
         f"{shares.builds} computed builds{added}."
     )
     yield (
-        "Alone: what of the variance would go if this freedom were settled (first Sobol index). "
-        "With others: what would stay if all others were settled (total). The 95 % hold what the "
-        "figures may be between computed builds, what the emulator misses, and the sample of "
-        "builds; not the error of the finite elements."
+        "S_i, first-order index: share of the variance that goes, on average, when this variable "
+        "is fixed. S_Ti, total index: share that remains when all others are fixed. The 95 % "
+        "intervals cover the emulator's uncertainty and error and the sample of builds, not the "
+        "error of the finite elements."
     )
     yield (
-        "Missed: mean square error of the emulator as a share of the variance. Left out: each "
-        "build from the others, counted by the part of the space that lies nearest to it."
+        "Error: mean square error of the emulator as a share of the variance. Leave-one-out: each "
+        "build predicted from the others, weighted by the part of the space nearest to it."
     )
 
 
@@ -198,7 +198,7 @@ def shares_record(shares: Shares) -> dict[str, Any]:
         "scenario": run.scenario.name,
         "model": run.model_version,
         "builds": shares.builds,
-        "builds_drawn_evenly": shares.fresh,
+        "builds_added": shares.added,
         "makeable_share": shares.makeable,
         "constant": list(shares.constant),
         "figures": [_figure_record(shares, figure) for figure in shares.figures],
@@ -216,17 +216,17 @@ def _figure_record(shares: Shares, figure: FigureShares) -> dict[str, Any]:
         "unit": quantity.unit,
         "goal": figure.figure in goals,
         "low": figure.low,
-        "middle": figure.middle,
+        "median": figure.middle,
         "high": figure.high,
-        "missed_left_out": figure.error,
-        "missed_unseen": figure.fresh.error if figure.fresh else None,
-        "unseen_inside_95": figure.fresh.covered if figure.fresh else None,
-        "doubted": figure.doubted,
-        "freedoms": [
+        "error_leave_one_out": figure.error,
+        "error_new_builds": figure.validation.error if figure.validation else None,
+        "new_builds_inside_95": figure.validation.covered if figure.validation else None,
+        "unreliable": figure.unreliable,
+        "variables": [
             {
                 "layer": gene.layer + 1,
                 "role": roles[gene.layer],
-                "freedom": gene.what,
+                "variable": gene.what,
                 **_ends("first", figure.first[i]),
                 **_ends("total", figure.total[i]),
             }

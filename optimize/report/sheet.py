@@ -1,17 +1,16 @@
 """A prototype sheet as Markdown, as CSV and as a printable HTML page."""
 
-import csv
-import io
-import re
 from collections.abc import Iterable, Sequence
 from html import escape
 from importlib import resources
 from string import Template
 
-from layers.compound.recipe import Batch
-from optimize.lab.prototype import Quantity, Sheet, StageSheet, Target
+from layers.compound.batch import Batch
+from layers.files.escaping import csv_text, md_text
+from optimize.lab.sheet import Sheet, StageSheet, Target
+from optimize.lab.tooling import Quantity
 
-# Blank columns that leave room to write on a portrait page; more pieces make a second table.
+# Blank columns on a portrait page; more pieces make a second table.
 _COLUMNS = 6
 
 _CSV_HEADS = (
@@ -23,7 +22,7 @@ _CSV_HEADS = (
     "target",
     "low",
     "high",
-    "trusted_to",
+    "model_error",
     "basis",
 )
 
@@ -60,8 +59,8 @@ def _blocks(pieces: int) -> list[range]:
     ]
 
 
-_MAKE_HEADS = ("charge and mould", "", "unit", "from", "as made")
-_BATCH_HEADS = ("mill charge", "phr", "weigh, g", "weighed", "")
+_MAKE_HEADS = ("charge and mould", "value", "unit", "from", "as made")
+_BATCH_HEADS = ("mill charge", "phr", "weigh, g", "weighed", "note")
 
 
 def _weighings(batch: Batch) -> list[tuple[str, ...]]:
@@ -69,36 +68,43 @@ def _weighings(batch: Batch) -> list[tuple[str, ...]]:
         (line.ingredient, f"{line.phr:.4g}", f"{line.weighed_g:.6g}", "", line.flag)
         for line in batch.line
     ]
-    total = (f"{batch.recipe}: together", "", f"{batch.total_g:.6g}", "", "")
+    total = (f"{batch.recipe}: total", "", f"{batch.total_g:.6g}", "", "")
     return [*rows, total]
 
 
 def to_markdown(sheet: Sheet) -> str:
     """Return the sheet as Markdown with pipe tables."""
-    out = [f"# Prototype sheet: {_md(sheet.name)}", ""]
+    out = [f"# Prototype sheet: {md_text(sheet.name)}", ""]
     out += [f"Made by {_LINE}  Date {_LINE}  Lot {_LINE}", ""]
-    out += [f"Allowances and tolerances: {_md(sheet.source)}.", ""]
+    out += [f"Allowances and tolerances: {md_text(sheet.source)}.", ""]
     if sheet.note:
-        out += ["## Read first", "", *(f"- {_md(note)}" for note in sheet.note), ""]
+        out += ["## Notes", "", *(f"- {md_text(note)}" for note in sheet.note), ""]
     out += ["## Safety", ""]
-    out += [f"- **{_md(title)}.** {_md(text)}" for title, text in sheet.caution.values()]
+    out += [f"- **{md_text(title)}.** {md_text(text)}" for title, text in sheet.caution.values()]
     for stage in sheet.stage:
         out += ["", *_stage_markdown(stage, sheet)]
     return "\n".join(out) + "\n"
 
 
 def _stage_markdown(stage: StageSheet, sheet: Sheet) -> list[str]:
-    out = [f"## Stage {stage.number}: {_md(stage.title)}", "", f"Layer: {_md(stage.material)}", ""]
+    out = [
+        f"## Stage {stage.number}: {md_text(stage.title)}",
+        "",
+        f"Layer: {md_text(stage.material)}",
+        "",
+    ]
     out += _md_table(_MAKE_HEADS, _tooling_rows(stage.tooling))
     if stage.batch is not None:
         out += ["", *_md_table(_BATCH_HEADS, _weighings(stage.batch))]
     out += ["", "### Order of operations", ""]
     for number, step in enumerate(stage.step, start=1):
         hazards = "; ".join(sheet.caution[key][0] for key in step.caution)
-        out += [f"{number}. [ ] **{_md(step.title)}.** {_md(step.text)} *{_md(hazards)}.*"]
+        out += [
+            f"{number}. [ ] **{md_text(step.title)}.** {md_text(step.text)} *{md_text(hazards)}.*"
+        ]
     out += ["", "### Measurements", ""]
     for block in _blocks(sheet.pieces):
-        head = ("figure", "unit", "target", "window", "trusted to", *(str(n) for n in block))
+        head = ("figure", "unit", "target", "window", "model error", *(str(n) for n in block))
         rows = [
             (
                 t.label,
@@ -111,7 +117,7 @@ def _stage_markdown(stage: StageSheet, sheet: Sheet) -> list[str]:
             for t in stage.target
         ]
         out += [*_md_table(head, rows), ""]
-    out += [f"Not computed: {_md(why)}" for why in stage.missing]
+    out += [f"Not computed: {md_text(why)}" for why in stage.missing]
     return out
 
 
@@ -120,40 +126,29 @@ def _tooling_rows(tooling: Iterable[Quantity]) -> list[tuple[str, ...]]:
 
 
 def _md_table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
-    lines = [head, ["---"] * len(head), *([_md(cell) for cell in row] for row in rows)]
+    lines = [head, ["---"] * len(head), *([md_text(cell) for cell in row] for row in rows)]
     return ["| " + " | ".join(line) + " |" for line in lines]
 
 
-def _md(text: str) -> str:
-    """Escape what Markdown or the HTML inside it would read as markup; keep to one line."""
-    return re.sub(r"([\\`*_\[\]<>|#])", r"\\\1", " ".join(text.split()))
-
-
 def to_csv(sheet: Sheet) -> str:
-    """Return the sheet's numbers as CSV, one row a figure, blank columns for the pieces.
+    """Return the sheet's numbers as CSV: a row for each figure, blank columns for the pieces.
 
-    ``kind`` is ``make`` for charge and mould, ``measure`` for what is measured. Text that a
-    spreadsheet would run as a formula is led by an apostrophe.
+    ``kind`` is ``make`` for charge and mould, ``measure`` for figures to measure. Text that a
+    spreadsheet would run as a formula gets an apostrophe in front.
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
+    rows: list[list[object]] = []
     pieces = [f"piece_{n}" for n in range(1, sheet.pieces + 1)]
     blank = [""] * sheet.pieces
-    writer.writerow([*_CSV_HEADS, *pieces])
     for stage in sheet.stage:
-        start = [_plain(sheet.name), stage.number]
+        start = [sheet.name, stage.number]
         for q in stage.tooling:
-            row = ["make", q.name, q.unit, f"{q.value:.6g}", "", "", "", _plain(q.how)]
-            writer.writerow([*start, *row, *blank])
+            row = ["make", q.name, q.unit, f"{q.value:.6g}", "", "", "", q.how]
+            rows.append([*start, *row, *blank])
         for t in stage.target:
             ends = ["" if v is None else f"{v:.6g}" for v in (t.low, t.high, t.model_error)]
-            row = ["measure", t.name, t.unit, f"{t.value:.6g}", *ends, _plain(t.basis)]
-            writer.writerow([*start, *row, *blank])
-    return text.getvalue()
-
-
-def _plain(text: str) -> str:
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+            row = ["measure", t.name, t.unit, f"{t.value:.6g}", *ends, t.basis]
+            rows.append([*start, *row, *blank])
+    return csv_text([*_CSV_HEADS, *pieces], rows)
 
 
 def to_html(sheet: Sheet) -> str:
@@ -167,7 +162,7 @@ def to_html(sheet: Sheet) -> str:
         name=escape(sheet.name),
         source=escape(sheet.source),
         summary=_summary_html(sheet),
-        notes=f"<h2>Read first</h2><ul>{notes}</ul>" if notes else "",
+        notes=f"<h2>Notes</h2><ul>{notes}</ul>" if notes else "",
         cautions=cautions,
         stages="".join(_stage_html(stage, sheet) for stage in sheet.stage),
     )

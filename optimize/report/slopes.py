@@ -1,14 +1,17 @@
-"""What drives what, as an engineer reads it: tables, CSV, plain records and a picture."""
+"""Local sensitivities of one ball: tables, CSV and plain records."""
 
 from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-from layers.figures import Figure, parse_figure
+from layers.estimates import Figure
+from layers.figures import canonical, parse_figure
+from layers.files.escaping import csv_text
 from layers.strike.swings import SwingTable, check_owner
 from optimize.report.ball import digits_of, layers_section, version, warnings_section
-from optimize.report.tables import Section, columns, csv_text, number, signed
-from optimize.sensitivity.slopes import WAYS, Driver, Drivers, Freedom, Kind
+from optimize.report.tables import Section, columns, number, signed
+from optimize.sensitivity.perturbation import PERTURBATIONS, DesignVariable, Kind
+from optimize.sensitivity.slopes import Slope, Slopes
 
 # Figures that are asked of a ball, and of every swing that is named.
 OF_BALL = (
@@ -30,128 +33,150 @@ _NOTHING = ("0", "≈0")
 def names_asked(figures: Sequence[str], swings: Sequence[str], table: SwingTable) -> list[str]:
     """Return the figures to study: those named, else the ball's; and those of each swing.
 
+    Parameters
+    ----------
+    figures : sequence of str
+        Names of figures; the ball's if empty.
+    swings : sequence of str
+        Names of swings whose launch and flight are added.
+    table : SwingTable
+        The swings known.
+
     Raises
     ------
     InputError
         If a figure or a swing is not known.
     """
     asked = [*(figures or OF_BALL), *(f"{swing}.{name}" for swing in swings for name in OF_SWING)]
-    for name in asked:
+    names = canonical(asked)
+    for name in names:
         check_owner(parse_figure(name), table)
-    return list(dict.fromkeys(asked))
+    return names
 
 
-def row_of(found: Drivers, name: str) -> dict[Freedom, Driver]:
-    """Return how one figure answers to each freedom that it can depend on."""
-    return {f: found.drivers[name, f] for f in found.freedoms if (name, f) in found.drivers}
+def row_of(result: Slopes, name: str) -> dict[DesignVariable, Slope]:
+    """Return the slopes of one figure, by variable."""
+    return {v: result.slopes[name, v] for v in result.variables if (name, v) in result.slopes}
 
 
-def strongest(row: Mapping[Freedom, Driver]) -> float:
+def strongest(row: Mapping[DesignVariable, Slope]) -> float:
     """Return the largest resolved change of a figure by one practical step; 0 if there is none."""
     return max((abs(d.change) for d in row.values() if d.resolved), default=0.0)
 
 
-def change_text(driver: Driver, largest: float, scale: float = 1.0) -> str:
-    """Write a change, over `scale`, with the digits that its error and the row's largest give."""
-    if driver.slope == 0.0 or abs(driver.change) < 1e-9 * largest:
+def change_text(slope: Slope, largest: float, scale: float = 1.0) -> str:
+    """Write a change with the digits that its error and the row's largest allow.
+
+    Parameters
+    ----------
+    slope : Slope
+        Its change is written.
+    largest : float
+        Largest change of the row, in the figure's unit.
+    scale : float
+        Unit of the text, in the figure's unit.
+    """
+    if slope.value == 0.0 or abs(slope.change) < 1e-9 * largest:
         return "0"
-    digits = max(driver.change_error, _FINEST * largest) / scale
-    text = signed(driver.change / scale, digits)
+    digits = max(slope.change_error, _FINEST * largest) / scale
+    text = signed(slope.change / scale, digits)
     return text if float(text) else "≈0"
 
 
-def layer_name(found: Drivers, freedom: Freedom) -> str:
-    """Return the role of a freedom's layer, numbered where two layers have the same."""
-    roles = [layer.role for layer in found.estimate.ball.layer]
-    role = roles[freedom.layer]
+def layer_name(result: Slopes, variable: DesignVariable) -> str:
+    """Return the role of a variable's layer, numbered where two layers have the same."""
+    roles = [layer.role for layer in result.estimate.ball.layer]
+    role = roles[variable.layer]
     if roles.count(role) == 1:
         return role
-    return f"{role} {roles[: freedom.layer + 1].count(role)}"
+    return f"{role} {roles[: variable.layer + 1].count(role)}"
 
 
-def drivers_sections(found: Drivers) -> list[Section]:
-    """Tabulate the slopes: the strongest of each figure, then a table a kind of freedom."""
-    sections = [layers_section(found.estimate.ball), _strongest_section(found)]
-    for kind, freedoms in groupby(found.freedoms, key=lambda freedom: freedom.kind):
-        sections.append(_kind_section(found, kind, list(freedoms)))
+def slopes_sections(result: Slopes) -> list[Section]:
+    """Tabulate the slopes: the largest of each figure, then one table for each kind of variable."""
+    sections = [layers_section(result.estimate.ball), _strongest_section(result)]
+    for kind, variables in groupby(result.variables, key=lambda variable: variable.kind):
+        sections.append(_kind_section(result, kind, list(variables)))
     failed = [
-        f"not known: {name} over {layer_name(found, f)} {WAYS[f.kind].label}: {why}"
-        for (name, f), why in found.failed.items()
-        if name not in found.estimate.failed
+        f"not known: {name} by {layer_name(result, v)} {PERTURBATIONS[v.kind].label}: {why}"
+        for (name, v), why in result.failed.items()
+        if name not in result.estimate.failed
     ]
     notes = (
-        "Every change is that of the figure by one step of one number, the others held; a "
-        "diameter moves one interface, the outermost lets the ball grow.",
-        "'≈': less than its own error, so that not even the sign is known. The error is that of "
-        "the slope at this mesh (95 %). A finer mesh turned no sign around over two builds and "
-        "eight figures; it moved changes by 1 % of the strongest of their row in the middle, by "
-        "up to 18 % (speed ratio 27 %) at most.",
+        "Each change is that of the figure for one step of one design variable, the others held. "
+        "A diameter moves one interface; the outermost changes the ball's diameter.",
+        "'≈': smaller than its own error, so that the sign is not known. The error is that of the "
+        "slope at this mesh (95 %). A finer mesh changed no sign over two builds and eight "
+        "figures; it changed the values by 1 % (median) and at most 18 % (COR: 27 %) of the "
+        "largest in their row.",
     )
-    return [*sections, *warnings_section(found.estimate), Section("", notes=(*failed, *notes))]
+    return [*sections, *warnings_section(result.estimate), Section("", notes=(*failed, *notes))]
 
 
-def _strongest_section(found: Drivers) -> Section:
+def _strongest_section(result: Slopes) -> Section:
     rows = []
-    for name, figure in found.estimate.figures.items():
-        row = row_of(found, name)
+    for name, figure in result.estimate.figures.items():
+        row = row_of(result, name)
         largest = strongest(row)
         order = sorted(
-            (item for item in row.items() if item[1].resolved and item[1].slope != 0.0),
+            (item for item in row.items() if item[1].resolved and item[1].value != 0.0),
             key=lambda item: -abs(item[1].change),
         )
         words = [
-            f"{change_text(d, largest)} {layer_name(found, f)} {WAYS[f.kind].label}"
-            for f, d in order[:_MOST_NAMED]
+            f"{change_text(d, largest)} {layer_name(result, v)} {PERTURBATIONS[v.kind].label}"
+            for v, d in order[:_MOST_NAMED]
             if change_text(d, largest) not in _NOTHING
         ]
         rows.append((name, number(figure.value, digits_of(figure)), "; ".join(words)))
     steps = ", ".join(
-        f"{WAYS[kind].label} {WAYS[kind].practical_words}"
-        for kind in dict.fromkeys(freedom.kind for freedom in found.freedoms)
+        f"{PERTURBATIONS[kind].label} {PERTURBATIONS[kind].practical_text}"
+        for kind in dict.fromkeys(variable.kind for variable in result.variables)
     )
-    heads = columns("figure", ">value", "~strongest first")
-    return Section("What drives each figure most", heads, tuple(rows), (f"By steps of: {steps}.",))
+    heads = columns("figure", ">value", "~largest first")
+    return Section("Largest slopes", heads, tuple(rows), (f"By steps of: {steps}.",))
 
 
-def _kind_section(found: Drivers, kind: Kind, freedoms: Sequence[Freedom]) -> Section:
-    way = WAYS[kind]
+def _kind_section(result: Slopes, kind: Kind, variables: Sequence[DesignVariable]) -> Section:
+    perturbation = PERTURBATIONS[kind]
     rows = []
-    for name in found.estimate.figures:
-        row = row_of(found, name)
-        cells = [_cell(row.get(freedom), strongest(row)) for freedom in freedoms]
+    for name in result.estimate.figures:
+        row = row_of(result, name)
+        cells = [_cell(row.get(variable), strongest(row)) for variable in variables]
         if any(cells):
             rows.append((name, *cells))
-    heads = columns("figure", *(f">{layer_name(found, f)}" for f in freedoms))
-    return Section(f"Change by {way.practical_words} of {way.label}", heads, tuple(rows))
+    heads = columns("figure", *(f">{layer_name(result, v)}" for v in variables))
+    return Section(
+        f"Change by {perturbation.practical_text} of {perturbation.label}", heads, tuple(rows)
+    )
 
 
-def _cell(driver: Driver | None, largest: float) -> str:
-    if driver is None:
+def _cell(slope: Slope | None, largest: float) -> str:
+    if slope is None:
         return ""
-    text = change_text(driver, largest)
-    if text in _NOTHING or driver.resolved:
-        return f"**{text}**" if abs(driver.change) == largest != 0.0 else text
+    text = change_text(slope, largest)
+    if text in _NOTHING or slope.resolved:
+        return f"**{text}**" if abs(slope.change) == largest != 0.0 else text
     return f"{text} (≈)"
 
 
-def drivers_record(found: Drivers) -> dict[str, Any]:
+def slopes_record(result: Slopes) -> dict[str, Any]:
     """Return plain data for JSON: the estimate and a record for each slope."""
     return {
         "orbwright": version(),
-        **found.estimate.as_record(),
-        "drivers": _records(found),
+        **result.estimate.as_record(),
+        "slopes": _records(result),
         "unknown": [
-            {"figure": name, **_place(found, freedom), "why": why}
-            for (name, freedom), why in found.failed.items()
+            {"figure": name, **_place(result, variable), "why": why}
+            for (name, variable), why in result.failed.items()
         ],
     }
 
 
-def _place(found: Drivers, freedom: Freedom) -> dict[str, Any]:
+def _place(result: Slopes, variable: DesignVariable) -> dict[str, Any]:
     return {
-        "layer": freedom.layer + 1,
-        "role": found.estimate.ball.layer[freedom.layer].role,
-        "moved": freedom.kind,
+        "layer": variable.layer + 1,
+        "role": result.estimate.ball.layer[variable.layer].role,
+        "moved": variable.kind,
     }
 
 
@@ -163,30 +188,30 @@ _SLOPE_PER = {
 }
 
 
-def _records(found: Drivers) -> list[dict[str, Any]]:
+def _records(result: Slopes) -> list[dict[str, Any]]:
     return [
         {
             "figure": name,
             "unit": figure.unit,
             "value": figure.value,
-            **_place(found, freedom),
-            "step": WAYS[freedom.kind].practical_words.replace("³", "3"),
+            **_place(result, variable),
+            "step": PERTURBATIONS[variable.kind].practical_text.replace("³", "3"),
             "change": d.change,
             "change_error": d.change_error,
             "change_percent": 100.0 * d.change / figure.value if figure.value else None,
             "resolved": d.resolved,
-            "slope": d.slope,
-            "slope_error": d.slope_error,
-            "slope_per": _SLOPE_PER[freedom.kind],
+            "slope": d.value,
+            "slope_error": d.error,
+            "slope_per": _SLOPE_PER[variable.kind],
         }
-        for name, figure in found.estimate.figures.items()
-        for freedom, d in row_of(found, name).items()
+        for name, figure in result.estimate.figures.items()
+        for variable, d in row_of(result, name).items()
     ]
 
 
-def drivers_csv(found: Drivers) -> str:
-    """Write one row a figure and freedom."""
-    records = _records(found)
+def slopes_csv(result: Slopes) -> str:
+    """Write one row for each figure and variable."""
+    records = _records(result)
     heads = list(records[0]) if records else ["figure"]
     return csv_text(heads, [list(record.values()) for record in records])
 

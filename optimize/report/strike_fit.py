@@ -1,4 +1,4 @@
-"""What a fitted swing and a tester's score say, as tables."""
+"""A fitted swing and a tester's score, as tables."""
 
 import math
 
@@ -8,13 +8,13 @@ from optimize.report.tables import Section, columns, number
 
 
 def fit_sections(fit: StrikeFit) -> list[Section]:
-    """Tabulate the fitted numbers, and each mean beside the model before and after."""
+    """Tabulate the fitted numbers, and each mean with the model before and after."""
     numbers = tuple(
         (
             f.field,
             number(f.value, f.error if math.isfinite(f.error) else f.value),
             number(f.error, f.error) if math.isfinite(f.error) else "",
-            "fitted" if f.told else "not identified by these launches: left as it was",
+            "fitted" if f.identified else "not identifiable from these launches: unchanged",
         )
         for f in fit.fitted
     )
@@ -22,10 +22,10 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
         (
             o.build,
             o.figure,
-            number(o.measured, o.trusted_to),
-            number(o.before, o.trusted_to),
-            number(o.after, o.trusted_to),
-            number(o.trusted_to, o.trusted_to),
+            number(o.measured, o.model_error),
+            number(o.before, o.model_error),
+            number(o.after, o.model_error),
+            number(o.model_error, o.model_error),
         )
         for o in fit.launch
     )
@@ -33,13 +33,13 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
         (quantity, number(half, 0.1 * half)) for quantity, half in fit.interval_percent.items()
     )
     notes = [
-        "'±' is one standard deviation: scatter of the robot's repeats, and the model's own "
-        "numerical error; friction holds for this cover and state of the face only."
+        "± is one standard deviation: scatter of the robot's replicates and the model's numerical "
+        "error. Friction is valid for this cover and state of the face only."
     ]
-    if fit.freedom:
+    if fit.degrees_of_freedom:
         notes.insert(0, _misfit(fit))
     return [
-        Section("Numbers of the swing", columns("number", ">value", ">±", "~what"), numbers),
+        Section("Numbers of the swing", columns("number", ">value", ">±", "~result"), numbers),
         Section(
             "Launches",
             columns("build", "figure", ">measured", ">before", ">after", ">±"),
@@ -56,7 +56,7 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
 
 
 def _misfit(fit: StrikeFit) -> str:
-    told = f"Weighted misfit {fit.chi_square:.1f} with {fit.freedom} degrees of freedom"
+    told = f"Weighted misfit {fit.chi_square:.1f} with {fit.degrees_of_freedom} degrees of freedom"
     if fit.misfit > WARN:
         return (
             f"{told}: this head does not make these launches. Set loft, attack or height free, "
@@ -66,9 +66,9 @@ def _misfit(fit: StrikeFit) -> str:
 
 
 def score_sections(score: Score, tester: SpringTester) -> list[Section]:
-    """Tabulate a score and the tester it was read on."""
+    """Tabulate a score and the calibrated tester."""
     known = tester.calibration
-    assert known is not None  # a score is only given by a calibrated tester
+    assert known is not None  # scores are of calibrated testers
     rows = (
         ("score", number(score.points, score.error), number(score.error, score.error), ""),
         ("force", f"{score.force:.0f}", "", "N"),
@@ -86,7 +86,7 @@ def score_sections(score: Score, tester: SpringTester) -> list[Section]:
         ),
     )
     note = (
-        "The mechanism's uncounted part (0.05 in) and size of a point (0.001 in) are from memory; "
-        "'±' carries one point of error in each reference's score."
+        "The mechanism's dead travel (0.05 in) and the size of a point (0.001 in) are from memory. "
+        "± includes one point of error in each reference's score."
     )
     return [Section("Spring-type tester", columns("", ">value", ">±", "unit"), rows, (note,))]

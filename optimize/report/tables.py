@@ -4,12 +4,12 @@ A cell written ``**so**`` is emphasised: bold on a terminal and in Markdown, bar
 where the words of the table must carry the meaning without it.
 """
 
-import csv
-import io
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TextIO
+
+from layers.files.escaping import md_paragraph, md_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -41,7 +41,7 @@ class Section:
 
 def columns(*titles: str) -> tuple[Column, ...]:
     """Describe columns in short: ``>`` before a title aligns right, ``~`` lets its text fold."""
-    return tuple(Column(t.lstrip(">~"), t.startswith(">"), t.startswith("~")) for t in titles)
+    return tuple(Column(t.lstrip(">~"), ">" in t[:2], "~" in t[:2]) for t in titles)
 
 
 def number(value: float, error: float) -> str:
@@ -68,22 +68,23 @@ def _bare(cell: str) -> tuple[str, bool]:
 
 def markdown(sections: Iterable[Section], heading: str = "") -> str:
     """Write the sections as Markdown."""
-    lines = [f"# {_printable(heading)}", ""] if heading else []
+    lines = [f"# {md_text(heading)}", ""] if heading else []
     for section in sections:
         if section.title:
-            lines += [f"## {_printable(section.title)}", ""]
+            lines += [f"## {md_text(section.title)}", ""]
         if section.columns:
             lines.append(_markdown_row([c.title for c in section.columns]))
             lines.append(_markdown_row(["--:" if c.right else "---" for c in section.columns]))
             lines += [_markdown_row(row) for row in section.rows]
             lines.append("")
         for note in section.notes:
-            lines += [_printable(note), ""]
+            lines += [md_paragraph(note), ""]
     return "\n".join(lines)
 
 
 def _markdown_row(cells: Sequence[str]) -> str:
-    escaped = [_printable(cell).replace("|", "\\|") for cell in cells]
+    bare = [_bare(cell) for cell in cells]
+    escaped = [f"**{md_text(c)}**" if strong else md_text(c) for c, strong in bare]
     return f"| {' | '.join(escaped)} |"
 
 
@@ -143,12 +144,15 @@ def _show_table(console: "Console", section: Section) -> None:
         table.add_row(*(Text(text, style="bold" if strong else "") for text, strong in cells))
     # A table that cannot fit keeps its rows whole: better a line that the terminal breaks than a
     # lost digit.
-    width = max(console.width, _least_width(section))
-    console.print(table, width=width, crop=False, no_wrap=True)
+    fitted = console.width
+    # `print` takes no width above the console's own.
+    console.width = max(fitted, _least_width(section))
+    console.print(table, crop=False, no_wrap=True)
+    console.width = fitted
 
 
 def _least_width(section: Section) -> int:
-    """Return the width in which all but the folding columns stand whole."""
+    """Return the width in which all but the folding columns are whole."""
     from rich.cells import cell_len
 
     cells = ([column.title for column in section.columns], *section.rows)
@@ -157,12 +161,3 @@ def _least_width(section: Section) -> int:
         for i, column in enumerate(section.columns)
     ]
     return sum(widths) + _GAP * len(widths)
-
-
-def csv_text(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
-    """Write rows as CSV text with a heading line."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(heads)
-    writer.writerows(rows)
-    return text.getvalue()

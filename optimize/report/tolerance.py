@@ -1,49 +1,67 @@
-"""Tolerance as an engineer reads it: tables, CSV and plain records."""
+"""A tolerance study as tables."""
 
 import math
-from typing import Any
 
 from layers.ball import Ball
-from optimize.report.ball import version
-from optimize.report.tables import Section, columns, csv_text, number
-from optimize.tolerance.nominal import Move, Renominal
+from layers.figures import printed
+from optimize.report.tables import Section, columns, number
+from optimize.report.words import label_of
+from optimize.tolerance.exact import THICKNESS, is_exact, unit_of
+from optimize.tolerance.limits import Limit
+from optimize.tolerance.nominal import Move, Recentred
 from optimize.tolerance.pass_rates import LimitRate, Rate, Spread, Tolerance
-from optimize.tolerance.study import Source, is_exact, unit_of
+from optimize.tolerance.pieces import Source
 
 _MOST_NAMED = 3
 _LEAST_SHARE = 0.005
 _JOINT_WORDS = {
-    "asked": "all asked for, jointly",
-    "rule": "all rules, jointly",
-    "window": "all windows, jointly",
-    "all": "all of these, jointly",
+    "given": "all given limits jointly",
+    "rule": "all rules jointly",
+    "window": "all windows jointly",
+    "all": "all of these jointly",
 }
 
 
-def tolerance_sections(found: Tolerance, shift: Renominal | None) -> list[Section]:
-    """Tabulate scatter, distributions, pass rates, what to tighten and where to move."""
+def tolerance_sections(found: Tolerance, recentred: Recentred | None) -> list[Section]:
+    """Tabulate scatter, distributions, yields, what to tighten and the re-centred nominal."""
     sections = [_scatter_section(found), _spread_section(found)]
     if found.limit:
         sections += [_limit_section(found), _tighten_section(found)]
-    if shift:
-        sections.append(_shift_section(found, shift))
+    if recentred:
+        sections.append(_recentred_section(found, recentred))
     return sections
 
 
+_BALANCE_WORDS = {
+    "imbalance_g_mm": "static imbalance",
+    "minimum_moi_g_cm2": "minimum principal MOI",
+    "maximum_moi_g_cm2": "maximum principal MOI",
+    "moi_asymmetry_percent": "MOI asymmetry",
+}
+
+
+def figure_word(name: str) -> str:
+    """Return a figure's label, also of an eccentric piece: minimum thickness of layer 2."""
+    match = THICKNESS.fullmatch(name)
+    if match:
+        return f"{match[2]} thickness of layer {match[1]}"
+    return _BALANCE_WORDS.get(name) or label_of(name)
+
+
 def layer_word(ball: Ball, layer: int) -> str:
-    """Return a layer's role, numbered from the centre where two layers have the same."""
+    """Return a layer's role, numbered from the centre outward if two layers have it."""
     roles = [part.role for part in ball.layer]
     role = roles[layer]
     return role if roles.count(role) == 1 else f"{role} {roles[: layer + 1].count(role)}"
 
 
 def source_word(ball: Ball, source: Source) -> str:
-    """Say what scatters: core diameter."""
+    """Name a source, as in 'core diameter'."""
     return f"{layer_word(ball, source.layer)} {source.kind}"
 
 
 def move_words(move: Move) -> str:
-    """Write a move in the unit of a lab."""
+    """Write a change in a lab's units."""
     if move.source.kind == "diameter":
         return f"{move.by:+.3f} mm"
     by = move.by if move.source.kind == "density" else math.expm1(move.by)
@@ -65,9 +83,9 @@ def _scatter_section(found: Tolerance) -> Section:
             )
         )
     heads = columns(
-        "layer", ">diameter, mm", ">density, %", ">modulus, %", ">concentricity, mm an axis"
+        "layer", ">diameter, mm", ">density, %", ">modulus, %", ">eccentricity, mm per axis"
     )
-    note = f"Standard deviations from piece to piece, independent. {scatter.source}."
+    note = f"Standard deviations from piece to piece, independent. Source: {scatter.source}."
     return Section("Scatter of the process", heads, tuple(rows), (note.replace("..", "."),))
 
 
@@ -85,12 +103,12 @@ def _spread_section(found: Tolerance) -> Section:
         nominal = "" if s.nominal is None else number(s.nominal, digits)
         rows.append(
             (
-                s.name,
-                unit_of(s.name),
+                figure_word(s.name),
+                printed(unit_of(s.name)),
                 nominal,
                 *(number(q, digits) for q in s.quantiles),
                 f"{s.deviation:.3g}",
-                _off(s),
+                _surrogate_error(s),
                 "; ".join(words),
             )
         )
@@ -101,20 +119,21 @@ def _spread_section(found: Tolerance) -> Section:
         ">5 %",
         ">50 %",
         ">95 %",
-        ">deviation",
-        ">surrogate off, % of it",
+        ">std. dev.",
+        ">surrogate error, %",
         "~variance from",
     )
     notes = [
-        f"{found.samples} pieces, seed {found.seed}. 'Surrogate off': root mean square against "
-        "finite elements over 20 fresh pieces, over the deviation; solvers' ripple is in it.",
-        "Finite elements take every piece as centred; balance, moments and walls do not.",
+        f"{found.samples} pieces, seed {found.seed}. Surrogate error: root mean square against "
+        "finite elements over 20 fresh pieces, in percent of the standard deviation; it contains "
+        "discretisation noise.",
+        "Finite elements take every core as concentric; imbalance, MOI and thickness do not.",
     ]
-    notes += [f"not computed: {name}: {why}" for name, why in found.study.failed.items()]
+    notes += [f"Not computed: {name}: {why}" for name, why in found.study.failed.items()]
     return Section("Figures from piece to piece", heads, tuple(rows), tuple(notes))
 
 
-def _off(s: Spread) -> str:
+def _surrogate_error(s: Spread) -> str:
     if is_exact(s.name):
         return "exact"
     return f"{100 * s.check_error / s.deviation:.1f}" if s.deviation else ""
@@ -134,26 +153,32 @@ def _errors(row: LimitRate) -> tuple[str, str]:
     return _range(row.surrogate), _range(row.model)
 
 
+def _limit_words(limit: Limit) -> str:
+    words = f"{figure_word(limit.figure)} {limit.words} {printed(unit_of(limit.figure))}"
+    return words.rstrip()
+
+
 def _limit_section(found: Tolerance) -> Section:
     rows = [
         (
-            f"{row.limit.figure} {row.limit.words}",
+            _limit_words(row.limit),
             row.limit.origin,
             *_percent(row.rate),
             *_errors(row),
         )
         for row in found.limit
     ]
-    # One limit, or all of one origin: said once.
+    # With limits of one origin only, the joint yield is shown once.
     shown = {k: v for k, v in found.joint.items() if k != "all" or len(found.joint) > 2}
     rows += [(f"**{_JOINT_WORDS[k]}**", "", *_percent(rate), "", "") for k, rate in shown.items()]
-    heads = columns("limit", "of", ">pass, %", ">sampling 95 %", ">surrogate, %", ">model, %")
+    heads = columns("limit", "origin", ">yield, %", ">sampling, 95 %", ">surrogate, %", ">model, %")
     note = (
-        "'Sampling': Wilson's interval of the draw. 'Surrogate': if all values were off by its "
-        "error. 'Model': if they were off by the figure's absolute error, which only calibration "
-        "narrows; closed forms are exact of the piece as made. A screen, not a ruling."
+        "Sampling: Wilson interval of the draw. Surrogate: range if all values are off by its "
+        "error. Model: range if they are off by the figure's absolute error, which only "
+        "calibration narrows. Closed forms are exact for the piece as made. For rules this is a "
+        "screen, not a ruling."
     )
-    return Section("Share of pieces that pass", heads, tuple(rows), (note,))
+    return Section("Yield", heads, tuple(rows), (note,))
 
 
 def _tighten_section(found: Tolerance) -> Section:
@@ -165,135 +190,45 @@ def _tighten_section(found: Tolerance) -> Section:
         )
         for t in found.tighten
     )
-    heads = columns("deviation halved", ">pass, points", ">error")
-    return Section("What to tighten first", heads, rows, ("Of the joint rate over all limits.",))
+    heads = columns("standard deviation halved", ">yield, points", ">std. error")
+    return Section(
+        "What to tighten first",
+        heads,
+        rows,
+        ("Gain in joint yield over all limits, percentage points.",),
+    )
 
 
-def _shift_section(found: Tolerance, shift: Renominal) -> Section:
-    title = f"Nominal moved for {100 * shift.wanted:g} % of pieces within all limits"
-    now = f"Now {100 * shift.now.value:.2f} %."
-    if not shift.move:
-        return Section(title, notes=(f"{now} The build reaches it as it is.",))
+def _recentred_section(found: Tolerance, recentred: Recentred) -> Section:
+    title = f"Re-centred nominal for a yield of {100 * recentred.wanted:g} %"
+    now = f"Yield now {100 * recentred.now.value:.2f} %."
+    if not recentred.move:
+        return Section(title, notes=(f"{now} No change is needed.",))
     rows = tuple(
         (
             source_word(found.study.ball, m.source),
             move_words(m),
             *_percent(m.rate),
-            "yes" if m.reached else "no, the best there is",
-            f"{100 * m.off:.1f}",
+            "yes" if m.reached else "no, best yield",
+            f"{100 * m.surrogate_error:.1f}",
         )
-        for m in shift.move
+        for m in recentred.move
     )
     heads = columns(
-        "moved alone", ">by", ">pass, %", ">sampling 95 %", "reached", ">off, % of deviation"
+        "changed alone", ">by", ">yield, %", ">sampling, 95 %", "reached", ">surrogate error, %"
     )
     notes = [
-        f"{now} Smallest in practice first. 'Off': surrogate less finite elements at the moved "
-        "nominal, over the deviation of the worst figure, after correction."
+        f"{now} Easiest in a lab first. Surrogate error: after correction, against finite elements "
+        "at the changed nominal, in percent of the worst figure's standard deviation."
     ]
-    if not shift.move[0].reached:
-        notes.append("No number moved alone reaches it: move two, tighten, or widen a limit.")
-    if shift.check_error:
-        worst = max(shift.check_error.values())
+    if not recentred.move[0].reached:
         notes.append(
-            f"Over 20 fresh pieces of the first row's build the surrogate is off by up to "
-            f"{100 * worst:.1f} % of a figure's deviation."
+            "No single change reaches it: change two, tighten the process, or widen a limit."
+        )
+    if recentred.check_error:
+        worst = max(recentred.check_error.values())
+        notes.append(
+            f"Over 20 fresh pieces of the first row's build the surrogate error is up to "
+            f"{100 * worst:.1f} % of a figure's standard deviation."
         )
     return Section(title, heads, rows, tuple(notes))
-
-
-def tolerance_record(found: Tolerance, shift: Renominal | None) -> dict[str, Any]:
-    """Return the same as plain data for JSON."""
-    ball = found.study.ball
-    record: dict[str, Any] = {
-        "orbwright": version(),
-        "ball": ball.model_dump(mode="json"),
-        "scatter": found.study.scatter.model_dump(mode="json"),
-        "samples": found.samples,
-        "seed": found.seed,
-        "figures": [_spread_record(found, s) for s in found.spread],
-        "failed": dict(found.study.failed),
-        "limits": [_limit_record(row) for row in found.limit],
-        "joint": {origin: _rate_record(rate) for origin, rate in found.joint.items()},
-        "tighten": [
-            {"layer": t.layer + 1, "what": t.what, "gain": t.gain, "gain_error": t.error}
-            for t in found.tighten
-        ],
-    }
-    if shift:
-        record["shift"] = {
-            "wanted": shift.wanted,
-            "now": _rate_record(shift.now),
-            "moves": [
-                {
-                    "layer": m.source.layer + 1,
-                    "moved": m.source.kind,
-                    "by": move_words(m),
-                    "reached": m.reached,
-                    **_rate_record(m.rate),
-                    "off_over_deviation": m.off,
-                }
-                for m in shift.move
-            ],
-            "check_error_over_deviation": dict(shift.check_error),
-        }
-    return record
-
-
-def _spread_record(found: Tolerance, s: Spread) -> dict[str, Any]:
-    low, middle, high = s.quantiles
-    sources = found.study.sources
-    return {
-        "figure": s.name,
-        "unit": unit_of(s.name),
-        "nominal": s.nominal,
-        "mean": s.mean,
-        "deviation": s.deviation,
-        "q05": low,
-        "q50": middle,
-        "q95": high,
-        "surrogate_error": s.check_error,
-        "absolute_error": s.absolute_error,
-        "variance_share": {
-            f"layer {source.layer + 1} {source.kind}": share
-            for source, share in zip(sources, s.shares, strict=False)
-        },
-    }
-
-
-def _rate_record(rate: Rate) -> dict[str, float]:
-    return {
-        "pass": rate.value,
-        "standard_error": rate.error,
-        "wilson_low": rate.low,
-        "wilson_high": rate.high,
-    }
-
-
-def _limit_record(row: LimitRate) -> dict[str, Any]:
-    return {
-        "figure": row.limit.figure,
-        "at_least": row.limit.low,
-        "at_most": row.limit.high,
-        "of": row.limit.origin,
-        **_rate_record(row.rate),
-        "surrogate_range": list(row.surrogate),
-        "model_range": list(row.model),
-    }
-
-
-def tolerance_csv(found: Tolerance) -> str:
-    """Write one row a figure, then one a limit."""
-    heads = ["kind", "name", "unit", "nominal", "mean", "deviation", "q05", "q50", "q95"]
-    heads += ["surrogate_error", "limit", "pass", "wilson_low", "wilson_high"]
-    rows: list[list[object]] = []
-    for s in found.spread:
-        numbers = [s.nominal, s.mean, s.deviation, *s.quantiles, s.check_error]
-        rows.append(["figure", s.name, unit_of(s.name), *numbers, "", "", "", ""])
-    for row in found.limit:
-        rate, name = row.rate, row.limit.figure
-        passed = [row.limit.words, rate.value, rate.low, rate.high]
-        rows.append([row.limit.origin, name, unit_of(name), *[""] * 7, *passed])
-    for origin, rate in found.joint.items():
-        rows.append(["joint", origin, "", *[""] * 8, rate.value, rate.low, rate.high])
-    return csv_text(heads, rows)

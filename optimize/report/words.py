@@ -1,42 +1,81 @@
-"""What the page calls things: figures in words, units as they are printed, sentences."""
+"""Figures in words, for screens, page, bench and plots: labels and units from the figure table."""
 
 import re
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-from layers.figures import QUANTITIES, parse_figure
-from optimize.scenario.brief import Scenario
-from optimize.scenario.goals import Bound, Goal
+from layers.figures import QUANTITIES, FigureName, Quantity, parse_figure, printed
+from layers.strike.swings import default_swings
 from optimize.scenario.variables import FILL_DENSITY
-from optimize.search.result import Run
 
-_PRINTED = {"1": "", "us": "µs", "deg": "°", "g cm2": "g cm²", "g/cm3": "g/cm³"}
+if TYPE_CHECKING:
+    from optimize.scenario.brief import Scenario
+    from optimize.scenario.goals import Bound, Goal
+    from optimize.search.result import Run
+
+# Not a figure of the model: what the search chooses to bring a build to its mass.
+_FILL = Quantity(
+    "density of the filled layer",
+    "ρ",
+    "g/cm3",
+    "density that filler gives the layer which brings the ball to its mass",
+    "closed form",
+    0.0,
+    0.0,
+)
+
+
+def _known(figure: str) -> Quantity:
+    return _FILL if figure == FILL_DENSITY else QUANTITIES[parse_figure(figure).quantity]
 
 
 def unit_of(figure: str) -> str:
     """Return a figure's unit as it is printed; empty for a ratio."""
-    unit = "g/cm3" if figure == FILL_DENSITY else QUANTITIES[parse_figure(figure).quantity].unit
-    return _PRINTED.get(unit, unit)
+    return _known(figure).printed_unit
+
+
+def help_of(figure: str) -> str:
+    """Return a figure's one-line explanation."""
+    return _known(figure).help
+
+
+def at_words(figure: FigureName) -> str:
+    """Say a figure's condition, such as 'at 43.83 m/s' or 'from 98.07 to 1275 N'; '' for none."""
+    values = [f"{value:.4g}" for value in figure.condition]
+    if not values:
+        return ""
+    if QUANTITIES[figure.quantity].condition == "loads":
+        return f"from {' to '.join(values)} N"
+    return f"{'at' if len(values) == 1 else 'from'} {' to '.join(values)} m/s"
 
 
 def short_of(figure: str) -> str:
-    """Return a figure's name in words, without its unit and without whose it is.
+    """Return a figure's label without its unit and without whose it is.
+
+    With its condition where the name has one.
 
     Examples
     --------
     >>> short_of("driver fast.carry_m"), short_of("cor@43.83")
-    ('carry', 'speed ratio at 43.83 m/s')
+    ('carry', 'impact speed ratio (COR) at 43.83 m/s')
     """
-    if figure == FILL_DENSITY:
-        return "density of the filled layer"
-    parsed = parse_figure(figure)
-    known = QUANTITIES[parsed.quantity]
-    ending = "_" + known.unit.lower().replace("/", "_").replace(" ", "_")
-    words = parsed.quantity.removesuffix(ending).replace("_", " ")
-    condition = figure.partition("@")[2]
-    if condition:
-        unit = "N" if known.condition == "loads" else "m/s"
-        words += f" at {condition.replace('-', ' to ')} {unit}"
-    return words
+    return _with_condition(_known(figure).label, figure)
+
+
+def described_of(figure: str) -> str:
+    """Return the same with the condition also where it is the usual one.
+
+    Examples
+    --------
+    >>> described_of("cor"), described_of("stage1.deflection_mm@98-1275")
+    ('impact speed ratio (COR) at 38.1 m/s', 'deflection from 98 to 1275 N')
+    """
+    return _with_condition(_known(figure).label, figure, usual=True)
+
+
+def _with_condition(words: str, figure: str, usual: bool = False) -> str:
+    said = at_words(parse_figure(figure)) if usual or "@" in figure else ""
+    return f"{words} {said}".rstrip()
 
 
 def owner_of(figure: str) -> str:
@@ -48,35 +87,71 @@ def owner_of(figure: str) -> str:
 
 
 def label_of(figure: str) -> str:
-    """Return a figure's name in words, without its unit.
+    """Return a figure's label with whose it is, without its unit.
 
     Examples
     --------
-    >>> label_of("driver fast.carry_m"), label_of("stage1.mass_g"), label_of("frequency_hz")
-    ('carry of driver fast', 'mass of stage 1', 'mode')
+    >>> label_of("driver fast.ball_speed_m_s"), label_of("driver.carry_range_m")
+    ('driver ball speed (fast player)', 'driver carry range over the players')
+    >>> label_of("stage1.mass_g"), label_of("cor@38.1")
+    ('mass of stage 1', 'impact speed ratio (COR) at 38.1 m/s')
     """
+    return _owned(short_of(figure), figure)
+
+
+def line_of(figure: str) -> str:
+    """Return label, condition, whose it is and unit: the head of a table's row."""
+    return _and_unit(_owned(described_of(figure), figure), figure)
+
+
+def brief_of(figure: str) -> str:
+    """Return a figure's short label with whose it is, for sentences.
+
+    Examples
+    --------
+    >>> brief_of("cor@43.83"), brief_of("stage1.moi_g_cm2")
+    ('COR at 43.83 m/s', 'MOI of stage 1')
+    """
+    known = _known(figure)
+    return _owned(_with_condition(known.short or known.label, figure), figure)
+
+
+def heading_of(figure: str) -> str:
+    """Return a figure's short label with its unit, for the head of a column.
+
+    Examples
+    --------
+    >>> heading_of("cor@43.83"), heading_of("wedge half slow.spin_rpm")
+    ('COR at 43.83 m/s', 'wedge half spin (slow player), rpm')
+    """
+    return _and_unit(brief_of(figure), figure)
+
+
+def _and_unit(words: str, figure: str) -> str:
+    return f"{words}, {unit_of(figure)}".removesuffix(", ")
+
+
+def _owned(words: str, figure: str) -> str:
     owner = owner_of(figure)
-    return f"{short_of(figure)} of {owner}" if owner else short_of(figure)
+    if owner.startswith("stage "):
+        return f"{words} of {owner}"
+    swing = next((s for s in default_swings().swing if s.name == owner), None)
+    if swing and swing.profile != "robot":
+        return f"{swing.club} {words} ({swing.profile} player)"
+    return f"{owner} {words}".lstrip()
 
 
 def in_words(sentence: str, figures: Iterable[str]) -> str:
-    """Put figures' words in place of their names in a sentence, and print its units.
+    """Put figures' short labels in place of their names in a sentence, and print its units.
 
     Examples
     --------
     >>> in_words("highest driver fast.carry_m", ["driver fast.carry_m", "mass_g"])
-    'highest carry of driver fast'
+    'highest driver carry (fast player)'
     """
     either = "|".join(map(re.escape, sorted(figures, key=len, reverse=True))) or r"(?!)"
-    named = re.sub(rf"(?<![\w.@])(?:{either})(?![\w@])", lambda m: label_of(m[0]), sentence)
-    return re.sub(r"\bg( c|/c)m([23])\b", lambda m: _PRINTED[m[0]], named)
-
-
-def help_of(figure: str) -> str:
-    """Return a figure's one-line explanation."""
-    if figure == FILL_DENSITY:
-        return "density that filler gives the layer which brings the ball to its mass"
-    return QUANTITIES[parse_figure(figure).quantity].help
+    named = re.sub(rf"(?<![\w.@])(?:{either})(?![\w@])", lambda m: brief_of(m[0]), sentence)
+    return re.sub(r"\bg( c|/c)m([23])\b", lambda m: printed(m[0]), named)
 
 
 def with_unit(value: float, figure: str) -> str:
@@ -85,13 +160,14 @@ def with_unit(value: float, figure: str) -> str:
     return f"{value:g}{unit if unit == '°' else f' {unit}'}".rstrip()
 
 
-def goal_words(goal: Goal) -> str:
+def goal_words(goal: "Goal") -> str:
     """Say a goal in words.
 
     Examples
     --------
-    >>> goal_words(Goal(figure="frequency_hz", aim="target", target=2700, band=50))
-    'bring mode to 2700 Hz, give or take 50 Hz'
+    >>> from optimize.scenario.goals import Goal
+    >>> goal_words(Goal(figure="deflection_mm", aim="target", target=3.2, band=0.1))
+    'bring deflection to 3.2 mm, give or take 0.1 mm'
     """
     label = label_of(goal.figure)
     if goal.target is None:
@@ -100,13 +176,13 @@ def goal_words(goal: Goal) -> str:
     return f"bring {label} to {with_unit(goal.target, goal.figure)}{band}"
 
 
-def bound_words(bound: Bound) -> str:
+def bound_words(bound: "Bound") -> str:
     """Say a bound in words, with the margin to keep from it."""
-    kept = f", kept by {with_unit(bound.margin, bound.figure)}" if bound.margin else ""
-    return f"{label_of(bound.figure)} {bound.side} {with_unit(bound.value, bound.figure)}{kept}"
+    margin = f", with a margin of {with_unit(bound.margin, bound.figure)}" if bound.margin else ""
+    return f"{label_of(bound.figure)} {bound.side} {with_unit(bound.value, bound.figure)}{margin}"
 
 
-def question_of(run: Run) -> str:
+def question_of(run: "Run") -> str:
     """Return the scenario's question, or one made of its goals."""
     if run.scenario.question:
         return run.scenario.question
@@ -119,7 +195,7 @@ def question_of(run: Run) -> str:
     )
 
 
-def summary_of(run: Run, shown: int) -> str:
+def summary_of(run: "Run", shown: int) -> str:
     """Say in a few sentences what came out of a run.
 
     Parameters
@@ -127,25 +203,26 @@ def summary_of(run: Run, shown: int) -> str:
     run : Run
         A finished search.
     shown : int
-        How many of its builds the page holds.
+        How many of its builds the page shows.
     """
     many = len(run.short_list)
     computed = f"{run.evaluated} builds were" if run.evaluated != 1 else "1 build was"
     if run.feasible:
-        found = f"{run.feasible} keep{'s' * (run.feasible == 1)} every limit"
-        stand = f"{many} stand on the short list" if many != 1 else "one stands on the short list"
+        found = f"{run.feasible} meet{'s' * (run.feasible == 1)} all constraints"
+        listed = f"{many} are on the short list" if many != 1 else "one is on the short list"
     else:
-        found = "none keeps every limit"
-        stand = f"the {many} nearest misses are shown" if many else "none could be made"
-    said = f"{computed} computed, {found}; {stand}."
+        found = "none meets all constraints"
+        listed = f"the {many} closest are shown" if many else "none could be made"
+    said = f"{computed} computed, {found}; {listed}."
     if shown < run.evaluated:
         said += (
-            f" The page holds {shown}: the front, the short list and others evenly over the search."
+            f" The page shows {shown}: the front, the short list and a sample evenly spaced over "
+            "the search."
         )
     return said
 
 
-def layer_names(scenario: Scenario) -> list[str]:
+def layer_names(scenario: "Scenario") -> list[str]:
     """Name the scenario's layers by role, numbered where two have the same."""
     roles = [layer.role for layer in scenario.layer]
     return [

@@ -1,4 +1,4 @@
-"""The brief of a search: what may vary, what is wanted, what must hold. Read from TOML."""
+"""The brief of a search, read from TOML: design variables, goals, limits, conditions."""
 
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -9,44 +9,46 @@ from layers.ball import MOST_LAYERS
 from layers.conditions import Conditions
 from layers.errors import InputError, explain
 from layers.figures import parse_figure
-from layers.files.text import read_text
+from layers.files.fields import Table
+from layers.files.paths import StrPath
+from layers.files.text import Name, Text, read_text
 from layers.files.toml import parse_toml
 from layers.materials import Material, catalogue_from_toml, default_catalogue
 from layers.rules.screen import rule_set
 from layers.strike.swings import check_owner, default_swings
 from optimize.scenario.conditions import ConditionsTable, with_files_read
-from optimize.scenario.goals import Bound, Goal, Limit, _sides
+from optimize.scenario.goals import Bound, Goal, Limit, sides_of
 from optimize.scenario.variables import (
     CENTRE_DIAMETER,
     FILL_DENSITY,
     SMALLEST_CENTRE_MM,
     Envelope,
     Fill,
-    LayerFreedom,
-    _as_names,
-    _Table,
+    LayerVariables,
+    as_names,
 )
 
 Method = Literal["direct", "emulator"]
 METHODS: tuple[str, ...] = get_args(Method)
 
 
-class Scenario(_Table):
+class Scenario(Table):
     """A search brief, its cards and conditions resolved: it needs no other file."""
 
-    name: str = Field(min_length=1, max_length=120, description="what the scenario is called")
-    question: str = Field("", max_length=500, description="what the search shall answer")
+    name: Name = Field(min_length=1, max_length=120, description="name of the scenario")
+    question: Text = Field("", max_length=500, description="question that the search is to answer")
     rules: str | None = Field(None, description="rule set whose limits are added")
     seed: int = Field(
         1,
         ge=0,
         le=2**32 - 1,
-        description="start of the random numbers",
+        description="seed of the random numbers",
         json_schema_extra={"unit": "1"},
     )
     method: Method = Field(
         "direct",
-        description="what proposes builds: evolution alone, or Gaussian processes of their figures",
+        description="what proposes builds: an evolutionary search (direct) or Gaussian processes "
+        "fitted to the computed builds (emulator)",
     )
     evaluations: int = Field(
         500, ge=1, le=1_000_000, description="builds to compute", json_schema_extra={"unit": "1"}
@@ -54,13 +56,13 @@ class Scenario(_Table):
     population: int = Field(
         40, ge=4, le=1000, description="builds in a generation", json_schema_extra={"unit": "1"}
     )
-    ball: Envelope
-    fill: Fill | None = None
-    layer: tuple[LayerFreedom, ...] = Field(
+    ball: Envelope = Field(description="what all builds share")
+    fill: Fill | None = Field(None, description="filler that sets the mass; none if left out")
+    layer: tuple[LayerVariables, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
-    goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="what to push")
-    limit: tuple[Limit, ...] = Field((), max_length=40, description="what must hold")
+    goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="goals")
+    limit: tuple[Limit, ...] = Field((), max_length=40, description="limits")
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
     )
@@ -121,11 +123,11 @@ class Scenario(_Table):
                 raise ValueError(f"figure {figure!r}: builds may have only {fewest} layers")
         twice = [g.figure for g in self.goal if sum(h.figure == g.figure for h in self.goal) > 1]
         if twice:
-            raise ValueError(f"goal on {twice[0]} stands twice; every figure may be one goal")
+            raise ValueError(f"there are two goals on {twice[0]}; give each figure one goal")
         return self
 
-    def played(self) -> Conditions | None:
-        """Return the scenario's own conditions of launch and flight; None takes the shipped."""
+    def estimate_conditions(self) -> Conditions | None:
+        """Return the scenario's own conditions of launch and flight; None for the shipped ones."""
         return self.conditions.resolved() if self.conditions else None
 
     def bounds(self) -> tuple[Bound, ...]:
@@ -140,11 +142,11 @@ class Scenario(_Table):
             found.append(Bound(FILL_DENSITY, "at least", least, 0.0, "fill, density_g_cm3"))
             found.append(Bound(FILL_DENSITY, "at most", most, 0.0, "fill, density_g_cm3"))
         for limit in self.limit:
-            found += _sides(limit.figure, limit.at_least, limit.at_most, limit.margin, "limit")
+            found += sides_of(limit.figure, limit.at_least, limit.at_most, limit.margin, "limit")
         if self.rules is not None:
             for rule in rule_set(self.rules).limit:
                 source = f"rules {self.rules!r}: {rule.source}"
-                found += _sides(rule.figure, rule.at_least, rule.at_most, 0.0, source)
+                found += sides_of(rule.figure, rule.at_least, rule.at_most, 0.0, source)
         return tuple(found)
 
     def figures(self) -> tuple[str, ...]:
@@ -155,7 +157,7 @@ class Scenario(_Table):
         return tuple(dict.fromkeys(names))
 
 
-_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerFreedom, Goal, Limit, Material)
+_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerVariables, Goal, Limit, Material)
 _KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
 
 
@@ -186,8 +188,11 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
         if isinstance(table.get("material"), list):
             own = tuple(Material.model_validate(card) for card in table["material"])
             cards = cards.joined(own)
+        known = {card.name: card for card in cards.material}
         wanted = _named_materials(table)
         for number, name in wanted:
+            if name in known:
+                continue
             try:
                 cards.find(name)
             except InputError as error:
@@ -195,7 +200,7 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
         names = dict.fromkeys(name for _, name in wanted)
         if isinstance(table.get("conditions"), dict):
             table["conditions"] = with_files_read(table["conditions"], folder or Path(), what)
-        table["material"] = [cards.find(name) for name in names] or cards.material
+        table["material"] = [known[name] for name in names] or cards.material
         return Scenario.model_validate(table)
     except ValidationError as error:
         raise explain(error, what, _KNOWN) from error
@@ -206,13 +211,13 @@ def _named_materials(table: dict[str, Any]) -> list[tuple[int, str]]:
     rows = table.get("layer")
     found = []
     for number, row in enumerate(rows if isinstance(rows, list) else [], start=1):
-        names = _as_names(row.get("material")) if isinstance(row, dict) else ()
+        names = as_names(row.get("material")) if isinstance(row, dict) else ()
         if isinstance(names, list | tuple):
             found += [(number, name) for name in names if isinstance(name, str)]
     return found
 
 
-def read_scenario(path: Path) -> Scenario:
+def read_scenario(path: StrPath) -> Scenario:
     """Read a scenario from a TOML file; see `scenario_from_toml`.
 
     Raises
@@ -220,4 +225,5 @@ def read_scenario(path: Path) -> Scenario:
     InputError
         If the file is missing, unreadable, not TOML or not a scenario.
     """
+    path = Path(path)
     return scenario_from_toml(read_text(path), path.name, path.parent)

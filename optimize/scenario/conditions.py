@@ -3,20 +3,17 @@
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from layers.conditions import Conditions
 from layers.errors import InputError
+from layers.files.fields import Table, numeric
 from layers.flight.aerodynamics import Law, ferguson_2022, find_law
 from layers.flight.air import SEA_LEVEL_PRESSURE_HPA, humid_air
 from layers.strike.swings import SwingTable, default_swings, read_swings
 
-# Fields that a file's name stands for when a scenario is read.
+# Fields that hold a file's name until the scenario is read.
 TABLE_FILES = ("swings", "aerodynamics_table")
-
-
-def _number(unit: str, help_text: str, low: float, high: float, default: float) -> Any:
-    return Field(default, ge=low, le=high, description=help_text, json_schema_extra={"unit": unit})
 
 
 _Wind = Annotated[float, Field(ge=-40.0, le=40.0)]
@@ -26,13 +23,11 @@ _Drag = Annotated[float, Field(ge=0.05, le=1.5)]
 _Lift = Annotated[float, Field(ge=-0.5, le=1.5)]
 
 
-class ConditionsTable(BaseModel):
-    """Who strikes, through which air, under which aerodynamic law; files already read in."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+class ConditionsTable(Table):
+    """Who strikes, through which air, under which aerodynamic law. Files are read in."""
 
     swings: SwingTable | None = Field(
-        None, description="file of swings that stand in place of the shipped ones"
+        None, description="file of swings, in place of the shipped ones"
     )
     aerodynamics: str | None = Field(None, description="name of a published law of drag and lift")
     aerodynamics_table: tuple[tuple[_Reynolds, _SpinRatio, _Drag, _Lift], ...] | None = Field(
@@ -42,12 +37,12 @@ class ConditionsTable(BaseModel):
         "ratio, drag and lift coefficients",
         json_schema_extra={"unit": "1"},
     )
-    temperature_c: float = _number("C", "of the air", -20.0, 50.0, 20.0)
-    sea_level_pressure_hpa: float = _number(
+    temperature_c: float = numeric("C", "of the air", -20.0, 50.0, 20.0)
+    sea_level_pressure_hpa: float = numeric(
         "hPa", "as weather reports give it", 900.0, 1080.0, SEA_LEVEL_PRESSURE_HPA
     )
-    relative_humidity_percent: float = _number("%", "of the air", 0.0, 100.0, 50.0)
-    altitude_m: float = _number("m", "above sea level", -430.0, 4000.0, 0.0)
+    relative_humidity_percent: float = numeric("%", "of the air", 0.0, 100.0, 50.0)
+    altitude_m: float = numeric("m", "above sea level", -430.0, 4000.0, 0.0)
     wind_m_s: tuple[_Wind, _Wind, _Wind] = Field(
         (0.0, 0.0, 0.0),
         description="along the target line, up, to the right",
@@ -64,28 +59,28 @@ class ConditionsTable(BaseModel):
         return self
 
     def words(self) -> str:
-        """Say in a line what holds; of what is as shipped, the weather only."""
-        said = [
+        """Summarise in a line; of what is as shipped, the weather only."""
+        parts = [
             f"{self.temperature_c:g} C, {self.sea_level_pressure_hpa:g} hPa at sea level, "
             f"{self.relative_humidity_percent:g} % humidity, {self.altitude_m:g} m of altitude"
         ]
         if any(self.wind_m_s):
-            said.append("wind {:g} m/s along, {:g} up, {:g} to the right".format(*self.wind_m_s))
+            parts.append("wind {:g} m/s along, {:g} up, {:g} to the right".format(*self.wind_m_s))
         if self.swings:
-            said.append(f"{len(self.swings.swing)} swings of its own")
+            parts.append(f"{len(self.swings.swing)} swings of its own")
         if self.aerodynamics:
-            said.append(f"drag and lift by {self.aerodynamics!r}")
+            parts.append(f"drag and lift by {self.aerodynamics!r}")
         if self.aerodynamics_table:
-            said.append(f"drag and lift measured at {len(self.aerodynamics_table)} conditions")
-        return "; ".join(said)
+            parts.append(f"drag and lift measured at {len(self.aerodynamics_table)} conditions")
+        return "; ".join(parts)
 
     def resolved(self) -> Conditions:
-        """Return the same as estimates take it.
+        """Return the conditions in the form that estimates use.
 
         Raises
         ------
         InputError
-            If no surface can be laid through the measured rows.
+            If no surface can be fitted to the measured rows.
         """
         law: Law = find_law(self.aerodynamics) if self.aerodynamics else ferguson_2022
         if self.aerodynamics_table is not None:
@@ -104,24 +99,26 @@ class ConditionsTable(BaseModel):
 
 
 def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str, Any]:
-    """Put in place of each file's name what it holds, so that the scenario needs no other file.
+    """Replace each file's name by its content, so that the scenario needs no other file.
 
     Parameters
     ----------
     table : dict
         The raw ``[conditions]`` of a scenario.
     folder : Path
-        What the names are relative to.
+        Folder that the names are relative to.
     what : str
         The scenario's name, for messages.
 
     Raises
     ------
     InputError
-        If a name is none, or its file cannot be read or used.
+        If a name is no text, or its file cannot be read or used.
     """
+    from layers.files.csv import MOST_CSV_BYTES
     from layers.files.text import read_text
-    from layers.flight.aerotable import rows_from_csv, stitch
+    from layers.flight.aero_file import rows_from_csv
+    from layers.flight.aerotable import stitch
 
     read = dict(table)
     for name in TABLE_FILES:
@@ -133,7 +130,7 @@ def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str,
         read["swings"] = read_swings(folder / table["swings"])
     if "aerodynamics_table" in table:
         path = folder / table["aerodynamics_table"]
-        rows = rows_from_csv(read_text(path), path.name)
-        stitch(rows, path.name)  # what is wrong with the rows is said now, by the file's name
+        rows = rows_from_csv(read_text(path, MOST_CSV_BYTES), path.name)
+        stitch(rows, path.name)  # errors in the rows are reported now, with the file's name
         read["aerodynamics_table"] = [tuple(row) for row in rows.tolist()]
     return read

@@ -1,17 +1,21 @@
-"""What is wanted of a build and what must hold: goals, limits, bounds."""
+"""Objectives and constraints of a scenario: goals, limits, bounds."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
-from optimize.scenario.variables import _Table
+from layers.figures import parse_figure
+from layers.files.fields import Table
+
+# Any spelling is read, the canonical name is kept.
+FigureField = Annotated[str, AfterValidator(lambda name: parse_figure(name).name)]
 
 
-class Goal(_Table):
-    """A figure to push: the search trades goals against one another."""
+class Goal(Table):
+    """A figure to maximise, minimise or bring to a target."""
 
-    figure: str = Field(description="name of the figure, as `orbwright estimate` prints it")
+    figure: FigureField = Field(description="name of the figure, see `orbwright figures`")
     aim: Literal["maximize", "minimize", "target"] = Field(description="which way is better")
     target: float | None = Field(
         None,
@@ -35,16 +39,16 @@ class Goal(_Table):
         return self
 
     def loss(self, value: float) -> float:
-        """Return what the search makes small: the less the better, in the figure's unit."""
+        """Return the loss that the search minimises, in the figure's unit."""
         if self.target is not None:
             return max(0.0, abs(value - self.target) - self.band)
         return -value if self.aim == "maximize" else value
 
 
-class Limit(_Table):
-    """Bounds on a figure that every member of the answer keeps."""
+class Limit(Table):
+    """Bounds on a figure that every feasible build meets."""
 
-    figure: str = Field(description="name of the figure")
+    figure: FigureField = Field(description="name of the figure")
     at_least: float | None = Field(
         None,
         ge=-1e6,
@@ -91,7 +95,7 @@ class Bound:
     margin : float
         Distance to keep from the value.
     source : str
-        Where the bound stands: the scenario's limit, a rule set, a layer's range.
+        Where the bound comes from: the scenario's limit, a rule set, a layer's range.
     """
 
     figure: str
@@ -101,23 +105,35 @@ class Bound:
     source: str
 
     def excess(self, value: float) -> float:
-        """Return by how much a value breaks the bound, in the figure's unit; 0 if it keeps it.
+        """Return by how much a value violates the bound, in the figure's unit; 0 if it does not.
 
-        A mass that is set to a limit on purpose may miss it by rounding: 1e-9 of the bound is let
-        pass.
+        1e-9 of the bound is tolerated: a mass that is set to a limit may violate it by rounding.
         """
         inward = self.value - value if self.side == "at least" else value - self.value
         over = inward + self.margin
         return over if over > 1e-9 * max(1.0, abs(self.value)) else 0.0
 
     def relative(self, excess: float) -> float:
-        """Return an excess as a fraction of the bound, so that limits can be ranked together."""
+        """Return an excess as a fraction of the bound, to rank violations of different limits."""
         return excess / (abs(self.value) or 1.0)
 
 
-def _sides(
+def sides_of(
     figure: str, low: float | None, high: float | None, margin: float, source: str
 ) -> list[Bound]:
+    """Split a range into one-sided bounds.
+
+    Parameters
+    ----------
+    figure : str
+        Name of the figure.
+    low, high : float or None
+        Ends of the range, in the figure's unit; None where it is open.
+    margin : float
+        Distance to keep from both, in the figure's unit.
+    source : str
+        Where the range comes from.
+    """
     sides = []
     if low is not None:
         sides.append(Bound(figure, "at least", low, margin, source))

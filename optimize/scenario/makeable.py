@@ -1,8 +1,8 @@
 """Which rows of a space are builds that can be made, for many rows at once.
 
 A row can be made when the outer layers leave the innermost a diameter in its range and, where a
-layer is filled to a mass, filler reaches the density that this takes.
-`optimize.scenario.space.Space.decode` says the same of one row, a thousand times slower.
+layer is filled to a mass, filler reaches the density needed.
+`optimize.scenario.space.Space.decode` decides the same for one row, a thousand times slower.
 """
 
 from collections.abc import Sequence
@@ -27,16 +27,16 @@ class _Numbers:
 
 
 def can_be_made(space: Space, rows: Sequence[Row] | IntArray) -> BoolArray:
-    """Say which rows keep the ranges of the centre's diameter and of the filler's density.
+    """Return which rows are within the ranges of centre diameter and filler density.
 
-    Limits on what a build does, such as its deflection or its inertia, are not looked at.
+    Limits on other figures, such as deflection, are not applied.
 
     Parameters
     ----------
     space : Space
         The builds.
     rows : (n, d) array of int
-        One number a gene, from 0; those of a layer that is left out do not matter.
+        One number a gene, from 0; those of an absent layer do not matter.
 
     Returns
     -------
@@ -45,11 +45,11 @@ def can_be_made(space: Space, rows: Sequence[Row] | IntArray) -> BoolArray:
     bounds = space.scenario.bounds()
     numbers = _numbers(space, np.asarray(rows, dtype=np.int64).reshape(-1, len(space.genes)))
     diameters = _diameters(space, numbers)
-    made = _keeps([b for b in bounds if b.figure == CENTRE_DIAMETER], diameters[:, 0])
+    made = _within([b for b in bounds if b.figure == CENTRE_DIAMETER], diameters[:, 0])
     if space.scenario.fill is not None:
         with np.errstate(divide="ignore", invalid="ignore"):  # of rows without a centre
             density = _fill_density(space, numbers, diameters)
-        made &= _keeps([b for b in bounds if b.figure == FILL_DENSITY], density)
+        made &= _within([b for b in bounds if b.figure == FILL_DENSITY], density)
     return made
 
 
@@ -78,7 +78,7 @@ def _numbers(space: Space, rows: IntArray) -> _Numbers:
 
 
 def _diameters(space: Space, numbers: _Numbers) -> FloatArray:
-    """Return outer diameters, mm, (n, layers); a layer left out is one of no thickness."""
+    """Return outer diameters, mm, (n, layers); an absent layer has no thickness."""
     walls = 2.0 * np.where(numbers.present, numbers.thickness, 0.0)[:, 1:]
     outside = np.cumsum(walls[:, ::-1], axis=1)[:, ::-1]
     outer = space.scenario.ball.outer_diameter_mm
@@ -102,7 +102,7 @@ def _fill_density(space: Space, numbers: _Numbers, diameters: FloatArray) -> Flo
     return np.asarray((fill.mass_g - others.sum(axis=1)) / weights[:, filled])
 
 
-def _keeps(bounds: Sequence[Bound], values: FloatArray) -> BoolArray:
+def _within(bounds: Sequence[Bound], values: FloatArray) -> BoolArray:
     made = np.ones(len(values), dtype=bool)
     for bound in bounds:
         inward = bound.value - values if bound.side == "at least" else values - bound.value

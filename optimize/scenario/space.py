@@ -1,6 +1,7 @@
 """Thicknesses in increments, material choices, optional layers <-> a ball.
 
-A build is a row of whole numbers, one a freedom (`Gene`): which step, which material, in or out.
+A build is a row of integers, one for each design variable (`Gene`): which step, which material,
+present or absent.
 Equal builds are equal rows, so they hash equally and are computed once. A search library that wants
 continuous variables sees each gene as [0, 1] cut into equal cells.
 """
@@ -21,18 +22,18 @@ from layers.errors import InputError
 from layers.mass import inertia
 from layers.materials import Material
 from optimize.scenario.brief import Scenario
-from optimize.scenario.variables import LayerFreedom
+from optimize.scenario.variables import LayerVariables
 
 Row = tuple[int, ...]
 What = Literal["present", "thickness_mm", "material", "youngs_modulus_mpa", "density_g_cm3"]
 
-# A diameter is a sum of thicknesses, rounded to 1e-6 mm: the order of summing leaves no mark.
+# A diameter is a sum of thicknesses, rounded to 1e-6 mm: the order of summing does not matter.
 _DIGITS = 6
 
 
 @dataclass(frozen=True)
 class Gene:
-    """One freedom.
+    """One design variable as a list of values.
 
     Attributes
     ----------
@@ -43,7 +44,7 @@ class Gene:
     values : tuple
         The values it can take: mm, MPa or g/cm3; names of materials; False and True.
     ordered : bool
-        Whether neighbours in `values` are alike.
+        Whether `values` have an order, so that neighbours are similar.
     """
 
     layer: int
@@ -59,7 +60,7 @@ class Candidate:
     Attributes
     ----------
     row : tuple of int
-        Which value each gene takes; genes of a layer that is left out stand at 0.
+        Which value each gene takes; genes of an absent layer are 0.
     ball : Ball or None
         The build; None where the numbers make no ball (nothing remains for the centre, or no
         filler has the density).
@@ -83,13 +84,13 @@ class Space:
 
     @cached_property
     def genes(self) -> tuple[Gene, ...]:
-        """The freedoms that have more than one value, centre outward."""
+        """The design variables with more than one value, centre outward."""
         rows = enumerate(self.scenario.layer)
         return tuple(gene for i, layer in rows for gene in _genes(i, layer) if len(gene.values) > 1)
 
     @cached_property
     def sizes(self) -> IntArray:
-        """How many values each gene has, (d,)."""
+        """Number of values of each gene, (d,)."""
         return np.array([len(gene.values) for gene in self.genes], dtype=np.int64)
 
     @cached_property
@@ -110,7 +111,7 @@ class Space:
         return np.array([self.point_of(self.row_of(point)) for point in x]).reshape(np.shape(x))
 
     def _canonical(self, row: Row) -> Row:
-        out = {gene.layer for gene, k in zip(self.genes, row, strict=True) if _leaves_out(gene, k)}
+        out = {gene.layer for gene, k in zip(self.genes, row, strict=True) if _is_absent(gene, k)}
         return tuple(0 if gene.layer in out else k for gene, k in zip(self.genes, row, strict=True))
 
     def decode(self, row: Row) -> Candidate:
@@ -124,7 +125,7 @@ class Space:
         Returns
         -------
         Candidate
-            Its ball where there is one; whether it keeps the limits is not looked at.
+            Its ball where there is one; limits are not applied.
 
         Raises
         ------
@@ -135,31 +136,31 @@ class Space:
             not 0 <= k < n for k, n in zip(row, self.sizes, strict=True)
         ):
             raise InputError(
-                f"row {row} does not fit the {len(self.genes)} freedoms of the scenario."
+                f"row {row} does not fit the {len(self.genes)} design variables of the scenario."
             )
         row = self._canonical(row)
         chosen: dict[tuple[int, str], Any] = {
             (g.layer, g.what): g.values[k] for g, k in zip(self.genes, row, strict=True)
         }
-        kept = [i for i in range(len(self.scenario.layer)) if chosen.get((i, "present"), True)]
-        diameters = self._diameters(kept, chosen)
+        present = [i for i in range(len(self.scenario.layer)) if chosen.get((i, "present"), True)]
+        diameters = self._diameters(present, chosen)
         if diameters[0] < THINNEST_LAYER_MM:
             return Candidate(row, None, diameters[0], None)
-        cards = [self._card(i, chosen) for i in kept]
+        cards = [self._card(i, chosen) for i in present]
         density = None
         if self.scenario.fill is not None:
-            number = kept.index(self.scenario.fill.layer - 1)
+            number = present.index(self.scenario.fill.layer - 1)
             density = self._fill_density(diameters, cards, number)
             try:
                 cards[number] = _with(cards[number], density_g_cm3=density)
             except ValidationError:  # no compound has such a density
                 return Candidate(row, None, diameters[0], density)
-        return Candidate(row, self._ball(kept, diameters, cards), diameters[0], density)
+        return Candidate(row, self._ball(present, diameters, cards), diameters[0], density)
 
-    def _diameters(self, kept: list[int], chosen: dict[tuple[int, str], Any]) -> list[float]:
-        """Return the outer diameters of the kept layers, centre outward, mm."""
+    def _diameters(self, present: list[int], chosen: dict[tuple[int, str], Any]) -> list[float]:
+        """Return the outer diameters of the present layers, centre outward, mm."""
         outward = [self.scenario.ball.outer_diameter_mm]
-        for i in kept[:0:-1]:
+        for i in present[:0:-1]:
             layer = self.scenario.layer[i]
             assert layer.thickness_mm is not None  # by validation: all but the centre have one
             thickness = chosen.get((i, "thickness_mm"), layer.thickness_mm[0])
@@ -191,11 +192,13 @@ class Space:
         )
         return (self.scenario.fill.mass_g - others) / weights[number]
 
-    def _ball(self, kept: list[int], diameters: list[float], cards: list[Material]) -> Ball | None:
+    def _ball(
+        self, present: list[int], diameters: list[float], cards: list[Material]
+    ) -> Ball | None:
         try:
             layers = tuple(
                 Layer(role=self.scenario.layer[i].role, outer_diameter_mm=diameter, material=card)
-                for i, diameter, card in zip(kept, diameters, cards, strict=True)
+                for i, diameter, card in zip(present, diameters, cards, strict=True)
             )
             return Ball(
                 name=self.scenario.name,
@@ -211,31 +214,31 @@ class Space:
         Raises
         ------
         InputError
-            If no choice of the freedoms gives this ball.
+            If no values of the design variables give this ball.
         """
         wanted = content_of(ball)
         optional = [i for i, layer in enumerate(self.scenario.layer) if layer.optional]
         surplus = len(self.scenario.layer) - len(ball.layer)
         for out in itertools.combinations(optional, surplus) if surplus >= 0 else ():
-            kept = [i for i in range(len(self.scenario.layer)) if i not in out]
-            row = self._nearest(ball, kept)
+            present = [i for i in range(len(self.scenario.layer)) if i not in out]
+            row = self._nearest(ball, present)
             decoded = self.decode(row).ball if row is not None else None
             if decoded is not None and content_of(decoded) == wanted:
                 return row  # type: ignore[return-value]
         raise InputError(f"{ball.name} is not among the builds of scenario {self.scenario.name!r}.")
 
-    def _nearest(self, ball: Ball, kept: list[int]) -> Row | None:
-        """Return the row nearest to a ball whose layers are the scenario's `kept` ones."""
+    def _nearest(self, ball: Ball, present: list[int]) -> Row | None:
+        """Return the row nearest to a ball whose layers are the scenario's `present` ones."""
         inner = [0.0] + [layer.outer_diameter_mm for layer in ball.layer]
         row = []
         for gene in self.genes:
             if gene.what == "present":
-                row.append(int(gene.layer in kept))
+                row.append(int(gene.layer in present))
                 continue
-            if gene.layer not in kept:
+            if gene.layer not in present:
                 row.append(0)
                 continue
-            place = kept.index(gene.layer)
+            place = present.index(gene.layer)
             card = ball.layer[place].material
             if gene.what == "material":
                 if card.name not in gene.values:
@@ -250,11 +253,11 @@ class Space:
         return self._canonical(tuple(row))
 
 
-def _leaves_out(gene: Gene, k: int) -> bool:
+def _is_absent(gene: Gene, k: int) -> bool:
     return gene.what == "present" and not gene.values[k]
 
 
-def _genes(i: int, layer: LayerFreedom) -> tuple[Gene, ...]:
+def _genes(i: int, layer: LayerVariables) -> tuple[Gene, ...]:
     steps: tuple[tuple[What, tuple[float, float] | None, float], ...] = (
         ("thickness_mm", layer.thickness_mm, layer.increment_mm),
         ("youngs_modulus_mpa", layer.youngs_modulus_mpa, layer.youngs_modulus_increment_mpa),
@@ -295,9 +298,9 @@ def _mass_per_density(diameters: list[float], dimple_fraction: float) -> list[fl
 
 
 def content_of(ball: Ball) -> str:
-    """Write the numbers of a ball that its figures rest on, as JSON that keeps every bit.
+    """Write the numbers of a ball that determine its figures, as JSON that keeps every bit.
 
-    Names, roles and sources are left out: they change no figure.
+    Names, roles and sources are omitted: they change no figure.
     """
     layers = [[layer.outer_diameter_mm, *_numbers(layer.material)] for layer in ball.layer]
     dimples = [ball.dimple_volume_percent, ball.dimple_depth_mm]

@@ -1,10 +1,12 @@
 """What may vary in a build: layers, diameters, moduli, densities, filler."""
 
+from collections import Counter
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role
+from layers.files.fields import Table, numeric
 
 SMALLEST_CENTRE_MM = 5.0
 
@@ -24,41 +26,34 @@ def _as_span(value: Any) -> Any:
     if len(value) != 2:
         raise ValueError(f"has {len(value)} numbers, but must be a number or [lowest, highest]")
     if all(isinstance(v, int | float) for v in value) and value[0] > value[1]:
-        raise ValueError(f"goes from {value[0]:g} to {value[1]:g}; the lowest stands first")
+        raise ValueError(f"goes from {value[0]:g} to {value[1]:g}; give the lowest first")
     return value
 
 
-def _as_names(value: Any) -> Any:
+def as_names(value: Any) -> Any:
+    """Read a bare name as a tuple of one."""
     return (value,) if isinstance(value, str) else value
 
 
-def _number(unit: str, help_text: str, low: float | None = None, high: float | None = None) -> Any:
-    return Field(description=help_text, json_schema_extra={"unit": unit}, ge=low, le=high)
+_Diameter = Annotated[float, numeric("mm", "a diameter", SMALLEST_CENTRE_MM, 60.0)]
 
 
-_Diameter = Annotated[float, _number("mm", "a diameter", SMALLEST_CENTRE_MM, 60.0)]
+_Thickness = Annotated[float, numeric("mm", "a thickness", THINNEST_LAYER_MM, 25.0)]
 
 
-_Thickness = Annotated[float, _number("mm", "a thickness", THINNEST_LAYER_MM, 25.0)]
+_Modulus = Annotated[float, numeric("MPa", "a Young's modulus", 0.5, 3000.0)]
 
 
-_Modulus = Annotated[float, _number("MPa", "a Young's modulus", 0.5, 3000.0)]
-
-
-_Density = Annotated[float, _number("g/cm3", "a density", 0.4, 12.0)]
+_Density = Annotated[float, numeric("g/cm3", "a density", 0.4, 12.0)]
 
 
 _Span = BeforeValidator(_as_span)
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+class Envelope(Table):
+    """What all builds of the scenario have in common."""
 
-
-class Envelope(_Table):
-    """What all builds of the scenario share."""
-
-    outer_diameter_mm: float = _number("mm", "outer diameter of the ball", 30.0, 60.0)
+    outer_diameter_mm: float = numeric("mm", "outer diameter of the ball", 30.0, 60.0)
     dimple_volume_percent: float = Field(
         0.7,
         ge=0.0,
@@ -68,23 +63,23 @@ class Envelope(_Table):
     )
 
 
-class Fill(_Table):
+class Fill(Table):
     """The density of one layer is set so that the ball has a wanted mass."""
 
-    mass_g: float = _number("g", "mass that every build shall have", 10.0, 100.0)
-    layer: int = _number("1", "which layer is filled, from the centre", 1, MOST_LAYERS)
-    density_g_cm3: Annotated[tuple[_Density, _Density], _Span] = _number(
+    mass_g: float = numeric("g", "mass that every build shall have", 10.0, 100.0)
+    layer: int = numeric("1", "which layer is filled, from the centre", 1, MOST_LAYERS)
+    density_g_cm3: Annotated[tuple[_Density, _Density], _Span] = numeric(
         "g/cm3", "lowest and highest density that filler can reach"
     )
 
 
-class LayerFreedom(_Table):
-    """One layer and what may vary in it. A bare number in place of a range is fixed."""
+class LayerVariables(Table):
+    """One layer and its design variables. A bare number in place of a range is fixed."""
 
-    role: Role = Field(description="what the layer is called in the build")
+    role: Role = Field(description="role of the layer in the build")
     diameter_mm: Annotated[tuple[_Diameter, _Diameter], _Span] | None = Field(
         None,
-        description="innermost layer only: what the layers outside it may leave",
+        description="innermost layer only: bounds on the diameter that the outer layers leave",
         json_schema_extra={"unit": "mm"},
     )
     thickness_mm: Annotated[tuple[_Thickness, _Thickness], _Span] | None = Field(
@@ -97,7 +92,7 @@ class LayerFreedom(_Table):
         description="step in which the thickness can be made",
         json_schema_extra={"unit": "mm"},
     )
-    material: Annotated[tuple[str, ...], BeforeValidator(_as_names), Field(min_length=1)] = Field(
+    material: Annotated[tuple[str, ...], BeforeValidator(as_names), Field(min_length=1)] = Field(
         description="names of the material cards to choose from"
     )
     youngs_modulus_mpa: Annotated[tuple[_Modulus, _Modulus], _Span] | None = Field(
@@ -125,8 +120,8 @@ class LayerFreedom(_Table):
     optional: bool = Field(False, description="the search may leave this layer out")
 
     @model_validator(mode="after")
-    def _materials_stand_once(self) -> "LayerFreedom":
-        twice = [name for name in self.material if self.material.count(name) > 1]
+    def _materials_are_distinct(self) -> "LayerVariables":
+        twice = [name for name, count in Counter(self.material).items() if count > 1]
         if twice:
-            raise ValueError(f"material {twice[0]!r} stands twice; every choice may stand once")
+            raise ValueError(f"material {twice[0]!r} is named twice; name every choice once")
         return self

@@ -1,7 +1,7 @@
-"""Which builds finite elements should look at next, by what Gaussian processes believe of them.
+"""The acquisition function: expected hypervolume improvement with constraints, for batches.
 
-Each build is worth the hypervolume that it is expected to add to the front, times its chance to
-keep the limits; a batch is chosen so that its members do not add the same volume twice.
+Each build counts by the hypervolume that it is expected to add to the front, times its probability
+to meet the constraints; a batch is chosen so that its members do not add the same volume twice.
 """
 
 from collections.abc import Mapping
@@ -15,32 +15,32 @@ from optimize.emulator.gaussian import Prediction
 from optimize.scenario.goals import Bound, Goal
 from optimize.search.shortlist import non_dominated
 
-# The box in which volume counts reaches so far beyond the ends of the front, as a share of it.
+# The reference box reaches so far beyond the ends of the front, as a share of its range.
 _BEYOND = 0.1
 
-# Volume is counted on the points of a Sobol sequence, 2**16 of the whole box; those that the front
-# holds, and those that no build has a chance of, are left out, and as many kept of the others.
+# Volume is integrated on a Sobol sequence of 2**16 points of the box; points that the front
+# dominates, or that no build can reach, are left out, and at most so many of the others kept.
 _BOX_POINTS_LOG2 = 16
 _MOST_POINTS = 2048
 
-# Only so many builds, the best on every eighth point, are weighed on all of them.
-_MOST_WEIGHED = 400
+# Only so many builds, the best on every eighth point, are ranked on all of them.
+_MOST_RANKED = 400
 _COARSE = 8
 
-# A point that lies farther than this above every prediction has no chance.
-_HOPE_SIGMAS = 3.0
+# A point beyond every prediction by more than this counts as out of reach.
+_OPTIMISTIC_SIGMAS = 3.0
 
 
 @dataclass(frozen=True)
-class Beliefs:
-    """What is believed of m builds.
+class Predictions:
+    """Predictions of m builds, with what is wanted of them.
 
     Attributes
     ----------
     goals, bounds : tuples
-        What is wanted, what must hold; only of figures that are predicted.
+        Goals and constraints; only on figures that are predicted.
     predictions : mapping of str to Prediction
-        Of each figure in them, (m,).
+        Of each of these figures, (m,).
     """
 
     goals: tuple[Goal, ...]
@@ -54,34 +54,36 @@ class Beliefs:
             [loss_of(goal, self.predictions[goal.figure].value) for goal in self.goals]
         )
 
-    def hopeful_losses(self) -> FloatArray:
-        """Losses if each goal turned out some standard deviations better, (m, goals)."""
+    def optimistic_losses(self) -> FloatArray:
+        """Losses with each goal some standard deviations better, (m, goals)."""
         columns = []
         for goal in self.goals:
             prediction = self.predictions[goal.figure]
-            ends = [loss_of(goal, prediction.at(s)) for s in (-_HOPE_SIGMAS, _HOPE_SIGMAS)]
+            ends = [
+                loss_of(goal, prediction.at(s)) for s in (-_OPTIMISTIC_SIGMAS, _OPTIMISTIC_SIGMAS)
+            ]
             best = np.minimum(*ends)
             if goal.target is not None:
-                low, high = prediction.at(-_HOPE_SIGMAS), prediction.at(_HOPE_SIGMAS)
+                low, high = prediction.at(-_OPTIMISTIC_SIGMAS), prediction.at(_OPTIMISTIC_SIGMAS)
                 best = np.where((low <= goal.target) & (goal.target <= high), 0.0, best)
             columns.append(best)
         return np.column_stack(columns)
 
     @property
-    def chances(self) -> FloatArray:
-        """Probability that a build keeps every limit, (m,); figures count as independent."""
-        return np.asarray(self.reach(None)[0])
+    def feasibility(self) -> FloatArray:
+        """Probability to meet all constraints, (m,); figures count as independent."""
+        return np.asarray(self.probability(None)[0])
 
-    def reach(self, points: FloatArray | None) -> FloatArray:
-        """Return the probability that a build keeps every limit and is at least as good as a point.
+    def probability(self, points: FloatArray | None) -> FloatArray:
+        """Return the probability to meet all constraints and be at least as good as a point.
 
-        A figure that is goal and limit at once is asked once, for both; different figures count as
+        A figure that is goal and limit at once counts once, for both; different figures count as
         independent.
 
         Parameters
         ----------
         points : (k, goals) array or None
-            Losses; None asks for the limits alone, k = 1.
+            Losses; None for the constraints alone, k = 1.
 
         Returns
         -------
@@ -112,16 +114,16 @@ def loss_of(goal: Goal, values: FloatArray) -> FloatArray:
 
 
 def _interval(goal: Goal, loss: FloatArray) -> tuple[FloatArray | float, FloatArray | float]:
-    """Return between which values of a figure its loss is at most `loss`."""
+    """Return the interval of a figure in which its loss is at most `loss`."""
     if goal.target is not None:
-        # A loss is never negative: nothing lies below a loss of less than nought.
+        # A loss is never negative: below zero the interval is empty.
         width = np.where(loss < 0.0, -np.inf, goal.band + loss)
         return goal.target - width, goal.target + width
     return (-loss, np.inf) if goal.aim == "maximize" else (-np.inf, loss)
 
 
 def box_around(losses: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the box in which volume counts: that of the best of `losses`, and some way beyond.
+    """Return the reference box: that of the non-dominated `losses`, and some way beyond.
 
     Parameters
     ----------
@@ -135,31 +137,35 @@ def box_around(losses: FloatArray) -> tuple[FloatArray, FloatArray]:
     """
     front = losses[non_dominated(losses)]
     low, high = front.min(axis=0), front.max(axis=0)
-    if len(front) == 1:  # one best in all goals: the others say how wide the world is
+    if len(front) == 1:  # one is best in all goals: the others give the box its size
         high = losses.max(axis=0)
     width = np.maximum(high - low, 1e-12)
     return low - _BEYOND * width, high + _BEYOND * width
 
 
 def choose_batch(
-    beliefs: Beliefs, front: FloatArray, box: tuple[FloatArray, FloatArray], count: int, seed: int
+    predicted: Predictions,
+    front: FloatArray,
+    box: tuple[FloatArray, FloatArray],
+    count: int,
+    seed: int,
 ) -> list[int]:
-    """Choose the builds that together are expected to add most to the front's hypervolume.
+    """Choose the builds of largest joint expected hypervolume improvement.
 
-    Of the points z of the box that are not dominated yet, build x covers those that it is as good
-    as in every goal, if it keeps the limits. The expected hypervolume improvement is the integral
-    of that chance over such z (Emmerich, Giannakoglou and Naujoks 2006, IEEE Trans. Evol. Comput.
-    10, 421), here a sum over a Sobol sequence, for any number of goals. Members are chosen one by
-    one; each leaves of a point what it may fail to cover.
+    A feasible build x dominates those points z of the box that it is at least as good as in every
+    goal. The expected improvement is the integral of that probability over the z that the front
+    does not dominate (Emmerich, Giannakoglou and Naujoks 2006, IEEE Trans. Evol. Comput. 10, 421),
+    here a sum over a Sobol sequence, for any number of goals. Members are chosen one by one, each
+    weighted by the probability that the earlier ones leave a point undominated.
 
     Parameters
     ----------
-    beliefs : Beliefs
-        Of the m builds that may be chosen.
+    predicted : Predictions
+        Predictions of the m builds to choose from.
     front : (n, goals) array
-        Losses of the computed builds that keep the limits and are not dominated; n may be 0.
+        Losses of the computed feasible builds that are not dominated; n may be 0.
     box : (goals,), (goals,) arrays
-        Lowest and highest losses that count.
+        Lowest and highest losses of the reference box.
     count : int
         Builds wanted.
     seed : int
@@ -168,15 +174,15 @@ def choose_batch(
     Returns
     -------
     list of int
-        At most `count` indices of builds, the best first; fewer if the others promise nothing.
+        At most `count` indices of builds, the best first; fewer if the others add nothing.
     """
-    points = _open_points(beliefs.hopeful_losses(), front, box, seed)
+    points = _open_points(predicted.optimistic_losses(), front, box, seed)
     if not len(points):
         return []
-    coarse = beliefs.reach(points[:: max(1, min(_COARSE, len(points) // 64))])
-    order = np.argsort(-coarse.sum(axis=0), kind="stable")[:_MOST_WEIGHED]
+    coarse = predicted.probability(points[:: max(1, min(_COARSE, len(points) // 64))])
+    order = np.argsort(-coarse.sum(axis=0), kind="stable")[:_MOST_RANKED]
     order = np.sort(order)
-    cover = _taken(beliefs, order).reach(points)
+    cover = _subset(predicted, order).probability(points)
     open_share = np.ones(len(points))
     chosen: list[int] = []
     while len(chosen) < min(count, len(order)):
@@ -190,28 +196,28 @@ def choose_batch(
     return [int(order[i]) for i in chosen]
 
 
-def _taken(beliefs: Beliefs, indices: np.typing.NDArray[np.intp]) -> Beliefs:
+def _subset(predicted: Predictions, indices: np.typing.NDArray[np.intp]) -> Predictions:
     predictions = {
         name: Prediction(p.mean[indices], p.sd[indices], p.log)
-        for name, p in beliefs.predictions.items()
+        for name, p in predicted.predictions.items()
     }
-    return Beliefs(beliefs.goals, beliefs.bounds, predictions)
+    return Predictions(predicted.goals, predicted.bounds, predictions)
 
 
 def _open_points(
-    hopes: FloatArray, front: FloatArray, box: tuple[FloatArray, FloatArray], seed: int
+    optimistic: FloatArray, front: FloatArray, box: tuple[FloatArray, FloatArray], seed: int
 ) -> FloatArray:
-    """Return points of the box that the front does not dominate and some build may, (k, goals)."""
+    """Return points that the front does not dominate but some build may, (k, goals)."""
     low, high = box
     sequence = qmc.Sobol(len(low), rng=np.random.default_rng(seed)).random_base2(_BOX_POINTS_LOG2)
     points = low + sequence * (high - low)
     points = points[~_dominated(points, front)]
-    points = points[_dominated(points, hopes[non_dominated(hopes)])]
+    points = points[_dominated(points, optimistic[non_dominated(optimistic)])]
     return points[:_MOST_POINTS]
 
 
 def _dominated(points: FloatArray, by: FloatArray) -> BoolArray:
-    """Say which points some row of `by` is at least as good as, (k,)."""
+    """Return which points some row of `by` dominates or equals, (k,)."""
     found = np.zeros(len(points), dtype=bool)
     for row in by:
         found |= np.all(row <= points, axis=1)

@@ -1,9 +1,8 @@
-"""A search that spends finite elements where Gaussian processes say that they pay.
+"""A search by emulator: Gaussian processes propose builds, finite elements compute them.
 
-A space-filling start; then, batch by batch: fit the emulator to what was computed, let an
-evolutionary search roam the emulator for builds that may be good, and ask for those that promise
-the front most. What the emulator says decides where to look, never what is answered: a build enters
-the front by its computed figures.
+A space-filling start; then, batch by batch: fit the emulator to the computed builds, optimise over
+the emulator by an evolutionary search, and propose the builds of largest expected hypervolume
+improvement. The emulator only chooses: a build enters the front by its computed figures.
 """
 
 import itertools
@@ -17,43 +16,44 @@ from scipy.stats import qmc
 
 from layers.arrays import FloatArray
 from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, fit
-from optimize.ledger.ledger import Guess
+from optimize.ledger.rows import Guess
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.space import Row, Space
-from optimize.search.acquisition import Beliefs, box_around, choose_batch, loss_of
+from optimize.search.acquisition import Predictions, box_around, choose_batch, loss_of
 from optimize.search.evolution import Ask, Proposer, evolve
-from optimize.search.result import Standing
+from optimize.search.result import Score
 from optimize.search.shortlist import non_dominated
 
-# A start of this many builds a coordinate is common practice in Gaussian-process design (Loeppky,
+# A start of this many builds per coordinate is common practice in Gaussian-process design (Loeppky,
 # Sacks and Welch 2009, Technometrics 51, 366); it may not take more than half of the budget.
-_START_A_COORDINATE = 10
+_START_PER_COORDINATE = 10
 
-# The search on the emulator; it costs no finite element.
-_ROAM_GENERATIONS = 20
-_ROAM_POPULATION = 80
+# The evolutionary search over the emulator; it costs no finite element.
+_INNER_GENERATIONS = 20
+_INNER_POPULATION = 80
 
-# A fit costs the cube of the builds: batches grow with them, and of many builds the emulator learns
-# from the latest and from as many of all.
+# A fit costs the cube of the builds: batches grow with them, and the emulator is fitted to at most
+# so many of the latest builds, and as many spread over all.
 _MOST_BATCHES = 20
-_MOST_TAUGHT_OF_EACH = 1000
+_MOST_TRAINING = 1000
 
-# So many builds need no search: all of them are looked at.
+# Spaces of at most so many builds are enumerated.
 _SMALL = 2000
 
-# A build that keeps the limits with less than this chance ranks as broken while roaming.
-_LEAST_CHANCE = 0.25
+# A build that meets the constraints with less than this probability ranks as infeasible in the
+# search over the emulator.
+_LEAST_PROBABILITY = 0.25
 
-# The emulator's error bars are held to what its guesses missed in so many batches.
-_BATCHES_REMEMBERED = 4
+# Intervals are inflated until they cover the prediction errors of so many batches.
+_RECENT_BATCHES = 4
 
-# Space-filling points that may be turned away by closed-form limits before giving up on a start.
-_TRIES_A_START = 200
+# Space-filling points that closed-form limits may rule out, per point found, before giving up.
+_TRIES_PER_POINT = 200
 
 
 @dataclass(frozen=True)
-class Emulated:
-    """A space as the emulator sees it.
+class Problem:
+    """What an emulator's search works on.
 
     Attributes
     ----------
@@ -61,15 +61,15 @@ class Emulated:
         The builds, or any grid of choices like one.
     encode : callable
         Rows to coordinates, (n, d).
-    hopeful : callable
-        Whether a row keeps the limits that cost nothing to look at.
+    admissible : callable
+        Whether a row meets the constraints that closed forms decide.
     goals, bounds : tuples
-        What is wanted, and those limits that take a computation.
+        What is wanted, and the constraints that need a computation.
     """
 
     space: Space
     encode: Callable[[Sequence[Row]], FloatArray]
-    hopeful: Callable[[Row], bool]
+    admissible: Callable[[Row], bool]
     goals: tuple[Goal, ...]
     bounds: tuple[Bound, ...]
 
@@ -81,26 +81,26 @@ class Emulated:
 
 
 @dataclass
-class _Seen:
-    """What was computed so far, in order."""
+class _Data:
+    """The builds computed so far, in order; `asked` holds all that were proposed."""
 
     rows: list[Row] = field(default_factory=list)
     figures: list[Mapping[str, float]] = field(default_factory=list)
     feasible: list[bool] = field(default_factory=list)
     asked: set[Row] = field(default_factory=set)
 
-    def tell(self, rows: Sequence[Row], standings: Sequence[Standing | None]) -> None:
-        for row, standing in zip(rows, standings, strict=True):
-            if standing is not None and standing.figures is not None:
+    def tell(self, rows: Sequence[Row], scores: Sequence[Score | None]) -> None:
+        for row, score in zip(rows, scores, strict=True):
+            if score is not None and score.figures is not None:
                 self.rows.append(row)
-                self.figures.append(standing.figures)
-                self.feasible.append(standing.losses is not None)
+                self.figures.append(score.figures)
+                self.feasible.append(score.losses is not None)
 
     def values(self, names: Sequence[str]) -> dict[str, FloatArray]:
         return {name: np.array([f[name] for f in self.figures]) for name in names}
 
     def front(self, goals: Sequence[Goal]) -> tuple[FloatArray, list[Row]]:
-        """Return losses (n, goals) and rows of the builds that no other feasible one beats."""
+        """Return losses (n, goals) and rows of the non-dominated feasible builds."""
         kept = np.flatnonzero(self.feasible)
         columns = [loss_of(g, np.array([self.figures[i][g.figure] for i in kept])) for g in goals]
         losses = np.column_stack(columns).reshape(len(kept), len(goals))
@@ -108,157 +108,167 @@ class _Seen:
         return losses[best], [self.rows[kept[i]] for i in best]
 
 
-def emulate(of: Emulated, budget: int, batch: int, seed: int) -> Proposer:
-    """Propose builds by what Gaussian processes make of the computed ones.
+def emulate(problem: Problem, budget: int, batch: int, seed: int) -> Proposer:
+    """Propose builds by Gaussian processes fitted to the computed ones.
 
     Equal seeds and equal answers give equal proposals.
 
     Parameters
     ----------
-    of : Emulated
-        What to choose from, and what is wanted.
+    problem : Problem
+        The builds to choose from, and what is wanted.
     budget : int
         Builds that will be computed in all; the start takes at most half of them.
     batch : int
-        Builds asked for at a time; a twentieth of those computed, once that is more.
+        Builds proposed at a time; a twentieth of those computed, once that is more.
     seed : int
-        Start of its random numbers.
+        Seed of its random numbers.
 
     Yields
     ------
     list of Ask
-        Builds to compute, with what the emulator expects of them; to be answered, in order, by what
-        each did, its figures among it, None for a failed build.
+        Builds to compute, with the emulator's predictions; to be answered, in order, by the score
+        and figures of each, None for a failed build.
     """
-    if not of.space.genes:
+    if not problem.space.genes:
         yield [Ask(())]
         return
-    seen = _Seen()
-    fresh = _space_filling(of, seen, seed)
-    misses: deque[dict[str, FloatArray]] = deque(maxlen=_BATCHES_REMEMBERED)
+    data = _Data()
+    fresh = _space_filling(problem, data, seed)
+    recent_errors: deque[dict[str, FloatArray]] = deque(maxlen=_RECENT_BATCHES)
     emulator: Emulator | None = None
-    coordinates = of.encode([(0,) * len(of.space.genes)]).shape[1]
-    count = max(batch, min(_START_A_COORDINATE * coordinates, budget // 2))
+    coordinates = problem.encode([(0,) * len(problem.space.genes)]).shape[1]
+    count = max(batch, min(_START_PER_COORDINATE * coordinates, budget // 2))
     asks = [Ask(row) for row in itertools.islice(fresh, count)]
     turn = 0
     while asks:
-        told = yield asks
-        before = len(seen.rows)
-        seen.tell([ask.row for ask in asks], told)
+        answers = yield asks
+        before = len(data.rows)
+        data.tell([ask.row for ask in asks], answers)
         asks = []
-        if len(seen.rows) >= FEWEST:
-            emulator = _learn(of, seen, before, emulator, misses)
-            batch = max(batch, len(seen.rows) // _MOST_BATCHES)
-            # One build of each batch is drawn blindly: it keeps the emulator honest elsewhere.
-            asks = _batch(of, seen, emulator, batch - 1, seed=(seed * 1009 + turn) % 2**32)
+        if len(data.rows) >= FEWEST:
+            emulator = _refit(problem, data, before, emulator, recent_errors)
+            batch = max(batch, len(data.rows) // _MOST_BATCHES)
+            # One build of each batch is drawn at random: a test of the emulator off the front.
+            asks = _batch(problem, data, emulator, batch - 1, seed=(seed * 1009 + turn) % 2**32)
         drawn = list(itertools.islice(fresh, batch - len(asks)))
-        asks += _with_guesses(of, drawn, emulator)
+        asks += _with_predictions(problem, drawn, emulator)
         turn += 1
 
 
-def _learn(
-    of: Emulated,
-    seen: _Seen,
+def _refit(
+    problem: Problem,
+    data: _Data,
     before: int,
     emulator: Emulator | None,
-    misses: deque[dict[str, FloatArray]],
+    recent_errors: deque[dict[str, FloatArray]],
 ) -> Emulator:
-    """Fit the emulator to what was computed; what it missed of the last batch joins `misses`."""
-    x, values = of.encode(seen.rows), seen.values(of.figures)
+    """Refit to the computed builds; the errors of the last batch's predictions join the recent."""
+    x, values = problem.encode(data.rows), data.values(problem.figures)
     if emulator is not None and before < len(x):
-        told = {name: figure[before:] for name, figure in values.items()}
-        misses.append(emulator.sigmas_missed(x[before:], told))
-    missed = {name: np.concatenate([m[name] for m in misses]) for name in of.figures if misses}
-    taught = _taught(len(x))
-    return fit(x[taught], {name: v[taught] for name, v in values.items()}, emulator, missed)
+        answers = {name: figure[before:] for name, figure in values.items()}
+        recent_errors.append(emulator.standardised_errors(x[before:], answers))
+    errors = {
+        name: np.concatenate([m[name] for m in recent_errors])
+        for name in problem.figures
+        if recent_errors
+    }
+    training = _training_builds(len(x))
+    return fit(x[training], {name: v[training] for name, v in values.items()}, emulator, errors)
 
 
-def _taught(builds: int) -> np.typing.NDArray[np.intp]:
-    """Return which of the builds, in the order of computing, the emulator is fitted to."""
-    if builds <= 2 * _MOST_TAUGHT_OF_EACH:
+def _training_builds(builds: int) -> np.typing.NDArray[np.intp]:
+    """Return the indices of the builds that the emulator is fitted to."""
+    if builds <= 2 * _MOST_TRAINING:
         return np.arange(builds)
-    even = np.linspace(0, builds - 1, _MOST_TAUGHT_OF_EACH).round().astype(np.intp)
-    return np.union1d(even, np.arange(builds - _MOST_TAUGHT_OF_EACH, builds))
+    even = np.linspace(0, builds - 1, _MOST_TRAINING).round().astype(np.intp)
+    return np.union1d(even, np.arange(builds - _MOST_TRAINING, builds))
 
 
-def _batch(of: Emulated, seen: _Seen, emulator: Emulator, count: int, seed: int) -> list[Ask]:
-    """Return the builds worth computing next, by the emulator."""
-    front, best = seen.front(of.goals)
-    pool = _roam(of, seen, emulator, best, seed)
-    if not pool:
+def _batch(problem: Problem, data: _Data, emulator: Emulator, count: int, seed: int) -> list[Ask]:
+    """Return the builds of largest expected hypervolume improvement."""
+    front, best = data.front(problem.goals)
+    candidates = _candidates(problem, data, emulator, best, seed)
+    if not candidates:
         return []
-    predictions = emulator.predict(of.encode(pool))
-    beliefs = Beliefs(of.goals, of.bounds, predictions)
-    likely = beliefs.losses[beliefs.chances >= _LEAST_CHANCE]
+    predictions = emulator.predict(problem.encode(candidates))
+    predicted = Predictions(problem.goals, problem.bounds, predictions)
+    likely = predicted.losses[predicted.feasibility >= _LEAST_PROBABILITY]
     known = np.vstack([front, likely])
-    box = box_around(known if len(known) else beliefs.losses)
-    chosen = choose_batch(beliefs, front, box, count, seed)
-    rows = [pool[i] for i in chosen]
-    seen.asked.update(rows)
-    return [Ask(row, _guesses(predictions, i)) for row, i in zip(rows, chosen, strict=True)]
+    box = box_around(known if len(known) else predicted.losses)
+    chosen = choose_batch(predicted, front, box, count, seed)
+    rows = [candidates[i] for i in chosen]
+    data.asked.update(rows)
+    return [Ask(row, _predictions_of(predictions, i)) for row, i in zip(rows, chosen, strict=True)]
 
 
-def _roam(
-    of: Emulated, seen: _Seen, emulator: Emulator, best: Sequence[Row], seed: int
+def _candidates(
+    problem: Problem, data: _Data, emulator: Emulator, best: Sequence[Row], seed: int
 ) -> list[Row]:
-    """Return the builds, not computed yet, that an evolutionary search of the emulator met.
+    """Return builds, not proposed yet, that an evolutionary search over the emulator visited.
 
     Of a small space, all.
     """
-    if _count(of.space) <= _SMALL:
-        return [row for row in _all_rows(of.space) if row not in seen.asked and of.hopeful(row)]
-    met: dict[Row, None] = {}
-    proposer = evolve(of.space, len(of.goals), _ROAM_POPULATION, seed, best)
+    if _count(problem.space) <= _SMALL:
+        return [
+            row
+            for row in _all_rows(problem.space)
+            if row not in data.asked and problem.admissible(row)
+        ]
+    visited: dict[Row, None] = {}
+    proposer = evolve(problem.space, len(problem.goals), _INNER_POPULATION, seed, best)
     asks = next(proposer)
-    for _ in range(_ROAM_GENERATIONS):
+    for _ in range(_INNER_GENERATIONS):
         rows = [ask.row for ask in asks]
-        met.update(dict.fromkeys(rows))
+        visited.update(dict.fromkeys(rows))
         try:
-            asks = proposer.send(_believed(of, emulator, rows))
+            asks = proposer.send(_predicted_scores(problem, emulator, rows))
         except StopIteration:
             break
-    return [row for row in met if row not in seen.asked and of.hopeful(row)]
+    return [row for row in visited if row not in data.asked and problem.admissible(row)]
 
 
-def _believed(of: Emulated, emulator: Emulator, rows: Sequence[Row]) -> list[Standing | None]:
-    """Say how builds do by the emulator's medians."""
-    beliefs = Beliefs(of.goals, of.bounds, emulator.predict(of.encode(rows)))
-    losses, chances = beliefs.losses, beliefs.chances
-    standings: list[Standing | None] = []
+def _predicted_scores(
+    problem: Problem, emulator: Emulator, rows: Sequence[Row]
+) -> list[Score | None]:
+    """Score builds by the emulator's medians."""
+    predicted = Predictions(problem.goals, problem.bounds, emulator.predict(problem.encode(rows)))
+    losses, feasibility = predicted.losses, predicted.feasibility
+    scores: list[Score | None] = []
     for i, row in enumerate(rows):
-        if not of.hopeful(row):
-            standings.append(Standing(None, 2.0))
-        elif chances[i] < _LEAST_CHANCE:
-            standings.append(Standing(None, 1.0 - float(chances[i])))
+        if not problem.admissible(row):
+            scores.append(Score(None, 2.0))
+        elif feasibility[i] < _LEAST_PROBABILITY:
+            scores.append(Score(None, 1.0 - float(feasibility[i])))
         else:
-            standings.append(Standing(tuple(losses[i].tolist()), 0.0))
-    return standings
+            scores.append(Score(tuple(losses[i].tolist()), 0.0))
+    return scores
 
 
-def _space_filling(of: Emulated, seen: _Seen, seed: int) -> Iterator[Row]:
-    """Give builds spread over the space, none twice, that keep the limits that cost nothing.
+def _space_filling(problem: Problem, data: _Data, seed: int) -> Iterator[Row]:
+    """Yield builds spread over the space, each once, that meet the closed-form constraints.
 
-    Where hardly any does, builds that break them: to be told which limits are in the way. A small
-    space is gone through to its end.
+    Where hardly any does, builds that violate them: their figures say which limits to relax. A
+    small space is enumerated to its end.
     """
-    sequence = qmc.Sobol(len(of.space.genes), rng=np.random.default_rng([seed, 3]))
-    broken: list[Row] = []
+    sequence = qmc.Sobol(len(problem.space.genes), rng=np.random.default_rng([seed, 3]))
+    ruled_out: list[Row] = []
     tries = 0
-    while tries < _TRIES_A_START:
-        row = of.space.row_of(sequence.random(1)[0])
-        if row in seen.asked or row in broken:
+    while tries < _TRIES_PER_POINT:
+        row = problem.space.row_of(sequence.random(1)[0])
+        if row in data.asked or row in ruled_out:
             tries += 1
-        elif of.hopeful(row):
+        elif problem.admissible(row):
             tries = 0
-            seen.asked.add(row)
+            data.asked.add(row)
             yield row
         else:
             tries += 1
-            broken.append(row)
-    rest = _all_rows(of.space) if _count(of.space) <= _SMALL else iter(broken)
+            ruled_out.append(row)
+    rest = _all_rows(problem.space) if _count(problem.space) <= _SMALL else iter(ruled_out)
     for row in rest:
-        if row not in seen.asked:
-            seen.asked.add(row)
+        if row not in data.asked:
+            data.asked.add(row)
             yield row
 
 
@@ -267,17 +277,19 @@ def _count(space: Space) -> int:
 
 
 def _all_rows(space: Space) -> Iterator[Row]:
-    """Give every build once; a layer that is left out has its choices at the first."""
+    """Yield every build once; the choices of an absent layer stay at the first."""
     rows = itertools.product(*(range(int(n)) for n in space.sizes))
     return iter(dict.fromkeys(space.row_of(space.point_of(row)) for row in rows))
 
 
-def _with_guesses(of: Emulated, rows: Sequence[Row], emulator: Emulator | None) -> list[Ask]:
+def _with_predictions(
+    problem: Problem, rows: Sequence[Row], emulator: Emulator | None
+) -> list[Ask]:
     if emulator is None or not rows:
         return [Ask(row) for row in rows]
-    predictions = emulator.predict(of.encode(rows))
-    return [Ask(row, _guesses(predictions, i)) for i, row in enumerate(rows)]
+    predictions = emulator.predict(problem.encode(rows))
+    return [Ask(row, _predictions_of(predictions, i)) for i, row in enumerate(rows)]
 
 
-def _guesses(predictions: Mapping[str, Prediction], i: int) -> dict[str, Guess]:
+def _predictions_of(predictions: Mapping[str, Prediction], i: int) -> dict[str, Guess]:
     return {name: Guess(float(p.mean[i]), float(p.sd[i]), p.log) for name, p in predictions.items()}

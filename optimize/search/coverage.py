@@ -1,4 +1,4 @@
-"""How far an emulator's guesses were right, once finite elements had computed the builds."""
+"""An emulator's predictions compared with the computed figures: error and coverage."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -7,49 +7,49 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from optimize.emulator.intervals import SIGMAS_68, SIGMAS_95
-from optimize.ledger.ledger import Guess
+from optimize.ledger.rows import Guess
 from optimize.scenario.space import Row
-from optimize.search.loop import Looked
-from optimize.search.result import Checked, Failed
+from optimize.search.loop import Assessed
+from optimize.search.result import EmulatorCheck, Failed
 
 
-def checked(
-    guesses: Mapping[Row, Mapping[str, Guess]], builds: Sequence[Looked]
-) -> tuple[Checked, ...]:
-    """Compare guesses with what was computed afterwards, figure by figure.
+def emulator_checks(
+    predictions: Mapping[Row, Mapping[str, Guess]], builds: Sequence[Assessed]
+) -> tuple[EmulatorCheck, ...]:
+    """Compare predictions with the figures computed afterwards.
 
-    The builds are those that the search chose by its guesses, and a few drawn blindly: none was
-    among those that its emulator had been fitted to.
+    The builds are those that the search chose by its predictions, and a few drawn at random: the
+    emulator had not been fitted to any of them.
 
     Parameters
     ----------
-    guesses : mapping of row to mapping of figure to Guess
-        What was expected.
-    builds : sequence of Looked
+    predictions : mapping of row to mapping of figure to Guess
+        Predicted before the computation.
+    builds : sequence of Assessed
         Computed builds.
     """
     pairs: dict[str, list[tuple[Guess, float]]] = {}
     for build in builds:
-        for figure, guess in guesses.get(build.candidate.row, {}).items():
+        for figure, prediction in predictions.get(build.candidate.row, {}).items():
             assert not isinstance(build.outcome, Failed)  # a computed build has figures
-            pairs.setdefault(figure, []).append((guess, build.outcome.figures[figure].value))
+            pairs.setdefault(figure, []).append((prediction, build.outcome.figures[figure].value))
     return tuple(_compared(figure, found) for figure, found in pairs.items())
 
 
-def _compared(figure: str, pairs: Sequence[tuple[Guess, float]]) -> Checked:
-    errors = np.array([_median(guess) / value - 1.0 if value else 0.0 for guess, value in pairs])
-    sigmas = np.abs([_sigmas(guess, value) for guess, value in pairs])
-    return Checked(
+def _compared(figure: str, pairs: Sequence[tuple[Guess, float]]) -> EmulatorCheck:
+    errors = np.array([_median(p) / value - 1.0 if value else 0.0 for p, value in pairs])
+    sigmas = np.abs([_sigmas(p, value) for p, value in pairs])
+    return EmulatorCheck(
         figure, len(pairs), _rms(errors), _share(sigmas, SIGMAS_68), _share(sigmas, SIGMAS_95)
     )
 
 
-def _median(guess: Guess) -> float:
-    return math.exp(guess.mean) if guess.log else guess.mean
+def _median(prediction: Guess) -> float:
+    return math.exp(prediction.mean) if prediction.log else prediction.mean
 
 
-def _sigmas(guess: Guess, value: float) -> float:
-    return ((math.log(value) if guess.log else value) - guess.mean) / guess.sd
+def _sigmas(prediction: Guess, value: float) -> float:
+    return ((math.log(value) if prediction.log else value) - prediction.mean) / prediction.sd
 
 
 def _rms(errors: FloatArray) -> float:

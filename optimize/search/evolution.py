@@ -1,7 +1,7 @@
-"""The seam to the search library: it is asked for builds and told how they did.
+"""Evolutionary search, by the search library's ask-and-tell interface.
 
-Nothing of the library leaves this file, and no made-up number enters it: a build that breaks limits
-is told as a rank among broken builds, without goals; one that failed is not told at all.
+Nothing of the library leaves this file, and no invented number enters it: an infeasible build has a
+constraint violation and no goal values; a failed one is not told at all.
 """
 
 from collections.abc import Generator, Mapping, Sequence
@@ -21,26 +21,26 @@ from pymoo.operators.crossover.sbx import SBX
 from pymoo.operators.mutation.pm import PM
 
 from layers.arrays import FloatArray
-from optimize.ledger.ledger import Guess
+from optimize.ledger.rows import Guess
 from optimize.scenario.space import Row, Space
-from optimize.search.result import Standing
+from optimize.search.result import Score
 
-_EFFORTS = 64
+_ATTEMPTS = 64
 
 
 @dataclass(frozen=True)
 class Ask:
-    """A build to be computed, and what was expected of it, if anything."""
+    """A build to compute, and the predictions of its figures, if any."""
 
     row: Row
-    guesses: Mapping[str, Guess] = field(default_factory=dict)
+    predictions: Mapping[str, Guess] = field(default_factory=dict)
 
 
-Proposer = Generator[list[Ask], list[Standing | None], None]
+Proposer = Generator[list[Ask], list[Score | None], None]
 
 
 class _ToCells(Repair):  # type: ignore[misc]
-    """Moves every point to the middle of its cell, so that equal builds are equal points."""
+    """Move every point to the middle of its cell, so that equal builds are equal points."""
 
     def __init__(self, space: Space) -> None:
         super().__init__()
@@ -51,7 +51,7 @@ class _ToCells(Repair):  # type: ignore[misc]
 
 
 class _Crossover(Crossover):  # type: ignore[misc]
-    """Blends steps that have an order, exchanges choices that have none."""
+    """Blend values that have an order, exchange those that have none."""
 
     def __init__(self, ordered: np.typing.NDArray[np.bool_]) -> None:
         super().__init__(2, 2)
@@ -67,7 +67,7 @@ class _Crossover(Crossover):  # type: ignore[misc]
 
 
 class _Mutation(Mutation):  # type: ignore[misc]
-    """Shifts steps that have an order, draws choices that have none anew."""
+    """Shift values that have an order, draw those that have none at random."""
 
     def __init__(self, ordered: np.typing.NDArray[np.bool_]) -> None:
         super().__init__()
@@ -87,27 +87,27 @@ def evolve(
 ) -> Proposer:
     """Propose generations of builds by an evolutionary search.
 
-    One goal: a genetic algorithm that keeps the best. Several: NSGA-II (Deb et al. 2002, IEEE
-    Trans. Evol. Comput. 6, 182). Both rank feasible builds before broken ones, and have their own
-    random numbers: equal seeds and equal answers give equal proposals.
+    One goal: an elitist genetic algorithm. Several: NSGA-II (Deb et al. 2002, IEEE Trans. Evol.
+    Comput. 6, 182). Both rank feasible builds before infeasible ones, and have their own random
+    numbers: equal seeds and equal answers give equal proposals.
 
     Parameters
     ----------
     space : Space
         The builds to choose from.
     goals : int
-        Length of the losses that it will be told.
+        Number of goals.
     population : int
         Builds in a generation.
     seed : int
-        Start of its random numbers.
+        Seed of its random numbers.
     start : sequence of tuple of int
-        Rows that the first generation holds; the others are spread over the space.
+        Rows of the first generation; the others are spread over the space.
 
     Yields
     ------
     list of Ask
-        Builds; to be answered, in order, by what each did, None for a failed build.
+        Builds; to be answered, in order, by the score of each, None for a failed build.
     """
     if not space.genes:
         yield [Ask(())]
@@ -121,8 +121,8 @@ def evolve(
             seen.add(rows[-1])
         asked.set("X", np.array([space.point_of(row) for row in rows]))
         told = yield [Ask(row) for row in rows]
-        kept = [i for i, standing in enumerate(told) if standing is not None]
-        answers = [standing for standing in told if standing is not None]
+        kept = [i for i, score in enumerate(told) if score is not None]
+        answers = [score for score in told if score is not None]
         if not answers and not algorithm.is_initialized:
             return
         algorithm.tell(infills=_answered(asked[kept], answers, goals))
@@ -131,17 +131,17 @@ def evolve(
 def _unseen(space: Space, row: Row, seen: set[Row], rng: np.random.Generator) -> Row:
     """Return the row, or, if it was proposed before, one near it that was not.
 
-    Choices in steps are few enough for a converged search to repeat itself; its best builds'
-    neighbours are worth more than a second look at them. First one gene is changed by a step, then
-    more and farther; if nothing new is found, the row itself.
+    A converged search on steps repeats itself; the neighbours of its best builds are worth more
+    than the same builds again. First one gene is changed by one step, then more and farther; if
+    nothing new is found, the row itself is returned.
     """
     sizes = space.sizes
-    for effort in range(_EFFORTS):
+    for attempt in range(_ATTEMPTS):
         if row not in seen:
             return row
         changed = np.array(row)
-        for i in rng.choice(len(sizes), size=min(len(sizes), 1 + effort // 8), replace=False):
-            reach = sizes[i] if not space.genes[i].ordered else min(sizes[i], 2 + effort // 4)
+        for i in rng.choice(len(sizes), size=min(len(sizes), 1 + attempt // 8), replace=False):
+            reach = sizes[i] if not space.genes[i].ordered else min(sizes[i], 2 + attempt // 4)
             changed[i] = (changed[i] + rng.integers(1 - reach, reach)) % sizes[i]
         near = space.row_of(space.point_of(tuple(changed.tolist())))
         if near not in seen:
@@ -169,12 +169,12 @@ def _algorithm(space: Space, goals: int, population: int, seed: int, start: Sequ
 
 
 def _latin_hypercube(n: int, d: int, rng: np.random.Generator) -> FloatArray:
-    """Return n points of [0, 1]^d of which every coordinate falls once in each of n equal parts."""
+    """Return n points of [0, 1]^d, one in each of n equal parts of every coordinate."""
     strata = np.array([rng.permutation(n) for _ in range(d)]).T
     return np.asarray((strata + rng.random((n, d))) / n)
 
 
-def _answered(asked: Population, answers: list[Standing], goals: int) -> Population:
+def _answered(asked: Population, answers: list[Score], goals: int) -> Population:
     unknown = (np.nan,) * goals
     for individual, answer in zip(asked, answers, strict=True):
         individual.F = np.array(unknown if answer.losses is None else answer.losses)

@@ -1,4 +1,4 @@
-"""Looking at builds: propose, rule out, compute, judge; the state of a search while it goes on."""
+"""The loop of a search: propose, rule out, compute, judge; and its state."""
 
 import re
 import time
@@ -12,21 +12,21 @@ from layers.errors import InputError, SolverError
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.one import Request
 from optimize.emulator.encoding import Encoding
-from optimize.ledger.ledger import Guess, Known, Proposal
+from optimize.ledger.rows import Guess, Known, Proposal
 from optimize.scenario.brief import Scenario
 from optimize.scenario.space import Candidate, Row, Space, content_of, key_of
 from optimize.search.judge import Judge
-from optimize.search.result import Evaluated, Failed, Infeasible, Outcome, Progress, Standing
+from optimize.search.result import Failed, Feasible, Infeasible, Outcome, Progress, Score
 
 if TYPE_CHECKING:
     from optimize.search.evolution import Proposer
 
 # A search ends early when this many generations brought no new build, or when closed-form limits
-# turned away this many builds for each one of its budget.
+# ruled out this many builds for each one of its budget.
 _STALE_GENERATIONS = 25
 _RULED_OUT_PER_EVALUATION = 10
 
-# The emulator learns from every batch: it is asked for a generation in so many parts.
+# The emulator is refitted after every batch: a generation is split into so many.
 _BATCHES_A_GENERATION = 4
 _SMALLEST_BATCH = 4
 
@@ -37,8 +37,8 @@ Report = Callable[[Progress], None]
 
 
 @dataclass(frozen=True)
-class Looked:
-    """A build that a search looked at, and what came of it."""
+class Assessed:
+    """A build that a search assessed, and the outcome."""
 
     candidate: Candidate
     key: str | None
@@ -47,23 +47,23 @@ class Looked:
 
 @dataclass
 class Search:
-    """What a search has seen so far, in the order it was settled.
+    """The state of a search: its assessed builds in order.
 
     Attributes
     ----------
     scenario, run : Scenario, str
         The brief, and the run's id in the ledger.
     evaluator : Evaluator
-        Gives figures.
+        Source of figures.
     report : callable or None
         Called after every build that was computed or reused.
-    seen : dict of tuple to Looked
-        Every build looked at, by its row.
+    seen : dict of tuple to Assessed
+        Every assessed build, by its row.
     twins : dict of tuple to tuple
-        Rows that make the same build as an earlier one, such as two materials that differ only in
-        a modulus that the search sets itself.
-    guesses : dict of tuple to mapping
-        What an emulator expected of a row's figures before they were computed.
+        Rows of the same build as an earlier row, such as two materials that differ only in a
+        modulus that the search sets itself.
+    predictions : dict of tuple to mapping
+        An emulator's predictions of a row's figures, before they were computed.
     evaluated, feasible, failed, ruled_out : int
         As in `optimize.search.result.Run`.
     """
@@ -72,14 +72,14 @@ class Search:
     run: str
     evaluator: Evaluator
     report: Report | None
-    seen: dict[Row, Looked] = field(default_factory=dict)
+    seen: dict[Row, Assessed] = field(default_factory=dict)
     evaluated: int = 0
     feasible: int = 0
     failed: int = 0
     ruled_out: int = 0
     best: dict[str, float] = field(default_factory=dict)
     twins: dict[Row, Row] = field(default_factory=dict)
-    guesses: dict[Row, Mapping[str, Guess]] = field(default_factory=dict)
+    predictions: dict[Row, Mapping[str, Guess]] = field(default_factory=dict)
     space: Space = field(init=False)
     judge: Judge = field(init=False)
     _first: dict[str, Row] = field(default_factory=dict)
@@ -90,23 +90,23 @@ class Search:
         self.space = Space(self.scenario)
         self.judge = Judge.of(self.scenario)
 
-    def computed(self) -> list[Looked]:
+    def computed(self) -> list[Assessed]:
         """Return the builds whose every needed figure is known, in order."""
-        return [looked for looked in self.seen.values() if _complete(looked.outcome)]
+        return [one for one in self.seen.values() if _complete(one.outcome)]
 
-    def turned_away(self) -> list[Infeasible]:
-        """Return what the builds break that a closed form ruled out."""
-        outcomes = [looked.outcome for looked in self.seen.values()]
+    def ruled_out_builds(self) -> list[Infeasible]:
+        """Return the outcomes of the builds that a closed form ruled out."""
+        outcomes = [one.outcome for one in self.seen.values()]
         return [o for o in outcomes if isinstance(o, Infeasible) and not o.complete]
 
     def failures(self) -> dict[str, int]:
-        """Count the failed builds by reason, the most frequent first; numbers do not count."""
-        outcomes = [looked.outcome for looked in self.seen.values()]
+        """Count the failed builds by reason, the most frequent first; numbers are ignored."""
+        outcomes = [one.outcome for one in self.seen.values()]
         reasons = [outcome.reason for outcome in outcomes if isinstance(outcome, Failed)]
         return dict(Counter(_NUMBER.sub("…", reason) for reason in reasons).most_common())
 
     def explore(self) -> None:
-        """Look at builds, generation by generation, until the budget is spent.
+        """Assess builds, generation by generation, until the budget is spent.
 
         Raises
         ------
@@ -118,15 +118,15 @@ class Search:
         asks, stale = next(proposer), 0
         while True:
             rows = [ask.row for ask in asks]
-            self.guesses |= {ask.row: ask.guesses for ask in asks if ask.guesses}
+            self.predictions |= {ask.row: ask.predictions for ask in asks if ask.predictions}
             fresh = [r for r in dict.fromkeys(rows) if r not in self.seen and r not in self.twins]
             stale = 0 if fresh else stale + 1
-            self._look_at(fresh)
+            self._assess(fresh)
             if self._is_over() or stale == _STALE_GENERATIONS:
                 break
             try:
-                looked = [self.seen[self.twins.get(row, row)] for row in rows]
-                asks = proposer.send([standing(build.outcome, scenario) for build in looked])
+                assessed = [self.seen[self.twins.get(row, row)] for row in rows]
+                asks = proposer.send([score_of(one.outcome, scenario) for one in assessed])
             except StopIteration:
                 break
         if self.failed and not self.evaluated:
@@ -140,13 +140,13 @@ class Search:
             from optimize.search.evolution import evolve
 
             return evolve(self.space, len(scenario.goal), scenario.population, scenario.seed)
-        from optimize.search.by_emulator import Emulated, emulate
+        from optimize.search.by_emulator import Problem, emulate
 
         bounds = tuple(b for b in self.judge.bounds if b not in self.judge.closed_bounds)
-        hopeful = cache(lambda row: self.judge.before(self.space.decode(row)) is None)
-        of = Emulated(self.space, Encoding(self.space), hopeful, scenario.goal, bounds)
+        admissible = cache(lambda row: self.judge.before(self.space.decode(row)) is None)
+        problem = Problem(self.space, Encoding(self.space), admissible, scenario.goal, bounds)
         batch = max(_SMALLEST_BATCH, scenario.population // _BATCHES_A_GENERATION)
-        return emulate(of, scenario.evaluations, batch, scenario.seed)
+        return emulate(problem, scenario.evaluations, batch, scenario.seed)
 
     def _left(self) -> int:
         return self.scenario.evaluations - self.evaluated - self.failed
@@ -155,55 +155,55 @@ class Search:
         most_ruled_out = _RULED_OUT_PER_EVALUATION * self.scenario.evaluations
         return self._left() <= 0 or self.ruled_out >= most_ruled_out
 
-    def _look_at(self, rows: Sequence[Row]) -> None:
-        """Judge new builds: by closed form, then, as far as the budget goes, by finite elements."""
-        hopeful, ruled_out = [], []
+    def _assess(self, rows: Sequence[Row]) -> None:
+        """Assess new builds: by closed form, then, within the budget, by finite elements."""
+        admissible, ruled_out = [], []
         for candidate in map(self.space.decode, rows):
             key = _key(candidate)
             first = candidate.row if key is None else self._first.setdefault(key, candidate.row)
             if first != candidate.row:
                 self.twins[candidate.row] = first
                 continue
-            verdict = self.judge.before(candidate)
-            if verdict is None:
-                hopeful.append(candidate)
+            excluded = self.judge.before(candidate)
+            if excluded is None:
+                admissible.append(candidate)
             else:
                 ruled_out.append(candidate)
-                self._settle(candidate, verdict)
+                self._settle(candidate, excluded)
         self.ruled_out += len(ruled_out)
         self._note(ruled_out, computed=False)
-        self._compute(hopeful[: max(0, self._left())])
+        self._compute(admissible[: max(0, self._left())])
 
     def probe(self) -> None:
-        """If closed forms ruled every build out, compute those that they ruled out most narrowly.
+        """If closed forms ruled out every build, compute those of the smallest violations.
 
-        Without their figures it could not be said which limits to relax.
+        Their figures say which limits to relax.
         """
         if self.evaluated or self.failed:
             return
-        misses = [
-            (looked.outcome.distance, looked.candidate)
-            for looked in self.seen.values()
-            if isinstance(looked.outcome, Infeasible) and looked.candidate.ball is not None
+        ruled_out = [
+            (one.outcome.distance, one.candidate)
+            for one in self.seen.values()
+            if isinstance(one.outcome, Infeasible) and one.candidate.ball is not None
         ]
-        misses.sort(key=lambda miss: miss[0])
-        nearest = [candidate for _, candidate in misses[: self.scenario.population]]
+        ruled_out.sort(key=lambda one: one[0])
+        nearest = [candidate for _, candidate in ruled_out[: self.scenario.population]]
         self.ruled_out -= len(nearest)
         self._compute(nearest)
 
     def recall(self, proposals: Sequence[Proposal]) -> None:
-        """Look again at the builds of an earlier run.
+        """Assess the builds of an earlier run again.
 
-        Those ruled out are only counted, unless there are no others to speak of.
+        Those ruled out are only counted, unless there are no others.
         """
         computed = [proposal.row for proposal in proposals if proposal.computed]
         rows = [proposal.row for proposal in proposals if not proposal.computed]
         self.ruled_out = len(set(rows).difference(computed))
         for candidate in map(self.space.decode, () if computed else rows):
-            verdict = self.judge.before(candidate)
-            if verdict is not None:
-                self._settle(candidate, verdict)
-        self.guesses = {proposal.row: proposal.guesses for proposal in proposals}
+            excluded = self.judge.before(candidate)
+            if excluded is not None:
+                self._settle(candidate, excluded)
+        self.predictions = {proposal.row: proposal.guesses for proposal in proposals}
         candidates = [self.space.decode(row) for row in computed]
         known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
         if not all(figures.covers(self.judge.names) for figures in known):
@@ -229,12 +229,12 @@ class Search:
             self._settle(candidate, self.judge.after(candidate, figures))
 
     def _settle(self, candidate: Candidate, outcome: Outcome) -> None:
-        self.seen.pop(candidate.row, None)  # a probed build moves to the end
-        self.seen[candidate.row] = Looked(candidate, _key(candidate), outcome)
+        self.seen.pop(candidate.row, None)  # a build that was ruled out before moves to the end
+        self.seen[candidate.row] = Assessed(candidate, _key(candidate), outcome)
 
     def _note(self, candidates: list[Candidate], *, computed: bool) -> None:
         proposals = [
-            Proposal(c.row, _key(c), computed, self.guesses.get(c.row, {})) for c in candidates
+            Proposal(c.row, _key(c), computed, self.predictions.get(c.row, {})) for c in candidates
         ]
         self.evaluator.ledger.note(self.run, self._noted, proposals)
         self._noted += len(proposals)
@@ -242,12 +242,12 @@ class Search:
     def _count(self, outcome: Outcome) -> None:
         self.failed += isinstance(outcome, Failed)
         self.evaluated += not isinstance(outcome, Failed)
-        if isinstance(outcome, Evaluated):
+        if isinstance(outcome, Feasible):
             self.feasible += 1
             for goal in self.scenario.goal:
                 value = outcome.figures[goal.figure].value
-                held = self.best.get(goal.figure)
-                if held is None or goal.loss(value) < goal.loss(held):
+                best = self.best.get(goal.figure)
+                if best is None or goal.loss(value) < goal.loss(best):
                     self.best[goal.figure] = value
         if self.report:
             self.report(self._progress())
@@ -267,25 +267,32 @@ class Search:
         )
 
 
-def standing(outcome: Outcome, scenario: Scenario) -> Standing | None:
-    """Say how a build did to what proposes the next ones; None for a failed build.
+def score_of(outcome: Outcome, scenario: Scenario) -> Score | None:
+    """Score an outcome for the search method; None for a failed build.
 
-    Broken builds that reached the finite elements rank before those that did not: of the latter
-    it is not known what else they break.
+    Infeasible builds that were computed rank before those ruled out by closed forms, whose other
+    violations are not known.
+
+    Parameters
+    ----------
+    outcome : Feasible, Infeasible or Failed
+        The build's outcome.
+    scenario : Scenario
+        Its goals.
     """
     if isinstance(outcome, Failed):
         return None
     values = {name: figure.value for name, figure in outcome.figures.items()}
-    if isinstance(outcome, Evaluated):
-        return Standing(tuple(g.loss(values[g.figure]) for g in scenario.goal), 0.0, values)
+    if isinstance(outcome, Feasible):
+        return Score(tuple(g.loss(values[g.figure]) for g in scenario.goal), 0.0, values)
     share = outcome.distance / (1.0 + outcome.distance)
     if outcome.complete:
-        return Standing(None, share, values)
-    return Standing(None, 1.0 + share)
+        return Score(None, share, values)
+    return Score(None, 1.0 + share)
 
 
 def _complete(outcome: Outcome) -> bool:
-    return isinstance(outcome, Evaluated) or (isinstance(outcome, Infeasible) and outcome.complete)
+    return isinstance(outcome, Feasible) or (isinstance(outcome, Infeasible) and outcome.complete)
 
 
 def _key(candidate: Candidate) -> str | None:

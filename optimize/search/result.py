@@ -1,37 +1,41 @@
-"""What a search hands back: typed outcomes, the short list, what a limit costs, the whole run."""
+"""Results of a search: outcomes of builds, the short list, prices, relaxations, the run."""
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import OrbwrightError
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
+from layers.files.html import html_table
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 
 @dataclass(frozen=True)
-class Evaluated:
-    """A build that keeps every limit, with the figures that goals and limits need."""
+class Feasible:
+    """A build that meets all constraints, with the figures that goals and limits need."""
 
     figures: dict[str, Figure]
 
 
 @dataclass(frozen=True)
 class Infeasible:
-    """A build that breaks limits.
+    """A build that violates constraints.
 
     Attributes
     ----------
     excess : dict of Bound to float
-        Which bounds, and by how much in the figure's unit.
+        Violated bounds, and by how much, in the figure's unit.
     figures : dict of str to Figure
-        What was computed; without finite-element figures when a closed form ruled the build out.
+        Computed figures; none by finite elements when a closed form ruled the build out.
     complete : bool
-        Whether every limit was looked at; otherwise more than `excess` may be broken.
+        Whether every constraint was checked; otherwise more than `excess` may be violated.
     """
 
     excess: dict[Bound, float]
@@ -46,12 +50,12 @@ class Infeasible:
 
 @dataclass(frozen=True)
 class Failed:
-    """A build of which a needed figure could not be computed; it takes no part in the ranking."""
+    """A build of which a needed figure could not be computed; it is not ranked."""
 
     reason: str
 
 
-Outcome = Evaluated | Infeasible | Failed
+Outcome = Feasible | Infeasible | Failed
 
 
 @dataclass(frozen=True)
@@ -61,13 +65,13 @@ class Build:
     Attributes
     ----------
     key, row : str, tuple of int
-        Its hash in the ledger, and which value each freedom of the scenario takes.
+        Its hash in the ledger, and the value of each design variable, by index.
     ball : Ball
-        Its layers.
+        The build.
     figures : dict of str to Figure
-        What goals and limits need.
+        Figures that goals and limits need.
     excess : dict of Bound to float
-        Which bounds it breaks, and by how much; empty when it keeps every limit.
+        Violated bounds, and by how much; empty for a feasible build.
     """
 
     key: str
@@ -78,13 +82,13 @@ class Build:
 
 
 @dataclass(frozen=True)
-class Standing:
-    """How a build did, in the words of what proposes the next ones.
+class Score:
+    """The score of a build, as told to the search method.
 
     Attributes
     ----------
     losses : tuple of float or None
-        What each goal makes small; None for a build that breaks limits.
+        Loss of each goal; None for an infeasible build.
     violation : float
         0 for a feasible build; otherwise the larger the worse.
     figures : dict of str to float, or None
@@ -109,11 +113,12 @@ class Member:
     estimate : Estimate
         Every figure of the ball.
     stages : tuple of Estimate
-        Diameter, mass, inertia and deflection of each stage, centre outward; the last is the ball.
+        Diameter, mass, moment of inertia and deflection of each stage, centre outward; the last is
+        the ball.
     violations : dict of str to float
-        ``"figure at most value"`` and by how much it is broken; empty for a feasible build.
+        ``"figure at most value"`` and by how much it is violated; empty for a feasible build.
     reason : str
-        Why it stands on the list.
+        Why it is on the list.
     indistinguishable_from : tuple of str
         Labels of the members that differ by less than the error in every goal.
     """
@@ -130,7 +135,7 @@ class Member:
 
 @dataclass(frozen=True)
 class Price:
-    """What one goal costs in another between two neighbours on the short list.
+    """The price of one goal in another between two neighbours on the short list.
 
     `slope` is the loss of `other` per unit gained in `goal`, each in its figure's unit, positive.
     """
@@ -150,17 +155,18 @@ class Relaxation:
     Attributes
     ----------
     figure : str
-        What the bound is on.
+        Figure of the bound.
     side : str
         ``"at least"`` or ``"at most"``.
     present, needed : float
-        The bound now, and what it would have to be, in the figure's unit.
+        The bound now and the bound needed, in the figure's unit.
     member : str
-        Label of the member that it lets in; empty where no choice of the freedoms makes a ball.
+        Label of the member that becomes feasible; empty where no values of the design variables
+        make a ball.
     alone : bool
-        Whether this one change is enough; otherwise all that are not alone are needed together.
+        Whether this change alone is enough; otherwise all that are not alone are needed together.
     sentence : str
-        The same for people.
+        The same as text.
     """
 
     figure: str
@@ -173,19 +179,19 @@ class Relaxation:
 
 
 @dataclass(frozen=True)
-class Checked:
-    """How far an emulator was right about builds that it had not seen.
+class EmulatorCheck:
+    """Error and coverage of an emulator on builds that it had not been fitted to.
 
     Attributes
     ----------
     figure : str
-        Which figure.
+        Name of the figure.
     builds : int
-        How many builds were guessed before they were computed.
+        Number of builds that were predicted before they were computed.
     error : float
-        Root mean square of the guess's error over the computed value.
+        Root mean square of the relative error of the prediction.
     within_68, within_95 : float
-        Share of the builds that fell within the intervals that should hold 68 and 95 %.
+        Share of the builds within their 68 and 95 % intervals.
     """
 
     figure: str
@@ -197,7 +203,7 @@ class Checked:
 
 @dataclass(frozen=True)
 class Progress:
-    """Where a running search stands.
+    """Progress of a running search.
 
     `best` is the best feasible value of each goal so far, `seconds_left` is None until a build has
     been computed.
@@ -224,28 +230,28 @@ class Run:
     evaluated : int
         Builds of which every needed figure was computed, feasible or not.
     feasible, infeasible : int
-        How many of them keep every limit, and how many do not.
+        How many of them meet all constraints, and how many do not.
     ruled_out : int
-        Builds that a closed-form limit (mass, diameter, filler) turned away before any finite
-        element was run; not among `evaluated`.
+        Builds that a closed-form limit (mass, diameter, filler) ruled out before any finite element
+        was run; not among `evaluated`.
     failed : dict of str to int
         Reason, and how many builds failed of it; not among `evaluated`.
     reused : int
-        Builds whose figures already stood in the ledger.
+        Builds whose figures were in the ledger already.
     short_list : tuple of Member
-        The answer; the nearest misses when no build keeps every limit.
+        The answer; the closest infeasible builds when none is feasible.
     front : tuple of (key, goal values)
-        The feasible builds that none other beats in every goal, in the order of the first goal.
+        The non-dominated feasible builds, in the order of the first goal.
     cloud : (evaluated, goals) array
         Goal values of all evaluated builds, in the order of evaluation, in the figures' units.
     cloud_feasible : (evaluated,) bool array
-        Which of them keep every limit.
+        Which of them are feasible.
     builds : tuple of Build
-        The same builds with their layers, figures and broken limits, in the same order.
-    checks : tuple of Checked
-        How the emulator's guesses did, figure by figure; empty for a direct search.
+        The same builds with their layers, figures and violations, in the same order.
+    checks : tuple of EmulatorCheck
+        Error and coverage of the emulator's predictions; empty for a direct search.
     prices, relaxations : tuples
-        What goals cost in one another; which limits to relax when none is feasible.
+        Prices of goals in one another; limits to relax when no build is feasible.
     seconds : float
         Wall time of this run; 0 for one read back from the ledger.
     """
@@ -263,13 +269,75 @@ class Run:
     front: tuple[tuple[str, tuple[float, ...]], ...]
     prices: tuple[Price, ...]
     relaxations: tuple[Relaxation, ...]
-    checks: tuple[Checked, ...]
+    checks: tuple[EmulatorCheck, ...]
     cloud: FloatArray = field(compare=False)
     cloud_feasible: np.typing.NDArray[np.bool_] = field(compare=False)
     builds: tuple[Build, ...] = field(compare=False)
     reused: int = field(compare=False)
     seconds: float = field(compare=False)
 
+    def __repr__(self) -> str:
+        """Return the counts and the short list in a line a build."""
+        lines = [
+            f"  {member.label}: "
+            + ", ".join(repr(member.estimate[goal.figure]) for goal in self.scenario.goal)
+            for member in self.short_list
+        ]
+        head = f"Run of {self.scenario.name!r}: {self.evaluated} builds evaluated, "
+        return "\n".join([f"{head}{self.feasible} feasible", *lines])
+
+    def _repr_html_(self) -> str:
+        """Return the short list as a table, for notebooks."""
+        goals = [goal.figure for goal in self.scenario.goal]
+        rows = [
+            (m.label, *(repr(m.estimate[g]).removeprefix(f"{g} ") for g in goals), m.reason)
+            for m in self.short_list
+        ]
+        return html_table(f"Short list of {self.scenario.name}", ("", *goals, "why"), rows)
+
+    def to_frame(self) -> "pd.DataFrame":
+        """Return a table of a row a build, in the order of evaluation.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Index ``build``, the name in the ledger. Columns: ``layer1_role``,
+            ``layer1_outer_diameter_mm``, ``layer1_material``, ``layer1_youngs_modulus_mpa``,
+            ``layer1_density_g_cm3`` and so on outward; each figure by its name, in its unit;
+            ``feasible``; ``on_front``; ``label`` of the short list, else empty.
+        """
+        import pandas as pd
+
+        front = {key for key, _ in self.front}
+        label = {member.key: member.label for member in self.short_list}
+        rows = [
+            {
+                **_layer_cells(build.ball),
+                **{name: figure.value for name, figure in build.figures.items()},
+                "feasible": not build.excess,
+                "on_front": build.key in front,
+                "label": label.get(build.key, ""),
+            }
+            for build in self.builds
+        ]
+        frame = pd.DataFrame(rows, index=pd.Index([b.key for b in self.builds], name="build"))
+        layers = sorted(c for c in frame.columns if c.startswith("layer"))
+        order = {name: place for place, name in enumerate(frame.columns)}
+        layers.sort(key=lambda c: (int(c[5 : c.index("_")]), order[c]))
+        return frame[[*layers, *(c for c in frame.columns if c not in layers)]]
+
+
+def _layer_cells(ball: Ball) -> dict[str, Any]:
+    cells: dict[str, Any] = {}
+    for number, layer in enumerate(ball.layer, start=1):
+        card = layer.material
+        cells[f"layer{number}_role"] = layer.role
+        cells[f"layer{number}_outer_diameter_mm"] = layer.outer_diameter_mm
+        cells[f"layer{number}_material"] = card.name
+        cells[f"layer{number}_youngs_modulus_mpa"] = card.youngs_modulus_mpa.value
+        cells[f"layer{number}_density_g_cm3"] = card.density_g_cm3.value
+    return cells
+
 
 class Interrupted(OrbwrightError):
-    """The user stopped a search; the message says how to go on."""
+    """The user stopped a search; the message says how to resume it."""

@@ -1,4 +1,4 @@
-"""Running a search against a ledger, and showing a finished one again."""
+"""Run a search against a ledger; read a finished one from it."""
 
 import hashlib
 import json
@@ -7,33 +7,39 @@ from dataclasses import replace
 from difflib import get_close_matches
 from functools import cache
 from importlib.metadata import version
-from pathlib import Path
 
 from pydantic import ValidationError
 
 from layers.errors import InputError, SolverError, explain
-from layers.estimation import MODEL_VERSION
+from layers.files.paths import StrPath
+from layers.files.sources import digest_of, sources_of
+from layers.model_version import MODEL_VERSION
 from optimize.compute.cluster import Cluster
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
-from optimize.ledger.ledger import Ledger, RunRecord
-from optimize.scenario.brief import Scenario
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import RunRecord
+from optimize.scenario.brief import Scenario, read_scenario
+from optimize.scenario.space import Row
 from optimize.search.answer import answer
 from optimize.search.loop import Report, Search
 from optimize.search.result import Interrupted, Run
 
 
 def run_search(
-    scenario: Scenario, ledger: Ledger, workers: int | Cluster = 1, progress: Report | None = None
+    scenario: Scenario | StrPath,
+    ledger: Ledger | StrPath,
+    workers: int | Cluster = 1,
+    progress: Report | None = None,
 ) -> Run:
-    """Search a scenario's builds; the same call again goes on where it was stopped.
+    """Search a scenario's builds; the same call again resumes where it was stopped.
 
     Parameters
     ----------
-    scenario : Scenario
-        What may vary, what is wanted, what must hold, the seed and the budget.
-    ledger : Ledger
-        Where every evaluation is found or written.
+    scenario : Scenario, str or path
+        Design variables, goals, limits, seed and budget; or its file.
+    ledger : Ledger, str or path
+        Where every evaluation is read or written; or its file.
     workers : int or Cluster
         Processes that compute, or a cluster's workers; the answer does not depend on it, to the
         last bit. A script that asks for more than one process keeps its own code under
@@ -53,13 +59,18 @@ def run_search(
     SolverError
         If every build failed, worker processes keep dying, or a cluster is lost.
     InputError
-        If the ledger cannot be read or written, or a cluster cannot be used.
+        If the scenario or the ledger cannot be read or written, or a cluster cannot be used.
     """
+    if not isinstance(scenario, Scenario):
+        scenario = read_scenario(scenario)
+    if not isinstance(ledger, Ledger):
+        with Ledger(ledger) as opened:
+            return run_search(scenario, opened, workers, progress)
     started = time.perf_counter()
     run, versions = name_run(scenario)
     done = 0
     try:
-        with computing(workers, scenario.played()) as compute:
+        with computing(workers, scenario.estimate_conditions()) as compute:
             ledger.begin(run, scenario.name, scenario.model_dump_json(), scenario.seed, versions)
             evaluator = Evaluator(ledger, compute, model_version=versions["model"])
             search = Search(scenario, run, evaluator, progress)
@@ -88,52 +99,47 @@ def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
     The conditions of a scenario that states its own are part of the model's version: its figures
     are kept apart in the ledger, while scenarios under the shipped conditions share theirs.
     """
-    played = scenario.played()
+    played = scenario.estimate_conditions()
     model = f"{MODEL_VERSION}+{played.fingerprint()}" if played else MODEL_VERSION
-    libraries, files = ["numpy", "pymoo"], [*_PROPOSING]
+    libraries = ["numpy", "pymoo"]
     if scenario.method == "emulator":
         libraries += ["scikit-learn", "scipy"]
-        files += _EMULATING
-    versions = {"model": model, "search": _digest_of(*files)}
+    versions = {"model": model, "search": _search_version()}
     versions |= {library: version(library) for library in libraries}
     text = json.dumps([scenario.model_dump(mode="json"), versions], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:12], versions
 
 
-# The files that decide which builds are asked for: a search by other code is another run.
-_PROPOSING = ("search/loop", "search/evolution", "scenario/space")
-_EMULATING = (
-    "search/acquisition",
-    "search/by_emulator",
-    "emulator/gaussian",
-    "emulator/encoding",
-    "search/shortlist",
-)
-
-
 @cache
-def _digest_of(*files: str) -> str:
-    digest = hashlib.sha256()
-    for file in files:
-        digest.update((Path(__file__).parents[1] / f"{file}.py").read_bytes())
-    return digest.hexdigest()[:12]
+def _search_version() -> str:
+    """Digest all that a search imports: one by other code is another run.
+
+    Both methods share it. What another method's code costs is a new id, not a new computation: the
+    builds of an interrupted run are in the ledger and are found there.
+    """
+    return digest_of(sources_of(__name__, ("layers", "optimize")))
 
 
-def load_run(ledger: Ledger, name: str) -> Run:
+def load_run(ledger: Ledger | StrPath, name: str) -> Run:
     """Rebuild a finished run from the ledger, without computing.
 
     Parameters
     ----------
-    ledger : Ledger
-        Where the run stands.
+    ledger : Ledger, str or path
+        Where the run is kept; or its file.
     name : str
         A run's id, or a scenario's name: its latest finished run is taken.
 
     Raises
     ------
     InputError
-        If there is no such run, it is not finished, or its figures are missing.
+        If there is no such run, it is not finished, its figures are missing, or the ledger is
+        damaged.
     """
+    if not isinstance(ledger, Ledger):
+        with Ledger(ledger, reading=True) as opened:
+            return load_run(opened, name)
+    ledger.check_count()
     record = _find(ledger, name)
     try:
         scenario = Scenario.model_validate_json(record.scenario)
@@ -141,8 +147,19 @@ def load_run(ledger: Ledger, name: str) -> Run:
         raise explain(error, f"the scenario of run {record.id}") from error
     reader = Evaluator(ledger, compute=None, model_version=record.versions["model"])
     search = Search(scenario, record.id, reader, report=None)
-    search.recall(ledger.proposals(record.id))
+    proposals = ledger.proposals(record.id)
+    sizes = search.space.sizes.tolist()
+    if not all(_fits(proposal.row, sizes) for proposal in proposals):
+        raise InputError(
+            f"{ledger.path} is damaged: run {record.id} looked at a build that its scenario does "
+            f"not have; search it again."
+        )
+    search.recall(proposals)
     return answer(search)
+
+
+def _fits(row: Row, sizes: list[int]) -> bool:
+    return len(row) == len(sizes) and all(0 <= i < n for i, n in zip(row, sizes, strict=True))
 
 
 def _find(ledger: Ledger, name: str) -> RunRecord:

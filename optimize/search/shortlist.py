@@ -2,19 +2,22 @@
 
 import itertools
 import math
+import string
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from layers.arrays import BoolArray, FloatArray
-from layers.figures import QUANTITIES, Figure, parse_figure
+from layers.estimates import Figure
+from layers.figures import QUANTITIES, parse_figure
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.variables import FILL_DENSITY
 from optimize.search.result import Infeasible, Member, Price, Relaxation
 
 MOST_MEMBERS = 8
-MOST_MISSES = 5
+LABELS = string.ascii_uppercase
+MOST_INFEASIBLE = 5
 _MOST_KNEES = 2
 _LEAST_KNEE = 1.2  # a straight front has 1 everywhere
 _KNEE_DISTANCE = 0.15  # of the front's range: two knees nearer than this are one
@@ -22,14 +25,14 @@ _KNEE_DISTANCE = 0.15  # of the front's range: two knees nearer than this are on
 
 @dataclass(frozen=True)
 class Pick:
-    """An evaluated build chosen for the short list, by its place among the builds, and why."""
+    """A build chosen for the short list, by its index, and the reason."""
 
     index: int
     reason: str
 
 
 def non_dominated(losses: FloatArray) -> BoolArray:
-    """Find the builds that no other build beats.
+    """Find the builds that no other build dominates.
 
     Parameters
     ----------
@@ -54,19 +57,18 @@ def non_dominated(losses: FloatArray) -> BoolArray:
 
 
 def trade_off(losses: FloatArray, resolution: FloatArray) -> FloatArray:
-    """Measure how much leaving each member of a front loses for what it gains.
+    """Return the least ratio of loss to gain of moving away from each member of a front.
 
-    T_i = min over j of (sum of what j loses against i) / (sum of what j gains over i), each goal
-    over its range on the front. A straight front has T = 1 everywhere; a bulge has more, and its
-    peak is a knee: whoever leaves it gives more than he gets, wherever he goes.
+    T_i = min over j of (sum of the losses of j against i) / (sum of the gains), each goal divided
+    by its range on the front. A straight front has T = 1 everywhere; a maximum above 1 is a knee
+    point: any move away from it loses more than it gains.
 
     Parameters
     ----------
     losses : (n, m) array
         A front, the smaller the better.
     resolution : (m,) array
-        Error of a difference in each goal: a smaller gain than this is none, and such a j says
-        nothing.
+        Error of a difference in each goal: smaller gains count as none, and such a j is ignored.
 
     Returns
     -------
@@ -74,7 +76,7 @@ def trade_off(losses: FloatArray, resolution: FloatArray) -> FloatArray:
         T; 0 where no other member gains anything.
     """
     span = _span(losses)
-    rise = (losses[None, :, :] - losses[:, None, :]) / span  # [i, j]: what j has more than i
+    rise = (losses[None, :, :] - losses[:, None, :]) / span  # [i, j]: the loss of j over i
     gain = np.sum(np.where(-rise > resolution / span, -rise, 0.0), axis=2)
     loss = np.sum(np.maximum(rise, 0.0), axis=2)
     ratio = np.divide(loss, gain, out=np.full_like(loss, np.inf), where=gain > 0.0)
@@ -97,9 +99,9 @@ def choose(
     goals : sequence of Goal
         m goals.
     losses, errors : (n, m) array
-        What each goal makes small, and the error of its differences.
+        Loss in each goal, and the error of its differences.
     points : (n, d) array
-        The builds as points of the search space, to tell different constructions.
+        The builds as points of the search space, to compare constructions.
 
     Returns
     -------
@@ -118,25 +120,39 @@ def choose(
     measure = trade_off(on_front, errors[front].max(axis=0))
     for place in _knees(measure, scaled, tuple(picks)):
         picks[place] = (
-            f"knee: any other member of the front gives up at least {measure[place]:.1f} times "
-            f"what it gains, goals over their ranges"
+            f"knee point: each 1 % gained in one goal costs at least {measure[place]:.1f} % in "
+            f"{'the other' if len(goals) == 2 else 'the others'}, of their ranges on the front"
         )
     for place in _spread(scaled, list(picks), MOST_MEMBERS):
-        picks[place] = "between the others, where the front had a gap"
+        picks[place] = ""
     order = sorted(picks, key=lambda place: (*on_front[place], place))
-    return [Pick(int(front[place]), picks[place]) for place in order]
+    return [
+        Pick(int(front[place]), picks[place] or _gap(scaled[order], i))
+        for i, place in enumerate(order)
+    ]
+
+
+def _gap(members: FloatArray, i: int) -> str:
+    """Name the members on both sides of a gap's filler: its neighbours, or the two nearest."""
+    if members.shape[1] == 2:
+        sides = [i - 1, i + 1]
+    else:
+        distance = np.linalg.norm(members - members[i], axis=1)
+        sides = sorted(np.argsort(distance, kind="stable")[1:3].tolist())
+    one, other = (LABELS[side] for side in sides)
+    return f"fills the gap between {one} and {other}"
 
 
 def _choose_best(
     goal: Goal, losses: FloatArray, errors: FloatArray, points: FloatArray
 ) -> list[Pick]:
-    """Return the best build of one goal, then others as good within the error, but different."""
+    """Return the best build of one goal, then others equal within the resolution but different."""
     order = np.argsort(losses, kind="stable")
     best = order[0]
     ties = [i for i in order if losses[i] - losses[best] <= max(errors[i], errors[best])]
     if len(ties) > 1:
         others = _spread(points[ties], [0], MOST_MEMBERS)
-        same = "as good within the error, and built differently"
+        same = "equal to the best within the model's resolution, a different construction"
         chosen = [Pick(int(ties[place]), same) for place in others]
     else:
         chosen = [Pick(int(i), "next best") for i in order[1:MOST_MEMBERS]]
@@ -166,7 +182,7 @@ def _distance(points: FloatArray, i: int, j: int) -> float:
 
 
 def _spread(points: FloatArray, taken: list[int], count: int) -> list[int]:
-    """Add the point farthest from all that are taken, until `count` are, or all different ones."""
+    """Add the point farthest from all that are taken until there are `count`, or no new ones."""
     taken, added = list(taken), []
     nearest = np.min([np.linalg.norm(points - points[p], axis=1) for p in taken], axis=0)
     while len(taken) < count and nearest.max() > 0.0:
@@ -178,7 +194,7 @@ def _spread(points: FloatArray, taken: list[int], count: int) -> list[int]:
 
 
 def indistinguishable(a: Sequence[Figure], b: Sequence[Figure]) -> bool:
-    """Whether two builds differ by no more than the error of the difference in every goal."""
+    """Whether two builds are the same within the model's resolution in every goal."""
     return all(
         abs(p.value - q.value) <= max(p.difference_error, q.difference_error)
         for p, q in zip(a, b, strict=True)
@@ -186,9 +202,9 @@ def indistinguishable(a: Sequence[Figure], b: Sequence[Figure]) -> bool:
 
 
 def prices(goals: Sequence[Goal], members: Sequence[Member]) -> tuple[Price, ...]:
-    """Compute what each goal costs in each other between neighbours on the short list.
+    """Compute the price of each goal in each other between neighbours on the short list.
 
-    A step within the error of its own goal has no price: its slope would be noise.
+    A gain within the model's resolution has no price: its slope would be noise.
     """
     found = []
     for goal, other in itertools.permutations(goals, 2):
@@ -207,16 +223,20 @@ def _price(goal: Goal, other: Goal, better: Member, worse: Member) -> Price | No
     cost = other.loss(p.value) - other.loss(q.value)
     if gain <= max(a.difference_error, b.difference_error) or cost <= 0.0:
         return None
-    price = f"{plain(cost, 3)}{_unit(p.unit)} of {other.figure}"
-    if cost <= max(p.difference_error, q.difference_error):
-        price = f"less {other.figure} than the model can tell ({plain(cost, 1)}{_unit(p.unit)})"
     step = f"{goal.figure} better by {plain(gain, 3)}{_unit(a.unit)}"
-    sentence = f"From {worse.label} to {better.label}: {step} costs {price}."
+    price = f" costs {plain(cost, 3)}{_unit(p.unit)} of {other.figure}"
+    resolution = max(p.difference_error, q.difference_error)
+    if cost <= resolution:
+        price = (
+            f"; the loss in {other.figure}, {plain(cost, 1)}{_unit(p.unit)}, is below the model's "
+            f"resolution of {plain(resolution, 1)}{_unit(p.unit)}"
+        )
+    sentence = f"From {worse.label} to {better.label}: {step}{price}."
     return Price(goal.figure, other.figure, better.label, worse.label, cost / gain, sentence)
 
 
 def plain(value: float, digits: int) -> str:
-    """Round to so many digits that count, without an exponent: 200, not 2e+02."""
+    """Round to so many significant digits, without an exponent: 200, not 2e+02."""
     return np.format_float_positional(
         value, precision=digits, unique=False, fractional=False, trim="-"
     )
@@ -228,7 +248,7 @@ def _unit(unit: str) -> str:
 
 @dataclass(frozen=True)
 class Change:
-    """A bound that would let a build in if it were moved by `excess`, alone or with others."""
+    """A bound that a build violates by `excess`; `alone` if it is the only one."""
 
     bound: Bound
     excess: float
@@ -236,47 +256,45 @@ class Change:
     alone: bool
 
 
-def changes(misses: Sequence[Infeasible]) -> tuple[Change, ...]:
-    """Find the smallest changes of limits that would let a computed build in.
+def changes(infeasible: Sequence[Infeasible]) -> tuple[Change, ...]:
+    """Find the smallest changes of limits that would make a computed build feasible.
 
     Parameters
     ----------
-    misses : sequence of Infeasible
-        Builds of which every limit was looked at.
+    infeasible : sequence of Infeasible
+        Builds of which every constraint was checked.
 
     Returns
     -------
     tuple of Change
-        For each bound that alone keeps some build out, the smallest change; then, where some build
-        would need less change (relative to the bounds) in several bounds at once, or no single one
-        is enough, those of the nearest such build, marked not alone.
+        For each bound that is the only one some build violates, the smallest change; then, where
+        some build needs less change (relative to the bounds) in several bounds at once, or no
+        single one is enough, the changes for the closest such build, marked not alone.
     """
     found = []
-    for bound in dict.fromkeys(bound for miss in misses for bound in miss.excess):
-        only = [
-            (miss.excess[bound], i) for i, miss in enumerate(misses) if [*miss.excess] == [bound]
-        ]
+    for bound in dict.fromkeys(bound for build in infeasible for bound in build.excess):
+        only = [(b.excess[bound], i) for i, b in enumerate(infeasible) if [*b.excess] == [bound]]
         if only:
             found.append(Change(bound, *min(only), alone=True))
     least = min((c.bound.relative(c.excess) for c in found), default=math.inf)
-    several = [(miss.distance, i) for i, miss in enumerate(misses) if len(miss.excess) > 1]
+    several = [(build.distance, i) for i, build in enumerate(infeasible) if len(build.excess) > 1]
     distance, nearest = min(several, default=(math.inf, 0))
     if distance < least:
-        found += [Change(b, e, nearest, alone=False) for b, e in misses[nearest].excess.items()]
+        found += [Change(b, e, nearest, alone=False) for b, e in infeasible[nearest].excess.items()]
     return tuple(found)
 
 
-def nearest_misses(misses: Sequence[Infeasible], wanted: Sequence[Change]) -> list[int]:
-    """Choose the builds that the changes let in, and the nearest others, nearest first."""
-    by_distance = sorted(range(len(misses)), key=lambda i: (misses[i].distance, i))
-    named = list(dict.fromkeys(change.index for change in wanted))
+def closest_infeasible(infeasible: Sequence[Infeasible], proposed: Sequence[Change]) -> list[int]:
+    """Choose the builds that the changes make feasible, and the next closest, closest first."""
+    by_distance = sorted(range(len(infeasible)), key=lambda i: (infeasible[i].distance, i))
+    named = list(dict.fromkeys(change.index for change in proposed))
     others = [i for i in by_distance if i not in named]
-    chosen = {*named, *others[: max(0, MOST_MISSES - len(named))]}
+    chosen = {*named, *others[: max(0, MOST_INFEASIBLE - len(named))]}
     return [i for i in by_distance if i in chosen]
 
 
 def relaxation(change: Change, label: str) -> Relaxation:
-    """Say a change of a limit; the number in the sentence is rounded so that it is enough."""
+    """Put a change of a limit in a sentence; its number is rounded so that it is enough."""
     bound, up = change.bound, change.bound.side == "at most"
     needed = bound.value + change.excess if up else bound.value - change.excess
     digits = max(0, 1 - math.floor(math.log10(change.excess)))
@@ -287,11 +305,11 @@ def relaxation(change: Change, label: str) -> Relaxation:
         f"{rounded:.{digits}f}{unit} ({bound.source})"
     )
     if not label:
-        sentence += ": a build is then a ball; what else it breaks is not known."
+        sentence += ": a build can then be made; its other violations are not known."
     elif change.alone:
-        sentence += f": {label} is then in."
+        sentence += f": {label} is then feasible."
     else:
-        sentence += f", with the other changes for {label}."
+        sentence += f", together with the other changes for {label}."
     return Relaxation(bound.figure, bound.side, bound.value, needed, label, change.alone, sentence)
 
 

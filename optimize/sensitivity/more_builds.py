@@ -1,4 +1,4 @@
-"""The builds that an emulator of a whole space rests on: a run's own, and more spread evenly."""
+"""The builds that an emulator of a whole space is fitted to: a run's own, and more."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -8,22 +8,23 @@ from scipy.stats import qmc
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
-from layers.figures import Figure
+from layers.estimates import Figure
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.makeable import can_be_made
 from optimize.scenario.space import Row, Space
 from optimize.search.result import Build, Interrupted, Run
 from optimize.search.run import name_run
 
-# Drawn rows that are no new builds before the space counts as used up.
+# Blocks of drawn rows without a new build before the space counts as used up.
 _BLOCK, _STALE_BLOCKS = 64, 50
 
 
 @dataclass(frozen=True)
 class Computed:
-    """Builds with the values of the figures that are known of all of them, (n,) each."""
+    """Builds with the figures that are known of all of them, (n,) each."""
 
     rows: tuple[Row, ...]
     values: Mapping[str, FloatArray]
@@ -35,14 +36,14 @@ class Computed:
 
 
 def computed(run: Run, known: Mapping[str, Known]) -> Computed:
-    """Gather a run's builds, with every figure that is known of all of them.
+    """Collect a run's builds, with every figure that is known of all of them.
 
     Parameters
     ----------
     run : Run
         A finished search.
     known : mapping of str to Known
-        What the ledger knows, by key.
+        Figures in the ledger, by key.
     """
     found = [_sound(build, known) for build in run.builds]
     asked = run.scenario.figures()
@@ -63,11 +64,11 @@ def compute_more(
     count: int,
     ledger: Ledger,
     workers: int,
-    tell: Callable[[int, int], None],
+    report: Callable[[int, int], None],
 ) -> Computed:
-    """Compute builds spread evenly over the space that the run did not look at.
+    """Compute further builds, spread over the space and not among the run's.
 
-    The same call gives the same builds; those that stand in the ledger are not computed again.
+    The same call gives the same builds; those in the ledger are not computed again.
 
     Parameters
     ----------
@@ -76,13 +77,13 @@ def compute_more(
     names : sequence of str
         Figures to compute.
     count : int
-        How many builds; fewer where the space has no more.
+        Number of builds; fewer where the space has no more.
     ledger : Ledger
         Where they are found or written.
     workers : int
         Processes that compute.
-    tell : callable
-        Called with how many are done, and of how many, after each.
+    report : callable
+        Called after each build with the numbers done and in all.
 
     Raises
     ------
@@ -101,20 +102,19 @@ def compute_more(
     rows = _spread_rows(space, [build.row for build in run.builds], count)
     balls = [space.decode(row).ball for row in rows]
     requests = [(ball, tuple(names)) for ball in balls if ball is not None]
-    done = 0
+    evaluator = Evaluator(ledger, None, model_version=model)
 
     def tick(_: int, __: Known) -> None:
-        nonlocal done
-        done += 1
-        tell(done, len(requests))
+        report(evaluator.reused + evaluator.computed, len(requests))
 
     try:
-        with computing(workers, run.scenario.played()) as compute:
-            found = Evaluator(ledger, compute, model_version=model).figures(requests, tick)
+        with computing(workers, run.scenario.estimate_conditions()) as evaluator.compute:
+            found = evaluator.figures(requests, tick)
     except KeyboardInterrupt:
+        done = evaluator.reused + evaluator.computed
         raise Interrupted(
             f"Stopped after {done} of {len(requests)} builds; all of them are in {ledger.path}. "
-            f"The same command goes on from there."
+            f"The same command resumes from there."
         ) from None
     sound = [i for i, one in enumerate(found) if _all_sound(one, names)]
     values = {name: np.array([found[i].figures[name].value for i in sound]) for name in names}
@@ -126,7 +126,7 @@ def _all_sound(known: Known, names: Sequence[str]) -> bool:
 
 
 def _spread_rows(space: Space, seen: Sequence[Row], count: int) -> list[Row]:
-    """Return rows that can be made, spread over the space, none of them seen."""
+    """Return rows that can be made, spread over the space, none of them in the run."""
     sequence = qmc.Sobol(len(space.genes), rng=np.random.default_rng([space.scenario.seed, 5]))
     taken, fresh, stale = set(seen), list[Row](), 0
     while len(fresh) < count and stale < _STALE_BLOCKS:

@@ -1,8 +1,8 @@
-"""Which freedom of a scenario pays for which figure: Sobol indices by an emulator of its run.
+"""Global sensitivities of a scenario: Sobol indices by an emulator fitted to a run's builds.
 
-The builds that a run computed crowd where its goals are met; the indices are over the whole space.
-How far the emulator can be trusted out there is part of the answer: each computed build is
-predicted from the others and counts by the part of the space that lies nearest to it.
+A run's builds cluster where its goals are met; the indices are over the whole space. So the
+emulator's error over the space is part of the answer: each computed build is predicted from the
+others, weighted by the part of the space nearest to it.
 """
 
 from collections.abc import Sequence
@@ -25,26 +25,26 @@ from optimize.sensitivity.sobol import Design, Grid, Index, design, indices
 # Random builds of the sample, and pairs of functions drawn from the emulator.
 SAMPLE, PAIRS = 8192, 32
 
-# The emulator rests on no more builds than this, which cover the run's evenly.
+# The emulator is fitted to at most so many builds, spread evenly over the run's.
 _MOST = 1000
 
-# The emulator's checked error, as a share of a figure's variance, above which shares are doubted.
-# Over random designs of 60 to 300 points (tests/benchmarks/sobol.py), the 95 % intervals of
+# The emulator's error, as a share of a figure's variance, above which indices are unreliable. Over
+# random designs of 60 to 300 points (tests/benchmarks/sobol.py), the 95 % intervals of
 # Ishigami's function and of the g-function held the truth in 94 to 100 % of the cases below 0.02,
 # in 83 and 95 % up to 0.05, and in 83 and 99 % above, where they are wide.
-DOUBTED = 0.05
+LARGEST_ERROR = 0.05
 
 
 @dataclass(frozen=True)
-class Fresh:
-    """How the emulator of the run alone did on builds drawn evenly from the space.
+class Validation:
+    """Test of the emulator of the run alone on further builds, spread over the space.
 
     Attributes
     ----------
     builds : int
-        How many.
+        Number of these builds.
     error : float
-        Its mean square error there, as a share of the variance of these builds.
+        Mean square error there, as a share of the variance of these builds.
     covered : float
         Share of them within their 95 % intervals.
     """
@@ -56,23 +56,23 @@ class Fresh:
 
 @dataclass(frozen=True)
 class FigureShares:
-    """Where the spread of one figure comes from.
+    """Sobol indices of one figure.
 
     Attributes
     ----------
     figure : str
         Its name.
     low, middle, high : float
-        2.5, 50 and 97.5 % of the space's builds lie below, in the figure's unit.
+        Quantiles 2.5, 50 and 97.5 % over the space, in the figure's unit.
     first, total : tuple of Index
-        For each freedom: the share that it makes alone, and with all others.
+        First-order and total index of each design variable.
     layers : tuple of Index
-        For each layer that has freedoms: total of all of them together.
+        Total index of all design variables of each layer that has any.
     error : float
-        Mean square error of the emulator over the space, each build predicted from the others, as
-        a share of the figure's variance.
-    fresh : Fresh or None
-        Its check on builds that it had not seen, where such were computed.
+        Leave-one-out mean square error of the emulator over the space, as a share of the figure's
+        variance.
+    validation : Validation or None
+        Its test on further builds, where such were computed.
     """
 
     figure: str
@@ -83,32 +83,32 @@ class FigureShares:
     total: tuple[Index, ...]
     layers: tuple[Index, ...]
     error: float
-    fresh: Fresh | None
+    validation: Validation | None
 
     @property
-    def doubted(self) -> bool:
-        """Whether the emulator errs too much for the shares to be relied on."""
-        return max(self.error, self.fresh.error if self.fresh else 0.0) > DOUBTED
+    def unreliable(self) -> bool:
+        """Whether the emulator's error is too large for the indices to be used."""
+        return max(self.error, self.validation.error if self.validation else 0.0) > LARGEST_ERROR
 
 
 @dataclass(frozen=True)
 class Shares:
-    """The answer for all figures of a run.
+    """Sobol indices of all figures of a run.
 
     Attributes
     ----------
     run : Run
-        Whose builds the emulator was fitted to.
+        The run whose builds the emulator is fitted to.
     genes : tuple of Gene
-        The freedoms, centre outward.
+        The design variables, centre outward.
     layers : tuple of int
-        Layers that have freedoms, from 0 at the centre.
+        Layers that have design variables, from 0 at the centre.
     figures : tuple of FigureShares
         Goals first, then limits, then others that are known of every build.
     constant : tuple of str
         Figures that do not vary.
-    builds, fresh : int
-        Builds that the emulator rests on, and how many of them were drawn evenly for it.
+    builds, added : int
+        Builds that the emulator is fitted to, and how many of them were computed for it.
     makeable : float
         Share of all combinations that can be made.
     """
@@ -119,51 +119,54 @@ class Shares:
     figures: tuple[FigureShares, ...]
     constant: tuple[str, ...]
     builds: int
-    fresh: int
+    added: int
     makeable: float
 
 
-def shares(run: Run, known: Computed, more: Computed | None = None, sample: int = SAMPLE) -> Shares:
-    """Say which freedom the spread of each figure comes from, over all builds that can be made.
+def shares(run: Run, own: Computed, more: Computed | None = None, sample: int = SAMPLE) -> Shares:
+    """Compute Sobol indices of each figure over all builds that can be made.
 
-    Equal input gives equal shares to the last bit.
+    Equal input gives equal indices to the last bit.
 
     Parameters
     ----------
     run : Run
         A finished search.
-    known : Computed
+    own : Computed
         Its builds.
     more : Computed, optional
-        Further ones, drawn evenly from the space.
+        Further builds, spread over the space.
     sample : int
-        Builds in the random sample that the emulator is asked about.
+        Builds in the random sample at which the emulator is evaluated.
 
     Raises
     ------
     InputError
-        If nothing is free, or fewer than 5 builds were computed.
+        If there are no design variables, or fewer than 5 builds.
     """
     space = Space(run.scenario)
     if not space.genes:
-        raise InputError(f"{run.scenario.name!r} leaves nothing free: there is nothing to share.")
-    every = known.joined(more) if more else known
+        raise InputError(f"{run.scenario.name!r} has no design variables: nothing varies.")
+    every = own.joined(more) if more else own
     if len(every.rows) < FEWEST:
-        raise InputError(f"run {run.id} has {len(every.rows)} builds; it takes at least {FEWEST}.")
+        raise InputError(
+            f"run {run.id} has {len(every.rows)} builds; at least {FEWEST} are needed."
+        )
     constant = tuple(name for name, y in every.values.items() if _is_constant(y))
     names = [name for name in every.values if name not in constant]
     encode = Encoding(space)
-    fresh = _checked(encode, known, more, names) if more else {}
+    validations = _validated(encode, own, more, names) if more else {}
     x, values = _evenly(encode, every, names)
     emulator = fit(x, values)
-    of = design(Grid(space.sizes, partial(can_be_made, space)), _parts(space), sample, seed=1)
-    at = encode(of.rows.reshape(-1, len(space.genes)))  # type: ignore[arg-type]
+    grid = Grid(space.sizes, partial(can_be_made, space))
+    drawn = design(grid, _parts(space), sample, seed=1)
+    at = encode(drawn.rows.reshape(-1, len(space.genes)))  # type: ignore[arg-type]
     near, left_out = _nearest_share(x, at[:sample]), emulator.left_out()
     figures = []
     for name, y in values.items():
-        drawn = emulator.draws(name, at, PAIRS, seed=1).reshape(-1, *of.rows.shape[:2])
+        y_drawn = emulator.draws(name, at, PAIRS, seed=1).reshape(-1, *drawn.rows.shape[:2])
         square_error = float(near @ (left_out[name] - y) ** 2)
-        figures.append(_figure(name, of, space, drawn, square_error, fresh.get(name)))
+        figures.append(_figure(name, drawn, space, y_drawn, square_error, validations.get(name)))
     return Shares(
         run=run,
         genes=space.genes,
@@ -171,8 +174,8 @@ def shares(run: Run, known: Computed, more: Computed | None = None, sample: int 
         figures=tuple(figures),
         constant=constant,
         builds=len(x),
-        fresh=len(more.rows) if more else 0,
-        makeable=of.share,
+        added=len(more.rows) if more else 0,
+        makeable=drawn.share,
     )
 
 
@@ -189,23 +192,23 @@ def _of_layer(space: Space, layer: int) -> tuple[int, ...]:
 
 
 def _parts(space: Space) -> list[tuple[int, ...]]:
-    """Return each freedom by itself, then those of each layer that has several."""
+    """Return each variable by itself, then those of each layer that has several."""
     layers = [_of_layer(space, layer) for layer in _layers(space)]
     return [*((i,) for i in range(len(space.genes))), *(part for part in layers if len(part) > 1)]
 
 
 def _figure(
     name: str,
-    of: Design,
+    sample: Design,
     space: Space,
     values: FloatArray,
     square_error: float,
-    fresh: Fresh | None,
+    validation: Validation | None,
 ) -> FigureShares:
     error = square_error / float(values[:, 0].var(axis=1).mean())
-    found = indices(of, values, space.sizes, error)
+    found = indices(sample, values, space.sizes, error)
     low, middle, high = np.quantile(values[:, 0], (0.025, 0.5, 0.975))
-    total = dict(zip(of.parts, found.total, strict=True))
+    total = dict(zip(sample.parts, found.total, strict=True))
     return FigureShares(
         figure=name,
         low=float(low),
@@ -215,7 +218,7 @@ def _figure(
         total=found.total[: len(space.genes)],
         layers=tuple(total[_of_layer(space, layer)] for layer in _layers(space)),
         error=error,
-        fresh=fresh,
+        validation=validation,
     )
 
 
@@ -225,34 +228,34 @@ def _nearest_share(x: FloatArray, sample: FloatArray) -> FloatArray:
     return np.bincount(nearest, minlength=len(x)) / len(sample)
 
 
-def _checked(
-    encode: Encoding, known: Computed, more: Computed, names: Sequence[str]
-) -> dict[str, Fresh]:
+def _validated(
+    encode: Encoding, own: Computed, more: Computed, names: Sequence[str]
+) -> dict[str, Validation]:
     """Predict the further builds from the run's own."""
-    if len(known.rows) < FEWEST or len(more.rows) < FEWEST:
+    if len(own.rows) < FEWEST or len(more.rows) < FEWEST:
         return {}
-    checks = {}
-    believed = fit(*_evenly(encode, known, names)).predict(encode(more.rows))
-    for name, prediction in believed.items():
+    validations = {}
+    predictions = fit(*_evenly(encode, own, names)).predict(encode(more.rows))
+    for name, prediction in predictions.items():
         true = more.values[name]
         error = float(np.mean((prediction.value - true) ** 2) / np.var(true))
         inside = np.abs(prediction.below(true) - 0.5) <= 0.475
-        checks[name] = Fresh(len(true), error, float(np.mean(inside)))
-    return checks
+        validations[name] = Validation(len(true), error, float(np.mean(inside)))
+    return validations
 
 
 def _evenly(
-    encode: Encoding, of: Computed, names: Sequence[str]
+    encode: Encoding, builds: Computed, names: Sequence[str]
 ) -> tuple[FloatArray, dict[str, FloatArray]]:
-    """Return coordinates and figures of the builds, or of the most that are used.
+    """Return coordinates and figures of the builds, of at most `_MOST`.
 
-    They then cover all builds: each is the farthest from those before it.
+    These are spread over all: each is the farthest from those before it.
     """
-    x = encode(of.rows)
-    chosen, apart = [0], np.full(len(x), np.inf)
+    x = encode(builds.rows)
+    chosen, distance = [0], np.full(len(x), np.inf)
     while len(chosen) < min(_MOST, len(x)):
-        apart = np.minimum(apart, np.sum((x - x[chosen[-1]]) ** 2, axis=1))
-        apart[chosen[-1]] = -1.0
-        chosen.append(int(np.argmax(apart)))
+        distance = np.minimum(distance, np.sum((x - x[chosen[-1]]) ** 2, axis=1))
+        distance[chosen[-1]] = -1.0
+        chosen.append(int(np.argmax(distance)))
     kept = sorted(chosen)
-    return x[kept], {name: of.values[name][kept] for name in names}
+    return x[kept], {name: builds.values[name][kept] for name in names}

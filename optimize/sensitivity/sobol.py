@@ -1,15 +1,14 @@
-"""Sobol indices of figures over a space of choices: which freedom a figure's spread comes from.
+"""Sobol indices of figures over a space of discrete design variables.
 
-For a freedom x_i of a figure y over random builds, with ~i all the other freedoms (Sobol 1993,
+For a variable x_i and a figure y of random builds, with ~i all other variables (Sobol 1993,
 Math. Model. Comput. Exp. 1, 407; Homma and Saltelli 1996, Reliab. Eng. Syst. Saf. 52, 1):
 
-    first  S_i = Var E[y | x_i] / Var y    what of the spread goes when x_i is settled, on average
-    total  T_i = E Var[y | x_~i] / Var y   what of it stays when all the others are settled
+    first-order  S_i = Var E[y | x_i] / Var y    share that goes, on average, when x_i is fixed
+    total        T_i = E Var[y | x_~i] / Var y   share that remains when all others are fixed
 
-Builds are uniform over the rows that are allowed. Where every row is, freedoms are independent and
-these are the usual indices: the firsts sum to 1 at most, and T_i >= S_i. Where not, freedoms depend
-on one another; both definitions hold (Kucherenko, Tarantola and Annoni 2012, Comput. Phys. Commun.
-183, 937), but the sums need not.
+Builds are uniform over the allowed rows. Where all rows are allowed, variables are independent: the
+S_i sum to 1 at most, and T_i >= S_i. Where not, they are dependent; both definitions hold
+(Kucherenko, Tarantola and Annoni 2012, Comput. Phys. Commun. 183, 937), but the sums need not.
 """
 
 from collections.abc import Callable, Sequence
@@ -21,7 +20,7 @@ from scipy.special import ndtri
 from layers.arrays import BoolArray, FloatArray, IntArray
 from layers.errors import InputError
 
-# A space of which hardly any row is allowed is given up after so many rows for each one wanted.
+# Rows drawn for each one wanted before a space counts as empty.
 _TRIES = 10_000
 
 # Points at which the normal distribution of a sampling error enters an interval.
@@ -30,14 +29,14 @@ _QUANTILES = ndtri((np.arange(200) + 0.5) / 200)
 
 @dataclass(frozen=True)
 class Grid:
-    """All combinations of choices, and which of them are allowed.
+    """All combinations of values, and which of them are allowed.
 
     Attributes
     ----------
     sizes : (d,) array of int
-        How many values each freedom has.
+        Number of values of each variable.
     allowed : callable
-        Says of (n, d) rows which are builds, (n,).
+        Returns which of (n, d) rows are builds, (n,).
     """
 
     sizes: IntArray
@@ -46,17 +45,17 @@ class Grid:
 
 @dataclass(frozen=True)
 class Design:
-    """Builds at which figures are asked for.
+    """Builds at which figures are evaluated.
 
     Attributes
     ----------
     rows : (1 + parts, n, d) array of int
-        n random builds; then the same, for each part of the freedoms with that part drawn anew,
-        given all the others.
+        n random builds; then, for each part of the variables, the same with that part redrawn,
+        given all others.
     parts : tuple of tuple of int
-        Sets of freedoms.
+        Sets of variables.
     share : float
-        Part of all combinations that is allowed.
+        Share of all combinations that is allowed.
     """
 
     rows: IntArray
@@ -75,7 +74,7 @@ class Index:
 
 @dataclass(frozen=True)
 class Indices:
-    """Indices of one figure: `first` of every freedom, `total` of every part of the design."""
+    """Indices of one figure: `first` of every variable, `total` of every part of the design."""
 
     first: tuple[Index, ...]
     total: tuple[Index, ...]
@@ -83,6 +82,17 @@ class Indices:
 
 def design(grid: Grid, parts: Sequence[tuple[int, ...]], count: int, seed: int) -> Design:
     """Draw the builds that indices are estimated from.
+
+    Parameters
+    ----------
+    grid : Grid
+        The space.
+    parts : sequence of tuple of int
+        Sets of variables to redraw.
+    count : int
+        Random builds.
+    seed : int
+        Seed of the random numbers.
 
     Raises
     ------
@@ -108,7 +118,7 @@ def _draw(grid: Grid, count: int, rng: np.random.Generator) -> tuple[IntArray, f
 
 
 def _redraw(grid: Grid, rows: IntArray, part: IntArray, rng: np.random.Generator) -> IntArray:
-    """Draw some freedoms of every row anew, uniform over what is allowed with the others."""
+    """Redraw some variables of every row, uniform over what is allowed with the others."""
     fresh = rows.copy()
     left = np.arange(len(rows))
     for _ in range(_TRIES):  # a row's own values are allowed, so hardly any is left at the end
@@ -120,42 +130,41 @@ def _redraw(grid: Grid, rows: IntArray, part: IntArray, rng: np.random.Generator
     return fresh
 
 
-def indices(of: Design, values: FloatArray, sizes: IntArray, missed: float = 0.0) -> Indices:
-    """Estimate the indices of one figure that is known up to some draws.
+def indices(sample: Design, values: FloatArray, sizes: IntArray, error: float = 0.0) -> Indices:
+    """Estimate the indices of one figure from functions drawn from its emulator.
 
-    An interval holds two things. What the figure is between the computed builds: every draw is a
-    function that it may be, and gives its own indices. And the sample of builds, by the delta
-    method for each draw. This is the procedure of Le Gratiet, Cannamela and Iooss 2014 (SIAM/ASA
-    J. Uncertain. Quantif. 2, 336), with the delta method in place of a bootstrap.
+    Intervals cover the emulator, since every function drawn gives its own indices, and the sample
+    of builds, by the delta method for each function. This is the procedure of Le Gratiet, Cannamela
+    and Iooss 2014 (SIAM/ASA J. Uncertain. Quantif. 2, 336), with the delta method in place of a
+    bootstrap.
 
-    What draws make up where nothing is known looks like freedoms acting together: it takes from the
-    firsts and adds to the totals. A first may be higher by the share that is missed, a total lower,
-    so the intervals reach that much farther.
+    The emulator's error looks like interactions: it lowers the first-order indices and raises the
+    totals, by at most its share of the variance. The intervals are extended by that share.
 
     Parameters
     ----------
-    of : Design
+    sample : Design
         The builds.
     values : (draws, 1 + parts, n) array
-        The figure at these builds, for each function that it may be.
+        The figure at these builds, for each function drawn.
     sizes : (d,) array of int
-        How many values each freedom has.
-    missed : float
-        Mean square error of the draws' mean at builds not told, as a share of the variance.
+        Number of values of each variable.
+    error : float
+        Mean square error of the emulator, as a share of the variance.
     """
     base = values[:, 0]
-    first = [_first(base, of.rows[0, :, i], int(size)) for i, size in enumerate(sizes)]
-    total = [_total(base, values[:, 1 + j]) for j in range(len(of.parts))]
+    first = [_first(base, sample.rows[0, :, i], int(size)) for i, size in enumerate(sizes)]
+    total = [_total(base, values[:, 1 + j]) for j in range(len(sample.parts))]
     return Indices(
-        tuple(_index(*f, above=missed) for f in first),
-        tuple(_index(*t, below=missed) for t in total),
+        tuple(_index(*f, above=error) for f in first),
+        tuple(_index(*t, below=error) for t in total),
     )
 
 
 def _first(y: FloatArray, steps: IntArray, size: int) -> tuple[FloatArray, FloatArray]:
     """Return the first index, 1 - E Var[y | x] / Var y, and its standard error; for each draw.
 
-    Builds are grouped by the value of the freedom, and the variance within groups is freed from its
+    Builds are grouped by the value of the variable, and the variance within groups is corrected for
     bias: the adjusted correlation ratio of an analysis of variance (Kelley 1935, Proc. Natl. Acad.
     Sci. 21, 554), which takes no builds of its own and scatters less than pick-and-freeze.
     """
@@ -176,7 +185,7 @@ def _first(y: FloatArray, steps: IntArray, size: int) -> tuple[FloatArray, Float
 def _total(y: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the total index, E (y - y')^2 / (2 Var y), and its standard error; for each draw.
 
-    y' has the freedoms drawn anew (Jansen 1999, Comput. Phys. Commun. 117, 35). The variance is
+    y' has the variables redrawn (Jansen 1999, Comput. Phys. Commun. 117, 35). The variance is
     that of both samples (Janon et al. 2014, ESAIM Probab. Stat. 18, 342).
     """
     n = y.shape[1]

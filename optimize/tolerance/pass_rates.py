@@ -1,71 +1,29 @@
-"""Which share of drawn pieces passes limits and windows, what to tighten, how to move the nominal.
+"""Yield: the share of drawn pieces within limits and windows, and what to tighten.
 
-Every rate has its sampling error. What the surrogate and the model itself leave open is told apart:
-the rate if every value were shifted by as much as that.
+Every yield has its sampling error. Surrogate and model uncertainty are given separately: the range
+of the yield if every value is shifted by up to that much.
 """
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from layers.arrays import BoolArray, FloatArray
-from layers.ball import Ball
-from layers.errors import InputError
-from layers.estimation import estimate_many
-from layers.figures import parse_figure
-from layers.rules.screen import RuleSet
-from optimize.lab.process import Process
-from optimize.lab.prototype import STAGE_FIGURES, prototype_sheet
-from optimize.tolerance.study import (
-    Draws,
-    Mapper,
-    Study,
-    balance_names,
-    deviation_of,
-    draw,
-    is_balance,
-    is_exact,
-    values_of,
-)
-
-Origin = Literal["asked", "rule", "window"]
+from optimize.tolerance.exact import balance_names, is_exact
+from optimize.tolerance.limits import Limit
+from optimize.tolerance.pieces import Draws, draw
+from optimize.tolerance.study import Study, deviation_of, values_of
 
 # Two-sided 95 % of the normal distribution.
 _Z = 1.959964
-_LIMIT = re.compile(r"\s*(?P<figure>[^<>=]+?)\s*(?P<way>>=|<=)\s*(?P<value>[-+0-9.eE]+)\s*")
 _SHIFTS = 9
 
 
 @dataclass(frozen=True)
-class Limit:
-    """Bounds on one figure, in its unit; an end that is not bounded is None."""
-
-    figure: str
-    low: float | None
-    high: float | None
-    origin: Origin
-
-    def passed(self, values: FloatArray) -> BoolArray:
-        """Whether each value lies within; a hair outside, by rounding, is inside."""
-        low = -math.inf if self.low is None else self.low - 1e-9
-        high = math.inf if self.high is None else self.high + 1e-9
-        return (values >= low) & (values <= high)
-
-    @property
-    def words(self) -> str:
-        """The bounds as a person writes them."""
-        if self.low is not None and self.high is not None:
-            return f"{self.low:.6g} to {self.high:.6g}"
-        return f"at least {self.low:g}" if self.low is not None else f"at most {self.high:g}"
-
-
-@dataclass(frozen=True)
 class Rate:
-    """A share of pieces, its standard error, and Wilson's 95 % interval for it."""
+    """A share of pieces, its standard error, and its Wilson interval of 95 %."""
 
     value: float
     error: float
@@ -75,11 +33,11 @@ class Rate:
 
 @dataclass(frozen=True)
 class LimitRate:
-    """How many pieces pass one limit.
+    """Yield of one limit.
 
-    `surrogate` is the range of the rate when all values are shifted by up to the surrogate's own
-    error, `model` when by up to the figure's absolute error: what is not known of the materials.
-    Closed forms have neither: of the piece as it is made, they are exact.
+    `surrogate` and `model` are ranges of the yield when all values are shifted by up to the
+    surrogate's error, or by up to the figure's absolute error (uncertain materials). Closed forms
+    have neither: they are exact for the piece as made.
     """
 
     limit: Limit
@@ -90,7 +48,7 @@ class LimitRate:
 
 @dataclass(frozen=True)
 class Spread:
-    """The distribution of one figure, and the share of each source in its variance."""
+    """The distribution of one figure, and each source's share of its variance."""
 
     name: str
     nominal: float | None
@@ -104,9 +62,9 @@ class Spread:
 
 @dataclass(frozen=True)
 class Tightening:
-    """What halving one deviation does to the joint pass rate; `layer` is an index.
+    """Gain in joint yield from halving one standard deviation; `layer` is an index.
 
-    `error` is the standard error of the gain: the same pieces are drawn before and after.
+    `error` is the standard error of the gain, over the same pieces before and after.
     """
 
     layer: int
@@ -117,7 +75,7 @@ class Tightening:
 
 @dataclass(frozen=True)
 class Tolerance:
-    """All that was drawn; `joint` by origin of the limits, and over all of them as ``all``."""
+    """A tolerance study; `joint` yield by origin of the limits, and of all of them as ``all``."""
 
     study: Study
     samples: int
@@ -128,65 +86,8 @@ class Tolerance:
     tighten: tuple[Tightening, ...]
 
 
-def parse_limit(text: str) -> Limit:
-    """Parse a limit such as ``deflection_mm>=2.9``.
-
-    Raises
-    ------
-    InputError
-        If it is not a figure, >= or <=, and a number, or the figure is not known.
-    """
-    match = _LIMIT.fullmatch(text)
-    try:
-        value = float(match["value"]) if match else math.nan
-    except ValueError:
-        value = math.nan
-    if match is None or not math.isfinite(value):
-        raise InputError(
-            f"limit is {text!r}, but must be a figure, >= or <=, and a number: deflection_mm>=2.9."
-        )
-    name = match["figure"]
-    if not is_balance(name):
-        parse_figure(name)
-    low, high = (value, None) if match["way"] == ">=" else (None, value)
-    return Limit(name, low, high, "asked")
-
-
-def rule_limits(rules: RuleSet) -> tuple[Limit, ...]:
-    """Take over the limits of a rule set."""
-    return tuple(Limit(r.figure, r.at_least, r.at_most, "rule") for r in rules.limit)
-
-
-def sheet_windows(ball: Ball, process: Process, mapper: Mapper = map) -> tuple[Limit, ...]:
-    """Take over the windows of a build's prototype sheet, of every stage.
-
-    Parameters
-    ----------
-    ball : Ball
-        The build: windows lie about its own figures.
-    process : Process
-        Its tolerances are the half widths.
-    mapper : callable
-        ``map`` or an executor's ``map``.
-    """
-    count = len(ball.layer)
-    stages = [ball.stage(n) for n in range(1, count + 1)]
-    sheet = prototype_sheet(ball, estimate_many(stages, STAGE_FIGURES, mapper), process)
-    return tuple(
-        Limit(_of_stage(target.name, part.number, count), target.low, target.high, "window")
-        for part in sheet.stage
-        for target in part.target
-        if target.low is not None
-    )
-
-
-def _of_stage(name: str, number: int, count: int) -> str:
-    """Name a stage's figure; the finished ball's figures have no stage, but its wall has."""
-    return name if number == count and name in STAGE_FIGURES else f"stage{number}.{name}"
-
-
 def rate_of(passed: BoolArray) -> Rate:
-    """Share of pieces that pass, with its binomial error and Wilson's interval.
+    """Share of pieces that pass, with its binomial standard error and Wilson interval.
 
     References
     ----------
@@ -205,16 +106,16 @@ def rate_of(passed: BoolArray) -> Rate:
 
 
 def tolerance(found: Study, limits: Sequence[Limit], samples: int, seed: int) -> Tolerance:
-    """Draw pieces and read off distributions, pass rates and what to tighten.
+    """Draw pieces: distributions, yields and what to tighten.
 
     Parameters
     ----------
     found : Study
-        From `study`; it must hold the limits' figures.
+        From `optimize.tolerance.study.study`, with the limits' figures.
     limits : sequence of Limit
-        May be empty.
+        None are needed.
     samples : int
-        Pieces to draw.
+        Number of pieces.
     seed : int
         The same seed draws the same pieces.
     """
@@ -240,21 +141,41 @@ def tolerance(found: Study, limits: Sequence[Limit], samples: int, seed: int) ->
 
 
 def draws_of(found: Study, samples: int, seed: int) -> Draws:
-    """Draw the pieces of a seed; the checks of the surrogate are other ones."""
+    """Draw the pieces of a seed; the surrogate is checked on others.
+
+    Parameters
+    ----------
+    found : Study
+        The build and its scatter.
+    samples : int
+        Number of pieces.
+    seed : int
+        The same seed draws the same pieces.
+    """
     return draw(found.sources, found.concentricity, samples, np.random.default_rng([seed, 0]))
 
 
 def joint_pass(found: Study, limits: Sequence[Limit], draws: Draws) -> BoolArray:
-    """Whether each piece passes all limits."""
+    """Whether each piece meets all limits, (s,).
+
+    Parameters
+    ----------
+    found : Study
+        The build and its surrogate.
+    limits : sequence of Limit
+        At least one.
+    draws : Draws
+        The pieces.
+    """
     values = values_of(found, draws, list(dict.fromkeys(limit.figure for limit in limits)))
     return np.asarray(np.all([limit.passed(values[limit.figure]) for limit in limits], axis=0))
 
 
 def variance_shares(found: Study) -> dict[str, tuple[float, ...]]:
-    """Share of each source in each computed figure's variance.
+    """Each source's share of each computed figure's variance.
 
     A source's part b u + c u^2, u normal of variance v, has variance b^2 v + 2 c^2 v^2; without
-    products of sources these add up to the whole.
+    products of sources these add up to the total.
     """
     own = np.array([s.deviation for s in found.sources]) / found.surrogate.step
     linear, square = found.surrogate.linear, found.surrogate.square
@@ -307,19 +228,19 @@ def _limit_rate(found: Study, limit: Limit, values: FloatArray) -> LimitRate:
 
 
 def _tighten(found: Study, limits: Sequence[Limit], draws: Draws) -> tuple[Tightening, ...]:
-    """Halve one deviation after another, the drawn pieces otherwise the same; best first."""
+    """Halve each standard deviation in turn, on the same pieces; largest gain first."""
     before = joint_pass(found, limits, draws)
     rows: list[tuple[int, str, Draws]] = []
     for i, source in enumerate(found.sources):
         if source.deviation > 0.0:
             move = draws.move.copy()
             move[:, i] *= 0.5
-            rows.append((source.layer, source.kind, Draws(move, draws.off)))
+            rows.append((source.layer, source.kind, Draws(move, draws.offset)))
     for i, deviation in enumerate(found.concentricity):
         if deviation > 0.0:
-            off = draws.off.copy()
-            off[:, i] *= 0.5
-            rows.append((i + 1, "concentricity", Draws(draws.move, off)))
+            offset = draws.offset.copy()
+            offset[:, i] *= 0.5
+            rows.append((i + 1, "concentricity", Draws(draws.move, offset)))
     gains = []
     for layer, what, changed in rows:
         gain = joint_pass(found, limits, changed).astype(float) - before

@@ -13,9 +13,11 @@ import time
 import numpy as np
 
 from layers.figures import parse_figure
-from optimize.calibration.calibrate import case_of, concluded
-from optimize.calibration.calibrated import WIDTH, Calibration, key_of
-from optimize.calibration.parameters import Model, jacobian, parameters_of, predict
+from optimize.calibration.calibrate import concluded
+from optimize.calibration.case import case_of
+from optimize.calibration.model import Model, jacobian, predict
+from optimize.calibration.parameters import parameters_of
+from optimize.calibration.result import WIDTH, Calibration, key_of
 from tests.helpers.lab import FIVE, build, draw_errors, measure, true_means
 
 NAMES = (

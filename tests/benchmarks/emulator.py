@@ -26,14 +26,15 @@ from optimize.compute.pool import computing
 from optimize.emulator.encoding import Encoding
 from optimize.emulator.gaussian import fit
 from optimize.emulator.intervals import SIGMAS_68, SIGMAS_95
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.brief import Scenario, read_scenario
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.space import Row, Space
-from optimize.search.by_emulator import Emulated, emulate
+from optimize.search.by_emulator import Problem, emulate
 from optimize.search.evolution import evolve
 from optimize.search.judge import Judge
-from optimize.search.result import Run, Standing
+from optimize.search.result import Run, Score
 from optimize.search.run import name_run, run_search
 from optimize.search.shortlist import non_dominated
 
@@ -82,7 +83,7 @@ def computed(
     scenario: Scenario, ledger: Ledger, workers: int, balls: list[Ball], names: tuple[str, ...]
 ) -> list[Known]:
     version = name_run(scenario)[1]["model"]
-    with computing(workers, scenario.played()) as compute:
+    with computing(workers, scenario.estimate_conditions()) as compute:
         evaluator = Evaluator(ledger, compute, model_version=version)
         return evaluator.figures([(ball, names) for ball in balls])
 
@@ -106,7 +107,7 @@ def blind(
     names = (*judge.names, *also)
     known = computed(scenario, ledger, workers, [c.ball for c in candidates], names)
     outcomes = [judge.after(c, k) for c, k in zip(candidates, known, strict=True)]
-    kept = np.array([type(o).__name__ == "Evaluated" for o in outcomes])
+    kept = np.array([type(o).__name__ == "Feasible" for o in outcomes])
     values = [{n: k.figures[n].value for n in names} for k in known]
     return [c.row for c in candidates], values, kept
 
@@ -248,7 +249,7 @@ def solve(name: str, method: str, budget: int, seed: int) -> tuple[np.ndarray, n
         return np.array(rows) / (grid.sizes - 1)
 
     if method == "emulator":
-        of = Emulated(grid, encode, lambda row: True, goals, bounds)
+        of = Problem(grid, encode, lambda row: True, goals, bounds)
         proposer = emulate(of, budget, 8, seed)
     else:
         proposer = evolve(grid, problem.n_obj, 40, seed)
@@ -262,7 +263,7 @@ def solve(name: str, method: str, budget: int, seed: int) -> tuple[np.ndarray, n
             figures = {f"f{i}": float(v) for i, v in enumerate(f)}
             figures |= {f"g{i}": float(v) for i, v in enumerate(g)}
             over = float(np.maximum(g, 0.0).sum())
-            told.append(Standing(None if over else tuple(f), over / (1.0 + over), figures))
+            told.append(Score(None if over else tuple(f), over / (1.0 + over), figures))
             losses.append(f)
             kept.append(over == 0.0)
         if len(losses) >= budget:

@@ -10,8 +10,6 @@ both alike. Times of one call are means over the faster half of the blocks.
 
 import json
 import os
-import shutil
-import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -23,14 +21,16 @@ from pathlib import Path
 
 import numpy as np
 
-from layers.estimation import MODEL_VERSION
-from layers.figures import Estimate
+from layers.estimates import Estimate
+from layers.model_version import MODEL_VERSION
 from optimize.compute.one import compute_one
-from optimize.ledger.ledger import Entry, Ledger, Proposal
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Entry, Proposal
 from optimize.scenario.brief import read_scenario
 from optimize.scenario.space import Space, content_of, key_of
 from optimize.search.judge import Judge
 from optimize.search.run import run_search
+from tests.helpers.ledgers import first_format
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "four_layer_speed_feel.toml"
 CLOSED = Path(__file__).parents[1] / "helpers" / "closed_form.toml"
@@ -227,12 +227,8 @@ def command(folder: Path, *arguments: object) -> tuple[float, float]:
 def measure_commands(folder: Path, size: int) -> None:
     """Time what looks after a ledger, each in a process of its own."""
     full, other, old = (folder / f"{name}{size}.sqlite" for name in ("", "other", "old"))
-    shutil.copy(full, old)
-    with sqlite3.connect(old) as db:
-        db.execute("DROP INDEX evaluation_once")
-        db.execute("CREATE INDEX evaluation_by_build ON evaluation (build, model_version)")
-        db.execute("PRAGMA user_version = 1")
-    db.close()
+    with Ledger(full, reading=True) as ledger:
+        first_format(old, ledger.entries())
     nothing = folder / "nothing.sqlite"
     Ledger(nothing).close()
     for what, arguments in [

@@ -14,10 +14,12 @@ import time
 import numpy as np
 
 from layers.figures import parse_figure
-from optimize.calibration.calibrate import case_of, concluded
-from optimize.calibration.calibrated import key_of
+from optimize.calibration.calibrate import concluded
+from optimize.calibration.case import case_of
+from optimize.calibration.model import Model, jacobian, predict
 from optimize.calibration.next_round import BALL_PLAN, GOALS, STAGE_PLAN, next_round
-from optimize.calibration.parameters import Model, jacobian, parameters_of, predict
+from optimize.calibration.parameters import parameters_of
+from optimize.calibration.result import key_of
 from tests.helpers.lab import build, draw_errors, measure, true_means
 
 CORES = (("core rubber, soft", 1.16), ("core rubber, medium", 1.15), ("core rubber, firm", 1.14))

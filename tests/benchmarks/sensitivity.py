@@ -13,7 +13,8 @@ import numpy as np
 from layers.ball import Ball
 from layers.ball_file import read_ball
 from layers.estimation import estimate
-from optimize.sensitivity.slopes import WAYS, Drivers, moved, sensitivities
+from optimize.sensitivity.perturbation import PERTURBATIONS, perturbed
+from optimize.sensitivity.slopes import Slopes, sensitivities
 from tests.helpers.builds import random_balls
 
 OF_BODY = ("deflection_mm", "frequency_hz", "cor", "contact_time_us")
@@ -30,29 +31,29 @@ def builds() -> list[Ball]:
     return [*(read_ball(BALLS / f"{name}.toml") for name in names), random_balls(1, seed=5)[0]]
 
 
-def share_of_strongest(found: Drivers, name: str) -> float:
-    return max(abs(d.change) for (n, _), d in found.drivers.items() if n == name)
+def share_of_strongest(found: Slopes, name: str) -> float:
+    return max(abs(d.change) for (n, _), d in found.slopes.items() if n == name)
 
 
-def against_samples_between(ball: Ball, found: Drivers) -> dict[str, list[tuple[float, float]]]:
+def against_samples_between(ball: Ball, found: Slopes) -> dict[str, list[tuple[float, float]]]:
     """Differences and errors, % of the row's strongest, from a cubic through other samples."""
     names = OF_BODY + OF_SWING
     result = defaultdict(list)
     powers = np.vander(np.arange(-3.5, 4.0), 4, increasing=True)
-    for freedom in found.freedoms:
-        offsets = np.arange(-3.5, 4.0) * freedom.step
-        around = [estimate(moved(ball, freedom, by), names).figures for by in offsets]
+    for variable in found.variables:
+        offsets = np.arange(-3.5, 4.0) * variable.step
+        around = [estimate(perturbed(ball, variable, by), names).figures for by in offsets]
         for name in names:
-            driver = found.drivers.get((name, freedom))
+            slope = found.slopes.get((name, variable))
             strongest = share_of_strongest(found, name)
             values = np.array([e[name].value for e in around])
-            if driver is None or not np.ptp(values):
+            if slope is None or not np.ptp(values):
                 continue
             fit, (left, *_) = np.polynomial.Polynomial.fit(offsets, values, 3, full=True)
             scatter = np.sqrt(left[0] / 4.0) * np.linalg.norm(np.linalg.pinv(powers)[1])
-            scale = 100.0 * WAYS[freedom.kind].practical / strongest
-            off = abs(fit.deriv()(0.0) - driver.slope) * scale
-            told = np.hypot(driver.slope_error, 2.0 * scatter / freedom.step) * scale
+            scale = 100.0 * PERTURBATIONS[variable.kind].practical / strongest
+            off = abs(fit.deriv()(0.0) - slope.value) * scale
+            told = np.hypot(slope.error, 2.0 * scatter / variable.step) * scale
             result[name].append((off, told))
     return result
 
@@ -63,7 +64,7 @@ def main() -> None:
         start = time.process_time()
         found = sensitivities(ball, OF_BODY + OF_SWING)
         seconds = time.process_time() - start
-        resolved = [d.resolved for d in found.drivers.values() if d.slope != 0.0]
+        resolved = [d.resolved for d in found.slopes.values() if d.value != 0.0]
         print(
             f"{ball.name}: {seconds:.1f} s processor time, {len(resolved)} slopes, "
             f"{100 * np.mean(resolved):.0f} % larger than their error"
@@ -72,8 +73,8 @@ def main() -> None:
             together[name] += pairs
         if "--fine" in sys.argv:
             fine = sensitivities(ball, OF_BODY + OF_SWING, level="fine")
-            for (name, freedom), d in found.drivers.items():
-                off = abs(d.change - fine.drivers[name, freedom].change)
+            for (name, variable), d in found.slopes.items():
+                off = abs(d.change - fine.slopes[name, variable].change)
                 finer[name].append(100.0 * off / share_of_strongest(fine, name))
     print("of the row's strongest change: difference from samples between, error told, covered")
     for name, pairs in together.items():

@@ -15,16 +15,11 @@ from layers.figures import BALL_FIGURES
 from layers.rules.screen import rule_set
 from optimize.compute.pool import mapping
 from optimize.lab.scatter import Scatter, scatter_from_table
-from optimize.tolerance.nominal import renominal
-from optimize.tolerance.pass_rates import (
-    Limit,
-    draws_of,
-    joint_pass,
-    rate_of,
-    rule_limits,
-    tolerance,
-)
-from optimize.tolerance.study import Draws, compute, study
+from optimize.tolerance.limits import Limit, rule_limits
+from optimize.tolerance.nominal import recentre
+from optimize.tolerance.pass_rates import draws_of, joint_pass, rate_of, tolerance
+from optimize.tolerance.pieces import Draws
+from optimize.tolerance.study import compute, study
 from tests.helpers.builds import random_balls
 
 ROOT = Path(__file__).parents[2] / "scenarios"
@@ -51,7 +46,7 @@ def direct(found, limits, mapper) -> None:
         ratio, alike = both[0].std() / both[1].std(), np.corrcoef(*both)[0, 1]
         print(f"    {name:22s} {ratio:.4f}  {alike:.5f}")
     passed = np.all([limit.passed(values[limit.figure]) for limit in limits], axis=0)
-    told = joint_pass(found, limits, Draws(draws.move, draws.off))
+    told = joint_pass(found, limits, Draws(draws.move, draws.offset))
     print(
         f"  joint pass rate {rate_of(told).value:.4f} by surrogate, {rate_of(passed).value:.4f} by "
         f"finite elements; {np.sum(told != passed)} pieces judged otherwise"
@@ -64,7 +59,7 @@ def one(ball: Ball, scatter: Scatter, what: str) -> None:
         start = time.perf_counter()
         found = study(ball, BALL_FIGURES, scatter, mapper=mapper)
         middle = found.nominal["deflection_mm"].value
-        limits = [*rule_limits(rule_set("present")), Limit("deflection_mm", middle, None, "asked")]
+        limits = [*rule_limits(rule_set("present")), Limit("deflection_mm", middle, None, "given")]
         drawn = tolerance(found, limits, SAMPLES, seed=0)
         seconds = time.perf_counter() - start
         print(f"{ball.name}, {what}: {seconds:.1f} s on {WORKERS} processes, {SAMPLES} pieces")
@@ -72,7 +67,7 @@ def one(ball: Ball, scatter: Scatter, what: str) -> None:
         print("  surrogate off, % of deviation: ", end="")
         print(", ".join(f"{name} {100 * share:.1f}" for name, share in off.items()))
         start = time.perf_counter()
-        shift = renominal(found, limits, draws_of(found, SAMPLES, 0), 0.9, mapper)
+        shift = recentre(found, limits, draws_of(found, SAMPLES, 0), 0.9, mapper)
         seconds = time.perf_counter() - start
         best = shift.move[0] if shift.move else None
         print(f"  nominal for 90 %: {seconds:.1f} s; {best}")

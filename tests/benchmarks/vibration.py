@@ -8,9 +8,9 @@ import time
 
 import numpy as np
 
-from layers.vibration import elastic_mode, first_spheroidal_mode
+from layers.vibration.mode import elastic_mode, first_spheroidal_mode
 from tests.helpers.builds import random_bodies
-from tests.layers.test_vibration import exact_frequency
+from tests.layers.vibration.test_mode import exact_frequency
 
 
 def main() -> None:

@@ -9,7 +9,7 @@ from layers.ball import Ball
 from layers.ball_file import ball_from_table
 from layers.figures import parse_figure
 from layers.materials import default_catalogue
-from optimize.calibration.calibrated import key_of
+from optimize.calibration.result import key_of
 from optimize.lab.readings import Measurements, Reading
 from optimize.lab.uncertainty import lab_data
 

@@ -4,12 +4,12 @@ import json
 import os
 import sqlite3
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from layers.figures import Estimate, Figure
-from optimize.ledger.ledger import Entry
+from layers.estimates import Estimate, Figure
+from optimize.ledger.rows import Entry
 from optimize.scenario.space import Space, content_of, key_of
 from tests.helpers.briefs import two_layers
 
@@ -54,6 +54,17 @@ PRAGMA journal_mode = WAL;
 """
 
 
+# Format 2, as it was written until rows were bound together.
+FORMAT_2 = (
+    FORMAT_1.replace(
+        "CREATE INDEX evaluation_by_build ON evaluation (build, model_version)",
+        "CREATE UNIQUE INDEX evaluation_once ON evaluation (model_version, build, digest)",
+    )
+    .replace("outcome TEXT NOT NULL,", "outcome TEXT NOT NULL,\n    guesses TEXT,")
+    .replace("user_version = 1", "user_version = 2")
+)
+
+
 def found(**values: float) -> Estimate:
     figures = {n: Figure(n, v, "g", "closed form", v / 3.0, v / 7.0) for n, v in values.items()}
     return Estimate(BALL, figures)
@@ -65,10 +76,19 @@ def numbered(i: int) -> tuple[str, str]:
     return key_of(content), content
 
 
-def first_format(path: Path, entries: list[Entry]) -> Path:
+def first_format(path: Path, entries: Iterable[Entry]) -> Path:
     """Write a ledger of format 1 with these evaluations and a finished run of two proposals."""
+    return _older(path, entries, FORMAT_1)
+
+
+def second_format(path: Path, entries: Iterable[Entry]) -> Path:
+    """Write a ledger of format 2 with the same; no row may stand twice."""
+    return _older(path, entries, FORMAT_2)
+
+
+def _older(path: Path, entries: Iterable[Entry], tables: str) -> Path:
     db = sqlite3.connect(path, isolation_level=None)
-    db.executescript(FORMAT_1)
+    db.executescript(tables)
     db.execute("BEGIN")
     columns = "build, model_version, content, figures, digest, written"
     db.executemany(f"INSERT INTO evaluation ({columns}) VALUES (?, ?, ?, ?, ?, ?)", entries)
@@ -79,7 +99,8 @@ def first_format(path: Path, entries: list[Entry]) -> Path:
         ("r1", 0, "[1, 2]", bytes.fromhex(numbered(0)[0]), "computed"),
         ("r1", 1, "[3, 4]", None, "ruled out"),
     ]
-    db.executemany("INSERT INTO proposal VALUES (?, ?, ?, ?, ?)", proposals)
+    columns = "run, ordinal, row, build, outcome"
+    db.executemany(f"INSERT INTO proposal ({columns}) VALUES (?, ?, ?, ?, ?)", proposals)
     db.execute("COMMIT")
     db.close()
     return path

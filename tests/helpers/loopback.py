@@ -79,17 +79,20 @@ def _address(file: Path) -> str:
 
 
 @contextmanager
-def loopback_cluster(folder: Path, workers: int) -> Iterator[Loopback]:
-    """Provide a scheduler with so many workers; all of them are ended afterwards."""
+def loopback_cluster(folder: Path, workers: int, more: tuple[str, ...] = ()) -> Iterator[Loopback]:
+    """Provide a scheduler with so many workers; all of them are ended afterwards.
+
+    `more` are options that scheduler and workers share.
+    """
     # It picks its port itself: workers that knock at a port before it listens may take it away.
     file = folder / "scheduler.json"
-    options = ["--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(file)]
+    options = ["--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(file), *more]
     scheduler = _started(folder, "dask_scheduler", options, {})
     cluster = Loopback(folder, "", scheduler)
     try:
         cluster.address = _address(file)
         for _ in range(workers):
-            cluster.add_worker("--local-directory", str(folder))
+            cluster.add_worker("--local-directory", str(folder), *more)
         if workers:
             cluster.wait(workers)
         yield cluster

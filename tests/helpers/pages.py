@@ -8,7 +8,7 @@ import numpy as np
 
 from optimize.ledger.ledger import Ledger
 from optimize.page.data import page_data
-from optimize.page.flights import Launches, launches
+from optimize.page.launches import Launches, launches_of
 from optimize.scenario.brief import Scenario
 from optimize.search.result import Build, Run
 from optimize.search.run import run_search
@@ -93,7 +93,7 @@ def searched(folder: Path, **changes: Any) -> tuple[Run, Launches]:
     """Search, and strike the short list with one swing."""
     with Ledger(folder / "ledger.sqlite") as ledger:
         run = run_search(brief(**changes), ledger)
-        return run, launches(run, ledger, swings=SWINGS)
+        return run, launches_of(run, ledger, swings=SWINGS)
 
 
 def enlarged(run: Run, count: int) -> Run:

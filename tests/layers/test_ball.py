@@ -5,9 +5,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layers.ball import Ball
-from layers.ball_file import ball_from_table, read_ball
+from layers.ball import Ball, Layer
+from layers.ball_file import ball_from_table, read_ball, write_ball
 from layers.errors import InputError
+from layers.estimation import estimate
 from layers.materials import default_catalogue
 
 CATALOGUE = default_catalogue()
@@ -126,3 +127,95 @@ def test_any_diameters_give_a_nested_ball_or_a_sentence(diameters):
         return
     assert isinstance(ball, Ball)
     assert np.all(np.diff(ball.body().outer_radius, prepend=0.0) >= 0.199e-3)
+
+
+# Balls made and changed in Python.
+
+
+def with_layer(ball, place, **changes):
+    """Change a layer as pydantic does, without validation."""
+    layers = list(ball.layer)
+    layers[place] = layers[place].model_copy(update=changes)
+    return ball.model_copy(update={"layer": tuple(layers)})
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        (lambda b: with_layer(b, 0, outer_diameter_mm=60.0), ("layer 2", "38", "at least 60.4")),
+        (lambda b: with_layer(b, 2, outer_diameter_mm=-1.0), ("layer 3", "-1", "at least 5")),
+        (lambda b: with_layer(b, 1, material=None), ("layer 2, material", "None")),
+        (lambda b: b.model_copy(update={"dimple_depth_mm": float("nan")}), ("dimple_depth", "nan")),
+    ],
+)
+def test_a_ball_changed_without_validation_is_not_estimated(wrong, words):
+    ball = wrong(build())
+    for use in (lambda: estimate(ball, ["mass_g"]), lambda: write_ball(ball, "unwritten.toml")):
+        with pytest.raises(InputError) as caught:
+            use()
+        for word in words:
+            assert word in str(caught.value)
+
+
+def test_an_estimate_takes_a_ball():
+    with pytest.raises(InputError, match="takes a Ball, not str"):
+        estimate("ball.toml", ["mass_g"])
+
+
+def test_a_layer_is_replaced_by_role_or_number():
+    ball = build()
+    firmer = ball.replace("cover", youngs_modulus_mpa=60, outer_diameter_mm=42.8)
+    card = firmer.layer[2].material
+    assert (card.youngs_modulus_mpa.value, firmer.diameter_mm) == (60.0, 42.8)
+    assert "Python" in card.youngs_modulus_mpa.source
+    assert firmer.layer[:2] == ball.layer[:2]
+    assert card.density_g_cm3 == ball.layer[2].material.density_g_cm3
+    assert ball.replace(1, material="ionomer, firm").layer[0].material.name == "ionomer, firm"
+    assert ball.replace(name="again") == build(name="again")
+
+
+@pytest.mark.parametrize(
+    ("layer", "changes", "words"),
+    [
+        ("cover", {"outer_diameter_mm": 60.5}, "outer_diameter_mm is 60.5, but must be at most 60"),
+        (1, {"outer_diameter_mm": 60.0}, r"layer 2 \(mantle\).*at least 60.4"),
+        ("cover", {"youngs_modulus": 60}, "did you mean youngs_modulus_mpa"),
+        ("cover", {"youngs_modulus_mpa": 6e4}, "must be from 0.5 to 3000"),
+        ("cover", {"youngs_modulus_mpa": "stiff"}, "youngs_modulus_mpa.*'stiff'"),
+        ("cover", {"material": "ionomer firm"}, "ionomer, firm"),
+        ("outer core", {"density_g_cm3": 1.2}, "has no 'outer core'.*1 core, 2 mantle, 3 cover"),
+        (4, {"density_g_cm3": 1.2}, "from 1 to 3"),
+        (None, {"nam": "x"}, "did you mean name"),
+    ],
+)
+def test_a_bad_change_is_one_sentence(layer, changes, words):
+    with pytest.raises(InputError, match=words):
+        build().replace(layer, **changes)
+
+
+def test_a_role_that_two_layers_have_is_not_enough():
+    mantle = {"role": "mantle", "material": "core rubber, soft"}
+    rows = [mantle | {"outer_diameter_mm": d} for d in (30.0, 40.0)]
+    ball = ball_from_table({"layer": rows}, CATALOGUE, "ball.toml")
+    with pytest.raises(InputError, match=r"2 layers of role 'mantle'.*by number"):
+        ball.replace("mantle", density_g_cm3=1.0)
+
+
+def test_a_layer_takes_the_name_of_a_shipped_card():
+    layer = Layer(role="core", outer_diameter_mm=42.7, material="core rubber, soft")
+    assert layer.material == CATALOGUE.find("core rubber, soft")
+
+
+def test_a_written_ball_is_read_again(tmp_path):
+    ball = build().replace("cover", youngs_modulus_mpa=61.5)
+    write_ball(ball, str(tmp_path / "ball.toml"))
+    again = read_ball(str(tmp_path / "ball.toml"))
+    assert estimate(again, "moi_g_cm2")["moi_g_cm2"] == estimate(ball, "moi_g_cm2")["moi_g_cm2"]
+
+
+def test_views_are_short_and_escaped():
+    ball = build(name="<b>soft</b>")
+    assert repr(ball) == "Ball('<b>soft</b>': core 25 mm | mantle 38 mm | cover 42.7 mm)"
+    assert "&lt;b&gt;" in ball._repr_html_()
+    assert "<b>" not in ball._repr_html_()
+    assert len(repr(ball.layer[0])) < 100

@@ -23,6 +23,47 @@ def test_names_of_figures():
 
 
 @pytest.mark.parametrize(
+    ("written", "name"),
+    [
+        ("COR", "cor"),
+        ("impact speed ratio (COR)@43.830", "cor@43.83"),
+        ("MOI", "moi_g_cm2"),
+        ("Stage 2.Deflection@98-600", "stage2.deflection_mm@98-600"),
+        ("Driver Fast.Smash", "driver fast.smash_factor"),
+        ("driver fast.spin rate", "driver fast.spin_rpm"),
+        ("contact time", "contact_time_us"),
+        ("driver fast.contact time", "driver fast.strike_time_us"),
+        ("driver fast.speed", "driver fast.ball_speed_m_s"),
+        ("driver.carry range", "driver.carry_range_m"),
+    ],
+)
+def test_labels_and_synonyms_give_the_canonical_name(written, name):
+    assert parse_figure(written).name == name
+    assert parse_figure(name) == parse_figure(written)
+
+
+@pytest.mark.parametrize("name", QUANTITIES)
+def test_every_label_is_read_as_its_own_figure(name):
+    known = QUANTITIES[name]
+    owner = {"body": "", "swing": "driver fast.", "club": "driver."}[known.of]
+    for words in (name, name.upper(), known.label, known.short or known.label):
+        assert parse_figure(owner + words).quantity == name
+
+
+def test_a_shared_synonym_is_refused_with_the_candidates():
+    with pytest.raises(InputError, match="ambiguous: it may mean moi_g_cm2 or moi_ratio"):
+        parse_figure("inertia")
+    with pytest.raises(InputError, match="initial_velocity_m_s or ball_speed_m_s"):
+        parse_figure("speed")
+
+
+def test_an_estimate_keeps_canonical_names_and_answers_to_any():
+    made = estimate(random_balls(1, seed=3)[0], ("MOI", "Mass"))
+    assert tuple(made.figures) == ("moi_g_cm2", "mass_g")
+    assert made["moment of inertia"] is made["moi_g_cm2"]
+
+
+@pytest.mark.parametrize(
     ("name", "words"),
     [
         ("sped_ratio", "did you mean cor"),

@@ -1,19 +1,21 @@
-// The bench: a move on the sliders asks for figures at once, then for finite elements; the latest wins.
+// The bench: each move of a slider requests figures at once, then finite elements; the latest build wins.
 
-import { drawLimits, layTables, paintAll, showError, staleAll, take } from "./figures.js";
+import { byId, el } from "./elements.js";
+import { showEmulator } from "./emulator.js";
+import { layTables, paintAll, showError, staleAll, take } from "./figures.js";
 import { drawFlights } from "./flight.js";
-import { byId, el, number } from "./making.js";
+import { drawLimits } from "./limits.js";
 import { addPin, drawPins, preparePins } from "./pins.js";
-import { drawCut } from "./section.js";
+import { drawSection } from "./section.js";
 import { drawSliders, put, putHeld, setting } from "./sliders.js";
-import * as talk from "./talk.js";
-import { scrolling } from "./words.js";
+import { prepareTheme } from "./theme.js";
+import * as requests from "./requests.js";
 
-const REST_MS = 40; // a slider that stands so long is taken to rest
-const MARK_MS = 120; // figures that are renewed sooner need not flicker
-const now = { move: 0, asking: false, build: null, setting: null, flights: {}, stop: null, resting: 0, marking: 0 };
+const REST_MS = 40; // a slider that has not moved for so long is at rest
+const MARK_MS = 120; // figures that are updated sooner need no mark
+const now = { move: 0, requesting: false, build: null, setting: null, flights: {}, stop: null, resting: 0, marking: 0 };
 let about = null;
-let status = null;
+let latestState = null;
 
 const speak = (words) => { byId("live").textContent = words; };
 
@@ -35,7 +37,7 @@ function moved() {
   for (const flight of Object.values(now.flights)) flight.stale = true;
   clearTimeout(now.marking);
   now.marking = setTimeout(mark, MARK_MS);
-  ask();
+  request();
 }
 
 // Show which figures are still of an earlier build.
@@ -45,11 +47,11 @@ function mark() {
   drawLimits(about);
 }
 
-// One quick question is open at a time; once its figures are there, the newest place of the sliders
-// follows, whether or not the flights are drawn yet.
-async function ask() {
-  if (now.asking) return;
-  now.asking = true;
+// One quick request is open at a time; after its figures come those of the newest setting, whether or
+// not the flights are drawn yet.
+async function request() {
+  if (now.requesting) return;
+  now.requesting = true;
   for (let done = 0; done !== now.move;) {
     done = now.move;
     try {
@@ -59,20 +61,20 @@ async function ask() {
       progress("No figures for this build.");
     }
   }
-  now.asking = false;
+  now.requesting = false;
 }
 
 // Resolves when the figures are on the page; the flights come by themselves.
 function figuresOf(move) {
   const stop = new AbortController();
   return new Promise((resolve, reject) => {
-    talk.quick(wanted(), stop.signal, (told) => {
-      if (told.flights) {
-        if (move === now.move) fly(told.flights);
+    requests.quick(wanted(), stop.signal, (answer) => {
+      if (answer.flights) {
+        if (move === now.move) showFlights(answer.flights);
         return;
       }
       trouble("");
-      answer(told, move === now.move);
+      showAnswer(answer, move === now.move);
       if (move === now.move) now.resting = setTimeout(() => compute(move), REST_MS);
       else stop.abort();
       resolve();
@@ -80,23 +82,27 @@ function figuresOf(move) {
   });
 }
 
-function fly(flights) {
+function showFlights(flights) {
   for (const [swing, flight] of Object.entries(flights)) if (!(now.flights[swing] && now.flights[swing].basis === "finite element" && !now.flights[swing].stale)) now.flights[swing] = flight;
   drawFlights(about, now.flights);
 }
 
-function answer(told, newest) {
-  now.build = told.build;
-  now.setting = { ...told.build.setting, hold_mass: null };
+function showAnswer(answer, newest) {
+  now.build = answer.build;
+  now.setting = { ...answer.build.setting, hold_mass: null };
   putHeld(now.setting);
-  take(told.figures);
+  take(answer.figures);
   if (!newest) staleAll();
-  drawCut(about, now.build);
+  drawSection(about, now.build);
   drawLimits(about);
   drawPins(about, now);
-  tellState(told.state);
-  const words = { speaks: "Emulator now, finite elements follow.", outside: "Outside the sliders' ranges: no emulator; finite elements follow.", learning: "Finite elements follow; the emulator is still learning." };
-  progress(words[told.emulator]);
+  showState(answer.state);
+  const words = {
+    ready: "Emulator figures shown; finite elements follow.",
+    outside: "Outside the sliders' ranges: no emulator; finite elements follow.",
+    training: "Finite elements follow; the emulator is in training.",
+  };
+  progress(words[answer.emulator]);
   if (newest) document.body.dataset.answered = String(now.move);
 }
 
@@ -104,15 +110,15 @@ async function compute(move) {
   now.stop = new AbortController();
   const begun = performance.now();
   try {
-    await talk.finite({ ...now.setting }, "bench", now.stop.signal, (news) => {
-      if (move === now.move) took(news, begun);
+    await requests.finite({ ...now.setting }, "bench", now.stop.signal, (news) => {
+      if (move === now.move) showNews(news, begun);
     });
   } catch (error) {
     if (error.name !== "AbortError") trouble(error.message);
   }
 }
 
-function took(news, begun) {
+function showNews(news, begun) {
   if (news.notice) { trouble(news.notice); return; }
   if (news.figures) {
     take(news.figures, news.failed);
@@ -124,37 +130,21 @@ function took(news, begun) {
   if (news.end === "done") {
     progress(`Finite elements in ${((performance.now() - begun) / 1000).toFixed(1)} s.`);
     document.body.dataset.done = String(now.move);
-    speak("Finite-element figures are in.");
-    tellState(news.state);
+    speak("Finite-element figures are complete.");
+    showState(news.state);
   }
 }
 
-function tellState(told) {
-  status = told;
-  const { learner } = told;
-  const words = [];
-  if (!told.ready) words.push("The computing process is starting; on a fresh install it compiles its code first, about half a minute.");
-  if (learner.fitted_on) words.push(`The emulator rests on ${learner.fitted_on} computed builds over the sliders' ranges.`);
-  if (learner.trouble) words.push(learner.trouble.replace(/[.]?$/, "."));
-  if (!learner.done) words.push(`Emulator: learning ${learner.learnt} of ${learner.wanted}.`);
-  if (learner.checks) words.push(`Checked on builds that you moved to: finite elements fell within its 95 % band in ${learner.within} of ${learner.checks} figures.`);
-  byId("trust-words").textContent = words.join(" ");
-  const scores = Object.entries(learner.scores);
-  if (!scores.length) { byId("scores").replaceChildren(); return; }
-  const body = scores.map(([name, score]) => {
-    const figure = about.figures.find((one) => one.name === name);
-    return el("tr", null, el("th", { scope: "row" }, figure.whole), el("td", { class: "n" }, String(score.checks)), el("td", { class: "n" }, String(score.within)), el("td", { class: "n" }, `${number(score.typical_percent, score.typical_percent / 9)} %`));
-  });
-  const heads = ["figure", "checks", "within its band", "mean miss"].map((word, i) => el("th", { scope: "col", class: i ? "n" : null }, word));
-  const open = Boolean(byId("scores").querySelector("details[open]"));
-  byId("scores").replaceChildren(el("details", { open }, el("summary", null, "By figure"), scrolling("How the emulator's promises were kept", el("table", null, el("caption", { class: "spoken" }, "Checks of the emulator"), el("thead", null, el("tr", null, ...heads)), el("tbody", null, ...body)))));
+function showState(state) {
+  latestState = state;
+  showEmulator(about, state);
 }
 
 async function watch() {
-  const busy = !status || !status.ready || !status.learner.done;
+  const busy = !latestState || !latestState.ready || !latestState.trainer.done;
   await new Promise((resume) => { setTimeout(resume, busy ? 2000 : 15000); });
   if (!document.hidden) {
-    try { tellState(await talk.state()); } catch (error) { trouble(error.message); }
+    try { showState(await requests.state()); } catch (error) { trouble(error.message); }
   }
   watch();
 }
@@ -162,7 +152,7 @@ async function watch() {
 async function save(build) {
   const named = build || wanted();
   try {
-    const address = URL.createObjectURL(await talk.toml(named));
+    const address = URL.createObjectURL(await requests.toml(named));
     const link = el("a", { href: address, download: `${named.name.toLowerCase().replace(/[^a-z0-9]+/g, "_").replace(/^_+|_+$/g, "").slice(0, 60) || "build"}.toml` });
     document.body.append(link);
     link.click();
@@ -172,23 +162,13 @@ async function save(build) {
   } catch (error) { trouble(error.message); }
 }
 
-function theme() {
-  const root = document.documentElement;
-  const dark = window.matchMedia("(prefers-color-scheme: dark)");
-  const isDark = () => (root.dataset.theme ? root.dataset.theme === "dark" : dark.matches);
-  const name = () => { byId("theme").textContent = isDark() ? "Light page" : "Dark page"; };
-  byId("theme").addEventListener("click", () => { root.dataset.theme = isDark() ? "light" : "dark"; name(); });
-  dark.addEventListener("change", name);
-  name();
-}
-
 async function start() {
-  theme();
-  try { about = await talk.about(); } catch (error) { trouble(error.message); return; }
+  prepareTheme();
+  try { about = await requests.about(); } catch (error) { trouble(error.message); return; }
   document.title = `Live bench: ${about.ball}`;
   byId("title").textContent = about.ball;
-  byId("summary").textContent = about.question || "Move a slider: the figures, the cut and the flights follow.";
-  byId("limits-note").textContent = about.scenario ? `Limits of the scenario ${about.scenario}. A screen, not a ruling.` : "The present rules, as this version of the program has them. A screen, not a ruling.";
+  byId("summary").textContent = about.question || "Move a slider: figures, cross-section and flights follow.";
+  byId("limits-note").textContent = about.scenario ? `Limits of the scenario ${about.scenario}. This screens a build; it is no ruling.` : "The present rules as of this version of the program. This screens a build; it is no ruling.";
   byId("name").value = about.ball;
   layTables(about);
   drawSliders(about, moved);

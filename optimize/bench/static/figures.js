@@ -1,14 +1,15 @@
-// The figures: one table for the ball and each swing; every row says what it rests on, and whether
-// it is of this build or of one before. And the limits, with the margin that is left.
+// The figures: a table for the ball and each swing; each row gives its basis, or says that it is stale.
 
+import { byId, el } from "./elements.js";
 import { line } from "./flight.js";
-import { byId, el, number, signed, withUnit } from "./making.js";
-import { digitsOf, spread } from "./words.js";
+import { number, spread, withUnit } from "./numbers.js";
 
 export const shown = {}; // by name: value, between, alone, basis, flag, caution, stale, failed
 const rows = {};
 const groups = [];
-let error = "between"; // which error stands behind ±
+let shownError = "between"; // which error ± shows
+
+export const digitsOf = (figure) => figure.between || figure.alone;
 
 function table(title, names, about, mark) {
   const body = names.map((name) => {
@@ -27,7 +28,7 @@ function table(title, names, about, mark) {
 export function layTables(about) {
   const owners = new Map();
   for (const figure of about.figures) {
-    const owner = figure.owner || (figure.basis === "closed form" ? "size and mass" : "plates and barrier");
+    const owner = figure.owner || (figure.basis === "closed form" ? "size and mass" : "compression and barrier impact");
     if (!owners.has(owner)) owners.set(owner, []);
     owners.get(owner).push(figure.name);
   }
@@ -40,81 +41,53 @@ export function layTables(about) {
 }
 
 function words(name) {
-  const held = shown[name];
-  if (!held) return ["", "", "waiting"];
-  if (held.failed) return ["none", "", held.stale ? "stale" : "not computed"];
-  const { figure } = rows[name];
-  const value = withUnit(number(held.value, digitsOf(held)), figure.unit);
-  const basis = held.stale ? "stale" : held.flag || (held.caution ? `${held.basis} *` : held.basis);
-  return [value, spread(held[error]), basis];
+  const figure = shown[name];
+  if (!figure) return ["", "", "pending"];
+  if (figure.failed) return ["none", "", figure.stale ? "stale" : "not computed"];
+  const value = withUnit(number(figure.value, digitsOf(figure)), rows[name].figure.unit);
+  const basis = figure.stale ? "stale" : figure.flag || (figure.caution ? `${figure.basis} *` : figure.basis);
+  return [value, spread(figure[shownError]), basis];
 }
 
 export function paint(name) {
   const row = rows[name];
-  const [value, trusted, basis] = words(name);
-  const held = shown[name];
+  const [value, error, basis] = words(name);
+  const figure = shown[name];
   row.value.textContent = value;
-  row.error.textContent = trusted;
+  row.error.textContent = error;
   row.basis.textContent = basis;
-  row.line.className = !held ? "waiting" : held.stale ? "stale" : held.failed || held.flag ? "failed" : held.basis.replace(" ", "-");
+  row.line.className = !figure ? "pending" : figure.stale ? "stale" : figure.failed || figure.flag ? "failed" : figure.basis.replace(" ", "-");
 }
 
-// Take figures of the build on the sliders in.
+// Show figures of the build on the sliders.
 export function take(figures, failed) {
   for (const [name, figure] of Object.entries(figures || {})) if (rows[name]) { shown[name] = figure; paint(name); }
   for (const [name, why] of Object.entries(failed || {})) if (rows[name]) { shown[name] = { failed: why }; paint(name); }
-  tellCautions();
+  showCautions();
 }
 
-// What several figures share is said once, under their table.
-function tellCautions() {
+// A caution that several figures share is written once, under their table.
+function showCautions() {
   for (const { names, caution } of groups) {
-    const held = names.map((name) => shown[name]).filter((figure) => figure && !figure.stale);
-    const said = new Set(held.filter((figure) => figure.caution).map((figure) => `* ${figure.caution}.`));
-    for (const figure of held) if (figure.failed) said.add(`Not computed: ${figure.failed}`);
-    caution.hidden = !said.size;
-    caution.textContent = [...said].join(" ");
+    const known = names.map((name) => shown[name]).filter((figure) => figure && !figure.stale);
+    const cautions = new Set(known.filter((figure) => figure.caution).map((figure) => `* ${figure.caution}.`));
+    for (const figure of known) if (figure.failed) cautions.add(`Not computed: ${figure.failed}`);
+    caution.hidden = !cautions.size;
+    caution.textContent = [...cautions].join(" ");
   }
 }
 
-// All figures are of an earlier build from now on.
+// Mark all figures as those of an earlier build.
 export function staleAll() {
   for (const [name, figure] of Object.entries(shown)) if (!figure.stale) shown[name] = { ...figure, stale: true };
 }
 
 export function paintAll() {
   for (const name of Object.keys(rows)) paint(name);
-  tellCautions();
+  showCautions();
 }
 
 export function showError(which) {
-  error = which;
+  shownError = which;
   paintAll();
-}
-
-function margin(bound, held) {
-  if (!held || held.failed) return [null, "not known"];
-  const left = (bound.side === "at most" ? bound.value - held.value : held.value - bound.value) - bound.margin;
-  if (held.basis === "closed form") return [left, left >= -1e-9 * Math.max(1, Math.abs(bound.value)) ? "within" : "outside"];
-  const error = bound.source.startsWith("rules") ? held.alone : held.between;
-  if (Math.abs(left) < error) return [left, "within error of the limit"];
-  return [left, left > 0 ? "within" : "outside"];
-}
-
-const SIGNS = { within: "✓", outside: "✗", "within error of the limit": "≈", "not known": "?" };
-
-export function drawLimits(about) {
-  const body = about.bounds.map((bound) => {
-    const figure = about.figures.find((one) => one.name === bound.figure);
-    const held = shown[bound.figure];
-    const [left, verdict] = margin(bound, held);
-    const state = held && held.stale ? "stale" : `${SIGNS[verdict]} ${verdict}`;
-    return el("tr", { class: held && held.stale ? "stale" : verdict === "outside" ? "outside" : "" },
-      el("th", { scope: "row", title: bound.source }, figure.whole),
-      el("td", null, `${bound.side} ${withUnit(String(bound.value), figure.unit)}${bound.margin ? `, kept by ${withUnit(String(bound.margin), figure.unit)}` : ""}`),
-      el("td", { class: "n" }, left === null ? "–" : signed(left, digitsOf(held))),
-      el("td", null, state), el("td", { class: "note" }, bound.short_source));
-  });
-  const head = ["figure", "limit", "margin left", "verdict", "from"].map((word, i) => el("th", { scope: "col", class: i === 2 ? "n" : null }, word));
-  byId("margins").replaceChildren(el("table", null, el("caption", { class: "spoken" }, "Limits and margins"), el("thead", null, el("tr", null, ...head)), el("tbody", null, ...body)));
 }

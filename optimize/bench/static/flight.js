@@ -1,10 +1,10 @@
-// Flights from the side: one scale along and up.
+// Side view of the flights, equal scales.
 
-import { byId, el, svg } from "./making.js";
+import { byId, el, svg } from "./elements.js";
 
 const COLOURS = ["var(--m0)", "var(--m1)", "var(--m2)", "var(--m3)", "var(--m4)", "var(--m7)"];
 const DASHES = ["", "9 4", "3 3", "12 3 3 3", "6 2 2 2 2 2", "1 4"];
-const [LEFT, RIGHT, TOP, BOTTOM, WIDE] = [34, 12, 12, 34, 560];
+const [LEFT, RIGHT, TOP, BOTTOM] = [34, 12, 12, 34];
 
 function ticks(most, step) {
   const marks = [];
@@ -19,22 +19,24 @@ export function drawFlights(about, flights) {
   const shown = about.swings.map((swing, i) => [swing.name, i, flights[swing.name]]).filter(([, , flight]) => flight);
   const place = byId("flights");
   if (!shown.length) {
-    place.replaceChildren(el("p", { class: "note" }, "Flights come with the first launches."));
+    place.replaceChildren(el("p", { class: "note" }, "Flights appear with the first computed launch."));
     return;
   }
   const far = Math.max(60, ...shown.map(([, , flight]) => flight.points[flight.points.length - 1][0])) * 1.05;
   const high = Math.max(12, ...shown.flatMap(([, , flight]) => flight.points.map((point) => point[1]))) * 1.1;
-  const perMetre = (WIDE - LEFT - RIGHT) / far;
+  // As wide as the window leaves it, so that its text keeps its size.
+  const wide = Math.min(560, Math.max(320, place.clientWidth));
+  const perMetre = (wide - LEFT - RIGHT) / far;
   const tall = TOP + BOTTOM + high * perMetre;
   const x = (metres) => LEFT + metres * perMetre;
   const y = (metres) => tall - BOTTOM - metres * perMetre;
   const words = shown.map(([name, , flight]) => `${name} carries ${flight.points[flight.points.length - 1][0].toFixed(0)} m`).join(", ");
-  const picture = svg("svg", { class: "side", viewBox: `0 0 ${WIDE} ${tall.toFixed(1)}`, role: "img", "aria-label": `Flights from the side, one scale along and up: ${words}` });
+  const picture = svg("svg", { class: "side", viewBox: `0 0 ${wide} ${tall.toFixed(1)}`, role: "img", "aria-label": `Side view of the flights, equal scales: ${words}` });
   for (const metres of ticks(far, far > 140 ? 50 : 20))
     picture.append(svg("line", { x1: x(metres), x2: x(metres), y1: TOP, y2: tall - BOTTOM, stroke: "var(--faint)" }), svg("text", { x: x(metres), y: tall - 16, "text-anchor": "middle" }, String(metres)));
   for (const metres of ticks(high, 20))
-    picture.append(svg("line", { x1: LEFT, x2: WIDE - RIGHT, y1: y(metres), y2: y(metres), stroke: metres === 0 ? "var(--soft)" : "var(--faint)" }), svg("text", { x: LEFT - 6, y: y(metres) + 4, "text-anchor": "end" }, String(metres)));
-  picture.append(svg("text", { x: WIDE - RIGHT, y: tall - 3, "text-anchor": "end", class: "soft" }, "along the ground and up, m"));
+    picture.append(svg("line", { x1: LEFT, x2: wide - RIGHT, y1: y(metres), y2: y(metres), stroke: metres === 0 ? "var(--soft)" : "var(--faint)" }), svg("text", { x: LEFT - 6, y: y(metres) + 4, "text-anchor": "end" }, String(metres)));
+  picture.append(svg("text", { x: wide - RIGHT, y: tall - 3, "text-anchor": "end", class: "soft" }, "distance and height, m"));
   for (const [, i, flight] of shown) {
     const points = flight.points.map(([along, up]) => `${x(along).toFixed(1)},${y(up).toFixed(1)}`).join(" ");
     picture.append(svg("polyline", { points, fill: "none", stroke: COLOURS[i], "stroke-width": 2, "stroke-dasharray": DASHES[i] }));

@@ -1,17 +1,19 @@
-// The cut: a quarter of the ball, true to scale, shaded by stiffness, its layers named beside it.
+// The cross-section: a quarter of the ball, true to scale, shaded by stiffness, with the layers' names.
 
-import { byId, el, plain, quarter, ruler, shade, svg, swatch } from "./making.js";
+import { quarter, ruler, shade, swatch } from "./cross_section.js";
+import { byId, el, svg } from "./elements.js";
+import { plain } from "./numbers.js";
 
-// Names stand to the right, one below the other, each with a line to the middle of its layer.
+// Names are listed to the right, each with a line to the middle of its layer.
 function names(about, build, radius) {
   const count = build.diameters_mm.length;
-  return build.diameters_mm.flatMap((across, i) => {
+  return build.diameters_mm.flatMap((diameter, i) => {
     const y = -radius * (0.1 + (0.84 * i) / Math.max(1, count - 1));
-    const middle = across / 2 - build.thicknesses_mm[i] / 2;
+    const middle = diameter / 2 - build.thicknesses_mm[i] / 2;
     const inner = -Math.min(-y, 0.8 * middle);
     const x = Math.sqrt(Math.max(0, middle ** 2 - inner ** 2));
     const elbow = radius + 1;
-    const size = i === 0 ? `${plain(across)} mm across` : `${build.thicknesses_mm[i].toFixed(2)} mm`;
+    const size = i === 0 ? `${plain(diameter)} mm outer dia.` : `${build.thicknesses_mm[i].toFixed(2)} mm`;
     return [
       svg("path", { d: `M${x} ${inner}L${elbow} ${y}h1`, stroke: "currentColor", "stroke-width": 0.13, fill: "none" }),
       svg("circle", { cx: x, cy: inner, r: 0.35, fill: "var(--card)", stroke: "currentColor", "stroke-width": 0.13 }),
@@ -21,15 +23,15 @@ function names(about, build, radius) {
   });
 }
 
-export function drawCut(about, build) {
+export function drawSection(about, build) {
   const radius = build.diameters_mm[build.diameters_mm.length - 1] / 2;
-  const words = build.diameters_mm.map((across, i) => `${about.layers[i].role} to ${plain(across)} mm across`).join(", ");
-  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + 27} ${radius + 6}`, role: "img", "aria-label": `Quarter cut, true to scale: ${words}` });
+  const words = build.diameters_mm.map((diameter, i) => `${about.layers[i].role} ${plain(diameter)} mm outer dia.`).join(", ");
+  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + 27} ${radius + 6}`, role: "img", "aria-label": `Quarter section, true to scale: ${words}` });
   for (let i = build.diameters_mm.length - 1; i >= 0; i -= 1) {
     const fill = shade(about.shading, build.moduli_mpa[i]);
     picture.append(quarter(build.diameters_mm[i] / 2, fill));
     byId(`swatch-${i}`).style.background = fill;
-    byId(`size-${i}`).textContent = i === 0 ? `${plain(build.diameters_mm[0])} mm across: what the others leave; ${build.masses_g[0].toFixed(2)} g` : `to ${plain(build.diameters_mm[i])} mm across; ${build.masses_g[i].toFixed(2)} g`;
+    byId(`size-${i}`).textContent = i === 0 ? `${plain(build.diameters_mm[0])} mm outer dia., set by the other layers; ${build.masses_g[0].toFixed(2)} g` : `${plain(build.diameters_mm[i])} mm outer dia.; ${build.masses_g[i].toFixed(2)} g`;
   }
   picture.append(...ruler(radius, 5), ...names(about, build, radius));
   byId("cut").replaceChildren(picture, key(about));

@@ -1,6 +1,7 @@
-// The sliders: one set of controls a layer, each number both as a slider and as a field.
+// The sliders: a set of controls for each layer; each value has a slider and a field.
 
-import { byId, el, plain } from "./making.js";
+import { byId, el } from "./elements.js";
+import { plain } from "./numbers.js";
 
 const STEPS = 200;
 const WORDS = {
@@ -9,78 +10,78 @@ const WORDS = {
   youngs_modulus_mpa: "Young's modulus",
   density_g_cm3: "density",
 };
-const GRAIN = { outer_diameter_mm: 0.01, thickness_mm: 0.01, density_g_cm3: 0.001 };
+const RESOLUTION = { outer_diameter_mm: 0.01, thickness_mm: 0.01, density_g_cm3: 0.001 };
 
-const knobs = [];
-let hold = null;
+const sliders = [];
+let heldMass = null;
 let changed = () => {};
 
-function rounded(knob, value) {
-  if (knob.what === "youngs_modulus_mpa") return parseFloat(value.toPrecision(3));
-  return parseFloat((Math.round(value / GRAIN[knob.what]) * GRAIN[knob.what]).toFixed(4));
+function rounded(slider, value) {
+  if (slider.what === "youngs_modulus_mpa") return parseFloat(value.toPrecision(3));
+  return parseFloat((Math.round(value / RESOLUTION[slider.what]) * RESOLUTION[slider.what]).toFixed(4));
 }
 
-function valueAt(knob, step) {
-  const share = step / STEPS;
-  const value = knob.even_ratio ? knob.low * (knob.high / knob.low) ** share : knob.low + share * (knob.high - knob.low);
-  return Math.min(knob.most, Math.max(knob.least, rounded(knob, value)));
+function valueAt(slider, step) {
+  const fraction = step / STEPS;
+  const value = slider.logarithmic ? slider.low * (slider.high / slider.low) ** fraction : slider.low + fraction * (slider.high - slider.low);
+  return Math.min(slider.max, Math.max(slider.min, rounded(slider, value)));
 }
 
-function stepOf(knob, value) {
-  const share = knob.even_ratio ? Math.log(value / knob.low) / Math.log(knob.high / knob.low) : (value - knob.low) / (knob.high - knob.low);
-  return Math.round(Math.min(1, Math.max(0, share)) * STEPS);
+function stepOf(slider, value) {
+  const fraction = slider.logarithmic ? Math.log(value / slider.low) / Math.log(slider.high / slider.low) : (value - slider.low) / (slider.high - slider.low);
+  return Math.round(Math.min(1, Math.max(0, fraction)) * STEPS);
 }
 
-function show(knob, value) {
-  knob.value = value;
-  knob.slider.value = stepOf(knob, value);
-  knob.slider.setAttribute("aria-valuetext", `${plain(value)} ${knob.printed}`);
-  if (document.activeElement !== knob.field) knob.field.value = String(parseFloat(value.toFixed(4)));
-  complain(knob, "");
+function show(slider, value) {
+  slider.value = value;
+  slider.range.value = stepOf(slider, value);
+  slider.range.setAttribute("aria-valuetext", `${plain(value)} ${slider.unit_printed}`);
+  if (document.activeElement !== slider.field) slider.field.value = String(parseFloat(value.toFixed(4)));
+  showMessage(slider, "");
 }
 
-function complain(knob, words) {
-  knob.says.textContent = words;
-  knob.says.hidden = !words;
-  if (words) knob.field.setAttribute("aria-invalid", "true");
-  else knob.field.removeAttribute("aria-invalid");
+function showMessage(slider, words) {
+  slider.message.textContent = words;
+  slider.message.hidden = !words;
+  if (words) slider.field.setAttribute("aria-invalid", "true");
+  else slider.field.removeAttribute("aria-invalid");
 }
 
-function typed(knob) {
-  const value = knob.field.valueAsNumber;
-  if (!(value >= knob.least && value <= knob.most)) {
-    complain(knob, `from ${plain(knob.least)} to ${plain(knob.most)} ${knob.printed}`);
+function typed(slider) {
+  const value = slider.field.valueAsNumber;
+  if (!(value >= slider.min && value <= slider.max)) {
+    showMessage(slider, `from ${plain(slider.min)} to ${plain(slider.max)} ${slider.unit_printed}`);
     return;
   }
-  show(knob, value);
+  show(slider, value);
   changed();
 }
 
-function control(knob, whose) {
-  const id = `knob-${knob.layer}-${knob.what}`;
-  const words = WORDS[knob.what];
-  knob.slider = el("input", { type: "range", id, min: 0, max: STEPS, step: 1, "aria-label": `${whose}: ${words}` });
-  knob.field = el("input", { type: "number", step: "any", min: knob.least, max: knob.most, "aria-label": `${whose}: ${words} in ${knob.printed}`, "aria-describedby": `${id}-says` });
-  knob.says = el("p", { id: `${id}-says`, class: "says", hidden: true });
-  knob.slider.addEventListener("input", () => { show(knob, valueAt(knob, Number(knob.slider.value))); changed(); });
-  knob.field.addEventListener("input", () => typed(knob));
-  knob.field.addEventListener("blur", () => show(knob, knob.value));
-  return el("div", { class: "knob" }, el("label", { for: id }, words), knob.slider, knob.field, el("span", { class: "unit", "aria-hidden": "true" }, knob.printed), knob.says);
+function control(slider, whose) {
+  const id = `slider-${slider.layer}-${slider.what}`;
+  const words = WORDS[slider.what];
+  slider.range = el("input", { type: "range", id, min: 0, max: STEPS, step: 1, "aria-label": `${whose}: ${words}` });
+  slider.field = el("input", { type: "number", step: "any", min: slider.min, max: slider.max, "aria-label": `${whose}: ${words} in ${slider.unit_printed}`, "aria-describedby": `${id}-message` });
+  slider.message = el("p", { id: `${id}-message`, class: "message", hidden: true });
+  slider.range.addEventListener("input", () => { show(slider, valueAt(slider, Number(slider.range.value))); changed(); });
+  slider.field.addEventListener("input", () => typed(slider));
+  slider.field.addEventListener("blur", () => show(slider, slider.value));
+  return el("div", { class: "slider" }, el("label", { for: id }, words), slider.range, slider.field, el("span", { class: "unit", "aria-hidden": "true" }, slider.unit_printed), slider.message);
 }
 
-function holding(about) {
+function massControl(about) {
   const box = el("input", { type: "checkbox", id: "hold" });
   const grams = el("input", { type: "number", step: "any", min: 10, max: 100, value: about.fill ? about.fill.mass_g : 45.9, "aria-label": "mass to hold, g" });
-  const layer = el("select", { "aria-label": "layer whose filler holds the mass" });
+  const layer = el("select", { "aria-label": "layer whose filler density holds the mass" });
   about.layers.forEach((row, i) => layer.append(el("option", { value: i + 1 }, row.role)));
   layer.value = about.fill ? about.fill.layer : Math.max(1, about.layers.length - 2);
   box.checked = Boolean(about.fill);
   const moved = () => {
     const value = grams.valueAsNumber;
-    hold = box.checked && value >= 10 && value <= 100 ? { layer: Number(layer.value), mass_g: value } : null;
-    for (const knob of knobs) {
-      const held = Boolean(hold) && knob.layer === hold.layer && knob.what === "density_g_cm3";
-      knob.slider.disabled = knob.field.disabled = held;
+    heldMass = box.checked && value >= 10 && value <= 100 ? { layer: Number(layer.value), mass_g: value } : null;
+    for (const slider of sliders) {
+      const held = Boolean(heldMass) && slider.layer === heldMass.layer && slider.what === "density_g_cm3";
+      slider.range.disabled = slider.field.disabled = held;
     }
     changed();
   };
@@ -92,39 +93,39 @@ function holding(about) {
 // Draw all controls; `whenChanged` is called on every move.
 export function drawSliders(about, whenChanged) {
   const place = byId("sliders");
-  knobs.push(...about.knobs);
-  const ball = knobs.filter((knob) => knob.layer === 0).map((knob) => control(knob, "ball"));
+  sliders.push(...about.sliders);
+  const ball = sliders.filter((slider) => slider.layer === 0).map((slider) => control(slider, "ball"));
   const sets = about.layers.map((row, i) => {
-    const own = knobs.filter((knob) => knob.layer === i + 1).map((knob) => control(knob, row.role));
+    const own = sliders.filter((slider) => slider.layer === i + 1).map((slider) => control(slider, row.role));
     const size = el("p", { class: "note", id: `size-${i}` });
     return el("fieldset", { class: "layer" }, el("legend", null, el("span", { class: "swatch", id: `swatch-${i}` }), row.role, el("span", { class: "note" }, ` ${row.material}`)), ...own, size);
   });
-  for (const knob of knobs) show(knob, knob.start);
+  for (const slider of sliders) show(slider, slider.start);
   // Outside first, as the cut is read.
-  place.append(el("fieldset", { class: "layer" }, el("legend", null, "ball"), ...ball, holding(about)), ...sets.reverse());
+  place.append(el("fieldset", { class: "layer" }, el("legend", null, "ball"), ...ball, massControl(about)), ...sets.reverse());
   changed = whenChanged;
 }
 
-// Where all sliders stand, as the command takes it.
+// The values of all sliders, as the server reads them.
 export function setting() {
   const layer = [];
-  let across = 0;
-  for (const knob of knobs) {
-    if (knob.layer === 0) across = knob.value;
-    else (layer[knob.layer - 1] ||= {})[knob.what] = knob.value;
+  let diameter = 0;
+  for (const slider of sliders) {
+    if (slider.layer === 0) diameter = slider.value;
+    else (layer[slider.layer - 1] ||= {})[slider.what] = slider.value;
   }
-  return { outer_diameter_mm: across, layer, hold_mass: hold };
+  return { outer_diameter_mm: diameter, layer, hold_mass: heldMass };
 }
 
-// Put the sliders where a setting says; `quietly` for what the command worked out itself.
+// Move the sliders to a setting; `quietly` where the server computed it.
 export function put(wanted, quietly) {
-  for (const knob of knobs) show(knob, knob.layer === 0 ? wanted.outer_diameter_mm : wanted.layer[knob.layer - 1][knob.what]);
+  for (const slider of sliders) show(slider, slider.layer === 0 ? wanted.outer_diameter_mm : wanted.layer[slider.layer - 1][slider.what]);
   if (!quietly) changed();
 }
 
-// The density that holds the mass, as the command worked it out.
+// Show the density that holds the mass, as the server computed it.
 export function putHeld(wanted) {
-  if (!hold) return;
-  const knob = knobs.find((one) => one.layer === hold.layer && one.what === "density_g_cm3");
-  show(knob, wanted.layer[hold.layer - 1].density_g_cm3);
+  if (!heldMass) return;
+  const slider = sliders.find((one) => one.layer === heldMass.layer && one.what === "density_g_cm3");
+  show(slider, wanted.layer[heldMass.layer - 1].density_g_cm3);
 }

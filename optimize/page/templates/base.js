@@ -1,9 +1,12 @@
-// What all views share: sections, the builds' axes, filters, builds left, comparison.
+// State that all views share: sections, axes of the builds, filters, compared builds.
 
-const data = JSON.parse(byId("page-data").textContent);
-const MOST_COMPARED = 4;
+import { byId, el } from "../../web/elements.js";
+import { number, plain, titled } from "../../web/numbers.js";
 
-function section(id, title, ...children) {
+export const data = JSON.parse(byId("page-data").textContent);
+export const MOST_COMPARED = 4;
+
+export function section(id, title, ...children) {
   const heading = el("h2", { id: `${id}-title` }, title);
   const found = el("section", { id, "aria-labelledby": `${id}-title` }, heading, ...children);
   byId("main").append(found);
@@ -12,56 +15,51 @@ function section(id, title, ...children) {
   return found;
 }
 
-// A table wider than the page scrolls by itself, also by keyboard.
-const scrolling = (label, ...children) =>
-  el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `${label}: table` }, ...children);
+export const digitsOf = (cells) => cells[1] || cells[2];
 
-const spread = (error) => (error > 0 ? `\u00b1 ${minus(String(parseFloat(error.toPrecision(2))))}` : "exact");
-const digitsOf = (cells) => cells[1] || cells[2];
-
-const count = data.state.length;
-const axisOf = new Map(data.axes.map((axis) => [axis.id, axis]));
-const order = { id: "order", label: "order of evaluation", unit: "", group: "Other figures",
+export const count = data.state.length;
+export const axisOf = new Map(data.axes.map((axis) => [axis.id, axis]));
+export const order = { id: "order", label: "order of evaluation", unit: "", group: "Other figures",
   values: data.state.map((_, i) => i + 1) };
 axisOf.set(order.id, order);
-const memberAt = new Map(data.members.map((member) => [member.build, member]));
-const STATES = ["breaks a limit", "keeps every limit", "on the front"];
-const axisTitle = (axis) => (axis.unit ? `${axis.label}, ${axis.unit}` : axis.label);
-const varies = (axis) => {
+export const memberAt = new Map(data.members.map((member) => [member.build, member]));
+export const STATES = ["violates a constraint", "meets all constraints", "on the Pareto front"];
+export const axisTitle = (axis) => titled(axis.label, axis.unit);
+export const varies = (axis) => {
   const known = axis.values.filter((v) => v !== null);
   return known.length > 1 && (axis.choices ? axis.choices.length > 1 : known.some((v) => v !== known[0]));
 };
-const extent = (axis) => {
+export const extent = (axis) => {
   const known = axis.values.filter((v) => v !== null);
   return [Math.min(...known), Math.max(...known)];
 };
 
 // A value of an axis as text; figures carry the digits that their error allows.
-function axisText(axis, i) {
+export function axisText(axis, i) {
   const value = axis.values[i];
   if (value === null) return "\u2013";
   if (axis.choices) return axis.choices[value];
   return axis.errors && axis.errors[i] > 0 ? number(value, axis.errors[i]) : plain(value);
 }
 
-function buildName(i) {
+export function buildName(i) {
   const member = memberAt.get(i);
   return member ? `build ${member.label}` : `build ${i + 1}`;
 }
 
-const view = { filters: new Map(), left: new Uint8Array(count).fill(1), leftCount: count, compared: [], baseline: null, swing: data.flights.swings.length ? data.flights.swings[0].name : null };
-const MANY_SWINGS = data.flights.swings.length > 3; // then one is shown at a time
-const quick = []; // redrawn in the same frame as a filter moves
-const slow = []; // rebuilt once it rests
-const onCompared = [];
-const onSwing = [];
+export const view = { filters: new Map(), left: new Uint8Array(count).fill(1), leftCount: count, compared: [], baseline: null, swing: data.flights.swings.length ? data.flights.swings[0].name : null };
+export const MANY_SWINGS = data.flights.swings.length > 3; // then one is shown at a time
+export const quick = []; // redrawn in the same frame as a filter moves
+export const slow = []; // rebuilt once it rests
+export const onCompared = [];
+export const onSwing = [];
 
 function passes(filter, value) {
   if (value === null) return false;
   return filter.choices ? filter.choices.has(value) : value >= filter.low && value <= filter.high;
 }
 
-function recount() {
+export function recount() {
   view.left.fill(1);
   for (const [id, filter] of view.filters) {
     const values = axisOf.get(id).values;
@@ -72,7 +70,7 @@ function recount() {
 
 let drawing = 0;
 let resting = 0;
-function filtersChanged() {
+export function filtersChanged() {
   if (!drawing) {
     drawing = requestAnimationFrame(() => {
       drawing = 0;
@@ -84,14 +82,14 @@ function filtersChanged() {
   resting = setTimeout(() => slow.forEach((draw) => draw()), 90);
 }
 
-function setFilter(id, filter) {
+export function setFilter(id, filter) {
   if (filter) view.filters.set(id, filter);
   else view.filters.delete(id);
   filtersChanged();
 }
 
-// Every view that shows one swing at a time has such a field; they all follow one another.
-function swingField() {
+// Selects the swing shown; all such fields stay in step.
+export function swingField() {
   if (!MANY_SWINGS) return null;
   const select = el("select", null, ...data.flights.swings.map((swing) => el("option", { value: swing.name }, swing.name)));
   select.addEventListener("change", () => { view.swing = select.value; onSwing.forEach((draw) => draw()); });
@@ -100,12 +98,12 @@ function swingField() {
 }
 
 const live = byId("live");
-const speak = (text) => { live.textContent = text; };
+export const speak = (text) => { live.textContent = text; };
 
-function compareBuild(i, wanted) {
+export function compareBuild(i, wanted) {
   if (wanted && !view.compared.includes(i)) {
     if (view.compared.length === MOST_COMPARED) {
-      speak(`Four builds are the most to compare; take one out first.`);
+      speak("At most four builds can be compared; remove one first.");
       return false;
     }
     view.compared.push(i);
@@ -116,7 +114,7 @@ function compareBuild(i, wanted) {
   return true;
 }
 
-function compareBox(i) {
+export function compareBox(i) {
   const box = el("input", { type: "checkbox", "data-build": i });
   box.checked = view.compared.includes(i);
   box.addEventListener("change", () => { if (!compareBuild(i, box.checked)) box.checked = false; });

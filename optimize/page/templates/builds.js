@@ -1,17 +1,23 @@
-// Every build that the filters leave, as a table.
+// The builds that pass the filters, as a table.
+
+import { el, scrolling } from "../../web/elements.js";
+import { plain } from "../../web/numbers.js";
+import { STATES, axisOf, axisText, axisTitle, buildName, compareBox, data, memberAt, order, section, slow, varies, view } from "./base.js";
+import { layersOf } from "./cross_sections.js";
+import { goalOn } from "./scatter_axes.js";
 
 const PAGE = 25;
 
-function drawBuilds() {
-  const asked = data.axes.filter((axis) => (axis.group === "Goals" || axis.group === "Limits") && varies(axis));
-  const sorting = { by: asked.length ? asked[0].id : null, down: asked.length > 0 && (goalOn(asked[0].id) || {}).aim === "maximize" };
+export function drawBuilds() {
+  const goalsAndLimits = data.axes.filter((axis) => (axis.group === "Goals" || axis.group === "Limits") && varies(axis));
+  const sorting = { by: goalsAndLimits.length ? goalsAndLimits[0].id : null, down: goalsAndLimits.length > 0 && (goalOn(goalsAndLimits[0].id) || {}).aim === "maximize" };
   let shown = PAGE;
   const body = el("tbody");
   const more = el("button", { type: "button" }, `Show ${PAGE} more`);
   const words = el("p", { class: "note" });
-  const heads = [el("th", { scope: "col" }, "Compare"), head(null, "Build"), el("th", { scope: "col" }, "Stands"), ...asked.map((axis) => head(axis.id, axisTitle(axis))), el("th", { scope: "col" }, "Layers across, mm")];
-  const table = el("table", { id: "build-table" }, el("caption", null, "Builds that the filters leave; a heading sorts."), el("thead", null, el("tr", null, ...heads)), body);
-  section("builds", "Builds", words, scrolling("Builds that the filters leave", table), el("p", { class: "no-print" }, more));
+  const heads = [el("th", { scope: "col" }, "Compare"), head(null, "Build"), el("th", { scope: "col" }, "Status"), ...goalsAndLimits.map((axis) => head(axis.id, axisTitle(axis))), el("th", { scope: "col" }, "Outer dia., mm")];
+  const table = el("table", { id: "build-table" }, el("caption", null, "Builds that pass the filters; a heading sorts."), el("thead", null, el("tr", null, ...heads)), body);
+  section("builds", "Builds", words, scrolling("Builds that pass the filters", table), el("p", { class: "no-print" }, more));
 
   function head(id, title) {
     const button = el("button", { type: "button", on: { click: () => {
@@ -31,12 +37,12 @@ function drawBuilds() {
 
   function row(i) {
     const member = memberAt.get(i);
-    const stands = data.broken[i].length ? `breaks: ${data.broken[i].map((b) => data.bounds[b].words).join("; ")}` : STATES[data.state[i]];
+    const status = data.violated[i].length ? `violates: ${data.violated[i].map((b) => data.bounds[b].words).join("; ")}` : STATES[data.state[i]];
     const box = compareBox(i);
     box.setAttribute("aria-label", `Compare ${buildName(i)}`);
     return el("tr", null, el("td", null, box),
-      el("th", { scope: "row", class: "n" }, member ? el("span", { class: "badge small" }, member.label) : null, ` ${i + 1}`), el("td", { class: "wide" }, stands),
-      ...asked.map((axis) => el("td", { class: "n" }, axisText(axis, i))),
+      el("th", { scope: "row", class: "n" }, member ? el("span", { class: "badge small" }, member.label) : null, ` ${i + 1}`), el("td", { class: "wide" }, status),
+      ...goalsAndLimits.map((axis) => el("td", { class: "n" }, axisText(axis, i))),
       el("td", { class: "whole" }, layersOf(i).map((layer) => plain(layer.diameter)).join(" / ")));
   }
 

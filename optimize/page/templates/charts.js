@@ -1,13 +1,16 @@
 // Scales, ticks, marks and colours of the charts.
 
-const linear = (from, to) => {
+import { svg } from "../../web/elements.js";
+import { minus } from "../../web/numbers.js";
+
+export const linear = (from, to) => {
   const slope = (to[1] - to[0]) / (from[1] - from[0] || 1);
   const scale = (value) => to[0] + (value - from[0]) * slope;
   scale.invert = (place) => from[0] + (place - to[0]) / slope;
   return scale;
 };
 
-function ticks(low, high, wanted) {
+export function ticks(low, high, wanted) {
   const rough = (high - low) / Math.max(1, wanted);
   const power = 10 ** Math.floor(Math.log10(rough || 1));
   const step = [1, 2, 2.5, 5, 10].map((k) => k * power).find((s) => s >= rough) || 10 * power;
@@ -18,15 +21,15 @@ function ticks(low, high, wanted) {
   return found.map((value) => [value, minus((Math.abs(value) < 1e-12 ? 0 : value).toFixed(digits + more))]);
 }
 
-const colours = {};
-function readColours() {
+export const colours = {};
+export function readColours() {
   const style = getComputedStyle(document.documentElement);
-  for (const name of ["breaks", "keeps", "front", "chosen", "lost", "accent", "ink", "card", "m0", "m1", "m2", "m3", "m4", "m5", "m6", "m7"])
+  for (const name of ["infeasible", "feasible", "front", "chosen", "filtered", "accent", "ink", "card", "m0", "m1", "m2", "m3", "m4", "m5", "m6", "m7"])
     colours[name] = style.getPropertyValue(`--${name}`).trim();
 }
 
 // A canvas with the screen's pixels, or with enough for a sharp print.
-function sized(canvas, width, height) {
+export function sized(canvas, width, height) {
   const ratio = document.documentElement.classList.contains("paper") ? 3 : window.devicePixelRatio || 1;
   canvas.width = Math.round(width * ratio);
   canvas.height = Math.round(height * ratio);
@@ -37,14 +40,14 @@ function sized(canvas, width, height) {
   return pen;
 }
 
-// Each state has a shape of its own, so that colour is never needed to tell them apart.
-const MARKS = [
-  { colour: "breaks", path: (pen, x, y) => { pen.moveTo(x - 3, y - 3); pen.lineTo(x + 3, y + 3); pen.moveTo(x + 3, y - 3); pen.lineTo(x - 3, y + 3); }, line: true },
-  { colour: "keeps", path: (pen, x, y) => { pen.moveTo(x + 3, y); pen.arc(x, y, 3, 0, 7); }, line: true },
+// Each state has its own shape: colour alone never carries the meaning.
+export const MARKS = [
+  { colour: "infeasible", path: (pen, x, y) => { pen.moveTo(x - 3, y - 3); pen.lineTo(x + 3, y + 3); pen.moveTo(x + 3, y - 3); pen.lineTo(x - 3, y + 3); }, line: true },
+  { colour: "feasible", path: (pen, x, y) => { pen.moveTo(x + 3, y); pen.arc(x, y, 3, 0, 7); }, line: true },
   { colour: "front", path: (pen, x, y) => { pen.moveTo(x, y - 5); pen.lineTo(x + 5, y); pen.lineTo(x, y + 5); pen.lineTo(x - 5, y); pen.closePath(); }, line: false },
 ];
 
-function legendMark(state) {
+export function legendMark(state) {
   const colour = `var(--${state === 3 ? "chosen" : MARKS[state].colour})`;
   const shape = [
     () => svg("path", { d: "M5 5L11 11M11 5L5 11", stroke: colour, "stroke-width": 1.4 }),
@@ -55,5 +58,5 @@ function legendMark(state) {
   return svg("svg", { width: 16, height: 16, "aria-hidden": "true" }, shape);
 }
 
-const DASHES = ["", "7 3", "2 3", "10 3 2 3", "5 5", "1 4", "12 4", "7 3 2 3 2 3"];
-const memberColour = (k) => `var(--m${k % 8})`;
+export const DASHES = ["", "7 3", "2 3", "10 3 2 3", "5 5", "1 4", "12 4", "7 3 2 3 2 3"];
+export const memberColour = (k) => `var(--m${k % 8})`;

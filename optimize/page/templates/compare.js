@@ -1,4 +1,9 @@
-// Up to four builds side by side; what differs by more than the error stands in bold.
+// Comparison of up to four builds; differences beyond the error are bold.
+
+import { el, scrolling } from "../../web/elements.js";
+import { exceeds, minus, number, plain, signed, spread, titled } from "../../web/numbers.js";
+import { MANY_SWINGS, MOST_COMPARED, axisOf, axisText, buildName, data, digitsOf, memberAt, onCompared, onSwing, section, swingField, view } from "./base.js";
+import { crossSection } from "./cross_sections.js";
 
 // The cells [value, error of a difference, error by itself, ...] of a figure of any build.
 function figureCells(i, name) {
@@ -9,26 +14,26 @@ function figureCells(i, name) {
   return [axis.values[i], axis.errors[i], axis.errors[i], "", ""];
 }
 
-function drawComparison() {
+export function drawComparison() {
   const holder = el("div", { id: "comparison-table" });
   const baseline = el("select", { id: "baseline" });
-  const found = section("comparison", "Side by side",
-    el("p", { class: "note" }, `Tick up to ${MOST_COMPARED} builds on cards or in the table. Differences are from the baseline; bold where they exceed the model's error between builds, \u2248 where they do not.`),
+  const found = section("comparison", "Comparison",
+    el("p", { class: "note" }, `Select up to ${MOST_COMPARED} builds on cards or in the table. Differences are from the baseline: bold beyond the model's error between builds, \u2248 within it.`),
     el("div", { class: "controls" }, el("label", null, "Baseline", baseline), swingField()), holder);
-  baseline.addEventListener("change", () => { view.baseline = Number(baseline.value); onCompared.forEach((draw) => draw()); });
+  baseline.addEventListener("change", () => { view.baseline = Number(baseline.value); onCompared.forEach((act) => act()); });
 
   function draw() {
     baseline.replaceChildren(...view.compared.map((i) => el("option", { value: i, selected: i === view.baseline }, buildName(i).replace("b", "B"))));
     found.querySelector(".controls").hidden = view.compared.length < 2;
-    if (!view.compared.length) return holder.replaceChildren(el("p", null, "Nothing is ticked yet."));
-    // The baseline stands first, whatever the order of ticking.
+    if (!view.compared.length) return holder.replaceChildren(el("p", null, "No build is selected."));
+    // The baseline comes first, whatever the order of selection.
     const builds = [view.baseline, ...view.compared.filter((i) => i !== view.baseline)];
     const heads = builds.map((i) => el("th", { scope: "col", class: "n" }, buildName(i).replace("b", "B"), i === view.baseline && builds.length > 1 ? el("div", { class: "note" }, "baseline") : null));
-    const cuts = el("tr", null, el("th", { scope: "row" }, "cut"), ...builds.map((i) => el("td", null, cut(i, 1.1))));
+    const sections = el("tr", null, el("th", { scope: "row" }, "section"), ...builds.map((i) => el("td", null, crossSection(i, 1.1))));
     const table = el("table", null, el("caption", { class: "spoken" }, `Comparison of ${builds.map(buildName).join(", ")}`),
-      el("thead", null, el("tr", null, el("th", { scope: "col" }, "piece"), ...heads)),
-      el("tbody", null, cuts, ...layerRows(builds), ...figureRows(builds)));
-    return holder.replaceChildren(scrolling("Side by side", table));
+      el("thead", null, el("tr", null, el("th", { scope: "col" }, "quantity"), ...heads)),
+      el("tbody", null, sections, ...layerRows(builds), ...figureRows(builds)));
+    return holder.replaceChildren(scrolling("Comparison", table));
   }
 
   onCompared.push(draw);
@@ -37,6 +42,13 @@ function drawComparison() {
 }
 
 const groupRow = (title, wide) => el("tr", { class: "group" }, el("th", { colspan: wide + 1, scope: "colgroup" }, title));
+
+// A difference with as many decimals as its terms.
+function stepText(value, first) {
+  const places = [value, first].map((one) => (plain(one).split(".")[1] || "").length);
+  const text = minus((value - first).toFixed(Math.max(...places)));
+  return value > first ? `+${text}` : text;
+}
 
 function layerRows(builds) {
   const rows = [];
@@ -49,10 +61,10 @@ function layerRows(builds) {
       const first = axis.values[builds[0]];
       const cells = builds.map((i) => {
         const same = axis.values[i] === first;
-        const step = axis.choices || axis.values[i] === null || first === null || same ? "" : ` (${axis.values[i] > first ? "+" : ""}${plain(axis.values[i] - first)})`;
+        const step = axis.choices || axis.values[i] === null || first === null || same ? "" : ` (${stepText(axis.values[i], first)})`;
         return el("td", { class: `n ${same ? "" : "beyond"}` }, axisText(axis, i) + step);
       });
-      rows.push(el("tr", null, el("th", { scope: "row" }, axis.unit ? `${what}, ${axis.unit}` : what), ...cells));
+      rows.push(el("tr", null, el("th", { scope: "row" }, titled(what, axis.unit)), ...cells));
     }
   });
   return rows;
@@ -86,10 +98,10 @@ function figureLine(builds, name, group) {
     const text = number(own[0], digitsOf(own));
     if (k === 0 || !first) return el("td", { class: "n" }, text, " ", el("span", { class: "pm" }, spread(own[1])));
     const step = own[0] - first[0];
-    const beyond = Math.abs(step) > Math.max(own[1], first[1]);
+    const beyond = exceeds(step, [own[1], first[1]], digitsOf(own));
     const difference = beyond ? el("b", { class: "beyond" }, signed(step, digitsOf(own))) : el("span", { class: "same" }, "\u2248");
     return el("td", { class: "n" }, text, " ", difference);
   });
   const label = known.owner === group ? known.short : known.label;
-  return el("tr", { "data-figure": name }, el("th", { scope: "row", title: `${known.help} (${name})` }, known.unit ? `${label}, ${known.unit}` : label), ...cells);
+  return el("tr", { "data-figure": name }, el("th", { scope: "row", title: `${known.help} (${name})` }, titled(label, known.unit)), ...cells);
 }

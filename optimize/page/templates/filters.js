@@ -1,6 +1,11 @@
-// The fields under each axis: the same brush for keyboard and screen reader; the count of builds left.
+// The fields under each axis, which do by keyboard what a brush does; the count of builds left.
 
-function column(axis) {
+import { byId, el } from "../../web/elements.js";
+import { plain } from "../../web/numbers.js";
+import { count, data, extent, filtersChanged, memberAt, onCompared, quick, setFilter, slow, speak, view } from "./base.js";
+import { goalOn } from "./scatter_axes.js";
+
+export function column(axis) {
   const id = axis.id.replace(/[^a-z0-9]+/gi, "-");
   const goal = goalOn(axis.id);
   const way = goal ? { maximize: "\u2191 better", minimize: "\u2193 better", target: `target ${plain(goal.target || 0)}` }[goal.aim] : "";
@@ -33,7 +38,7 @@ function rangeFields(axis, node) {
 }
 
 function choiceFields(axis, node) {
-  const boxes = axis.choices.map((name, k) => {
+  const boxes = axis.choices.map((name) => {
     const box = el("input", { type: "checkbox" });
     box.checked = true;
     box.addEventListener("change", () => {
@@ -46,13 +51,13 @@ function choiceFields(axis, node) {
   return (filter) => boxes.forEach((box, k) => { box.checked = !filter || filter.choices.has(k); });
 }
 
-function drawCount() {
+export function drawCount() {
   const counter = byId("left");
   const members = byId("left-members");
   const say = () => {
     const stay = data.members.filter((member) => view.left[member.build]).map((member) => member.label);
     counter.textContent = view.filters.size ? `${view.leftCount} of ${count} builds left` : count === 1 ? "1 build" : `All ${count} builds`;
-    const list = data.feasible ? "short list" : "nearest misses";
+    const list = data.feasible ? "short list" : "closest infeasible";
     members.textContent = data.members.length ? `${list}: ${stay.join(" ") || "none"}` : "";
   };
   let first = true;

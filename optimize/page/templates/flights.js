@@ -1,4 +1,9 @@
-// Flights of the short list from the side: one scale along and up.
+// Side view of the short list's flights, equal scales.
+
+import { byId, el, scrolling, svg } from "../../web/elements.js";
+import { number, spread, titled } from "../../web/numbers.js";
+import { MANY_SWINGS, data, digitsOf, onSwing, section, slow, swingField, view } from "./base.js";
+import { DASHES, linear, memberColour, ticks } from "./charts.js";
 
 let clips = 0;
 
@@ -8,14 +13,14 @@ function side(swing, window, width, height, detail) {
   const x = linear(window.x, [margin.left, width - margin.right]);
   const z = (value) => height - margin.bottom - (value - window.z[0]) * perMetre;
   const id = `clip-${(clips += 1)}`;
-  const words = `${detail ? "Landing of" : "Flight after"} ${swing.name} seen from the side, one scale along and up; the table below has the numbers`;
+  const words = `${detail ? "Landing of" : "Flight after"} ${swing.name} side view, equal scales; the table below has the numbers`;
   const picture = svg("svg", { class: "side", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": words });
   picture.append(svg("clipPath", { id }, svg("rect", { x: margin.left, y: margin.top - 8, width: width - margin.left - margin.right, height: height - margin.top - margin.bottom + 9 })));
-  for (const [value, text] of ticks(...window.x, detail ? 4 : 8))
+  for (const [value, text] of ticks(...window.x, detail ? 4 : width / 100))
     picture.append(svg("line", { x1: x(value), x2: x(value), y1: margin.top, y2: height - margin.bottom, stroke: "var(--faint)" }), svg("text", { x: x(value), y: height - 16, "text-anchor": "middle" }, text));
   for (const [value, text] of ticks(...window.z, Math.max(1, (window.z[1] - window.z[0]) * perMetre / 40)))
     picture.append(svg("line", { x1: margin.left, x2: width - margin.right, y1: z(value), y2: z(value), stroke: value === 0 ? "var(--soft)" : "var(--faint)" }), svg("text", { x: margin.left - 6, y: z(value) + 4, "text-anchor": "end" }, text));
-  picture.append(svg("text", { x: width - margin.right, y: height - 3, "text-anchor": "end", class: "soft" }, detail ? "the landing, larger; m" : "along the ground and up, m"));
+  picture.append(svg("text", { x: width - margin.right, y: height - 3, "text-anchor": "end", class: "soft" }, detail ? "landing, enlarged; m" : "distance and height, m"));
   const lines = svg("g", { "clip-path": `url(#${id})` });
   swing.paths.forEach((path) => {
     const k = data.members.findIndex((member) => member.label === path.label);
@@ -26,12 +31,12 @@ function side(swing, window, width, height, detail) {
   // Letters at different heights, so that they keep apart where the lines do not.
   const carry = (path) => path.x[path.x.length - 1];
   if (detail) [...swing.paths].sort((a, b) => carry(a) - carry(b)).forEach((path, n) => {
-    const height = window.z[1] * (0.12 + 0.78 * n / swing.paths.length);
-    const at = path.z.findLastIndex((value) => value >= height);
+    const level = window.z[1] * (0.12 + 0.78 * n / swing.paths.length);
+    const at = path.z.findLastIndex((value) => value >= level);
     if (at < 0 || at + 1 >= path.x.length) return;
-    const part = (path.z[at] - height) / (path.z[at] - path.z[at + 1]);
+    const part = (path.z[at] - level) / (path.z[at] - path.z[at + 1]);
     const px = x(path.x[at] + part * (path.x[at + 1] - path.x[at]));
-    if (px > margin.left + 5 && px < width - margin.right) picture.append(svg("text", { class: "letter", x: px, y: z(height) + 4, "text-anchor": "middle", "data-label": path.label }, path.label));
+    if (px > margin.left + 5 && px < width - margin.right) picture.append(svg("text", { class: "letter", x: px, y: z(level) + 4, "text-anchor": "middle", "data-label": path.label }, path.label));
   });
   return picture;
 }
@@ -45,14 +50,14 @@ function windows(swing) {
 }
 
 function landings(swing) {
-  const heads = swing.heads.map((head, n) => el("th", { scope: "col", class: "n" }, `${head}${data.figures[swing.figures[n]] && data.figures[swing.figures[n]].unit ? `, ${data.figures[swing.figures[n]].unit}` : ""}`));
+  const heads = swing.heads.map((head, n) => el("th", { scope: "col", class: "n" }, titled(head, (data.figures[swing.figures[n]] || {}).unit)));
   const rows = data.members.map((member, k) => {
     const line = svg("svg", { width: 34, height: 10, "aria-hidden": "true" }, svg("line", { x1: 1, x2: 33, y1: 5, y2: 5, stroke: memberColour(k), "stroke-width": 2.4, "stroke-dasharray": DASHES[k % 8] }));
     const cells = swing.figures.map((name) => {
       const own = member.figures[name];
       return el("td", { class: "n" }, ...(own ? [number(own[0], digitsOf(own)), " ", el("span", { class: "pm" }, spread(own[1]))] : ["\u2013"]));
     });
-    return el("tr", null, el("th", { scope: "row" }, line, ` ${member.label}`), ...cells);
+    return el("tr", null, el("th", { scope: "row", class: "whole" }, line, ` ${member.label}`), ...cells);
   });
   return scrolling(`Flights after ${swing.name}`, el("table", null, el("caption", { class: "spoken" }, `Launch and flight after ${swing.name}`), el("thead", null, el("tr", null, el("th", { scope: "col" }, "build"), ...heads)), el("tbody", null, ...rows)));
 }
@@ -61,23 +66,25 @@ function swingPart(swing) {
   const parts = [el("h3", null, swing.name), el("p", { class: "note" }, `${swing.words}. ${swing.source}`)];
   if (swing.paths.length) {
     const [whole, landing] = windows(swing);
-    const inner = 860 - 54;
-    const tall = Math.min(430, (whole.z[1] / whole.x[1]) * inner + 48);
-    const stretch = Math.max(1, ((whole.z[1] / whole.x[1]) * inner + 48) / 430);
+    // As wide as the window leaves it, so that its text keeps its size.
+    const wide = Math.min(860, Math.max(320, byId("main").clientWidth - 28));
+    const natural = (whole.z[1] / whole.x[1]) * (wide - 54) + 48;
+    const tall = Math.min(430, natural);
+    const stretch = Math.max(1, natural / 430);
     whole.x = [0, whole.x[1] * stretch];
-    parts.push(el("div", { class: "pair" }, side(swing, whole, 860, tall, false), side(swing, landing, 340, 0.42 * (340 - 54) + 48, true)));
+    parts.push(el("div", { class: "pair" }, side(swing, whole, wide, tall, false), side(swing, landing, 340, 0.42 * (340 - 54) + 48, true)));
   }
-  return el("div", { "data-swing": swing.name }, ...parts, landings(swing), ...swing.failed.map((words) => el("p", { class: "note" }, `Not flown: ${words}`)));
+  return el("div", { "data-swing": swing.name }, ...parts, landings(swing), ...swing.failed.map((words) => el("p", { class: "note" }, `Not computed: ${words}`)));
 }
 
-function drawFlights() {
+export function drawFlights() {
   const { swings, notes } = data.flights;
   if (!data.members.length) return;
   const parts = swings.map(swingPart);
   const show = () => parts.forEach((part) => { part.hidden = MANY_SWINGS && part.dataset.swing !== view.swing; });
   onSwing.push(show);
-  if (!swings.length) notes.unshift("No goal or limit names a swing; \u2018orbwright page\u2019 adds the flights of every swing, or of those that its option --swing names.");
-  section("flights", "Flights", el("p", { class: "note" }, `${notes.join(" ")} Carry moves with the aerodynamic law: compare builds under one law.`),
+  if (!swings.length) notes.unshift("No goal or limit names a swing; \u2018orbwright page\u2019 adds the flights of every swing, or of those given by its option --swing.");
+  section("flights", "Flights", el("p", { class: "note" }, `${notes.join(" ")} Carry depends on the aerodynamic model: compare builds under one model.`),
     el("div", { class: "controls" }, swingField()), el("div", { class: "sides" }, ...parts));
   show();
   slow.push(() => {

@@ -1,19 +1,25 @@
 // Parallel axes: a line for each build, a brush on each axis.
 
+import { el, svg } from "../../web/elements.js";
+import { axisOf, axisTitle, count, data, extent, memberAt, quick, section, setFilter, varies, view } from "./base.js";
+import { colours, linear, sized, ticks } from "./charts.js";
+import { column } from "./filters.js";
+import { nudge } from "./scatter_marks.js";
+
 const BRUSH_WIDTH = 26;
 const MOST_AXES = 9;
 
 // Goals and limits first, then what varies in the layers, one quantity of each layer after another.
 function firstAxes() {
   const usable = data.axes.filter((axis) => varies(axis));
-  const asked = usable.filter((axis) => axis.group === "Goals" || axis.group === "Limits");
+  const goalsAndLimits = usable.filter((axis) => axis.group === "Goals" || axis.group === "Limits");
   const layers = ["thickness", "modulus", "material", "diameter", "density"].flatMap((what) =>
     usable.filter((axis) => axis.group === "Layers" && axis.id.endsWith(`.${what}`) && axis.id !== "layer1.thickness"));
   const rest = usable.filter((axis) => axis.group === "Other figures");
-  return [...asked, ...layers, ...rest].slice(0, MOST_AXES).map((axis) => axis.id);
+  return [...goalsAndLimits, ...layers, ...rest].slice(0, MOST_AXES).map((axis) => axis.id);
 }
 
-function drawParallel() {
+export function drawParallel() {
   let shown = firstAxes();
   const grid = el("div", { class: "axes" });
   const canvas = el("canvas", { "aria-hidden": "true" });
@@ -21,7 +27,7 @@ function drawParallel() {
   const overlay = svg("svg", { "aria-hidden": "true" });
   const scroller = el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Axes and their fields" }, grid);
   section("filters", "Filters on parallel axes",
-    el("p", { class: "note" }, "Each line is a build. Drag along an axis, or type into its fields, to keep only the builds in between: cards, trade-off and table follow. Click an axis to free it."),
+    el("p", { class: "note" }, "Each line is a build. Drag along an axis, or type into its fields, to keep only the builds in that range: cards, trade-off and table follow. Click an axis to clear its filter."),
     axisChooser(), scroller);
 
   function axisChooser() {
@@ -36,7 +42,7 @@ function drawParallel() {
       });
       groups.get(axis.group).append(el("label", null, box, ` ${axisTitle(axis)}`));
     }
-    return el("details", { class: "no-print" }, el("summary", null, "Choose the axes"), el("div", { class: "choices" }, ...groups.values()));
+    return el("details", { class: "no-print" }, el("summary", null, "Select the axes"), el("div", { class: "choices" }, ...groups.values()));
   }
 
   let columns = [];
@@ -52,7 +58,7 @@ function drawParallel() {
   function layout() {
     if (!columns.length) {
       geometry = null;
-      grid.replaceChildren(el("p", { class: "note" }, "No axis is chosen, or nothing varies between the builds."));
+      grid.replaceChildren(el("p", { class: "note" }, "No axis is selected, or nothing varies between the builds."));
       return;
     }
     const width = grid.clientWidth;
@@ -96,7 +102,7 @@ function drawParallel() {
 
   function drawBack() {
     geometry.back.clearRect(0, 0, geometry.width, geometry.height);
-    geometry.back.strokeStyle = colours.lost;
+    geometry.back.strokeStyle = colours.filtered;
     geometry.back.globalAlpha = 0.45;
     geometry.back.lineWidth = 0.7;
     trace(geometry.back, Array.from({ length: count }, (_, i) => i));
@@ -108,7 +114,7 @@ function drawParallel() {
     pen.clearRect(0, 0, width, height);
     const left = [[], [], []];
     for (let i = 0; i < count; i += 1) if (view.left[i] && !memberAt.has(i)) left[data.state[i]].push(i);
-    [["breaks", 0.35, 0.8, [3, 3]], ["keeps", 0.45, 0.9, []], ["front", 0.8, 1.3, []]].forEach(([colour, alpha, wide, dash], state) => {
+    [["infeasible", 0.35, 0.8, [3, 3]], ["feasible", 0.45, 0.9, []], ["front", 0.8, 1.3, []]].forEach(([colour, alpha, wide, dash], state) => {
       pen.setLineDash(count > 600 ? [] : dash);
       pen.strokeStyle = colours[colour];
       pen.globalAlpha = alpha;
@@ -179,10 +185,10 @@ function brushing(hit, axis, scale) {
   let start = null;
   hit.addEventListener("pointerdown", (event) => {
     const y = event.clientY - hit.getBoundingClientRect().top;
-    const held = view.filters.get(axis.id);
+    const filter = view.filters.get(axis.id);
     const at = scale.invert(y);
-    const inside = held && !held.choices && at > held.low && at < held.high && Number.isFinite(held.low + held.high);
-    start = { y, moved: inside ? { ...held } : null };
+    const inside = filter && !filter.choices && at > filter.low && at < filter.high && Number.isFinite(filter.low + filter.high);
+    start = { y, moved: inside ? { ...filter } : null };
     hit.setPointerCapture(event.pointerId);
     event.preventDefault();
   });

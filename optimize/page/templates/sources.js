@@ -1,12 +1,17 @@
-// Margins to every limit, and where all of it comes from.
+// Margins to every limit, and provenance.
+
+import { el, scrolling } from "../../web/elements.js";
+import { minus, titled } from "../../web/numbers.js";
+import { data, section } from "./base.js";
+import { bar } from "./sensitivity.js";
 
 function marginCell(cell, full) {
   if (cell.margin === undefined) return el("td", null, cell.text);
-  const unsure = cell.near ? el("div", { class: "note" }, "within its own error") : null;
-  return el("td", { class: "n" }, el("span", { class: cell.kept ? "" : "beyond" }, minus(cell.text).replace("(-", "(\u2212")), el("div", null, bar(cell.margin, full, [cell.margin - cell.error, cell.margin + cell.error], ["var(--keeps)", "var(--limit)"])), unsure);
+  const unsure = cell.near ? el("div", { class: "note" }, "within the figure's error") : null;
+  return el("td", { class: "n" }, el("span", { class: cell.met ? "" : "beyond" }, minus(cell.text).replace("(-", "(\u2212")), el("div", null, bar(cell.margin, full, [cell.margin - cell.error, cell.margin + cell.error], ["var(--feasible)", "var(--limit)"])), unsure);
 }
 
-function drawMargins() {
+export function drawMargins() {
   if (!data.members.length || !data.margins.length) return;
   const heads = data.members.map((member) => el("th", { scope: "col", class: "n" }, member.label));
   const rows = data.margins.map((limit) => {
@@ -15,7 +20,7 @@ function drawMargins() {
   });
   const near = data.margins.map((limit) => limit.near).filter(Boolean);
   section("margins", "Margins to the limits",
-    el("p", { class: "note" }, "Value, and in brackets how far inside the limit it lies; negative is outside. The bar starts at the limit, the line on it is the figure's own error. A screen, not a ruling: only the governing bodies' tests decide."),
+    el("p", { class: "note" }, "Value, and in brackets the margin to the limit, negative where violated. The bar starts at the limit; the line on it is the figure's absolute error. This screens builds; only the governing bodies' tests rule on them."),
     scrolling("Margins to the limits", el("table", null, el("caption", { class: "spoken" }, "Margins to the limits"), el("thead", null, el("tr", null, el("th", { scope: "col" }, "limit"), ...heads)), el("tbody", null, ...rows))),
     near.length ? el("h3", null, "Near a limit") : null,
     near.length ? el("ul", null, ...near.map((words) => el("li", null, `${words}.`))) : null);
@@ -27,17 +32,17 @@ function plainTable(caption, heads, rows) {
     el("tbody", null, ...rows.map(([first, ...rest]) => el("tr", null, el("th", { scope: "row" }, first), ...rest.map((cell) => el("td", null, cell)))))));
 }
 
-function drawSources() {
+export function drawSources() {
   const { facts, bases, materials, checks, notes, scenario } = data.provenance;
-  section("sources", "Where this comes from",
+  section("sources", "Provenance",
     ...notes.map((words) => el("p", null, words)),
     el("dl", { class: "facts" }, ...facts.flatMap(([term, words]) => [el("dt", null, term), el("dd", null, words)])),
-    bases.length ? plainTable("What the short list's figures rest on", ["basis", "how many", "figures"], bases) : null,
-    checks.rows.length ? plainTable("How far the emulator was right", checks.heads, checks.rows) : null,
+    bases.length ? plainTable("Basis of the short list's figures", ["basis", "number", "figures"], bases) : null,
+    checks.rows.length ? plainTable("Accuracy of the emulator", checks.heads, checks.rows) : null,
     checks.rows.length ? el("p", { class: "note" }, checks.notes.join(" ")) : null,
-    plainTable("Material cards that the scenario may use", ["material", "grades of its numbers", "source of the modulus"], materials),
-    el("details", { class: "no-print" }, el("summary", null, "What the figures mean"),
-      plainTable("Figures in words, by the names that the command line takes", ["figure", "name", "meaning"],
-        Object.entries(data.figures).map(([name, known]) => [known.unit ? `${known.label}, ${known.unit}` : known.label, name, known.help]))),
+    plainTable("Material cards of the scenario", ["material", "grades of its numbers", "source of the modulus"], materials),
+    el("details", { class: "no-print" }, el("summary", null, "Definitions of the figures"),
+      plainTable("Figures, with the names that the command line accepts", ["figure", "name", "meaning"],
+        Object.entries(data.figures).map(([name, known]) => [titled(known.label, known.unit), name, known.help]))),
     el("details", { class: "no-print" }, el("summary", null, "The whole scenario"), el("pre", { tabindex: "0", role: "region", "aria-label": "The whole scenario" }, scenario)));
 }

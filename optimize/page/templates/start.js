@@ -1,5 +1,18 @@
 // Putting it together: theme, sections in order, redrawing when the window changes.
 
+import { prepareTheme } from "../../web/theme.js";
+import { compareBuild, count, data, quick, recount, slow, speak } from "./base.js";
+import { drawBuilds } from "./builds.js";
+import { drawCards } from "./cards.js";
+import { readColours } from "./charts.js";
+import { drawComparison } from "./compare.js";
+import { drawCount } from "./filters.js";
+import { drawFlights } from "./flights.js";
+import { drawParallel } from "./parallel.js";
+import { drawScatter } from "./scatter.js";
+import { drawSensitivity } from "./sensitivity.js";
+import { drawMargins, drawSources } from "./sources.js";
+
 readColours();
 drawCards();
 const layouts = [];
@@ -7,7 +20,7 @@ if (count) {
   layouts.push(drawScatter(), drawParallel());
   drawBuilds();
   drawComparison();
-  drawDrivers();
+  drawSensitivity();
 }
 drawFlights();
 drawMargins();
@@ -16,17 +29,11 @@ drawCount();
 
 const redraw = () => { readColours(); layouts.forEach((layout) => layout()); };
 const root = document.documentElement;
-const dark = window.matchMedia("(prefers-color-scheme: dark)");
-const themeButton = byId("theme");
-const isDark = () => (root.dataset.theme ? root.dataset.theme === "dark" : dark.matches);
-const nameTheme = () => { themeButton.textContent = isDark() ? "Light page" : "Dark page"; };
-themeButton.addEventListener("click", () => { root.dataset.theme = isDark() ? "light" : "dark"; nameTheme(); redraw(); });
-dark.addEventListener("change", () => { nameTheme(); redraw(); });
+prepareTheme(redraw);
 let before = null;
 // On paper the page is light and as wide as A4 or Letter leave it, so that charts are drawn to fit.
 window.addEventListener("beforeprint", () => { before = root.dataset.theme || ""; root.dataset.theme = "light"; root.classList.add("paper"); redraw(); });
 window.addEventListener("afterprint", () => { if (before) root.dataset.theme = before; else delete root.dataset.theme; root.classList.remove("paper"); redraw(); });
-nameTheme();
 
 let width = window.innerWidth;
 window.addEventListener("resize", () => { if (window.innerWidth !== width) { width = window.innerWidth; requestAnimationFrame(redraw); } });

@@ -1,25 +1,25 @@
-"""Predicted against measured, before and after calibration."""
+"""Predicted against measured, with nominal and with calibrated cards."""
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Canvas
 
-from layers.figures import QUANTITIES, parse_figure
-from optimize.calibration.calibrated import WIDTH, Calibration, Observation, key_of
+from optimize.calibration.result import WIDTH, Calibration, Observation
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.pictures.trade_off import CHOSEN
+from optimize.report.words import line_of
 
 _ACROSS = 3
 _HIGH, _WIDE, _TOP = 3.9, 3.7, 1.0
-# A room around the points, as a share of what they span.
-_ROOM = 0.12
+# Margin around the points, as a share of their range.
+_MARGIN = 0.12
 
 
 def draw_calibration(calibration: Calibration) -> Canvas:
-    """Plot predicted against measured, a panel for each figure that was calibrated.
+    """Plot predicted against measured, one panel for each calibrated figure.
 
-    A hollow mark is the model with nominal cards, a filled one its prediction from the other builds
-    alone, with an interval of 95 %. On the line prediction and measurement agree.
+    Hollow marks are predictions with nominal cards; filled ones are from the other builds alone,
+    with intervals of 95 %. On the line prediction and measurement agree.
 
     Parameters
     ----------
@@ -29,19 +29,17 @@ def draw_calibration(calibration: Calibration) -> Canvas:
     Returns
     -------
     matplotlib.figure.Figure
-        To be written with `optimize.report.pictures.section.save`.
+        For `optimize.report.pictures.section.save`.
     """
-    held: dict[str, list[Observation]] = {}
-    for o in calibration.observation:
-        held.setdefault(key_of(parse_figure(o.figure)), []).append(o)
-    across = min(_ACROSS, len(held))
-    down = -(-len(held) // across)
+    by_figure = calibration.by_figure()
+    across = min(_ACROSS, len(by_figure))
+    down = -(-len(by_figure) // across)
     high = _HIGH * down + _TOP
     figure = new_figure(max(_WIDE * across, 5.0), high)
     panels = figure.subplots(down, across, squeeze=False).ravel()
-    for panel, (key, observations) in zip(panels, held.items(), strict=False):
+    for panel, (key, observations) in zip(panels, by_figure.items(), strict=False):
         _panel(panel, key, observations)
-    for panel in panels[len(held) :]:
+    for panel in panels[len(by_figure) :]:
         panel.axis("off")
     figure.text(
         0.02, 1 - 0.12 / high, "Predicted against measured", va="top", color=INK, fontsize=13
@@ -70,7 +68,13 @@ def _panel(axes: Axes, key: str, observations: list[Observation]) -> None:
     left_out = np.array([o.left_out for o in observations])
     half = np.array([WIDTH * o.left_out_sd * o.left_out for o in observations])
     axes.plot(
-        measured, before, "o", markersize=5, color="none", markeredgecolor=FAINT, label="before"
+        measured,
+        before,
+        "o",
+        markersize=5,
+        color="none",
+        markeredgecolor=FAINT,
+        label="nominal cards",
     )
     axes.errorbar(
         measured,
@@ -83,18 +87,17 @@ def _panel(axes: Axes, key: str, observations: list[Observation]) -> None:
         markeredgewidth=0.6,
         elinewidth=1.0,
         capsize=2.0,
-        label="from the other builds, 95 %",
+        label="from the other builds, 95 % interval",
         zorder=3,
     )
     seen = np.concatenate([measured, before, left_out - half, left_out + half])
-    room = _ROOM * np.ptp(seen)
-    ends = [float(seen.min() - room), float(seen.max() + room)]
+    margin = _MARGIN * np.ptp(seen)
+    ends = [float(seen.min() - margin), float(seen.max() + margin)]
     axes.plot(ends, ends, color=INK, linewidth=0.7, label="agreement", zorder=1)
     axes.set_xlim(*ends)
     axes.set_ylim(*ends)
     axes.set_box_aspect(1)
-    unit = QUANTITIES[key.rpartition(".")[2]].unit
-    words = plain(key if unit == "1" else f"{key}, {unit}", 34)
+    words = plain(line_of(key), 44)
     axes.set_title(words, fontsize=9, color=INK, loc="left")
     axes.set_xlabel("measured", fontsize=8, color=INK)
     axes.set_ylabel("predicted", fontsize=8, color=INK)

@@ -19,6 +19,7 @@ from matplotlib.patches import Rectangle, Wedge
 
 from layers.ball import Ball, Layer
 from layers.errors import InputError
+from layers.files.paths import StrPath
 from optimize.report.ball import layer_masses_g, thicknesses_mm
 
 INK, FAINT = "#22303a", "#8b969c"
@@ -42,7 +43,7 @@ def new_figure(width_in: float, height_in: float) -> Figure:
     return figure
 
 
-def save(figure: Figure, path: Path) -> None:
+def save(figure: Figure, path: StrPath) -> None:
     """Write a drawing as SVG or PNG, by the file's ending.
 
     Raises
@@ -50,6 +51,7 @@ def save(figure: Figure, path: Path) -> None:
     InputError
         If the ending is another, or the file cannot be written.
     """
+    path = Path(path)
     kind = path.suffix.lower().lstrip(".")
     if kind not in ("svg", "png"):
         raise InputError(f"drawing {path} must end in .svg or .png.")
@@ -109,9 +111,9 @@ def _stiffness_key(figure: Figure, place: tuple[float, float, float, float]) -> 
 
 def _layer_words(layer: Layer, thick: float, grams: float, innermost: bool) -> tuple[str, str]:
     card = layer.material
-    size = f"{layer.outer_diameter_mm:.2f} mm across"
+    size = f"outer dia. {layer.outer_diameter_mm:.2f} mm"
     if not innermost:
-        size = f"{thick:.2f} mm thick, {size}"
+        size = f"thickness {thick:.2f} mm, {size}"
     stuff = f"{card.youngs_modulus_mpa.value:g} MPa, {card.density_g_cm3.value:.4g} g/cm³"
     return f"{layer.role}: {plain(card.label, 40)}", f"{size}; {stuff}; {grams:.2f} g"
 
@@ -153,7 +155,7 @@ def draw_ball(ball: Ball) -> Figure:
     axes.set_xlim(-0.5, radius * 2.62)
     axes.set_ylim(-3.6, radius + 0.6)
     figure.text(0.03, 0.945, plain(ball.name, 70), fontsize=13, weight="bold", color=INK)
-    summary = f"{ball.diameter_mm:.2f} mm across, {sum(grams):.2f} g; quarter cut, true to scale"
+    summary = f"diameter {ball.diameter_mm:.2f} mm, {sum(grams):.2f} g; quarter cut, true to scale"
     figure.text(0.03, 0.90, summary, fontsize=9, color=INK)
     _stiffness_key(figure, (0.66, 0.115, 0.28, 0.022))
     return figure

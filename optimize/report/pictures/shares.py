@@ -1,7 +1,7 @@
-"""Picture of where each figure's spread comes from: a bar a freedom, a panel a figure.
+"""Picture of global sensitivities: a panel for each figure, a bar for each design variable.
 
-Dark within light: the share that a freedom makes alone within what it has a part in. Light and dark
-survive every colour blindness and a black-and-white printer; the whiskers differ in height.
+Dark within light: the first-order index within the total one. Light and dark survive every colour
+blindness and a black-and-white printer; the whiskers differ in height.
 """
 
 from typing import Any
@@ -12,19 +12,19 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
-from optimize.report.shares import freedom_words, missed
+from optimize.report.shares import error_text, variable_name
 from optimize.report.words import label_of, unit_of
 from optimize.sensitivity.shares import FigureShares, Shares
 from optimize.sensitivity.sobol import Index
 
-_ALONE, _TOGETHER = "#1f6f9f", "#b9d3e2"
-# Inches: a freedom's row, a panel, names at the left, title, what is below the panels.
+_FIRST, _TOTAL = "#1f6f9f", "#b9d3e2"
+# Inches: a variable's row, a panel, names at the left, title, what is below the panels.
 _ROW, _WIDE, _LEFT, _TOP, _BOTTOM = 0.36, 2.9, 1.9, 1.2, 1.05
 _ACROSS = 4
 
 
 def draw_shares(shares: Shares) -> Figure:
-    """Draw the shares of every figure over the freedoms, centre outward.
+    """Draw the indices of every figure over the design variables, centre outward.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def draw_shares(shares: Shares) -> Figure:
     tall = _ROW * len(shares.genes) + 0.5
     width, height = _LEFT + _WIDE * across + 0.2, _TOP + (tall + 0.75) * down + _BOTTOM - 0.75
     figure = new_figure(max(width, 6.2), height)
-    title = f"What drives what over the whole space: {shares.run.scenario.name}"
+    title = f"Global sensitivities: {shares.run.scenario.name}"
     figure.text(0.02, 1.0 - 0.3 / height, plain(title, 90), fontsize=13, weight="bold", color=INK)
     size = figure.get_size_inches()
     for place, one in enumerate(shares.figures):
@@ -53,7 +53,7 @@ def draw_shares(shares: Shares) -> Figure:
         _panel(axes, shares, one)
         axes.set_yticks(range(len(shares.genes)), [])
         if place % across == 0:
-            names = [freedom_words(shares, gene) for gene in shares.genes]
+            names = [variable_name(shares, gene) for gene in shares.genes]
             axes.set_yticks(range(len(names)), names, fontsize=8.5, color=INK)
     _key(figure)
     return figure
@@ -61,8 +61,8 @@ def draw_shares(shares: Shares) -> Figure:
 
 def _panel(axes: Axes, shares: Shares, one: FigureShares) -> None:
     places = np.arange(len(shares.genes))
-    _bars(axes, places, one.total, 0.66, {"color": _TOGETHER}, 0.18)
-    _bars(axes, places, one.first, 0.30, {"color": _ALONE}, -0.02)
+    _bars(axes, places, one.total, 0.66, {"color": _TOTAL}, 0.18)
+    _bars(axes, places, one.first, 0.30, {"color": _FIRST}, -0.02)
     for i in range(1, len(shares.genes)):
         if shares.genes[i].layer != shares.genes[i - 1].layer:
             axes.axhline(i - 0.5, color=FAINT, linewidth=0.5)
@@ -81,9 +81,9 @@ def _panel(axes: Axes, shares: Shares, one: FigureShares) -> None:
     )  # fmt: skip
     words = f"95 % of builds {one.low:.4g} to {one.high:.4g} {unit}".rstrip()
     axes.text(0.0, 1.075, words, fontsize=7.5, color=INK, transform=axes.transAxes)
-    trust = f"emulator misses {missed(one.error)}"
-    doubt = " (doubtful)" if one.doubted else ""
-    axes.text(0.0, 1.02, trust + doubt, fontsize=7.5, color=INK, transform=axes.transAxes)
+    error = f"emulator error {error_text(one.error)}"
+    warning = " (unreliable)" if one.unreliable else ""
+    axes.text(0.0, 1.02, error + warning, fontsize=7.5, color=INK, transform=axes.transAxes)
 
 
 def _bars(
@@ -106,15 +106,15 @@ def _bars(
 def _key(figure: Figure) -> None:
     figure.legend(
         handles=[
-            Patch(color=_ALONE, label="alone (first index)"),
-            Patch(color=_TOGETHER, label="with all it does together with others (total)"),
+            Patch(color=_FIRST, label="first-order index S_i"),
+            Patch(color=_TOTAL, label="total index S_Ti"),
         ],
         loc="lower left",
         bbox_to_anchor=(0.02, 0.01),
         ncols=2,
         fontsize=8,
         frameon=False,
-        title="whiskers: 95 %, by what the emulator leaves open and the sample of builds",
+        title="whiskers: 95 % (emulator and sample of builds)",
         title_fontsize=8,
         alignment="left",
     )

@@ -1,8 +1,8 @@
-"""Picture of what drives what: a matrix of figures over what can be changed in a build.
+"""Picture of local sensitivities: a matrix of figures by design variables.
 
 Each row is shaded by the share of its own strongest change, blue where the figure falls and orange
-where it rises: two hues that every common colour blindness tells apart; the number in the cell
-carries the same without colour.
+where it rises: two hues that differ under every common colour blindness; the number in the cell
+says the same without colour.
 """
 
 import math
@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch, Wedge
 
 from optimize.report.ball import digits_of
-from optimize.report.pictures.section import FAINT, INK, new_figure
+from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.slopes import (
     change_text,
     figure_groups,
@@ -26,7 +26,8 @@ from optimize.report.slopes import (
     strongest,
 )
 from optimize.report.tables import number
-from optimize.sensitivity.slopes import WAYS, Driver, Drivers, Freedom, Kind
+from optimize.sensitivity.perturbation import PERTURBATIONS, DesignVariable, Kind
+from optimize.sensitivity.slopes import Slope, Slopes
 
 _FALLS_RISES = LinearSegmentedColormap.from_list(
     "falls, rises", ("#17456b", "#6f9dbd", "#f4f1ea", "#e0a063", "#9c4a12")
@@ -38,12 +39,12 @@ _WIDE, _TALL, _GAP, _LEFT, _TOP, _BOTTOM = 0.72, 0.34, 0.36, 2.75, 1.95, 1.05
 _TITLE_ROW = 0.30
 
 
-def draw_drivers(found: Drivers) -> Figure:
+def draw_slopes(result: Slopes) -> Figure:
     """Draw the matrix of changes by practical steps.
 
     Parameters
     ----------
-    found : Drivers
+    result : Slopes
         Slopes of one build.
 
     Returns
@@ -51,8 +52,8 @@ def draw_drivers(found: Drivers) -> Figure:
     matplotlib.figure.Figure
         To be written with `optimize.report.pictures.section.save`.
     """
-    across = _columns(found)
-    groups = figure_groups(found.estimate.figures)
+    across = _columns(result)
+    groups = figure_groups(result.estimate.figures)
     right = max(across.values()) + _WIDE + 0.15
     down = sum(_TITLE_ROW + _TALL * len(names) for _, names in groups)
     width, height = max(right, _LEFT + 4.6), _TOP + down + _BOTTOM
@@ -61,68 +62,76 @@ def draw_drivers(found: Drivers) -> Figure:
     axes.set_xlim(0.0, width)
     axes.set_ylim(height, 0.0)
     axes.axis("off")
-    name = found.estimate.ball.name
-    axes.text(0.2, 0.34, f"What drives what: {name}"[:90], fontsize=13, weight="bold", color=INK)
+    title = f"Local sensitivities: {plain(result.estimate.ball.name, 68)}"
+    axes.text(0.2, 0.34, title, fontsize=13, weight="bold", color=INK)
     axes.text(_LEFT - 0.12, 1.68, "value", ha="right", va="top", fontsize=7.5, color=INK)
-    _heads(axes, found, across)
+    _heads(axes, result, across)
     y = _TOP
     for owner, names in groups:
         axes.text(0.2, y + 0.2, owner, fontsize=8.5, weight="bold", color=INK)
         axes.plot([0.2, right - 0.15], [y + 0.265] * 2, color=FAINT, linewidth=0.5)
         y += _TITLE_ROW
         for name in names:
-            _row(axes, found, name, across, y)
+            _row(axes, result, name, across, y)
             y += _TALL
     _key(figure, axes, y + 0.3)
     return figure
 
 
-def _columns(found: Drivers) -> dict[Freedom, float]:
+def _columns(result: Slopes) -> dict[DesignVariable, float]:
     """Left edge of each column, inches."""
     places, x = {}, _LEFT
-    for _, freedoms in groupby(found.freedoms, key=lambda freedom: freedom.kind):
-        for freedom in freedoms:
-            places[freedom] = x
+    for _, variables in groupby(result.variables, key=lambda variable: variable.kind):
+        for variable in variables:
+            places[variable] = x
             x += _WIDE
         x += _GAP
     return places
 
 
-def _heads(axes: Axes, found: Drivers, across: dict[Freedom, float]) -> None:
-    """Name the kinds of freedom, and draw under each the layer that is changed."""
-    for kind, group in groupby(found.freedoms, key=lambda freedom: freedom.kind):
-        edges = [across[freedom] for freedom in group]
+def _heads(axes: Axes, result: Slopes, across: dict[DesignVariable, float]) -> None:
+    """Name the kinds of variable, and draw under each the layer that is changed."""
+    for kind, group in groupby(result.variables, key=lambda variable: variable.kind):
+        edges = [across[variable] for variable in group]
         middle = (edges[0] + edges[-1] + _WIDE) / 2.0
-        axes.text(middle, 0.72, WAYS[kind].label, ha="center", fontsize=9, weight="bold", color=INK)
-        words = WAYS[kind].practical_words
+        axes.text(
+            middle,
+            0.72,
+            PERTURBATIONS[kind].label,
+            ha="center",
+            fontsize=9,
+            weight="bold",
+            color=INK,
+        )
+        words = PERTURBATIONS[kind].practical_text
         axes.text(middle, 0.90, words, ha="center", fontsize=8.5, color=INK)
         axes.plot([edges[0] + 0.04, edges[-1] + _WIDE - 0.04], [0.99] * 2, color=INK, linewidth=0.8)
-    for freedom, x in across.items():
-        _layer_mark(axes, found, freedom, x + _WIDE / 2.0)
-        words = layer_name(found, freedom).replace(" ", "\n", 1)
+    for variable, x in across.items():
+        _layer_mark(axes, result, variable, x + _WIDE / 2.0)
+        words = layer_name(result, variable).replace(" ", "\n", 1)
         axes.text(
             x + _WIDE / 2.0, 1.60, words, ha="center", va="top", fontsize=7.5, color=INK,
             linespacing=1.05,
         )  # fmt: skip
 
 
-def _layer_mark(axes: Axes, found: Drivers, freedom: Freedom, x: float) -> None:
+def _layer_mark(axes: Axes, result: Slopes, variable: DesignVariable, x: float) -> None:
     """Draw a small quarter cut; the layer, or the surface, that is changed stands out."""
     size, base = 0.40, 1.50
-    layers = found.estimate.ball.layer
+    layers = result.estimate.ball.layer
     outer = np.array([layer.outer_diameter_mm for layer in layers])
     radii = size * outer / outer[-1]
     inner = np.concatenate([[0.0], radii[:-1]])
     centre = (x - size / 2.0, base)
     for layer, (r, a) in enumerate(zip(radii, inner, strict=True)):
-        chosen = layer == freedom.layer and freedom.kind not in _SURFACES
+        chosen = layer == variable.layer and variable.kind not in _SURFACES
         axes.add_patch(
             Wedge(centre, r, 270, 360, width=r - a, linewidth=0.4, edgecolor=FAINT,
                   facecolor=INK if chosen else "#f6f4ef")
         )  # fmt: skip
-    if freedom.kind in _SURFACES:
+    if variable.kind in _SURFACES:
         angles = np.radians(np.linspace(0.0, 90.0, 40))
-        r = radii[freedom.layer]
+        r = radii[variable.layer]
         axes.plot(
             centre[0] + r * np.cos(angles), base - r * np.sin(angles), color=INK, linewidth=2.0,
             solid_capstyle="butt",
@@ -132,20 +141,22 @@ def _layer_mark(axes: Axes, found: Drivers, freedom: Freedom, x: float) -> None:
 _SURFACES: tuple[Kind, ...] = ("outer_diameter_mm", "friction")
 
 
-def _row(axes: Axes, found: Drivers, name: str, across: dict[Freedom, float], y: float) -> None:
-    figure = found.estimate.figures[name]
+def _row(
+    axes: Axes, result: Slopes, name: str, across: dict[DesignVariable, float], y: float
+) -> None:
+    figure = result.estimate.figures[name]
     middle = y + _TALL / 2.0
-    row = row_of(found, name)
+    row = row_of(result, name)
     largest = strongest(row)
     scale = _scale(largest)
     words = plain_name(name) if scale == 1.0 else f"{plain_name(name)}   in {scale:g}"
     axes.text(0.2, middle, words, va="center", fontsize=8.5, color=INK)
     value = number(figure.value, digits_of(figure))
     axes.text(_LEFT - 0.12, middle, value, ha="right", va="center", fontsize=8.5, color=INK)
-    for freedom, x in across.items():
-        driver = row.get(freedom)
-        if driver is not None:
-            _cell(axes, driver, largest, scale, x, y)
+    for variable, x in across.items():
+        slope = row.get(variable)
+        if slope is not None:
+            _cell(axes, slope, largest, scale, x, y)
 
 
 def _scale(largest: float) -> float:
@@ -153,11 +164,11 @@ def _scale(largest: float) -> float:
     return 10.0 ** min(0, 3 * math.ceil((math.log10(largest) - 0.3) / 3)) if largest else 1.0
 
 
-def _cell(axes: Axes, driver: Driver, largest: float, scale: float, x: float, y: float) -> None:
-    text = change_text(driver, largest, scale)
+def _cell(axes: Axes, slope: Slope, largest: float, scale: float, x: float, y: float) -> None:
+    text = change_text(slope, largest, scale)
     fill, ink, edge = "white", FAINT, 0.0 if text == "0" else 0.6
-    if driver.resolved and text != "0":
-        red, green, blue, _ = _FALLS_RISES(_SHARE(driver.change / largest))
+    if slope.resolved and text != "0":
+        red, green, blue, _ = _FALLS_RISES(_SHARE(slope.change / largest))
         fill = to_hex((red, green, blue))
         ink, edge = "white" if 0.30 * red + 0.59 * green + 0.11 * blue < 0.55 else INK, 0.0
     axes.add_patch(
@@ -167,7 +178,7 @@ def _cell(axes: Axes, driver: Driver, largest: float, scale: float, x: float, y:
             edgecolor=FAINT, linestyle=(0, (2, 2)), linewidth=edge,
         )
     )  # fmt: skip
-    strong = driver.resolved and abs(driver.change) == largest
+    strong = slope.resolved and abs(slope.change) == largest
     axes.text(
         x + _WIDE / 2.0, y + _TALL / 2.0, text.replace("-", "\N{MINUS SIGN}"),
         ha="center", va="center", fontsize=8, color=ink, weight="bold" if strong else "normal",
@@ -185,6 +196,6 @@ def _key(figure: Figure, axes: Axes, y: float) -> None:
     bar.set_ticks([-1.0, 0.0, 1.0], labels=["falls most", "no change", "rises most"])
     bar.ax.tick_params(labelsize=7.5, colors=INK, length=2.5)
     bar.outline.set_linewidth(0.5)
-    axes.text(0.2, y + 0.12, "shade: share of the row's strongest", fontsize=7.5, color=INK)
-    words = "dashed: less than its own error; number: change of the figure in its unit"
+    axes.text(0.2, y + 0.12, "shade: share of the row's largest", fontsize=7.5, color=INK)
+    words = "dashed: smaller than its own error; number: change of the figure in its unit"
     axes.text(0.2, y + 0.52, words, fontsize=7.5, color=INK)

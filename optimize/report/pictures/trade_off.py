@@ -10,8 +10,8 @@ from matplotlib.patheffects import withStroke
 from matplotlib.transforms import Bbox
 
 from layers.arrays import FloatArray
-from layers.figures import QUANTITIES, parse_figure
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
+from optimize.report.words import heading_of
 from optimize.scenario.goals import Bound, Goal
 from optimize.search.result import Member, Run
 
@@ -48,7 +48,7 @@ def draw_tradeoff(run: Run) -> Canvas:
             _course(panel, run)
     title = plain(run.scenario.name, 70)
     figure.suptitle(title, x=0.02, ha="left", fontsize=13, weight="bold", color=INK)
-    words = f"{run.evaluated} builds evaluated, {run.feasible} keep every limit"
+    words = f"{run.evaluated} builds evaluated, {run.feasible} meet all constraints"
     figure.text(0.02, 0.94, words, fontsize=9, color=INK, va="top")
     figure.tight_layout(rect=(0.0, 0.0, 1.0, 0.95))
     for panel in axes:
@@ -69,9 +69,9 @@ def _pair(axes: Axes, run: Run, i: int, j: int) -> None:
     good = run.cloud_feasible
     bad, kept = run.cloud[~good], run.cloud[good]
     if len(bad):
-        axes.scatter(bad[:, i], bad[:, j], **_BROKEN, label="breaks a limit")
+        axes.scatter(bad[:, i], bad[:, j], **_BROKEN, label="violates a constraint")
     if len(kept):
-        axes.scatter(kept[:, i], kept[:, j], **_KEPT, label="keeps every limit")
+        axes.scatter(kept[:, i], kept[:, j], **_KEPT, label="meets all constraints")
     front = np.array([values for _, values in run.front]).reshape(-1, len(goals))
     if len(goals) == 2 and "target" not in (x.aim, y.aim):
         # The staircase bounds what the front's builds beat, so it turns on that side of them.
@@ -79,7 +79,7 @@ def _pair(axes: Axes, run: Run, i: int, j: int) -> None:
         turn: Literal["pre", "post"] = "pre" if x.aim == "maximize" else "post"
         axes.step(stairs[:, i], stairs[:, j], where=turn, color=FRONT, linewidth=1.0, alpha=0.7)
     if len(front):
-        axes.scatter(front[:, i], front[:, j], **_FRONT, label="front: beaten by none")
+        axes.scatter(front[:, i], front[:, j], **_FRONT, label="Pareto front")
     (mx, ex), (my, ey) = _values(run.short_list, x), _values(run.short_list, y)
     axes.errorbar(
         mx,
@@ -93,7 +93,7 @@ def _pair(axes: Axes, run: Run, i: int, j: int) -> None:
         ecolor=CHOSEN,
         elinewidth=1.1,
         capsize=2.5,
-        label=f"{'short list' if run.feasible else 'nearest misses'}, ± between builds",
+        label=f"{'short list' if run.feasible else 'closest infeasible builds'}, ± between builds",
         zorder=5,
     )
     _frame(axes, run, i, (mx, ex), "x")
@@ -141,10 +141,8 @@ def _limit(axes: Axes, bound: Bound, low: float, high: float, which: str) -> Non
 
 def axis_words(goal: Goal) -> str:
     """Say what an axis shows and which way is better."""
-    unit = QUANTITIES[parse_figure(goal.figure).quantity].unit
-    named = goal.figure if unit == "1" else f"{goal.figure}, {unit}"
     way = {"maximize": "more is better", "minimize": "less is better", "target": "dotted: target"}
-    return f"{named}  ({way[goal.aim]})"
+    return f"{heading_of(goal.figure)}  ({way[goal.aim]})"
 
 
 def _dress(axes: Axes, x: Goal, y: Goal) -> None:

@@ -6,12 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.compound import recipe as rooms
+from layers.compound.batch import batch_weights, mixer_charge_g
 from layers.compound.recipe import (
-    batch_weights,
     default_ingredients,
     density,
     filler_for_density,
-    mixer_charge_g,
     read_recipe,
     recipe_from_table,
 )
@@ -164,7 +163,7 @@ def test_a_carrier_is_not_peroxide():
             table(ingredient=[{"name": "zinc oxide", "role": "oxide", "density_g_cm3": 56.1}]),
             "is 56.1, but must be from 0.5 to 25",
         ),
-        (table() | {"part": table()["part"] * 2}, "stands twice"),
+        (table() | {"part": table()["part"] * 2}, "is listed twice"),
     ],
 )
 def test_broken_recipes_are_named(broken, said):

@@ -53,7 +53,7 @@ def check_published():
     fit = least_squares(design, DELIVERY[:, 2])
     assert fit.coefficient == pytest.approx([2.34123, 1.61591, 0.01438], abs=6e-6)
     assert fit.scatter**2 == pytest.approx(10.6239, abs=1e-3)
-    assert fit.freedom == 22
+    assert fit.degrees_of_freedom == 22
     assert fit.leverage[8] == pytest.approx(0.49829, abs=6e-6)
     assert np.sum(fit.left_out**2) == pytest.approx(459.0393, abs=1e-3)  # PRESS
     assert fit.studentized[8] == pytest.approx(4.3108, abs=6e-4)  # R-student
@@ -102,7 +102,7 @@ CODED = np.array(
 )
 
 
-# Half of the corners only: products of settings come in pairs that these trials cannot tell apart.
+# Half of the corners only: products of settings come in pairs that are confounded in these trials.
 HALF_PLAN = np.array([c for c in CODED if np.prod(c) >= 0])
 
 
@@ -179,7 +179,7 @@ def test_without_trials_it_does_not_know():
     together[:, 3] = together[:, 2]
     bound = fit_surface(invented(np.random.default_rng(1), coded=together))
     assert isinstance(bound, Unknown)
-    assert "cannot tell" in bound.reason
+    assert "are confounded" in bound.reason
 
 
 def test_extrapolation_is_flagged():

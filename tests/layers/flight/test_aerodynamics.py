@@ -8,8 +8,9 @@ from scipy.interpolate import RBFInterpolator
 
 from layers.errors import InputError
 from layers.flight import aerodynamics, air, turf
+from layers.flight.aero_file import read_aero_table, rows_from_csv
 from layers.flight.aerodynamics import LAWS, ferguson_2022, find_law, us_6186002
-from layers.flight.aerotable import read_aero_table, rows_from_csv, stitch
+from layers.flight.aerotable import stitch
 from layers.flight.trajectory import fly
 from layers.strike import swings
 

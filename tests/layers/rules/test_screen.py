@@ -4,7 +4,7 @@ import pytest
 from pydantic import ValidationError
 
 from layers.errors import InputError
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
 from layers.rules.screen import RuleLimit, RuleSet, rule_set, rule_sets, screen
 from tests.helpers.builds import random_balls
 
@@ -30,7 +30,7 @@ def test_published_limits_are_their_imperial_originals():
 
 
 def test_every_limit_is_dated_and_sourced():
-    for rules in rule_sets():
+    for rules in rule_sets().cards:
         assert rules.as_of.year >= 2026
         assert all(len(limit.source) > 10 for limit in rules.limit)
 
@@ -48,6 +48,40 @@ def test_screen_tells_margin_and_blurs_only_modelled_figures():
     assert found["initial_velocity_m_s"].margin == pytest.approx(0.22)
 
 
+@pytest.mark.parametrize(
+    ("value", "verdict"),
+    [(45.93, "within"), (45.93 + 5e-10, "within"), (45.93 + 2e-9, "outside")],
+)
+def test_an_exact_figure_may_be_at_its_limit_but_not_beyond(value, verdict):
+    assert verdicts(figure("mass_g", value, error=0.2))["mass_g"].verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("beyond", "verdict"),
+    [
+        (-1.0, "within"),  # as far inside as the error: no longer in doubt
+        (-0.999, "within error of the limit"),
+        (0.0, "within error of the limit"),
+        (0.999, "within error of the limit"),
+        (1.0, "outside"),
+    ],
+)
+def test_a_modelled_figure_is_in_doubt_only_nearer_to_its_limit_than_its_error(beyond, verdict):
+    limit = next(x.at_most for x in rule_set("present").limit if x.figure == "initial_velocity_m_s")
+    error = 0.5  # a power of two: value less limit is then exactly the error
+    found = verdicts(figure("initial_velocity_m_s", limit + beyond * error, "emulator", error))
+    assert found["initial_velocity_m_s"].verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("error", "verdict"), [(0.0, "outside"), (1.0, "within error of the limit")]
+)
+def test_a_figure_on_its_limit_is_within_only_if_it_is_exact(error, verdict):
+    limit = next(x.at_most for x in rule_set("present").limit if x.figure == "initial_velocity_m_s")
+    found = verdicts(figure("initial_velocity_m_s", limit, "finite element", error))
+    assert found["initial_velocity_m_s"].verdict == verdict
+
+
 def test_screen_says_what_it_does_not_know():
     found = verdicts(figure("mass_g", 45.0))
     assert found["initial_velocity_m_s"].verdict == "not known"
@@ -55,7 +89,7 @@ def test_screen_says_what_it_does_not_know():
 
 
 def test_unknown_rule_set_offers_the_nearest():
-    with pytest.raises(InputError, match="did you mean 'present'"):
+    with pytest.raises(InputError, match="known: present"):
         rule_set("presnt")
 
 

@@ -37,7 +37,7 @@ def test_every_numeric_field_has_unit_bounds_and_help():
 
 def test_shipped_table_is_whole_and_graded():
     names = [swing.name for swing in default_swings().swing]
-    robots = [f"distance test {test.name}" for test in distance_tests()]
+    robots = [f"distance test {test.name}" for test in distance_tests().cards]
     assert names == [*(f"{club} {profile}" for club in CLUBS for profile in PROFILES), *robots]
     for swing in default_swings().swing:
         assert swing.grade == "common practice"
@@ -61,7 +61,7 @@ def test_shipped_table_is_ordered_as_players_and_clubs_are():
 
 
 def test_a_distance_tests_robot_swings_as_fast_as_the_test_states():
-    for test in distance_tests():
+    for test in distance_tests().cards:
         robot = find_swing(f"distance test {test.name}")
         assert robot.club_speed_m_s == pytest.approx(test.club_speed_mph * MILE_PER_HOUR)
 

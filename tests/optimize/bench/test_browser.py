@@ -7,9 +7,9 @@ import pytest
 
 from layers.ball_file import read_ball
 from layers.estimation import estimate
+from optimize.bench.build import read_build
+from tests.helpers.bench import SWING, TWO, served, until
 from tests.helpers.browser import chromium, needs_chromium
-from tests.helpers.lives import served
-from tests.optimize.bench.test_bench import SWING, TWO, until
 
 needs_chromium()
 
@@ -30,8 +30,8 @@ def bench():
     named = cover.material.model_copy(update={"name": f"{NASTY[:60]} cover"})
     layers = (ball.layer[0], cover.model_copy(update={"material": named}))
     hostile = ball.model_copy(update={"name": NASTY, "layer": layers})
-    with served(hostile, swings=[SWING], lessons=8) as found:
-        until(lambda: found.ask("GET", "/api/state").record["learner"]["fitted_on"] >= 8)
+    with served(hostile, swings=[SWING], training_builds=8) as found:
+        until(lambda: found.ask("GET", "/api/state").record["trainer"]["fitted_on"] >= 8)
         yield found
 
 
@@ -98,7 +98,9 @@ def test_a_slider_moves_figures_first_by_emulator_then_by_finite_elements(page, 
     modulus = page.get_by_label("core: Young's modulus in MPa").input_value()
     start = bench.start()
     start["layer"][0]["youngs_modulus_mpa"] = float(modulus)
-    truth = estimate(bench.bench.desk.read(start)[1], ["deflection_mm"]).figures["deflection_mm"]
+    truth = estimate(read_build(start, bench.bench.panel.ball)[1], ["deflection_mm"]).figures[
+        "deflection_mm"
+    ]
     assert float(found[0].split()[0]) == pytest.approx(truth.value, abs=6e-4)
     assert "finite element" in page.locator("#flights .legend").inner_text()
 
@@ -116,11 +118,11 @@ def test_a_figure_of_an_earlier_build_is_marked_stale(page):
 
 def test_cut_and_limits_follow(page):
     cut = page.locator("#cut svg").get_attribute("aria-label")
-    assert "core to 39.3 mm across" in cut
+    assert "core 39.3 mm outer dia." in cut
     count = moves(page)
     page.get_by_label("cover: thickness in mm").fill("2.0")
     done(page, count)
-    assert "core to 38.7 mm across" in page.locator("#cut svg").get_attribute("aria-label")
+    assert "core 38.7 mm outer dia." in page.locator("#cut svg").get_attribute("aria-label")
     count = moves(page)
     page.get_by_label("cover: density in g/cm³").fill("1.3")
     done(page, count)
@@ -144,7 +146,7 @@ def _type_out_of_range(page):
     field = page.get_by_label("cover: thickness in mm")
     field.fill("40")
     assert field.get_attribute("aria-invalid") == "true"
-    assert "from 0.2 to 25 mm" in page.locator(".says:visible").inner_text()
+    assert "from 0.2 to 25 mm" in page.locator(".message:visible").inner_text()
     assert not [url for url in asked if "/api/quick" in url]
     field.fill("19.9")
     page.wait_for_selector("#trouble:visible")
@@ -180,9 +182,9 @@ def test_pinned_builds_compare_and_differences_beyond_error_are_bold(page):
     for _ in range(3):
         page.get_by_role("button", name="Pin this build").click()
     assert table.locator("thead .badge").count() == 4
-    assert "Four builds are the most" in page.locator("#live").inner_text()
+    assert "At most four builds" in page.locator("#live").inner_text()
     count = moves(page)
-    table.get_by_role("button", name="put on the sliders A").click()
+    table.get_by_role("button", name="load into the sliders A").click()
     done(page, count)
     assert page.get_by_label("core: Young's modulus in MPa").input_value() == "70"
     table.get_by_role("button", name="remove A").click()
@@ -249,9 +251,9 @@ def test_every_control_is_reached_and_worked_by_keyboard(page):
     for _ in range(40):
         page.keyboard.press("Tab")
         reached.append(page.evaluate("document.activeElement.id || document.activeElement.type"))
-    for control in ("name", "pin", "save", "restart", "knob-2-thickness_mm", "hold", "error"):
+    for control in ("name", "pin", "save", "restart", "slider-2-thickness_mm", "hold", "error"):
         assert control in reached
-    slider = page.locator("#knob-2-thickness_mm")
+    slider = page.locator("#slider-2-thickness_mm")
     before = slider.get_attribute("aria-valuetext")
     slider.focus()
     page.keyboard.press("ArrowRight")

@@ -8,23 +8,33 @@ import numpy as np
 import pytest
 
 from layers.errors import InputError
-from layers.estimation import MODEL_VERSION, estimate
+from layers.estimation import estimate
 from layers.figures import parse_figure
+from layers.model_version import MODEL_VERSION
 from optimize.calibration import calibrate as calibrate_module
 from optimize.calibration import inference
-from optimize.calibration.calibrate import calibrate, case_of, concluded
+from optimize.calibration.calibrate import calibrate, concluded
 from optimize.calibration.calibrated import (
-    WIDTH,
     apply,
     calibrated_estimate,
     calibration_from_toml,
     calibration_toml,
-    key_of,
-    outside,
     read_calibration,
 )
-from optimize.calibration.inference import Problem, condition, fit, leave_out, scatter_of, update
-from optimize.calibration.parameters import Model, jacobian, parameters_of, predict, with_parameters
+from optimize.calibration.case import case_of
+from optimize.calibration.domain import outside
+from optimize.calibration.inference import (
+    Problem,
+    condition,
+    fit,
+    leave_out,
+    scatter_cost,
+    scatter_of,
+    update,
+)
+from optimize.calibration.model import Model, jacobian, predict
+from optimize.calibration.parameters import parameters_of, with_parameters
+from optimize.calibration.result import WIDTH, key_of
 from optimize.lab.readings import Measurements
 from optimize.report.calibration import calibration_sections, left_out_errors
 from optimize.report.pictures.calibration import draw_calibration
@@ -153,6 +163,58 @@ def test_limits_scatter_is_found_from_many_builds(true):
     data = rng.normal(0.0, true, 400)
     rows = inference.design(slopes, quiet.key, 1)
     assert scatter_of(quiet, rows, data)[0] == pytest.approx(true, rel=0.1)
+
+
+def scatter_case(seed):
+    """Return a small case: problem, covariance without scatter, data."""
+    problem, slopes, _ = linear(seed, m=12, k=3)
+    rows = inference.design(slopes, problem.key, 3)
+    return problem, (rows * problem.prior_sd**2) @ rows.T + np.diag(problem.noise_variance)
+
+
+def check_scatter_gradient(tolerance=1e-7):
+    """Central differences of the cost, at points where prior and likelihood both have slope."""
+    problem, fixed = scatter_case(8)
+    for at in ([0.0, 0.0, 0.0], [0.8, -1.2, 0.4], [-2.0, 1.5, -0.3]):
+        at = np.array(at)
+        _, slopes = scatter_cost(problem, fixed, problem.observed, at)
+        step = 1e-5 * np.eye(3)
+        ends = [
+            [scatter_cost(problem, fixed, problem.observed, at + s * one)[0] for s in (-1.0, 1.0)]
+            for one in step
+        ]
+        differences = np.diff(ends, axis=1)[:, 0] / 2e-5
+        assert slopes == pytest.approx(differences, rel=tolerance, abs=tolerance)
+
+
+def test_analytic_gradient_of_the_scatters_cost():
+    check_scatter_gradient()
+
+
+@pytest.mark.parametrize("change", [lambda x: 0.0 * x, lambda x: -x, lambda x: x * np.abs(x)])
+def test_guard_another_slope_of_the_scatters_prior_is_seen(monkeypatch, change):
+    """Dropped, of the other sign, of another power."""
+    true = inference.scatter_cost
+
+    def wrong(problem, fixed, data, at):
+        value, slopes = true(problem, fixed, data, at)
+        prior = at / inference._SCATTER_PRIOR**2
+        return value, slopes - prior + change(prior)
+
+    monkeypatch.setitem(globals(), "scatter_cost", wrong)
+    with pytest.raises(AssertionError):
+        check_scatter_gradient()
+
+
+def test_analytic_scatters_prior_by_hand():
+    """With noise far above the scatter the likelihood is flat: the cost varies as the prior."""
+    problem, fixed = scatter_case(9)
+    loud = fixed + 1e6 * np.eye(len(fixed))
+    at = np.array([0.7, -1.4, 0.0])
+    value, slopes = scatter_cost(problem, loud, problem.observed, at)
+    middle, _ = scatter_cost(problem, loud, problem.observed, np.zeros(3))
+    assert value - middle == pytest.approx(0.5 * (1.0 + 4.0), abs=1e-6)
+    assert slopes == pytest.approx(at / 0.7**2, abs=1e-6)
 
 
 def test_without_observations_the_prior_stays():
@@ -350,10 +412,10 @@ def test_report_and_plot(found, tmp_path):
     assert svg.count('<g id="axes_') == 2
 
 
-# What is refused, and what is pointed out.
+# What is refused, and what is flagged.
 
 
-def test_a_mean_beyond_belief_is_refused(model, slopes):
+def test_an_implausible_mean_is_refused(model, slopes):
     measured = drawn(model, 3)[2]
     wrong = [
         replace(r, value=r.value * 6.0) if (r.build, r.figure) == ("B", "deflection_mm") else r
@@ -363,7 +425,7 @@ def test_a_mean_beyond_belief_is_refused(model, slopes):
         calibrate(BALLS, Measurements(tuple(wrong), measured.source))
 
 
-def test_an_odd_build_and_an_outlier_are_pointed_out_and_kept(model, slopes):
+def test_an_inconsistent_build_and_an_outlier_are_flagged_and_used(model, slopes):
     measured = drawn(model, 3)[2]
     readings = [
         replace(r, value=r.value * 1.08) if (r.build, r.figure) == ("B", "mass_g") else r
@@ -373,8 +435,8 @@ def test_an_odd_build_and_an_outlier_are_pointed_out_and_kept(model, slopes):
     edited = Measurements(tuple(readings), ("lab.csv",))
     case = case_of(BALLS, edited)
     found = concluded(case, edited, lambda x: predict(model, x), lambda x: slopes)
-    assert any(n.startswith("outlier? lab.csv row 7, value") for n in found.note)
-    assert any(n.startswith("odd: mass_g of B (lab.csv row 34") for n in found.note)
+    assert any(n.startswith("outlier: lab.csv row 7, value") for n in found.note)
+    assert any(n.startswith("inconsistent: mass_g of B (lab.csv row 34") for n in found.note)
     assert sum(d.readings for d in found.discrepancy) == len(readings)
 
 

@@ -29,30 +29,30 @@ BALLS = [
 
 
 @pytest.fixture(scope="module")
-def belief():
+def state():
     plan = (STAGE_PLAN, ())
-    return nextround._belief(BALLS, GOAL, None, "figures", 6, plan, None, map)
+    return nextround.linearised(BALLS, GOAL, None, "figures", 6, plan, None, map)
 
 
-def chosen(belief, budget):
-    """Choose as `next_round` does, from a belief that is shared to save derivatives."""
+def chosen(state, budget):
+    """Choose as `next_round` does, from a state that is shared to save derivatives."""
     picks = []
     for _ in range(budget):
-        picks.append(nextround._best(belief, picks))
-    return nextround._exchanged(belief, picks)
+        picks.append(nextround._best(state, picks))
+    return nextround._exchanged(state, picks)
 
 
-def test_analytic_covariance_equals_the_information_form(belief):
-    found = nextround._after(belief, [0, 4])
-    rows = np.vstack([belief.rows[0], belief.rows[4]])
-    weight = np.diag(1.0 / np.concatenate([belief.noise[0], belief.noise[4]]))
-    information = np.linalg.inv(belief.covariance) + rows.T @ weight @ rows
+def test_analytic_covariance_equals_the_information_form(state):
+    found = nextround.covariance_after(state, [0, 4])
+    rows = np.vstack([state.rows[0], state.rows[4]])
+    weight = np.diag(1.0 / np.concatenate([state.noise[0], state.noise[4]]))
+    information = np.linalg.inv(state.covariance) + rows.T @ weight @ rows
     assert found == pytest.approx(np.linalg.inv(information), rel=1e-7, abs=1e-12)
 
 
 @pytest.mark.parametrize("about", ["figures", "materials", "both"])
-def test_limits_choice_is_the_best_of_all(belief, about):
-    here = replace(belief, about=about)
+def test_limits_choice_is_the_best_of_all(state, about):
+    here = replace(state, about=about)
     every = {
         pair: nextround._score(here, pair) for pair in itertools.combinations(range(len(BALLS)), 2)
     }
@@ -60,40 +60,38 @@ def test_limits_choice_is_the_best_of_all(belief, about):
     assert min(every.values()) < 0.97 * np.mean(list(every.values()))
 
 
-def errors_of(belief, picks, seeds):
+def errors_of(state, picks, seeds):
     """Draw truths, measure picks, and return the rms error of the goal over all candidates."""
-    rows = np.vstack([belief.rows[i] for i in picks])
-    noise = np.concatenate([belief.noise[i] for i in picks])
+    rows = np.vstack([state.rows[i] for i in picks])
+    noise = np.concatenate([state.noise[i] for i in picks])
     gain = (
-        belief.covariance
-        @ rows.T
-        @ np.linalg.inv(rows @ belief.covariance @ rows.T + np.diag(noise))
+        state.covariance @ rows.T @ np.linalg.inv(rows @ state.covariance @ rows.T + np.diag(noise))
     )
     errors = []
     for seed in seeds:
         rng = np.random.default_rng(seed)
-        truth = rng.normal(0.0, np.sqrt(np.diag(belief.covariance)))
+        truth = rng.normal(0.0, np.sqrt(np.diag(state.covariance)))
         left = truth - gain @ (rows @ truth + rng.normal(0.0, np.sqrt(noise)))
-        errors.append(np.sqrt(np.mean((belief.goal_rows[:, 0] @ left) ** 2)))
+        errors.append(np.sqrt(np.mean((state.goal_rows[:, 0] @ left) ** 2)))
     return np.array(errors)
 
 
-def gain_over_random(belief, picks):
+def gain_over_random(state, picks):
     """Return the mean gain over all other choices of as many, and its standard error."""
-    ours = errors_of(belief, picks, range(20))
+    ours = errors_of(state, picks, range(20))
     others = itertools.combinations(range(len(BALLS)), len(picks))
-    random = np.mean([errors_of(belief, pair, range(20)) for pair in others], axis=0)
+    random = np.mean([errors_of(state, pair, range(20)) for pair in others], axis=0)
     gain = random - ours
     return gain.mean(), gain.std(ddof=1) / np.sqrt(len(gain))
 
 
-def test_choice_leaves_less_error_than_chance_over_twenty_truths(belief):
-    gain, spread = gain_over_random(belief, chosen(belief, 2))
+def test_choice_leaves_less_error_than_chance_over_twenty_truths(state):
+    gain, spread = gain_over_random(state, chosen(state, 2))
     assert gain > 3.0 * spread
 
 
-def test_guard_twins_are_no_better_than_chance(belief):
-    gain, spread = gain_over_random(belief, [0, 1])
+def test_guard_twins_are_no_better_than_chance(state):
+    gain, spread = gain_over_random(state, [0, 1])
     assert gain < 3.0 * spread
 
 
@@ -107,7 +105,7 @@ def test_reasons_say_what_is_narrowed_and_expectations_add_up(round_of_three):
     assert len(set(names)) == 3
     assert not {"usual", "twin"} <= set(names)
     for pick in round_of_three.pick:
-        assert pick.reason.startswith("takes deflection_mm over the candidates from +-")
+        assert pick.reason.startswith("narrows deflection_mm over the candidates from +-")
         assert "narrows the modulus of" in pick.reason
         before, after = pick.figures["deflection_mm"]
         assert after < before
@@ -133,9 +131,9 @@ def test_shipped_candidates_make_a_round():
     [
         (BALLS, GOAL, 0, "budget is 0, but must be from 1 to 6"),
         (BALLS, GOAL, 7, "budget is 7"),
-        (BALLS[:1] * 2, GOAL, 1, "two candidates have one name"),
+        (BALLS[:1] * 2, GOAL, 1, "two candidates have the same name"),
         (BALLS, (), 1, "goals are empty"),
-        (BALLS, ("cor_slope",), 1, "'cor_slope' follows from others"),
+        (BALLS, ("cor_slope",), 1, "'cor_slope' is derived from others"),
         (BALLS, ("deflektion_mm",), 1, "did you mean deflection_mm"),
     ],
 )

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from layers.figures import QUANTITIES
 from optimize.commands.app import main
 
 ROOT = Path(__file__).parents[3]
@@ -58,12 +59,13 @@ def process(*arguments: str, **options: object) -> subprocess.CompletedProcess:
 def test_estimate_shows_value_unit_basis_and_both_errors():
     code, out, _ = run("estimate", THREE, "-f", "mass_g", "-f", "deflection_mm")
     assert code == 0
-    [mass] = [line.split() for line in out.splitlines() if line.startswith("mass_g")]
-    assert mass == ["mass_g", "45.87", "g", "exact", "0.23", "closed", "form"]
-    [deflection] = [line.split() for line in out.splitlines() if line.startswith("deflection_mm")]
-    assert 3.0 < float(deflection[1]) < 4.5
+    [mass] = [line.split() for line in out.splitlines() if line.startswith("mass ")]
+    assert mass == ["mass", "45.87", "g", "exact", "0.23", "closed", "form"]
+    [deflection] = [line.split() for line in out.splitlines() if line.startswith("deflection ")]
+    assert deflection[:6] == ["deflection", "from", "98.07", "to", "1275", "N"]
+    assert 3.0 < float(deflection[6]) < 4.5
     assert deflection[-2:] == ["finite", "element"]
-    assert 0.0 < float(deflection[3]) < float(deflection[4])
+    assert 0.0 < float(deflection[8]) < float(deflection[9])
 
 
 def test_estimate_json_is_pure_and_has_every_stage():
@@ -86,8 +88,8 @@ def test_rule_screen_is_worded_as_a_screen_and_tells_the_margin():
     code, out, _ = run("estimate", THREE, "-f", "mass_g", "--rules", "mass and diameter")
     assert code == 0
     assert "a screen, not a ruling" in out
-    [row] = [line for line in out.splitlines() if line.startswith("mass_g") and "at most" in line]
-    assert row.split() == ["mass_g", "at", "most", "45.93", "45.87", "+0.06", "0.23", "within"]
+    [row] = [line for line in out.splitlines() if line.startswith("mass ") and "at most" in line]
+    assert row.split() == ["mass", "at", "most", "45.93", "g", "45.87", "+0.06", "0.23", "within"]
 
 
 def test_a_heavy_ball_is_outside_the_rules(tmp_path):
@@ -103,17 +105,19 @@ def test_compare_marks_what_the_model_cannot_tell_apart(tmp_path):
     near.write_text(THREE.read_text().replace('material = "urethane, soft"', _NEARLY_SOFT))
     code, out, _ = run("compare", THREE, near, TWO, "-f", "deflection_mm")
     assert code == 0
-    values, steps = (r.split() for r in out.splitlines() if r.startswith("deflection_mm"))
-    assert len(values) == 4
-    assert steps[1] == "≈"
-    assert steps[2].startswith("-")  # the firm two-layer ball deflects less
+    rows = [r for r in out.splitlines() if r.startswith("deflection ")]
+    values, steps = (r.partition(" N, mm ")[2].split() for r in rows)
+    assert len(values) == 3
+    assert steps[0] == "≈"
+    assert steps[1].startswith("-")  # the firm two-layer ball deflects less
     assert "**" not in out
 
 
 def test_two_balls_stand_in_one_table_with_their_difference():
     _, out, _ = run("compare", THREE, TWO, "-f", "diameter_mm", "-f", "moi_ratio")
-    [row] = [r.split() for r in out.splitlines() if r.startswith("moi_ratio")]
-    assert abs(float(row[2]) - float(row[1]) - float(row[3])) < 1.1e-5
+    label = QUANTITIES["moi_ratio"].label
+    [row] = [r.removeprefix(label).split() for r in out.splitlines() if r.startswith(label)]
+    assert abs(float(row[1]) - float(row[0]) - float(row[2])) < 1.1e-5
 
 
 _NEARLY_SOFT = 'material = "urethane, soft"\nyoungs_modulus_mpa = 45.1'
@@ -157,6 +161,19 @@ def test_every_help_page_comes_with_an_example_or_a_sentence():
         assert out.startswith("Usage: orbwright")
 
 
+def test_figures_are_asked_for_by_label_or_synonym_in_any_case():
+    asked = ("-f", "Impact speed ratio", "-f", "MOI", "-f", "driver fast.Smash")
+    _, out, _ = run("estimate", THREE, "--json", *asked)
+    assert list(json.loads(out)["figures"]) == ["cor", "moi_g_cm2", "driver fast.smash_factor"]
+
+
+def test_page_of_words_is_what_the_figure_table_says():
+    code, out, _ = run("figures", "--markdown")
+    assert code == 0
+    page = (ROOT / "docs" / "words.md").read_text(encoding="utf-8")
+    assert out == page, "regenerate: orbwright figures --markdown > docs/words.md"
+
+
 # What is refused, in one sentence.
 
 
@@ -194,14 +211,14 @@ def test_files_that_cannot_be_read_are_refused(tmp_path):
     binary.write_bytes(bytes(range(256)))
     assert "not UTF-8" in refused("estimate", binary)
     binary.write_bytes(b"\x00\x01name")
-    assert "not valid TOML" in refused("estimate", binary)
+    assert "control character" in refused("estimate", binary)
     deep = tmp_path / "deep.toml"
     deep.write_text("a = " + "[" * 100_000)
     refused("estimate", deep)
 
 
 def test_bad_options_are_refused_before_anything_is_computed(tmp_path):
-    assert "did you mean mass_g" in refused("estimate", THREE, "-f", "mass")
+    assert "did you mean mass_g" in refused("estimate", THREE, "-f", "mas")
     assert "from 1 to 3" in refused("estimate", THREE, "--stage", "4")
     assert "from 1 to 3" in refused("estimate", THREE, "--stage", "-1")
     assert "rule set 'past'" in refused("estimate", THREE, "--rules", "past")
@@ -269,12 +286,36 @@ def test_a_poor_terminal_gets_question_marks_not_a_traceback():
 
 def test_help_imports_nothing_heavy():
     command = (
-        "import sys; from optimize.cli import main; main(['--help']); "
+        "import sys; from optimize.commands.app import main; main(['--help']); "
         "sys.exit(any(m in sys.modules for m in ('numpy', 'scipy', 'numba', 'matplotlib', "
         "'pymoo', 'pandas')))"
     )
     done = subprocess.run([sys.executable, "-c", command], capture_output=True, check=False)
     assert done.returncode == 0
+
+
+def test_keys_of_a_file_on_the_screen():
+    code, out, _ = run("keys", "scenario")
+    assert (code, "[[layer]]" in out, "thickness_mm" in out) == (0, True, True)
+    assert "aerodynamics" in run("keys")[1]
+    assert json.loads(run("keys", "ball", "--json")[1])[1]["heading"] == "[[layer]]"
+    assert json.loads(run("keys", "ball", "--schema")[1])["title"] == "orbwright ball"
+    assert run("keys", "trials", "--example")[1].startswith("trial,")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("balls",), "known: ball"),
+        (("trials", "--schema"), "CSV"),
+        (("--schema",), "name a file format"),
+        (("ball", "--schema", "--json"), "choose one"),
+    ],
+)
+def test_bad_use_of_keys_is_one_sentence(arguments, words):
+    code, out, error = run("keys", *arguments)
+    assert (code, out) == (2, "")
+    assert words in error
 
 
 # Any text at all.

@@ -32,7 +32,7 @@ def readings_of(swing, noise=0.002, seed=4, repeats=5, hit=None):
     """Readings of a robot whose club is `swing`, with relative noise, as CSV text."""
     rng = np.random.default_rng(seed)
     truth = Conditions(swings=SwingTable(swing=(swing,)))
-    rows = ["build,stage,figure,unit,value,repeat"]
+    rows = ["build,stage,figure,unit,value,replicate"]
     for ball in hit or balls():
         names = [f"{swing.name}.{quantity}" for quantity in UNITS]
         made = estimate(ball, names, truth)
@@ -53,7 +53,7 @@ def test_limits_friction_is_found_again_where_the_ball_slips():
     wedge = default_swings().find("wedge full fast")
     found = fitted(wedge.model_copy(update={"friction": 0.22}), "wedge full fast")
     (friction,) = found.fitted
-    assert friction.told
+    assert friction.identified
     assert friction.error < 0.03
     assert abs(friction.value - 0.22) < 3.0 * friction.error
     assert found.swing.friction == friction.value
@@ -68,7 +68,7 @@ def test_limits_a_face_spring_is_found_again():
     truth = driver.model_copy(update={"face_stiffness_kn_mm": 6.0})
     found = fitted(truth, "driver fast")
     face = next(f for f in found.fitted if f.field == "face_stiffness_kn_mm")
-    assert face.told
+    assert face.identified
     assert abs(face.value - 6.0) < max(3.0 * face.error, 0.1)
 
 
@@ -86,7 +86,7 @@ def test_what_the_launches_do_not_tell_is_left_and_said(monkeypatch):
     means = np.array([np.mean(group.values) for group in measured.groups()])
     monkeypatch.setattr(strike_fit, "_launches", lambda swing, groups, by_name: means)
     found = fit_strike("wedge full fast", balls(), measured, table)
-    assert not found.fitted[0].told
+    assert not found.fitted[0].identified
     assert found.swing == wedge
 
 
@@ -174,10 +174,10 @@ def test_limits_a_loft_set_wrong_is_found_again_and_printed_as_written():
     measured = measurements_from_csv([("robot.csv", readings_of(truth))], balls(), table)
     found = fit_strike("driver fast", balls(), measured, table, ("loft",))
     loft = next(f for f in found.fitted if f.field == "dynamic_loft_deg")
-    assert loft.told
+    assert loft.identified
     assert abs(loft.value - 14.4) < max(3.0 * loft.error, 0.15)
     for row in found.fitted:
-        if row.told:
+        if row.identified:
             assert getattr(found.swing, row.field) == row.value
     again = Conditions(swings=SwingTable(swing=(found.swing,)))
     for row in found.launch:

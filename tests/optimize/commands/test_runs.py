@@ -48,7 +48,7 @@ def test_show_lists_runs_and_tells_one_in_full(searched):
     assert record["run"] in listed
     assert NAME in listed
     _, text, _ = run("show", NAME, "--ledger", ledger)
-    assert "Stages, to control a build by" in text
+    assert "Stages, for control in production" in text
     _, again, _ = run("show", record["run"], "--ledger", ledger, "--json")
     assert json.loads(again)["short_list"] == record["short_list"]
     _, runs, _ = run("show", "--ledger", ledger, "--json")
@@ -91,8 +91,8 @@ def test_limits_that_no_build_can_meet_are_said_with_the_nearest_miss(tmp_path):
     options = ("--ledger", tmp_path / "l.sqlite", "--workers", 1)
     code, out, _ = run("search", hard, *options, "--out", tmp_path / "o")
     assert code == 0
-    assert "No build keeps every limit; the nearest misses" in out
-    assert "Lower mass_g at least 45.9 g to" in out
+    assert "No build meets all constraints; the closest infeasible builds" in out
+    assert "Lower mass at least 45.9 g to" in out
     assert (tmp_path / "o" / "trade_off.png").exists()
 
 

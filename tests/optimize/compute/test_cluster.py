@@ -29,7 +29,7 @@ from tests.optimize.search.test_run import same, stop_after, with_deflection
 QUICK = ROOT / "tests" / "helpers" / "closed_form.toml"
 
 # Read by a worker as it starts: it then believes that it is of another version.
-_OTHER_MODEL = "from layers import estimate; estimate.MODEL_VERSION = '0123456789ab'\n"
+_OTHER_MODEL = "from layers import model_version; model_version.MODEL_VERSION = '0123456789ab'\n"
 
 # A worker that dies of one build, and stumbles over another; it may read this twice.
 _DEADLY = """
@@ -153,7 +153,7 @@ def test_new_workers_are_waited_for_when_all_are_dead(cluster, here, tmp_path):
         if "No worker at" in sentence:
             cluster.add_worker()
 
-    hands = Cluster(cluster.address, tell, patience_s=60.0)
+    hands = Cluster(cluster.address, tell, worker_timeout_s=60.0)
     there = searched(scenario, tmp_path / "there", hands, at(20, lambda: kill_all(cluster)))
     assert told[-1] == f"No worker at {cluster.address}; waiting up to 60 s for one."
     assert len(cluster.workers) == 1
@@ -163,7 +163,7 @@ def test_new_workers_are_waited_for_when_all_are_dead(cluster, here, tmp_path):
 @pytest.mark.slow
 def test_when_no_worker_comes_the_search_says_so_and_goes_on_later(cluster, here, tmp_path):
     scenario = four_layers(evaluations=60)
-    hands = Cluster(cluster.address, patience_s=1.0)
+    hands = Cluster(cluster.address, worker_timeout_s=1.0)
     with pytest.raises(SolverError, match=r"No worker came .* within 1 s; what was done"):
         searched(scenario, tmp_path / "there", hands, at(20, lambda: kill_all(cluster)))
     with Ledger(tmp_path / "there" / "l.sqlite") as ledger:
@@ -307,7 +307,7 @@ def test_where_no_scheduler_answers_that_is_said(tmp_path):
     silent.bind(("127.0.0.1", 0))
     silent.listen()
     for port in (free_port(), silent.getsockname()[1]):
-        hands = Cluster(f"tcp://127.0.0.1:{port}", answer_s=0.5)
+        hands = Cluster(f"tcp://127.0.0.1:{port}", connect_timeout_s=0.5)
         with pytest.raises(InputError, match=rf"No Dask scheduler answers at .*:{port} within"):
             searched(four_layers(), tmp_path, hands)
     silent.close()

@@ -1,4 +1,4 @@
-"""Gaussian processes of figures: right against the textbook, honest about what they do not know."""
+"""Gaussian processes of figures: against closed forms, and the coverage of their intervals."""
 
 import numpy as np
 import pytest
@@ -8,8 +8,10 @@ from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
 from threadpoolctl import threadpool_limits
 
 from optimize.emulator.encoding import Encoding
-from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, _conditioned, _misfit, fit
+from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, fit
+from optimize.emulator.inflation import leave_one_out_inflation
 from optimize.emulator.intervals import SIGMAS_95
+from optimize.emulator.likelihood import conditioned
 from optimize.scenario.brief import Scenario
 from optimize.scenario.space import Space
 from tests.helpers.briefs import four_layers
@@ -44,7 +46,7 @@ def test_analytic_prediction_is_the_conditional_normal():
     found = emulator.predict(new)["branin"]
     scale, centre = np.log(branin(x)).std(), np.log(branin(x)).mean()
     np.testing.assert_allclose(found.mean, centre + scale * mean, rtol=1e-5)
-    np.testing.assert_allclose(found.sd, scale * np.sqrt(variance) * process.widening, rtol=1e-3)
+    np.testing.assert_allclose(found.sd, scale * np.sqrt(variance) * process.inflation, rtol=1e-3)
 
 
 def test_analytic_leave_one_out_is_that_of_leaving_each_out_in_turn():
@@ -63,11 +65,11 @@ def test_analytic_leave_one_out_is_that_of_leaving_each_out_in_turn():
         max(np.sqrt(np.mean(some**2)), np.quantile(some, 0.95) / SIGMAS_95)
         for some in (np.abs(sigmas), lone)
     )
-    assert _misfit(model) == pytest.approx(freedom * spread, rel=1e-3)
+    assert leave_one_out_inflation(model) == pytest.approx(freedom * spread, rel=1e-3)
 
 
 @pytest.mark.parametrize("log", [False, True])
-def test_analytic_chances_are_those_of_a_normal_variable(log):
+def test_analytic_probabilities_are_those_of_a_normal_variable(log):
     belief = Prediction(np.array([1.0, 0.2]), np.array([0.5, 0.1]), log)
     bound = 2.0
     wanted = norm.cdf(np.log(bound) if log else bound, belief.mean, belief.sd)
@@ -86,7 +88,7 @@ def test_published_function_is_met():
     assert np.sqrt(np.mean((found.value - true) ** 2)) < 0.02 * true.std()
 
 
-def test_published_function_lies_within_the_bars_as_often_as_they_say():
+def test_published_function_lies_within_its_intervals_as_often_as_stated():
     """Branin at few points, of 8 designs: 88 to 99 % of unseen points lie within."""
     new = np.random.default_rng(99).random((300, 2))
     sigmas = []
@@ -121,33 +123,33 @@ def test_a_figure_that_crosses_zero_is_not_emulated_by_its_logarithm():
     assert (found["branin"].log, found["slope"].log) == (True, False)
 
 
-def test_misses_of_the_last_guesses_widen_the_bars():
+def test_recent_prediction_errors_inflate_the_intervals():
     x = np.random.default_rng(1).random((30, 2))
     values = {"branin": branin(x)}
     sure = fit(x, values)
-    shaken = fit(x, values, missed={"branin": np.array([3.0, -4.0, 5.0])})
+    shaken = fit(x, values, recent_errors={"branin": np.array([3.0, -4.0, 5.0])})
     new = x[:5] + 1e-3
     ratio = shaken.predict(new)["branin"].sd / sure.predict(new)["branin"].sd
     assert np.all(ratio > 1.5)
     np.testing.assert_allclose(
-        shaken.sigmas_missed(new, {"branin": branin(new)})["branin"],
-        sure.sigmas_missed(new, {"branin": branin(new)})["branin"],
+        shaken.standardised_errors(new, {"branin": branin(new)})["branin"],
+        sure.standardised_errors(new, {"branin": branin(new)})["branin"],
     )
 
 
-def test_a_covariance_that_rounding_makes_singular_is_given_what_it_takes():
+def test_a_covariance_that_rounding_makes_singular_is_regularised():
     kernel = ConstantKernel(1e5) * RBF([50.0, 50.0]) + WhiteKernel(1e-12)
     x = np.random.default_rng(3).random((200, 2))
     with pytest.raises(np.linalg.LinAlgError):
         GaussianProcessRegressor(kernel, optimizer=None).fit(x, x[:, 0])
-    model = _conditioned(kernel, x, x[:, 0])
+    model = conditioned(kernel, x, x[:, 0])
     np.testing.assert_allclose(model.predict(x), x[:, 0], atol=1e-3)
 
 
-def test_a_figure_that_turned_negative_is_missed_by_a_finite_distance():
+def test_a_figure_that_turned_negative_has_a_finite_error():
     x, emulator = emulated(20)
-    missed = emulator.sigmas_missed(x[:1], {"branin": np.array([-1.0])})
-    assert missed["branin"] == [-10.0]
+    errors = emulator.standardised_errors(x[:1], {"branin": np.array([-1.0])})
+    assert errors["branin"] == [-10.0]
 
 
 def test_too_few_builds_are_refused():
@@ -206,7 +208,7 @@ def test_an_absent_layer_of_fixed_thickness_is_told_from_one_that_is_there():
     assert np.linalg.norm(x[1] - x[0]) == pytest.approx(1.0)
 
 
-def test_cards_alike_lie_near_and_all_are_told_apart():
+def test_similar_cards_lie_near_and_all_are_distinct():
     choices = [
         {(3, "material"): name} for name in ("urethane, soft", "urethane, medium", "ionomer, soft")
     ]

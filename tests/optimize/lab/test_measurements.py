@@ -8,16 +8,18 @@ import pytest
 from layers.ball_file import read_ball
 from layers.errors import InputError
 from layers.estimation import estimate
-from optimize.lab import readings
+from optimize.lab import outliers as outliers_module
 from optimize.lab.measurements import measurements_from_csv, read_measurements
+from optimize.lab.outliers import outliers
 from optimize.lab.process import Process
 from optimize.lab.prototype import prototype_sheet
-from optimize.lab.readings import Group, Measurements, Reading, as_made, outliers, pooled_noise
+from optimize.lab.readings import Group, Measurements, Reading, as_made, pooled_noise
+from optimize.lab.renamed import RENAMED
 from optimize.report.sheet import to_csv
 
 ROOT = Path(__file__).parents[3]
 BALL = read_ball(ROOT / "scenarios" / "prototype" / "ball.toml")
-HEAD = "build,stage,figure,unit,value,repeat\n"
+HEAD = "build,stage,figure,unit,value,replicate\n"
 GOOD = """K1 prototype,1,diameter_mm,mm,38.02,1
 K1 prototype,1,mass_g,g,33.40,1
 K1 prototype,1,mass_g,g,33.44,2
@@ -45,7 +47,7 @@ def changed(old, new):
     return refused(HEAD + GOOD.replace(old, new))
 
 
-def test_long_form_is_read_with_stages_and_repeats():
+def test_long_form_is_read_with_stages_and_replicates():
     found = read(HEAD + GOOD)
     groups = {group.figure: group.values.tolist() for group in found.groups()}
     assert groups["stage1.deflection_mm"] == [3.61, 3.58, 3.66]
@@ -55,7 +57,7 @@ def test_long_form_is_read_with_stages_and_repeats():
     assert found.note == ("K1 prototype: stage 2 was not measured",)
 
 
-def test_without_repeats_the_column_may_be_left_out():
+def test_without_replicates_the_column_may_be_left_out():
     found = read("unit,value,build,stage,figure\nmm,3.61,K1 prototype,1,deflection_mm\n")
     assert [(r.figure, r.value) for r in found.reading] == [("stage1.deflection_mm", 3.61)]
 
@@ -81,7 +83,7 @@ def test_filled_in_prototype_sheet_is_read_back():
 
 
 def test_a_blank_sheet_and_a_bad_piece_are_refused():
-    assert "nothing is filled in" in refused(filled_sheet()[1])
+    assert "no value is filled in" in refused(filled_sheet()[1])
     row, text = filled_sheet(3.61, "3.5x")
     assert f"row {row}, piece_2 is '3.5x', but must be a number in mm" in refused(text)
 
@@ -103,17 +105,21 @@ def test_a_blank_sheet_and_a_bad_piece_are_refused():
         ("deflection_mm,mm,3.61", "deflection_mm,3.61,mm", "(swapped with value?)"),
         ("deflection_mm,mm,3.61", "mm,deflection_mm,3.61", "row 5, figure 'mm' is not known"),
         ("deflection_mm,mm,3.61", "mm,deflection_mm,3.61", "(swapped with unit?)"),
-        ("mm,3.58,2", "mm,3.58,1", "row 6, value: stage1.deflection_mm of K1 prototype, repeat 1"),
-        ("mm,3.58,2", "mm,3.58,1", "stands already in lab.csv row 5"),
+        (
+            "mm,3.58,2",
+            "mm,3.58,1",
+            "row 6, value: stage1.deflection_mm of K1 prototype, replicate 1",
+        ),
+        ("mm,3.58,2", "mm,3.58,1", "is also in lab.csv row 5"),
         ("prototype,1,diameter_mm", "prototype,,diameter_mm", "row 2, stage is empty"),
         ("prototype,1,diameter_mm", "prototype,4,diameter_mm", "must be 1 to 3 or ball"),
         ("prototype,1,diameter_mm", "protptype,1,diameter_mm", "row 2, build is 'K1 protptype'"),
         ("diameter_mm", "diametre_mm", "row 2, figure 'diametre_mm' is not known; did you mean"),
-        ("3,deflection_mm", "3,stage3.deflection_mm", "must stand in its own column"),
+        ("3,deflection_mm", "3,stage3.deflection_mm", "belongs in its own column"),
         ("cor@38.1", "cor_slope", "row 8, figure is 'cor_slope', which"),
-        ("cor@38.1", "cor@381", "row 8, figure 'cor@381': after @"),
+        ("cor@38.1", "cor@381", "row 8, figure 'cor@381': the condition after @"),
         ("driver fast.", "driver fats.", "row 10, figure"),
-        ("ball,driver", "1,driver", "row 10, stage is not the ball"),
+        ("ball,driver", "1,driver", "row 10, stage must be ball"),
         ("mm,3.61", "mm,nan", "row 5, value is nan, but must be finite"),
         ("mm,3.61", "mm,inf", "row 5, value is inf, but must be finite"),
         ("mm,3.61", 'mm,"3,61"', "write a decimal point, not a comma"),
@@ -129,9 +135,19 @@ def test_bad_rows_are_named_and_nothing_is_taken(old, new, said):
     assert message.endswith("Nothing was taken from the file.")
 
 
-def test_one_repeat_in_another_unit_is_named():
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("replicate\n", "repeat\n"), ("deflection_mm,mm,3.61", "wall_thinnest_mm,mm,3.61")],
+)
+def test_renamed_columns_and_figures_name_the_new_one(old, new):
+    name = new.strip().split(",")[0]
+    message = refused((HEAD + GOOD).replace(old, new))
+    assert f"{name!r} is now named {RENAMED[name]!r}." in message
+
+
+def test_one_replicate_in_another_unit_is_named():
     text = HEAD + GOOD.replace("3.66", "9.30")
-    assert "lab.csv row 7, value is 9.3 mm, but the other repeats" in refused(text)
+    assert "lab.csv row 7, value is 9.3 mm, but the other replicates" in refused(text)
 
 
 def test_mass_and_diameter_in_each_others_rows_are_called_swapped():
@@ -160,7 +176,7 @@ def test_diameters_that_make_no_ball_are_refused():
     )
     rows = "K1 prototype,1,diameter_mm,mm,38.2,1\nK1 prototype,2,diameter_mm,mm,38.4,1\n"
     message = refused(HEAD + rows, [thin])
-    assert "lab.csv row 2, value; lab.csv row 3, value: the diameters measured of K1" in message
+    assert "lab.csv row 2, value; lab.csv row 3, value: the measured diameters of K1" in message
 
 
 def test_as_made_takes_mean_diameters():
@@ -206,7 +222,7 @@ def test_an_outlier_is_flagged_and_left_out_only_on_request():
     assert len(found.reading) == 6
     kept = found.without([o.reading for o in outliers(found)])
     assert len(kept.reading) == 5
-    assert kept.note == ("left out on request: f row 5, 4.3",)
+    assert kept.note == ("excluded on request: f row 5, 4.3",)
 
 
 def false_alarms(scatter=0.015):
@@ -229,9 +245,9 @@ def test_plain_scatter_is_seldom_flagged():
 def test_analytic_robust_scale_of_normal_groups(n):
     rows = 0.01 * np.random.default_rng(2).standard_normal((2000, n))
     away = list(rows - np.median(rows, axis=1, keepdims=True))
-    assert readings._robust_scale(away, 0.01) == pytest.approx(0.01, rel=0.07)
+    assert outliers_module._robust_scale(away, 0.01) == pytest.approx(0.01, rel=0.07)
 
 
 def test_guard_a_rule_of_two_deviations_would_cry_wolf(monkeypatch):
-    monkeypatch.setattr(readings, "OUTLIER", 2.0)
+    monkeypatch.setattr(outliers_module, "OUTLIER", 2.0)
     assert false_alarms() > 0.02

@@ -11,19 +11,16 @@ import numpy as np
 import pytest
 
 from layers.ball_file import ball_from_table
-from layers.compound.recipe import (
-    batch_weights,
-    default_ingredients,
-    filler_for_density,
-    recipe_from_table,
-)
+from layers.compound.batch import batch_weights
+from layers.compound.recipe import default_ingredients, filler_for_density, recipe_from_table
 from layers.errors import InputError
+from layers.estimates import Estimate
 from layers.estimation import estimate
-from layers.figures import Estimate
 from layers.mass import inertia
 from layers.materials import default_catalogue
 from layers.rules.screen import rule_set
 from optimize.lab import prototype
+from optimize.lab import tooling as tooling_module
 from optimize.lab.process import LayerProcess, Process, process_from_table, read_process
 from optimize.lab.prototype import prototype_sheet
 from optimize.report.sheet import to_csv, to_html, to_markdown
@@ -71,8 +68,8 @@ def test_analytic_finished_layers_add_up_to_the_ball_less_dimples():
 
 
 def test_guard_a_diameter_ten_microns_off_is_seen(monkeypatch):
-    true = prototype._sphere_cm3
-    monkeypatch.setattr(prototype, "_sphere_cm3", lambda d: true(d + 0.01))
+    true = tooling_module.sphere_cm3
+    monkeypatch.setattr(tooling_module, "sphere_cm3", lambda d: true(d + 0.01))
     with pytest.raises(AssertionError):
         check_masses_add_up()
 
@@ -86,13 +83,17 @@ def test_analytic_slug_cavity_and_grinding():
     assert found["charge_g"] == pytest.approx(1.1 * 1.12 * volume)
     assert found["charge_cm3"] == pytest.approx(1.1 * volume)
     assert found["cavity_mm"] * (1 - 0.025) == pytest.approx(38.8)
-    assert found["ground_g"] == pytest.approx(1.12 * 4 / 3 * np.pi * (outer**3 - (38.0 / 20) ** 3))
-    assert found["charge_g"] / 1.1 - found["ground_g"] == pytest.approx(found["layer_g"])
+    assert found["removed_by_grinding_g"] == pytest.approx(
+        1.12 * 4 / 3 * np.pi * (outer**3 - (38.0 / 20) ** 3)
+    )
+    assert found["charge_g"] / 1.1 - found["removed_by_grinding_g"] == pytest.approx(
+        found["layer_g"]
+    )
 
 
 def test_windows_are_targets_and_tolerances():
     process = process_from_table(
-        {"core": {"mass_tolerance_g": 0.4, "inertia_tolerance_percent": 2}}, "lab.toml"
+        {"core": {"mass_tolerance_g": 0.4, "moi_tolerance_percent": 2}}, "lab.toml"
     )
     ball = build(LAYERS[1:], name="x")
     ball = ball.model_copy(
@@ -103,14 +104,16 @@ def test_windows_are_targets_and_tolerances():
     assert (mass.low, mass.high) == pytest.approx((mass.value - 0.4, mass.value + 0.4))
     assert spin.high == pytest.approx(1.02 * spin.value)
     assert by_name["diameter_mm"].low == pytest.approx(37.95)
-    assert "wall_thinnest_mm" not in by_name
+    assert "minimum_thickness_mm" not in by_name
 
 
-def test_wall_window_follows_concentricity():
+def test_thickness_window_follows_concentricity():
     process = process_from_table({"cover": {"concentricity_tolerance_mm": 0.1}}, "lab.toml")
-    walls = [t for t in sheet_of(build(), process).stage[3].target if t.name.startswith("wall")]
-    assert [w.label.split()[-1] for w in walls] == ["thinnest", "thickest"]
-    assert all((w.low, w.high) == pytest.approx((1.075, 1.275)) for w in walls)
+    thickness = [
+        t for t in sheet_of(build(), process).stage[3].target if t.name.endswith("thickness_mm")
+    ]
+    assert [w.label.split()[-1] for w in thickness] == ["minimum", "maximum"]
+    assert all((w.low, w.high) == pytest.approx((1.075, 1.275)) for w in thickness)
 
 
 def test_steps_and_cautions_follow_the_material():
@@ -135,7 +138,7 @@ def test_steps_and_cautions_follow_the_material():
 
 
 def test_every_caution_and_family_has_its_text():
-    known = prototype._operations()
+    known = prototype.operation_texts()
     rows = known["step"] + known["grind"] + known["finish"] + known["measure"]
     assert {key for row in rows for key in row["caution"]} == set(known["caution"]) - {"defer"}
     assert {row["family"] for row in known["step"]} == {"rubber", "ionomer", "urethane", "other"}
@@ -157,7 +160,7 @@ def test_notes_warn_of_vague_targets_rules_and_density():
     notes = " ".join(sheet.note)
     assert "at least 42.67" in notes  # 42.70 - 0.06
     assert "0.910 g/cm3, the build 1.300" in notes
-    assert "less sure" not in notes  # closed-form figures are sharper than their windows
+    assert "less certain" not in notes  # closed-form figures are sharper than their windows
     tight = process_from_table({"cover": {"mass_tolerance_g": 0.05}}, "lab.toml")
     assert "mass_g of stage 4" in " ".join(sheet_of(heavy, tight).note)
 
@@ -283,6 +286,12 @@ def test_a_roles_table_keeps_the_roles_other_defaults(tmp_path):
         read_process(path)
     path.write_text("[core]\nflash = 3")
     with pytest.raises(InputError, match="core, flash is not a known field"):
+        read_process(path)
+    path.write_text("[core]\ninertia_tolerance_percent = 3")
+    with pytest.raises(InputError, match=r"core: key .* is now named 'moi_tolerance_percent'"):
+        read_process(path)
+    path.write_text("[scatter.cover]\ncentring_mm = 0.1")
+    with pytest.raises(InputError, match=r"scatter, cover: key .* now named 'concentricity_mm'"):
         read_process(path)
     with pytest.raises(InputError, match="cannot be read"):
         read_process(tmp_path / "none.toml")

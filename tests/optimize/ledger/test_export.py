@@ -7,8 +7,9 @@ import sys
 import pandas as pd
 import pytest
 
-from layers.figures import Estimate, Figure
-from optimize.ledger.ledger import Known, Ledger
+from layers.estimates import Estimate, Figure
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
 from tests.helpers.builds import random_balls
 from tests.helpers.ledgers import CONTENT, KEY, first_format, found

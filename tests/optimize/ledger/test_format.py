@@ -9,9 +9,19 @@ from pathlib import Path
 import pytest
 
 from layers.errors import InputError
-from optimize.ledger.file import SCHEMA_VERSION
-from optimize.ledger.ledger import Entry, Ledger, Proposal
-from tests.helpers.ledgers import CONTENT, KEY, first_format, found, not_writable, numbered
+from optimize.ledger.check import check_ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Entry, Proposal
+from optimize.ledger.tables import SCHEMA_VERSION
+from tests.helpers.ledgers import (
+    CONTENT,
+    KEY,
+    first_format,
+    found,
+    not_writable,
+    numbered,
+    second_format,
+)
 from tests.optimize.ledger.test_ledger import filled, opened, writer
 
 
@@ -52,19 +62,20 @@ def holds_all(path: Path, *, reading: bool) -> None:
         )
 
 
-def test_an_older_format_is_brought_up_with_everything_in_it(tmp_path):
-    path = first_format(tmp_path / "l.sqlite", old_rows())
+@pytest.mark.parametrize(("version", "make"), [(1, first_format), (2, second_format)])
+def test_an_older_format_is_brought_up_with_everything_in_it(tmp_path, version, make):
+    path = make(tmp_path / "l.sqlite", old_rows() if version == 1 else old_rows()[:-1])
     told: list[str] = []
     with Ledger(path, tell=told.append) as ledger:
         kept = list(ledger.entries())
     assert len(told) == 1
-    assert "older format (1)" in told[0]
+    assert f"older format ({version})" in told[0]
     assert kept == old_rows_kept(kept)
     assert version_of(path) == (SCHEMA_VERSION, {"evaluation_once"})
     holds_all(path, reading=False)
     with Ledger(path, tell=told.append) as ledger:
         ledger.add(KEY, CONTENT, "1", found(mass_g=1.0))
-        assert len(ledger) == len(kept) + 1
+        assert check_ledger(ledger, lambda *_: None) == len(kept) + 1
     assert len(told) == 1
 
 

@@ -13,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.errors import InputError
-from layers.figures import Estimate
-from optimize.ledger.file import SCHEMA_VERSION
-from optimize.ledger.ledger import Ledger, Proposal
+from layers.estimates import Estimate
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Proposal
+from optimize.ledger.tables import SCHEMA_VERSION
 from tests.helpers.ledgers import BALL, CONTENT, KEY, found, not_writable, numbered
 
 
@@ -147,7 +148,7 @@ def test_a_later_format_is_told(tmp_path):
 
 def test_a_folder_that_is_not_there_is_told(tmp_path):
     assert "cannot be opened" in opened(tmp_path / "none" / "l.sqlite")
-    assert "cannot be opened" in opened(tmp_path)
+    assert "is a folder, not a ledger" in opened(tmp_path)
 
 
 def test_a_read_only_ledger_is_told(tmp_path):

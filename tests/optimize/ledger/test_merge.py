@@ -10,10 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from layers.figures import Estimate
+from layers.estimates import Estimate
 from optimize.ledger.check import check_ledger
-from optimize.ledger.ledger import Entry, Ledger, Proposal
+from optimize.ledger.ledger import Ledger
 from optimize.ledger.merge import Merged, merge
+from optimize.ledger.rows import Entry, Proposal
+from optimize.ledger.tables import SCHEMA_VERSION
 from tests.helpers.ledgers import BALL, CONTENT, KEY, first_format, found, numbered
 from tests.optimize.commands.test_app import refused, run
 from tests.optimize.ledger.test_format import old_rows, version_of
@@ -163,7 +165,7 @@ def test_the_command_makes_a_ledger_and_refuses_what_cannot_be(tmp_path):
     code, out, _ = run("ledger", "info", old, "--json")
     assert (code, '"format": 1' in out, '"finished": 1' in out) == (0, True, True)
     code, _, err = run("ledger", "merge", old, one)
-    assert (code, "older format (1)" in err, version_of(old)[0]) == (0, True, 2)
+    assert (code, "older format (1)" in err, version_of(old)[0]) == (0, True, SCHEMA_VERSION)
 
 
 _MERGER = """

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from optimize.ledger.check import check_ledger
-from optimize.ledger.ledger import Entry, Ledger
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Entry
 from tests.helpers.ledgers import not_writable
 from tests.optimize.commands.test_app import ROOT, run
 

@@ -54,7 +54,7 @@ def test_typing_a_bound_filters_scatter_cards_table_and_is_announced(page, made)
     gone = [m["label"] for m in data["members"] if not left[m["build"]]]
     assert members
     assert gone
-    page.get_by_label("Frame every build").check()
+    page.get_by_label("Show every build").check()
     _column(page, "stage1-mass-g").get_by_label("at least").fill(str(middle))
     settle(page)
     assert _count(page) == sum(left)
@@ -89,12 +89,12 @@ def test_dragging_along_an_axis_draws_a_brush_that_filters_and_can_be_moved_and_
 
     drag(0.02, 0.5)
     upper = _count(page)
-    low = float(_column(page, "inertia-g-cm2").get_by_label("at least").input_value())
+    low = float(_column(page, "moi-g-cm2").get_by_label("at least").input_value())
     values = _values(data, "moi_g_cm2")
     assert upper == sum(v >= low for v in values)
     assert 0 < upper < len(values)
     drag(0.3, 0.78)  # inside the brush: it moves down
-    moved = float(_column(page, "inertia-g-cm2").get_by_label("at least").input_value())
+    moved = float(_column(page, "moi-g-cm2").get_by_label("at least").input_value())
     assert moved < low
     page.mouse.click(x, y + 0.5 * tall)
     settle(page)
@@ -114,7 +114,7 @@ def test_choice_of_material_is_a_filter_of_its_own(page, made):
 def test_comparison_shows_differences_beyond_the_error_in_bold_and_takes_four_at_most(page, made):
     _, data, _ = made
     first, second = data["members"][0], data["members"][-1]
-    assert page.locator("#comparison thead th").count() == 3  # the two ends are ticked at first
+    assert page.locator("#comparison thead th").count() == 3  # the two ends are selected at first
 
     def bold(name):
         return page.locator(f"#comparison tr[data-figure='{name}'] td").nth(1).locator("b").count()
@@ -128,19 +128,19 @@ def test_comparison_shows_differences_beyond_the_error_in_bold_and_takes_four_at
     for label in ("B", "C", "D"):
         page.get_by_label(f"Compare build {label}", exact=True).first.click()
     assert page.locator("#comparison thead th").count() == 5
-    assert "Four builds are the most" in page.locator("#live").inner_text()
+    assert "At most four builds" in page.locator("#live").inner_text()
     assert not page.locator("#card-D input").is_checked()
     page.get_by_label("Baseline").select_option(label="Build C")
     assert "Build C" in page.locator("#comparison thead th").nth(1).inner_text()
     for label in ("A", "B", "C", "F"):
         page.locator(f"#card-{label} input").uncheck()
-    assert "Nothing is ticked yet" in page.locator("#comparison").inner_text()
+    assert "No build is selected" in page.locator("#comparison").inner_text()
 
 
-def test_any_quantity_can_stand_on_the_axes_of_the_trade_off(page):
+def test_any_quantity_can_be_on_the_axes_of_the_trade_off(page):
     for which, name in (("x", "layer2.material"), ("y", "layer3.thickness"), ("x", "order")):
         page.locator(f"#scatter-{which}").select_option(value=name)
-    page.get_by_label("Frame every build").check()
+    page.get_by_label("Show every build").check()
     page.get_by_label("Error bars on all builds").check()
     assert page.locator("#scatter-shown").inner_text() == "40 builds are drawn."
     assert "order of evaluation" in page.locator("#scatter").text_content()
@@ -199,7 +199,7 @@ def test_page_is_accessible_and_fits_its_window(browser, made, scheme, width):
 
     view = {"width": width, "height": 900}
     with opened(browser, made[2], color_scheme=scheme, viewport=view) as page:
-        page.get_by_text("Choose the axes").click()
+        page.get_by_text("Select the axes").click()
         _column(page, "stage1-mass-g").get_by_label("at least").fill("33")
         settle(page)
         found = Axe().run(page)
@@ -260,11 +260,11 @@ def test_pages_of_one_build_of_four_goals_and_of_none_feasible(
         )
         assert page.locator(".card").count() == len(run.short_list)
         assert page.locator("#short-list .warn").count() == (run.feasible == 0)
-        page.get_by_label("Frame every build").check()
+        page.get_by_label("Show every build").check()
         shown = "1 build is drawn." if evaluations == 1 else "8 builds are drawn."
         assert page.locator("#scatter-shown").inner_text() == shown
-        page.get_by_text("Choose the axes").click()
+        page.get_by_text("Select the axes").click()
         ticked = page.locator(".choices input:checked")
         ticked.evaluate_all("boxes => boxes.forEach((box) => box.click())")
         settle(page)
-        assert "No axis is chosen" in page.locator("#filters").inner_text()
+        assert "No axis is selected" in page.locator("#filters").inner_text()

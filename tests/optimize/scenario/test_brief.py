@@ -14,7 +14,13 @@ from layers.figures import parse_figure
 from optimize.scenario.brief import Scenario, read_scenario, scenario_from_toml
 from optimize.scenario.conditions import ConditionsTable
 from optimize.scenario.goals import Bound, Goal, Limit
-from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY, Envelope, Fill, LayerFreedom
+from optimize.scenario.variables import (
+    CENTRE_DIAMETER,
+    FILL_DENSITY,
+    Envelope,
+    Fill,
+    LayerVariables,
+)
 from tests.helpers.briefs import FOUR_LAYERS, four_layers
 
 
@@ -86,7 +92,7 @@ def test_a_scenario_needs_no_other_file_once_read():
         ('"mass and diameter"', '"mass"', ("rule set 'mass'",)),
         ("stage2.mass_g", "stage4.mass_g", ("'stage4.mass_g'", "only 3 layers")),
         ("stage2.mass_g", "stage2.mas_g", ("'stage2.mas_g'", "did you mean mass_g")),
-        ("stage1.mass_g", "moi_g_cm2", ("moi_g_cm2", "twice")),
+        ("stage1.mass_g", "moi_g_cm2", ("two goals on moi_g_cm2", "one goal")),
         ('"urethane, soft"', '"urthane, soft"', ("layer 4", "'urthane, soft'", "urethane, soft")),
         ('"urethane, soft"', '"urethane, medium"', ("layer 4", "twice")),
         ("layer = 1", "layer = 3", ("layer 3 is filled", "cannot be optional")),
@@ -143,7 +149,7 @@ def test_a_mangled_brief_is_read_or_told_never_a_crash(start, length, put):
 
 
 def _numeric_fields():
-    for model in (Scenario, ConditionsTable, Envelope, Fill, LayerFreedom, Goal, Limit):
+    for model in (Scenario, ConditionsTable, Envelope, Fill, LayerVariables, Goal, Limit):
         for name, field in model.model_fields.items():
             if _holds_number(field.annotation):
                 yield f"{model.__name__}.{name}", field

@@ -9,20 +9,22 @@ import pytest
 
 from layers.ball_file import read_ball
 from layers.errors import InputError
-from layers.estimation import MODEL_VERSION, estimate
-from layers.figures import Estimate, Figure
+from layers.estimates import Estimate, Figure
+from layers.estimation import estimate
+from layers.model_version import MODEL_VERSION
 from layers.rules.overall_distance import YARD, distance_test, screen_ball
 from optimize.compute.first_call import seconds_to_compile
 from optimize.compute.one import compute_one
-from optimize.ledger import ledger as ledger_module
-from optimize.ledger.ledger import Known, Ledger
+from optimize.ledger import rows as ledger_rows
+from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.report.ball import estimate_sections
 from optimize.report.run import run_sections
 from optimize.report.tables import markdown
 from optimize.scenario.brief import Scenario, read_scenario, scenario_from_toml
 from optimize.scenario.space import Space
 from optimize.search.judge import Judge
-from optimize.search.result import Evaluated, Failed
+from optimize.search.result import Failed, Feasible
 from optimize.search.run import load_run, name_run, run_search
 from tests.optimize.commands.test_app import THREE, refused, run
 
@@ -114,12 +116,14 @@ def test_a_scenario_with_conditions_needs_no_other_file_once_read(brief):
         (brief.parent / name).unlink()
     again = Scenario.model_validate_json(scenario.model_dump_json())
     assert again == scenario
-    played = again.played()
-    assert played is not None
-    assert [s.name for s in played.swings.swing] == ["robot low", "robot high"]
-    assert played.wind == (-4.0, 0.0, 0.0)
-    assert played.air.density == pytest.approx(1.2666, rel=1e-3)  # dry-air law: 1.2690 less vapour
-    assert played.fingerprint() == scenario.played().fingerprint()
+    conditions = again.estimate_conditions()
+    assert conditions is not None
+    assert [s.name for s in conditions.swings.swing] == ["robot low", "robot high"]
+    assert conditions.wind == (-4.0, 0.0, 0.0)
+    assert conditions.air.density == pytest.approx(
+        1.2666, rel=1e-3
+    )  # dry-air law: 1.2690 less vapour
+    assert conditions.fingerprint() == scenario.estimate_conditions().fingerprint()
     assert name_run(again) == name_run(scenario)
 
 
@@ -159,7 +163,7 @@ def test_without_conditions_the_shipped_swings_are_checked():
     with pytest.raises(InputError, match="swing 'driver slwo' is not in the table; known: driver"):
         scenario_from_toml(text.replace("robot low", "driver slwo"))
     plain = scenario_from_toml(text.replace("robot low", "driver slow"))
-    assert plain.played() is None
+    assert plain.estimate_conditions() is None
     assert name_run(plain)[1]["model"] == MODEL_VERSION
 
 
@@ -197,9 +201,9 @@ def test_every_process_computes_under_the_scenarios_conditions(brief, tmp_path):
     assert "wind -4 m/s along" in told
     assert "2 swings of its own; drag and lift measured at 8 conditions" in told
     best = one.short_list[0]
-    direct = estimate(best.ball, ("robot low.carry_m",), scenario.played())
+    direct = estimate(best.ball, ("robot low.carry_m",), scenario.estimate_conditions())
     assert best.estimate["robot low.carry_m"].value == direct["robot low.carry_m"].value
-    calm = replace(scenario.played(), wind=(0.0, 0.0, 0.0))
+    calm = replace(scenario.estimate_conditions(), wind=(0.0, 0.0, 0.0))
     still = estimate(best.ball, ("robot low.carry_m",), calm)["robot low.carry_m"].value
     # Published trends of a drive: headwind costs about 1 % of carry a mile an hour (common
     # practice); 4 m/s is 9 mph.
@@ -215,11 +219,11 @@ def test_a_flight_that_leaves_its_law_is_cautioned_not_failed():
     assert "does not cover" in carry.caution
     assert carry.flag == ""
     judge = Judge.of(scenario)
-    assert isinstance(judge.after(candidate, Known(found.figures, {})), Evaluated)
+    assert isinstance(judge.after(candidate, Known(found.figures, {})), Feasible)
     broken = {n: replace(f, flag="energy off by 2 %") for n, f in found.figures.items()}
     assert isinstance(judge.after(candidate, Known(broken, {})), Failed)
     told = markdown(estimate_sections(found, None, ()))
-    assert f"* wedge full fast.carry_m: {carry.caution}" in told
+    assert f"* wedge full carry (fast player): {carry.caution}" in told
     assert found.as_record()["figures"]["wedge full fast.carry_m"]["caution"] == carry.caution
     # A drive stays inside the default law.
     assert estimate(candidate.ball, ("driver fast.carry_m",))["driver fast.carry_m"].caution == ""
@@ -230,7 +234,7 @@ def test_cautions_are_kept_and_older_rows_are_read(tmp_path, monkeypatch):
     figure = Figure("mass_g", 45.0, "g", "closed form", 0.0, 0.2, caution="outside")
     with Ledger(tmp_path / "l.sqlite") as book:
         book.add("ab" * 16, "a", "m", Estimate(ball, {"mass_g": figure}))
-        monkeypatch.setattr(ledger_module, "_FIELDS", ledger_module._FIELDS[:6])
+        monkeypatch.setattr(ledger_rows, "_FIELDS", ledger_rows._FIELDS[:6])
         book.add("cd" * 16, "c", "m", Estimate(ball, {"mass_g": figure}))
         known = book.known(["ab" * 16, "cd" * 16], "m")
     assert known["ab" * 16].figures["mass_g"] == figure
@@ -281,7 +285,7 @@ def test_distance_screen_from_the_command_line():
     assert "compiling" not in said  # it was compiled for the first answer, and told of then only
     assert seconds_to_compile(["driver fast.spin_rpm"]) == 0.0
     assert "a screen, not a ruling" in text
-    assert "beyond the printed launch" in text
+    assert "difference from the printed launch" in text
     assert "known: present, revised" in refused(*ask, "future")
 
 
@@ -295,6 +299,6 @@ def test_own_swings_from_the_command_line(tmp_path):
     _, out, _ = run("compare", THREE, THREE, *asked)
     [first, _] = json.loads(out)["estimates"]
     assert first["figures"]["robot low.ball_speed_m_s"]["value"] == alone
-    for command in ("estimate", "drivers"):
-        message = refused(command, THREE, "-f", "driver fast.spin_rpm", "--swings", mine)
+    for command in (("estimate",), ("sensitivity", "local")):
+        message = refused(*command, THREE, "-f", "driver fast.spin_rpm", "--swings", mine)
         assert "'driver fast' is not in the table; known: robot low" in message

@@ -31,7 +31,15 @@ def filled_outside() -> Scenario:
     return brief.model_copy(update={"fill": fill, "layer": (*brief.layer[:3], cover)})
 
 
-@pytest.mark.parametrize("brief", [four_layers(), filled_outside(), two_layers()])
+def optional_cover() -> Scenario:
+    """Fill the inner core where the cover may be left out: the mantle then has the dimples."""
+    brief = four_layers()
+    cover = brief.layer[3].model_copy(update={"optional": True})
+    fill = brief.fill.model_copy(update={"density_g_cm3": (1.1, 1.2)})
+    return brief.model_copy(update={"fill": fill, "layer": (*brief.layer[:3], cover)})
+
+
+@pytest.mark.parametrize("brief", [four_layers(), filled_outside(), optional_cover(), two_layers()])
 def test_all_at_once_is_one_by_one(brief):
     """Optional layers, a filled centre or cover under dimples, densities of cards and of genes."""
     space = Space(brief)

@@ -135,3 +135,29 @@ def test_a_ball_of_another_space_is_refused():
 def test_a_row_that_does_not_fit_is_refused(row):
     with pytest.raises(InputError, match="does not fit"):
         SPACE.decode(row)
+
+
+def optional_layer(role: str, **changes):
+    """Return the four-layer space in which only the layer of this role may be left out."""
+    layers = four_layers().model_dump()["layer"]
+    changed = [layer | {"optional": layer["role"] == role} for layer in layers]
+    return Space(four_layers(layer=changed, **changes))
+
+
+@pytest.mark.parametrize(
+    ("absent", "filled"), [("mantle", 4), ("mantle", 1), ("cover", 1), ("cover", 3)]
+)
+def test_the_fill_gives_the_mass_when_a_layer_outside_or_inside_it_is_left_out(absent, filled):
+    """The dimples then belong to another layer, or the filled layer has another number."""
+    fill = {"mass_g": 45.5, "layer": filled, "density_g_cm3": [0.4, 12.0]}
+    space = optional_layer(absent, fill=fill)
+    place = [gene.what for gene in space.genes].index("present")
+    row = [0] * len(space.genes)
+    row[place] = 0
+    candidate = space.decode(tuple(row))
+    roles = [layer.role for layer in candidate.ball.layer]
+    assert absent not in roles
+    assert estimate(candidate.ball, ("mass_g",))["mass_g"].value == pytest.approx(45.5, rel=1e-12)
+    role = space.scenario.layer[filled - 1].role
+    card = candidate.ball.layer[roles.index(role)].material
+    assert card.density_g_cm3.value == candidate.fill_density_g_cm3

@@ -12,7 +12,7 @@ from optimize.emulator.gaussian import Prediction
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.goals import Bound, Goal
 from optimize.search import answer
-from optimize.search.acquisition import Beliefs, box_around, choose_batch
+from optimize.search.acquisition import Predictions, box_around, choose_batch
 from optimize.search.result import Interrupted, Run
 from optimize.search.run import load_run, name_run
 from tests.helpers.briefs import four_layers, two_layers
@@ -30,7 +30,7 @@ def _short_full_estimates():
         yield
 
 
-def belief(mean: list[float], sd: list[float], *, log: bool = False) -> Prediction:
+def normal(mean: list[float], sd: list[float], *, log: bool = False) -> Prediction:
     return Prediction(np.array(mean), np.array(sd), log)
 
 
@@ -39,10 +39,10 @@ def belief(mean: list[float], sd: list[float], *, log: bool = False) -> Predicti
 
 def test_analytic_one_goal_is_worth_its_expected_improvement():
     """E[max(0, f - y)] = (f - m) Phi(u) + s phi(u), u = (f - m)/s (Jones, Schonlau, Welch 1998)."""
-    beliefs = Beliefs((LEAST,), (), {"a": belief([1.2, 0.7], [0.5, 0.2])})
+    predicted = Predictions((LEAST,), (), {"a": normal([1.2, 0.7], [0.5, 0.2])})
     best, low = 1.0, -4.0
     z = np.linspace(low, best, 20_001)[:, None]
-    worth = np.trapezoid(beliefs.reach(z), z, axis=0)
+    worth = np.trapezoid(predicted.probability(z), z, axis=0)
     m, s = np.array([1.2, 0.7]), np.array([0.5, 0.2])
     u = (best - m) / s
     np.testing.assert_allclose(worth, (best - m) * norm.cdf(u) + s * norm.pdf(u), rtol=1e-4)
@@ -51,11 +51,13 @@ def test_analytic_one_goal_is_worth_its_expected_improvement():
 def test_limits_two_goals_are_worth_the_volume_that_draws_add():
     """Against 20,000 draws, each measured by the library's hypervolume."""
     front = np.array([[0.2, 0.8], [0.5, 0.5], [0.8, 0.3]])
-    beliefs = Beliefs((LEAST, MOST), (), {"a": belief([0.45], [0.2]), "b": belief([-0.4], [0.15])})
+    predicted = Predictions(
+        (LEAST, MOST), (), {"a": normal([0.45], [0.2]), "b": normal([-0.4], [0.15])}
+    )
     steps = (np.arange(400) + 0.5) / 400 * 2.0 - 1.0
     z = np.array(np.meshgrid(steps, steps)).reshape(2, -1).T
     free = ~np.any(np.all(front[:, None] <= z, axis=2), axis=0)
-    worth = beliefs.reach(z[free]).sum() * (2.0 / 400) ** 2
+    worth = predicted.probability(z[free]).sum() * (2.0 / 400) ** 2
     volume, rng = HV(ref_point=np.ones(2)), np.random.default_rng(0)
     draws = np.column_stack([rng.normal(0.45, 0.2, 20_000), rng.normal(0.4, 0.15, 20_000)])
     draws = np.maximum(draws, -1.0)  # the box ends there
@@ -65,48 +67,48 @@ def test_limits_two_goals_are_worth_the_volume_that_draws_add():
 
 def test_a_limit_on_a_goal_is_asked_together_with_it():
     bounds = (Bound("a", "at least", 0.0, 0.1, ""), Bound("a", "at most", 2.0, 0.0, ""))
-    beliefs = Beliefs((LEAST,), bounds, {"a": belief([1.0], [1.0])})
+    predicted = Predictions((LEAST,), bounds, {"a": normal([1.0], [1.0])})
     wanted = norm.cdf(0.5 - 1.0) - norm.cdf(0.1 - 1.0)
-    assert beliefs.reach(np.array([[0.5]]))[0, 0] == pytest.approx(wanted)
-    assert beliefs.reach(np.array([[0.0]]))[0, 0] == 0.0
-    assert beliefs.chances[0] == pytest.approx(norm.cdf(1.0) - norm.cdf(-0.9))
+    assert predicted.probability(np.array([[0.5]]))[0, 0] == pytest.approx(wanted)
+    assert predicted.probability(np.array([[0.0]]))[0, 0] == 0.0
+    assert predicted.feasibility[0] == pytest.approx(norm.cdf(1.0) - norm.cdf(-0.9))
 
 
 def test_limits_on_other_figures_multiply():
     bounds = (Bound("c", "at most", 3.0, 0.0, ""),)
-    figures = {"a": belief([0.0], [1.0]), "c": belief([np.log(2.0)], [0.5], log=True)}
-    beliefs = Beliefs((LEAST,), bounds, figures)
-    assert beliefs.chances[0] == pytest.approx(norm.cdf(np.log(1.5) / 0.5))
-    wanted = norm.cdf(0.3) * beliefs.chances[0]
-    assert beliefs.reach(np.array([[0.3]]))[0, 0] == pytest.approx(wanted)
+    figures = {"a": normal([0.0], [1.0]), "c": normal([np.log(2.0)], [0.5], log=True)}
+    predicted = Predictions((LEAST,), bounds, figures)
+    assert predicted.feasibility[0] == pytest.approx(norm.cdf(np.log(1.5) / 0.5))
+    wanted = norm.cdf(0.3) * predicted.feasibility[0]
+    assert predicted.probability(np.array([[0.3]]))[0, 0] == pytest.approx(wanted)
 
 
 def test_a_target_is_reached_from_both_sides():
     goal = Goal(figure="a", aim="target", target=5.0, band=0.5)
-    beliefs = Beliefs((goal,), (), {"a": belief([5.0], [1.0])})
-    assert beliefs.reach(np.array([[0.25]]))[0, 0] == pytest.approx(2 * norm.cdf(0.75) - 1)
-    assert beliefs.reach(np.array([[-0.1]]))[0, 0] == 0.0
-    assert beliefs.hopeful_losses()[0, 0] == 0.0
+    predicted = Predictions((goal,), (), {"a": normal([5.0], [1.0])})
+    assert predicted.probability(np.array([[0.25]]))[0, 0] == pytest.approx(2 * norm.cdf(0.75) - 1)
+    assert predicted.probability(np.array([[-0.1]]))[0, 0] == 0.0
+    assert predicted.optimistic_losses()[0, 0] == 0.0
 
 
 def test_a_batch_does_not_buy_the_same_volume_twice():
     """Of two equal good builds and one less good but elsewhere, the second choice is elsewhere."""
     figures = {
-        "a": belief([0.2, 0.2, 0.8], [1e-3] * 3),
-        "b": belief([-0.3, -0.3, -0.05], [1e-3] * 3),
+        "a": normal([0.2, 0.2, 0.8], [1e-3] * 3),
+        "b": normal([-0.3, -0.3, -0.05], [1e-3] * 3),
     }
-    beliefs = Beliefs((LEAST, MOST), (), figures)
+    predicted = Predictions((LEAST, MOST), (), figures)
     front = np.array([[0.1, 0.9], [0.9, 0.1]])
-    chosen = choose_batch(beliefs, front, (np.zeros(2), np.ones(2)), 2, seed=1)
+    chosen = choose_batch(predicted, front, (np.zeros(2), np.ones(2)), 2, seed=1)
     assert set(chosen) in ({0, 2}, {1, 2})
     assert chosen[0] != 2
 
 
 def test_a_build_without_promise_is_not_chosen():
-    figures = {"a": belief([0.95], [1e-3]), "b": belief([-0.95], [1e-3])}
+    figures = {"a": normal([0.95], [1e-3]), "b": normal([-0.95], [1e-3])}
     front = np.array([[0.1, 0.1]])
     box = (np.zeros(2), np.ones(2))
-    assert choose_batch(Beliefs((LEAST, MOST), (), figures), front, box, 1, seed=1) == []
+    assert choose_batch(Predictions((LEAST, MOST), (), figures), front, box, 1, seed=1) == []
 
 
 def test_the_box_reaches_beyond_the_front():
@@ -201,13 +203,14 @@ def test_limits_that_no_build_keeps_end_in_what_to_relax(tmp_path):
 
 
 def test_failed_builds_teach_the_emulator_nothing(tmp_path, monkeypatch):
-    from optimize.compute import pool
+    from optimize.compute import one
+    from optimize.search import judge
 
     def broken(ball, names, conditions=None):
         raise ArithmeticError("no luck")
 
-    monkeypatch.setattr(pool, "estimate", broken)
-    monkeypatch.setattr(pool.Judge, "before", lambda self, candidate: None)
+    monkeypatch.setattr(one, "estimate", broken)
+    monkeypatch.setattr(judge.Judge, "before", lambda self, candidate: None)
     with pytest.raises(SolverError, match="no luck"):
         searched(two_layers(method="emulator", evaluations=20), tmp_path)
 

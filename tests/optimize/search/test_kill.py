@@ -44,8 +44,8 @@ def test_a_first_call_computes_the_same_bits_as_later_ones(tmp_path, monkeypatch
     assert "compiling" in printed[0].stderr
     assert "compiling" not in printed[1].stderr
     assert printed[0].stdout == printed[1].stdout
-    code = {p.name for p in (tmp_path / "code").rglob("*.nbi")}
+    code = {p.name for p in (tmp_path / "code").rglob("*.code")}
     scenario = [sys.executable, "-c", "from optimize.start import main; main()", "search"]
     scenario += [str(SCENARIO), "--evaluations", "4", "--ledger", str(tmp_path / "l.sqlite")]
     subprocess.run(scenario, check=True, capture_output=True)
-    assert {p.name for p in (tmp_path / "code").rglob("*.nbi")} == code  # nothing was left out
+    assert {p.name for p in (tmp_path / "code").rglob("*.code")} == code  # nothing was left out

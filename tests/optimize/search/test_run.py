@@ -14,17 +14,18 @@ import pytest
 
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
-from layers.estimation import Estimate, estimate
-from optimize.compute import pool
+from layers.estimates import Estimate
+from layers.estimation import estimate
+from optimize.compute import one, pool
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 from optimize.scenario.space import Row, Space
 from optimize.scenario.variables import FILL_DENSITY
-from optimize.search import answer
+from optimize.search import answer, judge
 from optimize.search.evolution import evolve
-from optimize.search.loop import standing
-from optimize.search.result import Infeasible, Interrupted, Progress, Run, Standing
+from optimize.search.loop import score_of
+from optimize.search.result import Infeasible, Interrupted, Progress, Run, Score
 from optimize.search.run import load_run, name_run, run_search
 from tests.helpers.briefs import four_layers, two_layers
 
@@ -90,7 +91,7 @@ def test_the_search_beats_random_builds(tmp_path):
     run = searched(scenario, tmp_path)
     space, rng = Space(scenario), np.random.default_rng(5)
     drawn = [space.decode(space.row_of(rng.random(9))) for _ in range(1000)]
-    kept = [c.ball for c in drawn if pool.Judge.of(scenario).before(c) is None]
+    kept = [c.ball for c in drawn if judge.Judge.of(scenario).before(c) is None]
     assert len(kept) >= run.evaluated
     random = [estimate(ball, ("moi_g_cm2", "stage1.mass_g")) for ball in kept[: run.evaluated]]
     points = np.array([[e["moi_g_cm2"].value, e["stage1.mass_g"].value] for e in random])
@@ -230,8 +231,8 @@ def test_broken_builds_that_were_computed_rank_before_those_that_were_not():
     computed = Infeasible({other: 50.0}, {}, complete=True)
     ruled_out = Infeasible({bound: 0.01}, {}, complete=False)
     scenario = four_layers()
-    assert standing(computed, scenario).violation < standing(ruled_out, scenario).violation
-    assert standing(ruled_out, scenario).losses is None
+    assert score_of(computed, scenario).violation < score_of(ruled_out, scenario).violation
+    assert score_of(ruled_out, scenario).losses is None
 
 
 # Failed builds.
@@ -283,9 +284,9 @@ def test_number_trouble_in_one_build_does_not_end_a_batch(monkeypatch, trouble):
     def raises(ball: Ball, names: tuple[str, ...], *_: object) -> Estimate:
         raise trouble
 
-    monkeypatch.setattr(pool, "estimate", raises)
+    monkeypatch.setattr(one, "estimate", raises)
     ball = Space(two_layers()).decode((0, 0)).ball
-    found = pool.compute_one(ball, ("mass_g",))
+    found = one.compute_one(ball, ("mass_g",))
     assert type(trouble).__name__ in found.failed["mass_g"]
 
 
@@ -294,8 +295,8 @@ def test_a_figure_that_is_no_number_is_a_failure(monkeypatch):
         found = estimate(ball, names)
         return Estimate(ball, {n: replace(f, value=float("nan")) for n, f in found.figures.items()})
 
-    monkeypatch.setattr(pool, "estimate", nan)
-    found = pool.compute_one(Space(two_layers()).decode((0, 0)).ball, ("mass_g",))
+    monkeypatch.setattr(one, "estimate", nan)
+    found = one.compute_one(Space(two_layers()).decode((0, 0)).ball, ("mass_g",))
     assert (found.figures, list(found.failed)) == ({}, ["mass_g"])
 
 
@@ -308,11 +309,11 @@ def proposals(goals: int, seed: int, generations: int = 8) -> list[list[Row]]:
     rows = [ask.row for ask in next(proposer)]
     seen = [rows]
     for _ in range(generations):
-        told: list[Standing | None] = []
+        told: list[Score | None] = []
         for row in rows:
             losses = tuple(float((k + 1) * row[0] - row[2] * k) for k in range(goals))
             broken = row[5] % 3 == 1
-            answer_ = Standing(None if broken else losses, float(broken))
+            answer_ = Score(None if broken else losses, float(broken))
             told.append(None if row[7] % 5 == 1 else answer_)
         rows = [ask.row for ask in proposer.send(told)]
         seen.append(rows)

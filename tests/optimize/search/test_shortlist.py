@@ -5,15 +5,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layers.figures import Figure
+from layers.estimates import Figure
 from optimize.scenario.goals import Bound, Goal
 from optimize.search.result import Infeasible
 from optimize.search.shortlist import (
     MOST_MEMBERS,
     changes,
     choose,
+    closest_infeasible,
     indistinguishable,
-    nearest_misses,
     non_dominated,
     relaxation,
     trade_off,
@@ -83,7 +83,7 @@ def test_the_short_list_holds_the_ends_the_knee_and_members_between():
     assert picks[-1].reason == "highest deflection_mm"
     knees = [pick for pick in picks if pick.reason.startswith("knee")]
     assert [pick.index for pick in knees] == [41 + 8]
-    assert "4.0 times" in knees[0].reason
+    assert "4.0 %" in knees[0].reason
 
 
 def test_one_build_that_is_best_in_all_goals_is_the_whole_list():
@@ -97,7 +97,7 @@ def test_one_goal_lists_builds_as_good_within_the_error_that_are_built_different
     points = [[0.1], [0.11], [0.9], [0.5]]
     picks = picked((SPEED,), losses, errors=0.01, points=points)
     assert [pick.index for pick in picks] == [0, 1, 2]
-    assert picks[1].reason.startswith("as good within the error")
+    assert picks[1].reason.startswith("equal to the best within the model's resolution")
     alone = picked((SPEED,), losses, errors=0.0, points=points)
     assert [(p.index, p.reason) for p in alone][1:] == [(i, "next best") for i in (1, 2, 3)]
 
@@ -129,10 +129,12 @@ def test_the_smallest_change_of_each_limit_that_is_enough_alone():
     told = relaxation(found[0], "B")
     # The build weighs 45.2: with a margin of 0.1 the limit must be 45.3.
     assert told.needed == pytest.approx(45.3)
-    assert told.sentence == "Raise mass_g at most 45 g to 45.30 g (limit): B is then in."
+    assert told.sentence == "Raise mass_g at most 45 g to 45.30 g (limit): B is then feasible."
     assert MASS.excess(45.2) == pytest.approx(0.3)
     low = relaxation(found[1], "C")
-    assert low.sentence == "Lower deflection_mm at least 3 mm to 2.80 mm (limit): C is then in."
+    assert (
+        low.sentence == "Lower deflection_mm at least 3 mm to 2.80 mm (limit): C is then feasible."
+    )
 
 
 def test_limits_are_relaxed_together_where_that_is_less_or_the_only_way():
@@ -144,7 +146,7 @@ def test_limits_are_relaxed_together_where_that_is_less_or_the_only_way():
     ]
     only = changes([miss(mass=4.0, soft=1.0), miss(mass=1.0, soft=0.1)])
     assert [(c.bound, c.index, c.alone) for c in only] == [(MASS, 1, False), (SOFT, 1, False)]
-    assert nearest_misses([miss(mass=4.0, soft=1.0), miss(mass=1.0, soft=0.1)], only) == [1, 0]
+    assert closest_infeasible([miss(mass=4.0, soft=1.0), miss(mass=1.0, soft=0.1)], only) == [1, 0]
 
 
 @given(

@@ -1,4 +1,4 @@
-"""Which freedom pays for which figure: from a finished run to tables, JSON and a drawing."""
+"""Global sensitivities: from a finished run to tables, JSON and a drawing."""
 
 import json
 from dataclasses import replace
@@ -11,6 +11,7 @@ from layers.errors import InputError
 from layers.figures import QUANTITIES
 from optimize.ledger.ledger import Ledger
 from optimize.report.shares import sentences, shares_record, shares_sections
+from optimize.report.words import label_of
 from optimize.scenario.makeable import can_be_made
 from optimize.scenario.space import Space
 from optimize.search.result import Interrupted, Run
@@ -20,13 +21,14 @@ from optimize.sensitivity.shares import Shares, shares
 from tests.helpers.briefs import four_layers
 from tests.optimize.commands.test_app import refused, run
 
+GLOBAL = ("sensitivity", "global")
 QUICK = Path(__file__).parents[2] / "helpers" / "closed_form.toml"
 
 
 @pytest.fixture(scope="module")
 def searched(tmp_path_factory) -> tuple[Path, Run, Computed]:
     """Search the four-layer brief, whose figures are closed forms and whose mantle is optional."""
-    path = tmp_path_factory.mktemp("freedoms") / "ledger.sqlite"
+    path = tmp_path_factory.mktemp("shares") / "ledger.sqlite"
     with Ledger(path) as book:
         found = run_search(four_layers(evaluations=80), book)
         known = computed(found, book.known([b.key for b in found.builds], found.model_version))
@@ -39,7 +41,7 @@ def shared(searched) -> Shares:
 
 
 def test_shares_are_those_of_the_closed_forms_themselves(searched, shared):
-    """The same figures computed for every build of a random sample, grouped by each freedom."""
+    """The same figures computed for every build of a random sample, grouped by each variable."""
     space = Space(searched[1].scenario)
     rows = np.random.default_rng(8).integers(space.sizes, size=(6000, len(space.genes)))
     rows = rows[can_be_made(space, rows)][:1500]
@@ -67,8 +69,7 @@ def test_the_same_run_gives_the_same_shares(searched, shared):
     assert shared.constant == ("mass_g", "diameter_mm")
 
 
-def test_a_modulus_moves_no_mass(shared):
-    """What nothing depends on: the emulator is not told, and finds out."""
+def test_a_modulus_changes_no_mass(shared):
     for figure in shared.figures:
         for gene, total in zip(shared.genes, figure.total, strict=True):
             if gene.what == "youngs_modulus_mpa":
@@ -79,14 +80,15 @@ def test_sentences_name_the_largest_share_and_warn(shared):
     said = sentences(shared)
     figure = shared.figures[0]
     best = max(figure.first, key=lambda index: index.value)
-    assert said[0].startswith(f"Spread of inertia: {100 * best.value:.0f} % from ")
+    label = label_of(figure.figure)
+    assert said[0].startswith(f"Variance of {label}: {100 * best.value:.0f} % from ")
     assert sum("without" in words for words in said) == 2
     poor = replace(shared, figures=(replace(figure, error=0.06), *shared.figures[1:]))
     titles = [section.title for section in shares_sections(poor)]
-    assert titles[:2] == ["In words", titles[1]]
+    assert titles[:2] == ["Summary", titles[1]]
     last = shares_sections(poor)[-1].notes
-    assert last[0].startswith("Doubtful: inertia. The emulator misses more than 5 %")
-    assert not shares_sections(shared)[-1].notes[0].startswith("Doubtful")
+    assert last[0].startswith(f"Unreliable: {label}. The emulator's error is more than 5 %")
+    assert not shares_sections(shared)[-1].notes[0].startswith("Unreliable")
     assert any("% of all combinations can be made" in note for note in last)
 
 
@@ -101,8 +103,8 @@ def test_more_builds_are_spread_new_and_the_same_each_time(searched, shared):
     assert not set(more.rows) & set(known.rows)
     assert all(can_be_made(Space(found.scenario), more.rows))
     with_more = shares(found, known, more, sample=1024)
-    assert (with_more.builds, with_more.fresh) == (shared.builds + 30, 30)
-    check = with_more.figures[0].fresh
+    assert (with_more.builds, with_more.added) == (shared.builds + 30, 30)
+    check = with_more.figures[0].validation
     assert check.builds == 30
     assert check.error < 0.05
     assert check.covered > 0.7
@@ -126,7 +128,7 @@ def test_more_builds_stop_at_ctrl_c_and_refuse_another_model(searched):
 def test_too_few_builds_are_refused(searched):
     _, found, known = searched
     few = Computed(known.rows[:4], {name: y[:4] for name, y in known.values.items()})
-    with pytest.raises(InputError, match="has 4 builds; it takes at least 5"):
+    with pytest.raises(InputError, match="has 4 builds; at least 5 are needed"):
         shares(found, few)
 
 
@@ -135,7 +137,9 @@ def test_records_hold_what_the_shares_do(shared):
     assert json.loads(json.dumps(record, allow_nan=False)) == record
     first = record["figures"][0]
     assert first["unit"] == QUANTITIES["moi_g_cm2"].unit
-    assert [one["total"] for one in first["freedoms"]] == [t.value for t in shared.figures[0].total]
+    assert [one["total"] for one in first["variables"]] == [
+        t.value for t in shared.figures[0].total
+    ]
     assert {one["layer"] for one in first["layers"]} == {1, 2, 3, 4}
 
 
@@ -143,18 +147,20 @@ def test_the_command_prints_and_draws(tmp_path):
     ledger = tmp_path / "ledger.sqlite"
     assert run("search", QUICK, "--ledger", ledger, "--workers", 1)[0] == 0
     name = "Quick: mass outward, cheaply"
-    picture = tmp_path / "freedoms.svg"
+    picture = tmp_path / "indices.svg"
     options = ("--ledger", ledger, "--builds", 20, "--workers", 1)
-    code, out, err = run("freedoms", name, *options)
+    code, out, err = run(*GLOBAL, name, *options)
     assert code == 0, err
     assert "20 of 20 further builds" in err
-    assert out.startswith(f"What drives what: {name}\n\nIn words\nSpread of inertia ratio: ")
-    assert "missed, unseen builds" in out
-    picture = tmp_path / "freedoms.svg"
-    code, out, _ = run("freedoms", name, "--ledger", ledger, "--json", "--out", picture)
+    assert out.startswith(
+        f"Global sensitivities: {name}\n\nSummary\nVariance of {label_of('moi_ratio')}: "
+    )
+    assert "error on new builds" in out
+    picture = tmp_path / "indices.svg"
+    code, out, _ = run(*GLOBAL, name, "--ledger", ledger, "--json", "--drawing", picture)
     record = json.loads(out)
-    assert record["builds_drawn_evenly"] == 0
+    assert record["builds_added"] == 0
     assert record["builds"] == 40
     assert picture.read_text().startswith("<?xml")
-    assert "must end in .svg or .png" in refused("freedoms", name, "--out", "a.pdf")
-    assert "there is no run" in refused("freedoms", "nothing", "--ledger", ledger)
+    assert "must end in .svg or .png" in refused(*GLOBAL, name, "--drawing", "a.pdf")
+    assert "there is no run" in refused(*GLOBAL, "nothing", "--ledger", ledger)

@@ -10,7 +10,14 @@ from layers.errors import InputError
 from layers.estimation import estimate
 from layers.mass import inertia
 from layers.materials import Material
-from optimize.sensitivity.slopes import WAYS, Freedom, Way, moved, plan, sensitivities, slopes_of
+from optimize.sensitivity.perturbation import (
+    PERTURBATIONS,
+    DesignVariable,
+    Perturbation,
+    perturbed,
+    plan,
+)
+from optimize.sensitivity.slopes import fit_slopes, sensitivities
 from tests.helpers.builds import random_balls
 
 FOUR = random_balls(3, seed=5)[2]
@@ -25,9 +32,9 @@ def two():
 
 
 def _read(found, figure, kind):
-    """Slopes and errors of a figure along one kind of freedom, centre outward."""
-    drivers = [d for (name, f), d in found.drivers.items() if (name, f.kind) == (figure, kind)]
-    return np.array([d.slope for d in drivers]), np.array([d.slope_error for d in drivers])
+    """Slopes and errors of a figure along one kind of variable, centre outward."""
+    slopes = [d for (name, f), d in found.slopes.items() if (name, f.kind) == (figure, kind)]
+    return np.array([d.value for d in slopes]), np.array([d.error for d in slopes])
 
 
 def _slopes(ball, figure, kind, **options):
@@ -93,11 +100,11 @@ def test_small_load_deflection_approaches_hertz():
     """
     names = ("deflection_mm@2-15", "deflection_mm@15-49", "deflection_mm@49-98")
     step = 0.3
-    freedom = Freedom(0, "youngs_modulus_mpa", step)
-    balls = [moved(_elastic(), freedom, k * step) for k in range(-3, 4)]
+    variable = DesignVariable(0, "youngs_modulus_mpa", step)
+    balls = [perturbed(_elastic(), variable, k * step) for k in range(-3, 4)]
     found = [estimate(ball, names, level="fine") for ball in balls]
     values = np.log([[e[name].value for e in found] for name in names])
-    slopes, _ = slopes_of(values, np.full(3, step))
+    slopes, _ = fit_slopes(values, np.full(3, step))
     away = np.abs(slopes + 2.0 / 3.0)
     assert away[0] <= 0.01 * 2.0 / 3.0
     assert away[0] < away[1] < away[2] < 0.03
@@ -121,14 +128,14 @@ def test_frequency_goes_as_the_root_of_modulus_over_density():
 
 def _all_stiffer(ball, by):
     for layer in range(len(ball.layer)):
-        ball = moved(ball, Freedom(layer, "youngs_modulus_mpa", 0.0), by)
+        ball = perturbed(ball, DesignVariable(layer, "youngs_modulus_mpa", 0.0), by)
     return ball
 
 
 @pytest.fixture(scope="module")
 def all_together():
     """Seven balls whose moduli are multiplied alike."""
-    step = WAYS["youngs_modulus_mpa"].step
+    step = PERTURBATIONS["youngs_modulus_mpa"].step
     return [estimate(_all_stiffer(TWO, k * step), MECHANICS) for k in range(-3, 4)]
 
 
@@ -137,7 +144,7 @@ def test_slopes_add_up_to_that_of_all_moduli_together(name, two, all_together):
     """Euler: the slope along a common factor of all moduli is the sum of the layers' slopes."""
     slopes, errors = _read(two, name, "youngs_modulus_mpa")
     values = np.array([[e[name].value for e in all_together]])
-    together, error = slopes_of(values, np.array([WAYS["youngs_modulus_mpa"].step]))
+    together, error = fit_slopes(values, np.array([PERTURBATIONS["youngs_modulus_mpa"].step]))
     allowed = float(np.hypot(np.linalg.norm(errors), error[0]))
     assert abs(slopes.sum() - together[0]) <= allowed
     assert allowed < 0.2 * np.abs(slopes).max()  # leaving the strongest layer out would fail
@@ -152,7 +159,7 @@ def test_errors_cover_the_truth_at_the_stated_level():
     covered = []
     for _ in range(300):
         rows = 2.0 * x + 0.3 * x**2 - 0.05 * x**3 + rng.normal(size=(4, 7))
-        slopes, errors = slopes_of(rows, np.ones(4))
+        slopes, errors = fit_slopes(rows, np.ones(4))
         covered += list(np.abs(slopes - 2.0) <= errors)
     assert 0.93 < np.mean(covered) < 0.97
 
@@ -160,14 +167,14 @@ def test_errors_cover_the_truth_at_the_stated_level():
 def test_slope_of_seven_points_is_that_of_savitzky_and_golay():
     values = np.random.default_rng(1).normal(size=7)
     weights = np.array([22.0, -67.0, -58.0, 0.0, 58.0, 67.0, -22.0]) / 252.0
-    slope, _ = slopes_of(values[None, :], np.array([0.5]))
+    slope, _ = fit_slopes(values[None, :], np.array([0.5]))
     assert slope[0] == pytest.approx(weights @ values / 0.5, rel=1e-12)
 
 
 def test_a_wider_spacing_gives_the_same_slopes_within_the_errors(monkeypatch, two):
     kind = "youngs_modulus_mpa"
     first = _read(two, "cor", kind)
-    monkeypatch.setitem(WAYS, kind, Way("modulus", 0.03, 0.1, ""))
+    monkeypatch.setitem(PERTURBATIONS, kind, Perturbation("modulus", 0.03, 0.1, ""))
     second = _slopes(TWO, "cor", kind)
     assert np.all(np.abs(first[0] - second[0]) <= np.hypot(first[1], second[1]))
 
@@ -176,18 +183,18 @@ def test_a_wider_spacing_gives_the_same_slopes_within_the_errors(monkeypatch, tw
 
 
 def test_moving_an_interface_keeps_the_others():
-    other = moved(FOUR, Freedom(1, "outer_diameter_mm", 0.1), 0.1)
+    other = perturbed(FOUR, DesignVariable(1, "outer_diameter_mm", 0.1), 0.1)
     change = other.body().outer_radius - FOUR.body().outer_radius
     assert change == pytest.approx([0.0, 0.05e-3, 0.0, 0.0], abs=1e-12)
-    stiffer = moved(FOUR, Freedom(2, "youngs_modulus_mpa", 0.02), np.log(1.1)).body()
+    stiffer = perturbed(FOUR, DesignVariable(2, "youngs_modulus_mpa", 0.02), np.log(1.1)).body()
     ratio = stiffer.shear_modulus / FOUR.body().shear_modulus
     assert ratio == pytest.approx([1.0, 1.0, 1.1, 1.0], rel=1e-12)
 
 
 def test_friction_is_moved_for_strikes_only():
-    assert "friction" not in {f.kind for f in plan(FOUR, ("mass_g",)).freedoms}
+    assert "friction" not in {f.kind for f in plan(FOUR, ("mass_g",)).variables}
     study = plan(FOUR, ("mass_g", "driver fast.spin_rpm"))
-    assert len(study.freedoms) == 3 * 4 + 1
+    assert len(study.variables) == 3 * 4 + 1
     asked = [names for _, names in study.requests]
     assert asked.count(("driver fast.spin_rpm",)) == 6
 
@@ -197,21 +204,23 @@ def test_a_thin_layer_and_the_end_of_a_range_are_respected():
     outside = FOUR.diameter_mm
     layers[2] = layers[2].model_copy(update={"outer_diameter_mm": outside - 0.6})
     thin = Ball(layer=tuple(layers))
-    steps = {f.layer: f.step for f in plan(thin, ("mass_g",)).freedoms if f.kind.startswith("out")}
+    steps = {f.layer: f.step for f in plan(thin, ("mass_g",)).variables if f.kind.startswith("out")}
     assert 0.0 < steps[3] < steps[0] == 0.1
     layers[2] = layers[2].model_copy(update={"outer_diameter_mm": outside - 0.41})
     found = sensitivities(Ball(layer=tuple(layers)), ("mass_g",))
     assert {f.layer for _, f in found.failed} == {2, 3}
     assert all("too thin" in why for why in found.failed.values())
     largest = _elastic().layer[0].model_copy(update={"outer_diameter_mm": 60.0})
-    assert plan(Ball(layer=(largest,)), ("mass_g",)).freedoms[0].step == 0.0
+    assert plan(Ball(layer=(largest,)), ("mass_g",)).variables[0].step == 0.0
 
 
 def test_a_figure_that_breaks_down_has_no_slope():
-    soft = moved(_elastic(), Freedom(0, "youngs_modulus_mpa", 0.0), np.log(0.5 / 100.0 * 1.1))
+    soft = perturbed(
+        _elastic(), DesignVariable(0, "youngs_modulus_mpa", 0.0), np.log(0.5 / 100.0 * 1.1)
+    )
     found = sensitivities(soft, ("deflection_mm", "mass_g"))
     assert all(name == "deflection_mm" for name, _ in found.failed)
-    assert len([1 for name, _ in found.drivers if name == "mass_g"]) >= 2
+    assert len([1 for name, _ in found.slopes if name == "mass_g"]) >= 2
 
 
 def test_unknown_names_are_refused():
@@ -225,4 +234,4 @@ def test_slopes_do_not_depend_on_who_computes_them():
     names = ("mass_g", "frequency_hz")
     alone = sensitivities(TWO, names)
     with ThreadPoolExecutor(2) as pool:
-        assert sensitivities(TWO, names, mapper=pool.map).drivers == alone.drivers
+        assert sensitivities(TWO, names, mapper=pool.map).slopes == alone.slopes

@@ -14,25 +14,21 @@ import pytest
 from layers.ball_file import read_ball
 from layers.errors import InputError
 from layers.estimation import estimate
-from layers.mass import inertia, pieces
+from layers.mass import concentricity, inertia
 from layers.mass.concentricity import off_centre
-from layers.mass.pieces import Pieces
+from layers.mass.inertia import Pieces
 from optimize.lab.process import Process, process_from_table
 from optimize.lab.scatter import LayerScatter, scatter_from_table
 from optimize.report.tables import markdown
-from optimize.report.tolerance import tolerance_csv, tolerance_record, tolerance_sections
+from optimize.report.tolerance import tolerance_sections
+from optimize.report.tolerance_record import tolerance_csv, tolerance_record
 from optimize.report.writing import json_text
-from optimize.tolerance.nominal import renominal
-from optimize.tolerance.pass_rates import (
-    Limit,
-    draws_of,
-    joint_pass,
-    rate_of,
-    sheet_windows,
-    tolerance,
-    variance_shares,
-)
-from optimize.tolerance.study import Draws, draw, piece, study, values_of
+from optimize.tolerance import exact as closed_forms
+from optimize.tolerance.limits import Limit, sheet_windows
+from optimize.tolerance.nominal import recentre
+from optimize.tolerance.pass_rates import draws_of, joint_pass, rate_of, tolerance, variance_shares
+from optimize.tolerance.pieces import Draws, draw, piece
+from optimize.tolerance.study import study, values_of
 from tests.optimize.commands.test_app import refused, run
 
 ROOT = Path(__file__).parents[3]
@@ -67,20 +63,21 @@ def test_analytic_many_pieces_are_single_balls(closed):
 
 
 def test_guard_dimples_left_out_of_the_inertia_are_seen(closed, monkeypatch):
-    true = pieces._dimple_square
-    monkeypatch.setattr(pieces, "_dimple_square", lambda p: 0.999 * true(p))
+    def fewer(pieces):
+        fraction = 0.999 * pieces.dimple_volume_fraction
+        return 1e3 * inertia.mass(replace(pieces, dimple_volume_fraction=fraction))
+
+    monkeypatch.setitem(closed_forms._CLOSED_FORMS, "mass_g", (fewer, 1.0))
     with pytest.raises(AssertionError):
         check_many_pieces(closed)
 
 
-def check_many_balances():
+def check_many_balances(balance=concentricity.balance):
     body, rng = K1.body(), np.random.default_rng(4)
     offset = rng.normal(0.0, 1e-4, (6, 2, 3))
     radius = body.outer_radius + rng.normal(0.0, 2e-5, (6, 3))
     density = body.density * (1.0 + rng.normal(0.0, 0.01, (6, 3)))
-    found = pieces.balance(
-        Pieces(radius, density, body.dimple_volume_fraction, body.dimple_depth), offset
-    )
+    found = balance(Pieces(radius, density, body.dimple_volume_fraction, body.dimple_depth), offset)
     for i in range(6):
         one = off_centre(replace(body, outer_radius=radius[i], density=density[i]), offset[i])
         assert found.imbalance[i] == pytest.approx(one.imbalance, rel=1e-9)
@@ -91,11 +88,9 @@ def test_analytic_many_off_centre_pieces_are_single_ones():
     check_many_balances()
 
 
-def test_guard_an_offset_of_a_thousandth_is_seen(monkeypatch):
-    true = pieces.balance
-    monkeypatch.setattr(pieces, "balance", lambda p, offset: true(p, 1.001 * offset))
+def test_guard_an_offset_of_a_thousandth_is_seen():
     with pytest.raises(AssertionError):
-        check_many_balances()
+        check_many_balances(lambda p, offset: concentricity.balance(p, 1.001 * offset))
 
 
 # Analytic: propagation.
@@ -143,7 +138,7 @@ def test_limits_the_surrogate_of_a_closed_form_is_the_closed_form(closed):
     assert np.std(modelled - exact) > 0.0
 
 
-# Analytic: pass rates.
+# Analytic: yield.
 
 
 def normal_share(low, high, mean, deviation):
@@ -159,7 +154,7 @@ LINEAR = [
 ]
 
 
-def check_normal_pass_rates(found, deviations=(0.03, 0.02)):
+def check_normal_yields(found, deviations=(0.03, 0.02)):
     """Diameters are linear in what scatters: shares by the error function, jointly by product."""
     drawn_ = tolerance(found, LINEAR, 10_000, seed=5)
     core = normal_share(37.95, 38.06, 38.0, deviations[0])
@@ -172,13 +167,13 @@ def check_normal_pass_rates(found, deviations=(0.03, 0.02)):
     return rates
 
 
-def test_analytic_pass_rates_of_an_exact_normal_case(closed):
-    check_normal_pass_rates(closed)
+def test_analytic_yields_of_an_exact_normal_case(closed):
+    check_normal_yields(closed)
 
 
 def test_guard_a_deviation_five_percent_off_fails_the_normal_case(closed):
     with pytest.raises(AssertionError):
-        check_normal_pass_rates(closed, (0.0315, 0.021))
+        check_normal_yields(closed, (0.0315, 0.021))
 
 
 def test_analytic_wilson_interval():
@@ -215,9 +210,9 @@ def test_analytic_shares_of_variance_add_up(closed):
     assert all(sum(share) == pytest.approx(1.0) for share in shares.values())
 
 
-def test_analytic_nominal_moved_for_a_pass_rate(closed):
+def test_analytic_recentred_nominal(closed):
     limit = [Limit("diameter_mm", 42.74, None, "rule")]
-    found = renominal(closed, limit, draws_of(closed, 40_000, 1), 0.95)
+    found = recentre(closed, limit, draws_of(closed, 40_000, 1), 0.95)
     best = found.move[0]
     assert (best.source.layer, best.source.kind, best.reached) == (2, "diameter", True)
     # 1.6449 deviations above the limit, within three errors of the sampled quantile.
@@ -225,7 +220,38 @@ def test_analytic_nominal_moved_for_a_pass_rate(closed):
     error = math.sqrt(0.95 * 0.05 / 40_000) / density
     assert best.by == pytest.approx(42.74 + 1.6449 * 0.02 - 42.75, abs=3.0 * error)
     assert not any(move.reached for move in found.move[1:])
-    assert renominal(closed, limit, draws_of(closed, 1000, 1), 0.5).move == ()
+    assert recentre(closed, limit, draws_of(closed, 1000, 1), 0.5).move == ()
+
+
+def test_analytic_thickness_of_known_offsets(closed):
+    """Half the difference of the diameters, less or more the eccentricity of the body inside."""
+    count = len(closed.sources)
+    diameter = [i for i, s in enumerate(closed.sources) if s.kind == "diameter"]
+    move, offset = np.zeros((2, count)), np.zeros((2, 2, 3))
+    move[:, diameter] = [(0.10, -0.06, 0.02), (0.0, 0.0, 0.0)]
+    offset[0] = [(0.03e-3, 0.04e-3, 0.0), (0.0, 0.0, -0.12e-3)]
+    names = [f"stage{n}.{end}_thickness_mm" for n in (2, 3) for end in ("minimum", "maximum")]
+    found = values_of(closed, Draws(move, offset), names)
+    nominal = [layer.outer_diameter_mm for layer in K1.layer]
+    mantle, cover = np.diff(nominal) / 2.0
+    thickness = [
+        mantle - 0.08 - 0.05,
+        mantle - 0.08 + 0.05,
+        cover + 0.04 - 0.12,
+        cover + 0.04 + 0.12,
+    ]
+    assert [found[name][0] for name in names] == pytest.approx(thickness, abs=1e-12)
+    assert [found[name][1] for name in names] == pytest.approx([mantle] * 2 + [cover] * 2)
+
+
+def test_analytic_an_interface_moves_with_every_body_around_it(closed):
+    """A core carried along by an eccentric mantle: both interfaces take the mantle's offset."""
+    own, around = np.array([0.1e-3, 0.0, 0.0]), np.array([0.0, 0.2e-3, 0.0])
+    draws = Draws(np.zeros((1, len(closed.sources))), np.array([[own, around]]))
+    exact = off_centre(K1.body(), np.array([own + around, around]))
+    found = values_of(closed, draws, ["imbalance_g_mm", "moi_asymmetry_percent"])
+    assert found["imbalance_g_mm"][0] == pytest.approx(1e6 * exact.imbalance, rel=1e-9)
+    assert found["moi_asymmetry_percent"][0] == pytest.approx(100.0 * exact.anisotropy, rel=1e-6)
 
 
 def test_analytic_imbalance_of_a_scattered_core():
@@ -258,10 +284,10 @@ def test_limits_the_surrogate_is_near_finite_elements(pressed):
         assert abs(value - exact) < 4.0 * pressed.check_error["deflection_mm"]
 
 
-def test_a_moved_nominal_is_verified_by_finite_elements(pressed):
-    limit = [Limit("deflection_mm", 3.25, None, "asked")]
+def test_a_recentred_nominal_is_verified_by_finite_elements(pressed):
+    limit = [Limit("deflection_mm", 3.25, None, "given")]
     draws = draws_of(pressed, 2000, 0)
-    best = renominal(pressed, limit, draws, 0.9).move[0]
+    best = recentre(pressed, limit, draws, 0.9).move[0]
     assert (best.source.layer, best.source.kind, best.reached) == (0, "modulus", True)
     move = draws.move[:40].copy()
     move[:, pressed.sources.index(best.source)] += best.by
@@ -269,7 +295,7 @@ def test_a_moved_nominal_is_verified_by_finite_elements(pressed):
         estimate(piece(K1, pressed.sources, m), ["deflection_mm"])["deflection_mm"].value
         for m in move
     ]
-    model = joint_pass(pressed, limit, Draws(move, draws.off[:40]))
+    model = joint_pass(pressed, limit, Draws(move, draws.offset[:40]))
     assert np.mean(model == limit[0].passed(np.array(exact))) >= 0.95
     assert best.by < 0.0  # softer
 
@@ -289,7 +315,7 @@ def test_windows_are_those_of_the_sheet():
     assert (windows["diameter_mm"].low, windows["diameter_mm"].high) == pytest.approx(
         (42.69, 42.81)
     )
-    assert windows["stage2.wall_thinnest_mm"].low == pytest.approx(1.1)
+    assert windows["stage2.minimum_thickness_mm"].low == pytest.approx(1.1)
     assert {"stage1.mass_g", "deflection_mm", "moi_g_cm2"} <= set(windows)
 
 
@@ -305,7 +331,17 @@ def test_scatter_has_unit_bounds_help_and_stands_in_the_process():
     assert "common practice" in lab.scatter.source
 
 
-def test_a_wall_too_thin_for_its_scatter_is_refused():
+def test_analytic_scatter_of_a_thickness_in_the_refusal():
+    """Half of each diameter's deviation goes into a thickness: sqrt(0.15^2 + 0.2^2) = 0.25 mm."""
+    table = {
+        "mantle": {"diameter_mm": 0.3},
+        "cover": {"diameter_mm": 0.4, "concentricity_mm": 0},
+    }
+    with pytest.raises(InputError, match=r"scatters by 0.250 mm .* must be at most 0.179 mm"):
+        study(K1, ("mass_g",), scatter_from_table(table, "lab.toml"))
+
+
+def test_a_layer_too_thin_for_its_scatter_is_refused():
     wide = scatter_from_table({"cover": {"concentricity_mm": 0.4}}, "lab.toml")
     with pytest.raises(InputError, match=r"layer 3 \(cover\) is 1.075 mm thick"):
         study(K1, ("mass_g",), wide)
@@ -317,28 +353,28 @@ def test_command(tmp_path):
     asked = ("tolerance", ball, "--figure", "deflection_mm", "--workers", 1, "--samples", 1000)
     asked += ("--rules", "mass and diameter", "--limit", "deflection_mm>=3.2")
     asked += ("--limit", "imbalance_g_mm<=1", "--scatter", tmp_path / "s.toml")
-    code, out, _ = run(*asked, "--pass-rate", 0.9, "--json")
+    code, out, _ = run(*asked, "--yield", 0.9, "--json")
     record = json.loads(out)
     assert code == 0
     assert record["scatter"]["core"]["modulus_percent"] == 4.0
-    assert record["shift"]["moves"][0]["reached"]
+    assert record["recentred"]["changes"][0]["reached"]
     code, out, _ = run(*asked)
     assert code == 0
-    for words in ("all of these, jointly", "What to tighten first", "core modulus", "Wilson"):
+    for words in ("all of these jointly", "What to tighten first", "core modulus", "Wilson"):
         assert words in out
 
 
 def test_reports_in_each_form(closed):
     found = tolerance(closed, LINEAR, 500, seed=1)
-    shift = renominal(closed, LINEAR, draws_of(closed, 500, 1), 0.9)
-    sections = markdown(tolerance_sections(found, shift), "K1")
-    assert "Nominal moved for 90 % of pieces" in sections
+    recentred = recentre(closed, LINEAR, draws_of(closed, 500, 1), 0.9)
+    sections = markdown(tolerance_sections(found, recentred), "K1")
+    assert "Re-centred nominal for a yield of 90 %" in sections
     assert "67 % core density" in sections
     rows = list(csv.DictReader(io.StringIO(tolerance_csv(found))))
     assert [row["kind"] for row in rows][-3:] == ["joint"] * 3
     by_limit = {row["name"]: row for row in rows if row["kind"] in ("rule", "window")}
-    assert float(by_limit["diameter_mm"]["pass"]) == found.limit[1].rate.value
-    assert json.loads(json_text(tolerance_record(found, shift)))["samples"] == 500
+    assert float(by_limit["diameter_mm"]["yield"]) == found.limit[1].rate.value
+    assert json.loads(json_text(tolerance_record(found, recentred)))["samples"] == 500
 
 
 def test_command_refuses(tmp_path):
@@ -346,16 +382,18 @@ def test_command_refuses(tmp_path):
     (tmp_path / "s.toml").write_text("[core]\nmodulus_percent = 40\n")
     assert "at most 20" in refused("tolerance", ball, "--scatter", tmp_path / "s.toml")
     assert "must be a figure, >= or <=" in refused("tolerance", ball, "--limit", "mass_g=45")
+    old = refused("tolerance", ball, "--limit", "moments_apart_percent<=1")
+    assert "is now named 'moi_asymmetry_percent'" in old
     assert "did you mean mass_g" in refused("tolerance", ball, "--limit", "mas_g<=45")
-    assert "--pass-rate is 1" in refused("tolerance", ball, "--pass-rate", 1)
-    assert "needs a --limit" in refused("tolerance", ball, "--pass-rate", 0.9, "--rules", "none")
-    assert "only stages 2 to 3" in refused(
+    assert "--yield is 1" in refused("tolerance", ball, "--yield", 1)
+    assert "needs a --limit" in refused("tolerance", ball, "--yield", 0.9, "--rules", "none")
+    assert "must be from 2 to 3" in refused(
         "tolerance",
         ball,
         "-f",
         "mass_g",
         "--limit",
-        "stage9.wall_thinnest_mm>=1",
+        "stage9.minimum_thickness_mm>=1",
         "--workers",
         1,
         "--rules",

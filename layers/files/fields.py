@@ -1,0 +1,65 @@
+"""Fields of files and requests: each number with its unit, help and allowed range."""
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+REQUIRED: Any = ...
+
+
+class Table(BaseModel):
+    """A table of a file: frozen, no unknown keys, finite numbers."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def numeric(
+    unit: str,
+    help_text: str,
+    low: float | None = None,
+    high: float | None = None,
+    default: Any = REQUIRED,
+    *,
+    strict: bool | None = None,
+) -> Any:
+    """Describe a number, or a range of numbers, for its schema.
+
+    Parameters
+    ----------
+    unit : str
+        In ASCII; "1" for a ratio or a count.
+    help_text : str
+        What it is, in a line.
+    low, high : float, optional
+        Allowed range, ends included; None where the annotation has it, as of a pair of numbers.
+    default : optional
+        Value where the key is left out; without it the key is required.
+    strict : bool, optional
+        Whether text that reads as a number is refused.
+
+    Returns
+    -------
+    pydantic field
+        To stand on the right of an annotated attribute.
+    """
+    return Field(
+        default,
+        description=help_text,
+        ge=low,
+        le=high,
+        strict=strict,
+        json_schema_extra={"unit": unit},
+    )
+
+
+def ranged(unit: str, help_text: str, low: float, high: float) -> Any:
+    """Describe a number that carries its source, whose range its card checks.
+
+    Parameters
+    ----------
+    unit, help_text : str
+        As for `numeric`.
+    low, high : float
+        Allowed range, ends included.
+    """
+    return Field(description=help_text, json_schema_extra={"unit": unit, "range": [low, high]})

@@ -1,0 +1,1 @@
+"""Vibration of the whole ball: the first spheroidal mode."""

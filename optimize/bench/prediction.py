@@ -1,0 +1,188 @@
+"""Figures at once: closed forms, the emulator's, and flights of the emulated launches."""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from layers.arrays import FloatArray
+from layers.ball import Ball
+from layers.conditions import Conditions
+from layers.errors import OrbwrightError
+from layers.estimates import Figure
+from layers.figures import QUANTITIES, parse_figure
+from layers.flight.trajectory import Flight, fly, path
+from layers.flight.turf import bounce_and_roll
+from layers.mass import inertia
+from optimize.bench.coverage import NINETY_FIVE
+from optimize.bench.figures import LAUNCH
+
+Pair = tuple[float, float]
+_RPM = math.pi / 30.0
+_OF_FLIGHT: dict[str, Callable[[Flight, float], FloatArray]] = {
+    "carry_m": lambda flight, _: flight.carry,
+    "apex_m": lambda flight, _: flight.apex,
+    "descent_angle_deg": lambda flight, _: np.degrees(flight.descent_angle),
+    "flight_time_s": lambda flight, _: flight.time,
+    "landing_spin_rpm": lambda flight, _: flight.landing_spin / _RPM,
+    "total_m": lambda flight, diameter: bounce_and_roll(flight, diameter).total,
+}
+
+
+def emulated_figures(
+    names: Sequence[str], ball: Ball, known: Mapping[str, Pair], conditions: Conditions
+) -> dict[str, Figure]:
+    """Make figures from an emulator's means and deviations; flights are computed from launches.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The figures to return; those of neither the emulator nor a flight are left out.
+    ball : Ball
+        The build.
+    known : mapping of str to (float, float)
+        Mean and standard deviation of each emulated figure.
+    conditions : Conditions
+        Of the flights.
+
+    Returns
+    -------
+    dict of str to Figure
+        Their errors join those of finite elements and the emulator's 95 % half width.
+    """
+    found = {name: known[name] for name in names if name in known}
+    swings = dict.fromkeys(p.swing for p in map(parse_figure, names) if p.swing)
+    launched = [s for s in swings if s and all(f"{s}.{q}" in known for q in LAUNCH)]
+    if launched:
+        launches = np.array([[known[f"{s}.{q}"] for q in LAUNCH] for s in launched])
+        found |= _flown(names, ball, launched, launches, conditions)
+    for name in names:
+        owner, _, quantity = name.rpartition(".")
+        if quantity == "smash_factor" and owner in launched:
+            speed = conditions.swings.find(owner).club_speed_m_s
+            mean, deviation = known[f"{owner}.ball_speed_m_s"]
+            found[name] = (mean / speed, deviation / speed)
+    return {name: _figure(name, *pair) for name, pair in found.items()}
+
+
+def _figure(name: str, mean: float, deviation: float) -> Figure:
+    quantity = QUANTITIES[parse_figure(name).quantity]
+    half_width = NINETY_FIVE * deviation
+    return Figure(
+        name=name,
+        value=mean,
+        unit=quantity.unit,
+        basis="emulator",
+        difference_error=math.hypot(half_width, abs(mean) * quantity.difference_percent / 100.0),
+        absolute_error=math.hypot(half_width, abs(mean) * quantity.absolute_percent / 100.0),
+    )
+
+
+def _flown(
+    names: Sequence[str],
+    ball: Ball,
+    swings: Sequence[str],
+    launches: FloatArray,
+    conditions: Conditions,
+) -> dict[str, Pair]:
+    """Fly each launch, and again with each of its three numbers one deviation up and down.
+
+    `launches` is (swings, 3, 2): means and deviations, assumed independent.
+    """
+    mean, deviation = launches[:, :, 0], launches[:, :, 1]
+    steps = np.concatenate([np.zeros((1, 3)), np.eye(3), -np.eye(3)])
+    shots = (mean[:, None, :] + steps[None] * deviation[:, None, :]).reshape(-1, 3)
+    try:
+        flight = _flight(ball, shots, conditions)
+    except OrbwrightError:
+        return {}
+    diameter = ball.diameter_mm * 1e-3
+    found = {}
+    for quantity, read in _OF_FLIGHT.items():
+        if not any(f"{swing}.{quantity}" in names for swing in swings):
+            continue
+        values = np.asarray(read(flight, diameter)).reshape(len(swings), -1)
+        spread = 0.5 * np.sqrt(np.sum((values[:, 1:4] - values[:, 4:7]) ** 2, axis=1))
+        for swing, row, error in zip(swings, values, spread, strict=True):
+            found[f"{swing}.{quantity}"] = (float(row[0]), float(error))
+    return {name: pair for name, pair in found.items() if name in names}
+
+
+def _flight(ball: Ball, shots: FloatArray, conditions: Conditions) -> Flight:
+    return fly(
+        shots[:, 0],
+        np.radians(shots[:, 1]),
+        np.maximum(shots[:, 2], 0.0) * _RPM,
+        mass=inertia.mass(ball.body()),
+        diameter=ball.diameter_mm * 1e-3,
+        air=conditions.air,
+        wind=conditions.wind,
+        law=conditions.law,
+    )
+
+
+def trace(ball: Ball, launch: Sequence[float], conditions: Conditions) -> list[list[float]] | None:
+    """Return a flight's side view.
+
+    Parameters
+    ----------
+    ball : Ball
+        The build.
+    launch : sequence of 3 floats
+        Ball speed (m/s), launch angle (deg), backspin (rpm).
+    conditions : Conditions
+        Air, wind and aerodynamic law.
+
+    Returns
+    -------
+    list of [float, float] or None
+        Distance and height, m; None if the flight cannot be computed.
+    """
+    speed, angle, spin = launch
+    try:
+        flown = path(
+            speed,
+            math.radians(angle),
+            max(spin, 0.0) * _RPM,
+            mass=inertia.mass(ball.body()),
+            diameter=ball.diameter_mm * 1e-3,
+            air=conditions.air,
+            wind=conditions.wind,
+            law=conditions.law,
+        )
+    except OrbwrightError:
+        return None
+    points = np.round(flown.position[:, :2], 2)
+    return [[float(x), float(y)] for x, y in points]
+
+
+def traces(
+    ball: Ball, swings: Sequence[str], figures: Mapping[str, Figure], conditions: Conditions
+) -> dict[str, Any]:
+    """Return the side view of every swing whose launch is among the figures.
+
+    Parameters
+    ----------
+    ball : Ball
+        The build.
+    swings : sequence of str
+        Names of swings.
+    figures : mapping of str to Figure
+        Among them speed, angle and spin of the launches.
+    conditions : Conditions
+        Air, wind and aerodynamic law.
+
+    Returns
+    -------
+    dict
+        By swing: points, m, and the basis of the launch.
+    """
+    found: dict[str, Any] = {}
+    for swing in swings:
+        names = [f"{swing}.{quantity}" for quantity in LAUNCH]
+        if all(name in figures for name in names):
+            points = trace(ball, [figures[name].value for name in names], conditions)
+            if points:
+                found[swing] = {"points": points, "basis": figures[names[0]].basis}
+    return found

@@ -1,0 +1,223 @@
+"""The command line's balls: `orbwright estimate` and `compare`."""
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from layers.errors import InputError
+from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.options import AsJson, BallFile, FigureNames, SwingsFile, conditions_with
+
+if TYPE_CHECKING:
+    from layers.ball import Ball
+    from layers.conditions import Conditions
+    from layers.estimates import Estimate
+    from layers.rules.overall_distance import DistanceTest
+    from layers.rules.screen import RuleSet
+
+balls_app = typer.Typer()
+
+Drawing = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="also draw the cross-section; ends in .svg or .png"),
+]
+
+
+Stage = Annotated[
+    str | None,
+    typer.Option(
+        metavar="N|all",
+        help="a stage of the build instead of the ball: its innermost N layers; "
+        "'all' gives every stage",
+    ),
+]
+Rules = Annotated[
+    str | None,
+    typer.Option(
+        metavar="NAME",
+        help="screen the ball against this rule set; 'none' for no screen. "
+        "[default: present, unless --figure or --stage N is given]",
+    ),
+]
+CalibrationFile = Annotated[
+    Path | None,
+    typer.Option(metavar="C.toml", help="calibrated materials, from 'orbwright calibrate --out'"),
+]
+DistanceTestName = Annotated[
+    str | None,
+    typer.Option(
+        metavar="NAME",
+        help="also screen the ball against this overall-distance test: present or revised",
+    ),
+]
+
+
+@balls_app.command(short_help="Figures of one ball: mass, MOI, deflection, COR, spin ...")
+def estimate(
+    ball: BallFile,
+    figure: FigureNames = None,
+    stage: Stage = None,
+    rules: Rules = None,
+    calibration: CalibrationFile = None,
+    distance_test: DistanceTestName = None,
+    swings: SwingsFile = None,
+    as_json: AsJson = False,
+    drawing: Drawing = None,
+) -> None:
+    """Estimate one ball: mass, moment of inertia, deflection, impact speed ratio and more.
+
+    Every figure comes with its basis and its error, between builds and absolute.
+
+    Example: orbwright estimate my_ball.toml --stage all --drawing my_ball.svg
+    """
+    from layers.ball_file import read_ball
+    from layers.rules.screen import screen
+    from optimize.report import ball as report
+
+    build = read_ball(ball)
+    chosen = _rules(rules, default=not figure and stage in (None, "all"))
+    distance = _distance_test(distance_test, calibration) if distance_test else None
+    conditions = conditions_with(swings)
+    names = _stage_names(build, figure, stage)
+    if chosen:
+        names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
+    if drawing:
+        from optimize.report.pictures.section import draw_ball, save
+
+        save(draw_ball(build), drawing)
+        say(f"Drawing written to {drawing}.")
+    if calibration:
+        result = _calibrated(build, names, calibration, conditions)
+    else:
+        result = _estimates([build], names, conditions)[0]
+    margins = screen(result, chosen) if chosen else ()
+    record = report.estimate_record(result, chosen, margins) if as_json else {}
+    sections = report.estimate_sections(result, chosen, margins)
+    if distance:
+        from layers.rules.overall_distance import screen_ball
+        from optimize.report.overall_distance import distance_record, distance_section
+
+        launch, flown = screen_ball(build, distance)
+        record["distance_screen"] = distance_record(launch, flown, distance)
+        sections.insert(-1, distance_section(launch, flown, distance))
+    if as_json:
+        print_json(record)
+    else:
+        print_sections(sections, build.name)
+
+
+def _rules(name: str | None, default: bool) -> "RuleSet | None":
+    """Find the rule set of this name; where none is named, the present one or none."""
+    from layers.rules.screen import rule_set
+
+    wanted = name or ("present" if default else "none")
+    return None if wanted == "none" else rule_set(wanted)
+
+
+def _distance_test(name: str, calibration: Path | None) -> "DistanceTest":
+    """Find the test before anything is computed."""
+    from layers.rules.overall_distance import distance_test
+
+    if calibration:
+        raise InputError("--distance-test and --calibration cannot go together; choose one.")
+    return distance_test(name)
+
+
+def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None) -> list[str]:
+    """Return the canonical names of the figures wanted, with their stages."""
+    from layers.figures import BALL_FIGURES, QUANTITIES, canonical, parse_figure
+
+    asked = canonical(figures or BALL_FIGURES)
+    count = len(build.layer)
+    if stage is None or (stage == str(count) and stage.isdecimal()):
+        return asked
+    known = [str(n) for n in range(1, count + 1)]
+    if stage != "all" and stage not in known:
+        raise InputError(f"--stage is {stage!r}, but must be from 1 to {count}, or all.")
+    whole = [name for name in asked if QUANTITIES[parse_figure(name).quantity].of != "body"]
+    if any(parse_figure(name).stage for name in asked) or (stage != "all" and whole):
+        raise InputError(
+            "--stage cannot go together with a figure that names its own stage, or of a swing."
+        )
+    if stage != "all":
+        return [f"stage{stage}.{name}" for name in asked]
+    staged = [name for name in asked if name not in whole]
+    return [f"stage{n}.{name}" for n in known[:-1] for name in staged] + asked
+
+
+def _estimates(
+    balls: "Sequence[Ball]", names: Sequence[str], conditions: "Conditions"
+) -> "list[Estimate]":
+    """Estimate the balls; say first if code has to be compiled."""
+    from layers.estimation import estimate
+
+    _check_and_tell(names, conditions)
+    return [estimate(ball, names, conditions) for ball in balls]
+
+
+def _check_and_tell(names: Sequence[str], conditions: "Conditions") -> None:
+    """Refuse unknown swings before any code is compiled."""
+    from layers.figures import parse_figure
+    from layers.strike.swings import check_owner
+
+    for name in names:
+        check_owner(parse_figure(name), conditions.swings)
+    tell_of_compiling(names)
+
+
+def _calibrated(
+    build: "Ball", names: Sequence[str], path: Path, conditions: "Conditions"
+) -> "Estimate":
+    """Estimate a ball with calibrated materials; figures outside the calibration are flagged."""
+    from optimize.calibration.calibrated import calibrated_estimate, read_calibration
+
+    known = read_calibration(path)
+    _check_and_tell(names, conditions)
+    return calibrated_estimate(known, build, names, conditions)
+
+
+@balls_app.command(short_help="Compare two to four balls side by side.")
+def compare(
+    balls: Annotated[
+        list[Path],
+        typer.Argument(metavar="BALL.toml", help="two to four balls, the reference first"),
+    ],
+    figure: FigureNames = None,
+    swings: SwingsFile = None,
+    as_json: AsJson = False,
+    as_csv: Annotated[
+        bool, typer.Option("--csv", help="print CSV, a row for each ball and figure")
+    ] = False,
+    drawing: Drawing = None,
+) -> None:
+    """Compare two to four balls side by side; the first is the reference.
+
+    A difference is shown only above the model's resolution; '≈' marks one below it.
+
+    Example: orbwright compare now.toml new.toml -f deflection_mm -f cor
+    """
+    from layers.ball_file import read_ball
+    from layers.figures import BALL_FIGURES, canonical
+    from optimize.report import comparison
+
+    if not 2 <= len(balls) <= 4:
+        raise InputError(f"compare takes two to four balls, not {len(balls)}.")
+    if as_json and as_csv:
+        raise InputError("--json and --csv cannot go together; choose one.")
+    builds = [read_ball(path) for path in balls]
+    if drawing:
+        from optimize.report.pictures.section import draw_balls, save
+
+        titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
+        save(draw_balls(builds, titles), drawing)
+        say(f"Drawing written to {drawing}.")
+    results = _estimates(builds, canonical(figure or BALL_FIGURES), conditions_with(swings))
+    if as_json:
+        print_json(comparison.comparison_record(results))
+    elif as_csv:
+        say(comparison.comparison_csv(results).rstrip("\n"), sys.stdout)
+    else:
+        print_sections(comparison.comparison_sections(results))

@@ -1,0 +1,53 @@
+"""A row of a ledger as cells by column, as exports and frames have them."""
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from layers.estimates import Figure
+
+OF_BUILD = ("build", "model_version", "written", "dimple_volume_percent", "dimple_depth_mm")
+OF_LAYER = (
+    "outer_diameter_mm",
+    "youngs_modulus_mpa",
+    "poisson_ratio",
+    "density_g_cm3",
+    "dynamic_modulus_ratio",
+    "friction",
+)
+OF_PAIR = ("strength", "time_us")
+OF_FIGURE = ("value", "difference_error", "absolute_error", "unit", "basis", "flag", "caution")
+
+
+def title(owner: str, field: str) -> str:
+    """Name a column: a figure's value has the figure's own name."""
+    return "_".join(part for part in (owner, "" if field == "value" else field) if part)
+
+
+def build_cells(content: str) -> dict[str, float]:
+    """Return the numbers of a build by column.
+
+    Parameters
+    ----------
+    content : str
+        As `optimize.scenario.space.content_of` writes it.
+    """
+    record = json.loads(content)
+    cells = dict(zip(OF_BUILD[3:], record["dimples"], strict=True))
+    for i, (*numbers, pairs) in enumerate(record["layers"], start=1):
+        owner = f"layer{i}"
+        cells |= {title(owner, f): v for f, v in zip(OF_LAYER, numbers, strict=True)}
+        for j, pair in enumerate(pairs, start=1):
+            inner = f"{owner}_relaxation{j}"
+            cells |= {title(inner, f): v for f, v in zip(OF_PAIR, pair, strict=True)}
+    return cells
+
+
+def figure_cells(figures: Mapping[str, Figure], failed: Mapping[str, str]) -> dict[str, Any]:
+    """Return values, errors and reasons of failure by column."""
+    cells = {
+        title(name, field): getattr(figure, field)
+        for name, figure in figures.items()
+        for field in OF_FIGURE
+    }
+    return cells | {title(name, "failed"): why for name, why in failed.items()}

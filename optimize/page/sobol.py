@@ -1,0 +1,91 @@
+"""Sobol indices for the page, by an emulator of the run over its design space."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from layers.arrays import FloatArray
+from layers.errors import InputError
+from optimize.ledger.rows import Known
+from optimize.report.shares import error_text, notes, sentences, variable_name
+from optimize.report.words import in_words, label_of
+from optimize.search.result import Run
+from optimize.sensitivity.more_builds import computed
+from optimize.sensitivity.shares import Shares, shares
+
+
+@dataclass(frozen=True)
+class Sobol:
+    """Sobol indices of figures over the design space.
+
+    Attributes
+    ----------
+    figures, variables : tuple of str
+        Labels of the rows and of the columns.
+    first, total : (figures, variables) array
+        First-order index S_i and total index S_Ti; 1.
+    low, high : (figures, variables) array
+        Ends of the 95 % interval of `total`; 1.
+    source : str
+        What the indices were computed from, in a sentence or two.
+    sentences, notes : tuple of str
+        The main indices in words, and what they mean, with their limits.
+    """
+
+    figures: tuple[str, ...]
+    variables: tuple[str, ...]
+    first: FloatArray
+    total: FloatArray
+    low: FloatArray
+    high: FloatArray
+    source: str
+    sentences: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def sobol_of(run: Run, known: Mapping[str, Known]) -> Sobol | None:
+    """Return the Sobol indices of the figures of goals and limits.
+
+    Parameters
+    ----------
+    run : Run
+        A finished search.
+    known : mapping of str to Known
+        Figures of its builds in the ledger, by key.
+
+    Returns
+    -------
+    Sobol or None
+        None where no variable is free, no figure varies, or builds are too few.
+    """
+    try:
+        found = shares(run, computed(run, known))
+    except InputError:
+        return None
+    return sobol_from(found)
+
+
+def sobol_from(found: Shares) -> Sobol | None:
+    """Label indices for the page; None if no figure of goals and limits varies."""
+    needed = found.run.scenario.figures()
+    figures = [figure for figure in found.figures if figure.figure in needed]
+    if not figures:
+        return None
+    worst = max(figures, key=lambda figure: figure.error)
+    source = (
+        f"Over all builds that the scenario allows, by Gaussian processes fitted to {found.builds} "
+        f"computed builds; their leave-one-out mean square error is at most "
+        f"{error_text(worst.error)} of the variance."
+    )
+    return Sobol(
+        figures=tuple(label_of(figure.figure) for figure in figures),
+        variables=tuple(variable_name(found, gene) for gene in found.genes),
+        first=np.array([[index.value for index in figure.first] for figure in figures]),
+        total=np.array([[index.value for index in figure.total] for figure in figures]),
+        low=np.array([[index.low for index in figure.total] for figure in figures]),
+        high=np.array([[index.high for index in figure.total] for figure in figures]),
+        source=source,
+        sentences=tuple(sentences(found)),
+        notes=tuple(in_words(note, found.constant) for note in notes(found)),
+    )

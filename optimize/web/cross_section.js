@@ -1,0 +1,32 @@
+// A ball's quarter section: shades by stiffness, one path a layer, a ruler.
+
+import { el, svg } from "./elements.js";
+
+export function shade({ stops, softest, stiffest }, modulus) {
+  const share = Math.log(modulus / softest) / Math.log(stiffest / softest);
+  const place = Math.min(1, Math.max(0, share)) * (stops.length - 1);
+  const k = Math.min(stops.length - 2, Math.floor(place));
+  const part = (text, c) => parseInt(text.slice(1 + 2 * c, 3 + 2 * c), 16);
+  const mixed = [0, 1, 2].map((c) => Math.round(part(stops[k], c) + (place - k) * (part(stops[k + 1], c) - part(stops[k], c))));
+  return `rgb(${mixed.join(",")})`;
+}
+
+export function swatch(shading, modulus) {
+  const square = el("span", { class: "swatch" });
+  square.style.background = shade(shading, modulus);
+  return square;
+}
+
+// A quarter of all that is within a layer; the next layer inward is laid over it.
+export const quarter = (r, fill) =>
+  svg("path", { d: `M0 0V${-r}A${r} ${r} 0 0 1 ${r} 0Z`, fill, stroke: "#1d282e", "stroke-width": 0.12 });
+
+// A ruler below the section, in millimetres, with a number every `step`.
+export function ruler(radius, step) {
+  let path = `M0 1H${radius}`;
+  for (let mm = 0; mm <= radius; mm += 1) path += `M${mm} 1v${mm % 5 ? 0.5 : 1}`;
+  const marks = [svg("path", { d: path, stroke: "currentColor", "stroke-width": 0.12, fill: "none" })];
+  for (let mm = 0; mm <= radius; mm += step)
+    marks.push(svg("text", { x: mm, y: 4, "text-anchor": "middle" }, mm === 20 ? "20 mm" : String(mm)));
+  return marks;
+}

@@ -1,0 +1,96 @@
+"""Figures with their errors, and differences of figures."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from layers.ball_file import ball_from_table
+from layers.errors import InputError, SolverError
+from layers.estimates import Estimate, Figure, differences
+from layers.materials import default_catalogue
+
+BALL = ball_from_table(
+    {"layer": [{"role": "core", "outer_diameter_mm": 42.7, "material": "core rubber, soft"}]},
+    default_catalogue(),
+    "ball.toml",
+)
+
+
+def figure(value, error=0.1, name="frequency_hz", unit="Hz"):
+    return Figure(name, value, unit, "finite element", error, 9.0)
+
+
+def one(value, error=0.1):
+    return Estimate(BALL, {"frequency_hz": figure(value, error)}, {"cor": "no rebound"})
+
+
+@given(st.floats(1.0, 1e4), st.floats(-50.0, 50.0), st.floats(0.1, 20.0))
+def test_a_difference_counts_only_beyond_its_error(value, step, error):
+    found = differences(one(value, error), one(value + step, error))["frequency_hz"]
+    assert found.beyond_error == (abs((value + step) - value) > error)
+
+
+def test_a_difference_is_signed_and_takes_the_larger_error():
+    step = one(3000.0, 2.0)["frequency_hz"] - one(2990.0, 5.0)["frequency_hz"]
+    assert (step.value, step.error, step.unit) == (10.0, 5.0, "Hz")
+    assert step.beyond_error
+    assert not (figure(3000.0, 20.0) - figure(2990.0)).beyond_error
+
+
+def test_only_the_same_figure_is_subtracted():
+    with pytest.raises(InputError, match="frequency_hz less mass_g"):
+        figure(1.0) - figure(1.0, name="mass_g")
+    with pytest.raises(TypeError):
+        figure(1.0) - 3.0
+
+
+def test_a_failed_figure_is_not_a_number():
+    with pytest.raises(SolverError, match="no rebound"):
+        one(1.0)["cor"]
+
+
+def several():
+    figures = [
+        figure(3000.0),
+        figure(120.0, name="driver fast.spin_rpm", unit="rpm"),
+        figure(0.78, 0.0009, name="cor", unit="1"),
+    ]
+    return Estimate(BALL, {f.name: f for f in figures}, {"mass_g": "<no> mass"})
+
+
+def test_a_figure_is_found_by_another_name_that_means_the_same():
+    estimate = several()
+    assert estimate["cor@38.1"] is estimate["cor"]
+    assert estimate["spin_rpm"].name == "driver fast.spin_rpm"
+    with pytest.raises(InputError, match=r"cor@45 was not asked for; there are: .*cor"):
+        estimate["cor@45"]
+    with pytest.raises(InputError, match="not known"):
+        estimate["corr"]
+
+
+def test_a_figure_of_two_swings_needs_its_swing():
+    estimate = several()
+    slow = figure(110.0, name="driver slow.spin_rpm", unit="rpm")
+    both = Estimate(BALL, estimate.figures | {slow.name: slow})
+    with pytest.raises(InputError, match=r"one of driver fast.spin_rpm, driver slow.spin_rpm"):
+        both["spin_rpm"]
+
+
+def test_a_frame_has_a_row_a_figure():
+    frame = several().to_frame()
+    assert list(frame.index) == ["frequency_hz", "driver fast.spin_rpm", "cor", "mass_g"]
+    assert frame.loc["frequency_hz", "value"] == 3000.0
+    assert frame.loc["cor", ["unit", "failed"]].tolist() == ["1", ""]
+    assert frame.loc["mass_g", "failed"] == "<no> mass"
+    assert frame["value"].isna().tolist() == [False, False, False, True]
+    assert frame["value"].dtype == float
+
+
+def test_views_are_short_and_escaped():
+    estimate = several()
+    assert "cor 0.78000 ± 0.00090" in repr(estimate)
+    assert "mass_g failed: <no> mass" in repr(estimate)
+    html = estimate._repr_html_()
+    assert "&lt;no&gt; mass" in html
+    assert "<no>" not in html
+    assert repr(figure(2.0) - figure(1.5)) == "frequency_hz 0.50 ± 0.10 Hz"

@@ -1,0 +1,104 @@
+"""Starting the live bench: sliders, what cannot be served, Ctrl-C, fuzzed requests."""
+
+import re
+import signal
+import socket
+import subprocess
+import sys
+
+import pytest
+
+from layers.ball_file import read_ball
+from layers.errors import InputError
+from optimize.bench.build import build_of
+from optimize.bench.serve import listen
+from optimize.bench.session import open_bench
+from optimize.bench.sliders import panel_of
+from optimize.commands.app import main
+from optimize.scenario.brief import read_scenario
+from tests.benchmarks.bench_fuzz import fuzzed
+from tests.helpers.bench import BALLS, FOUR, ROOT, SWING, TWO
+
+
+def test_sliders_take_the_scenarios_ranges_and_hold_the_ball():
+    scenario = read_scenario(ROOT / "scenarios" / "four_layer_speed_feel.toml")
+    panel = panel_of(read_ball(FOUR), scenario)
+    sliders = {(slider.layer, slider.what): slider for slider in panel.sliders}
+    assert len(sliders) == 12
+    outer = sliders[2, "thickness_mm"]
+    assert (outer.low, outer.high) == (3.5, 11.5)
+    assert (sliders[2, "density_g_cm3"].low, sliders[2, "density_g_cm3"].high) == (1.02, 1.35)
+    for slider in panel.sliders:
+        assert slider.min <= slider.low <= slider.start <= slider.high <= slider.max
+        assert slider.value(slider.fraction(slider.start)) == pytest.approx(slider.start, rel=1e-12)
+    assert build_of(panel.start(), panel.ball) == read_ball(FOUR)
+
+
+def test_a_ball_of_other_layers_is_refused():
+    scenario = read_scenario(ROOT / "scenarios" / "four_layer_speed_feel.toml")
+    with pytest.raises(InputError, match="which no build of scenario"):
+        panel_of(read_ball(TWO), scenario)
+
+
+def test_what_cannot_be_served_is_said_in_one_sentence(tmp_path, capsys):
+    taken = listen(0)
+    port = str(taken.getsockname()[1])
+    for arguments, words in [
+        (["--port", port], "cannot be used"),
+        (["--swing", "driver fats"], "'driver fats' is not in the table"),
+        (["--ledger", str(TWO)], "is damaged"),
+        (["--scenario", str(TWO)], "is not a known field"),
+    ]:
+        assert main(["bench", str(TWO), "--no-browser", *arguments]) == 2
+        said = capsys.readouterr().err.splitlines()[-1]
+        assert said.startswith("orbwright: ")
+        assert words in said
+    taken.close()
+
+
+def test_a_bench_with_a_scenario_shows_its_figures_and_limits():
+    scenario = read_scenario(ROOT / "scenarios" / "slow_swing.toml")
+    bench = open_bench(read_ball(BALLS / "three_layer_soft_feel.toml"), scenario)
+    assert bench.swings == ("driver slow", "driver fast", "mid iron fast")
+    assert "driver slow.carry_m" in bench.names
+    assert bench.conditions.wind == (-2.0, 0.0, 0.0)
+    limits = {(bound.figure, bound.side): bound.value for bound in bench.bounds}
+    assert limits["deflection_mm", "at most"] == 5.0
+    assert limits["mass_g", "at most"] == 45.93
+    assert {bound.figure for bound in bench.bounds} <= set(bench.names)
+    bench.close()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent by a POSIX signal")
+def test_ctrl_c_ends_the_command_and_its_processes():
+    command = [
+        sys.executable,
+        "-c",
+        "import sys; from optimize.start import main; sys.exit(main())",
+    ]
+    options = ["bench", str(TWO), "--swing", SWING, "--no-browser"]
+    running = subprocess.Popen([*command, *options], stderr=subprocess.PIPE, text=True, cwd=ROOT)
+    assert running.stderr is not None
+    said = ""
+    while "Ctrl-C" not in said:
+        line = running.stderr.readline()
+        assert line, said
+        said += line
+    address = re.search(r"http://127\.0\.0\.1:(\d+)/#\S+", said)
+    assert address
+    with socket.create_connection(("127.0.0.1", int(address[1])), timeout=10):
+        pass
+    running.send_signal(signal.SIGINT)
+    rest = running.stderr.read()
+    assert running.wait(30) == 130
+    assert "Traceback" not in rest
+    with pytest.raises(OSError, match="refused"):
+        socket.create_connection(("127.0.0.1", int(address[1])), timeout=2)
+
+
+def test_fuzzed_requests_meet_no_unhandled_error():
+    statuses, logged = fuzzed(300, seed=2)
+    assert logged == ""
+    assert sum(statuses.values()) == 300
+    assert {"200", "400", "403", "422"} <= set(statuses)
+    assert not [status for status in statuses if status.startswith("5") and status != "503"]
