@@ -71,7 +71,29 @@ def energy_parts(
     spin: float,
     inertia: float,
 ) -> dict[str, float]:
-    """Where the energy went, J, whole ball."""
+    """Where the energy went, J, whole ball.
+
+    Parameters
+    ----------
+    model : Model
+        The meshed ball.
+    u, v : (3, nodes) array
+        Displacements and velocities at the end, m and m/s.
+    state : array
+        Internal variables of the elements at the end.
+    before : (club, face) arrays
+        State of the club and of the face's spring before the impact, see `layers.strike.head`.
+    club, face : (CLUB_ROWS,), (FACE_ROWS,) array
+        The same at the end.
+    result : array
+        Sums of the march: losses by contact, friction and material, J.
+    mean : (3,) array
+        Mean velocity of the ball, m/s.
+    spin : float
+        Of the ball, rad/s.
+    inertia : float
+        Moment of inertia of the meshed ball, kg m2.
+    """
     m, old = model.node_mass, before[0][:, : len(model.node_mass)]
     kinetic = float((v * momentum_of(model, v)).sum())
     parts = {

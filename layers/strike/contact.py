@@ -175,7 +175,17 @@ def _settle(
 
 @njit(cache=True)
 def distance(points: Any, u: Any, node: int, club: Any) -> Any:
-    """Distance of a node from the face's tangent plane, m."""
+    """Distance of a node from the face's tangent plane, m.
+
+    Parameters
+    ----------
+    points, u : (3, nodes) array
+        Nodes before the impact and their displacements, m.
+    node : int
+        Which node.
+    club : (CLUB_ROWS,) array
+        State of the club, see `layers.strike.head`.
+    """
     x = points[0, node] + u[0, node] - club[FACE_X]
     z = points[2, node] + u[2, node] - club[FACE_Z]
     return x * math.cos(club[TURN]) + z * math.sin(club[TURN])

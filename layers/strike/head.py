@@ -10,10 +10,10 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
+from layers.numerics.machine_code import njit
 from layers.strike.contact import (
     CLUB_ROWS,
     CURVATURE,
@@ -97,7 +97,18 @@ def half_head(
 
 
 def club_before(offset: FloatArray, velocity: FloatArray, radius: float) -> FloatArray:
-    """State of the club as its face touches the ball, (CLUB_ROWS,)."""
+    """State of the club as its face touches the ball, (CLUB_ROWS,).
+
+    Parameters
+    ----------
+    offset : (2,) array
+        From the head's centre of mass to where the face touches, along the normal and up the face,
+        m.
+    velocity : (2,) array
+        Of the head, along the same axes, m/s.
+    radius : float
+        Of the ball, m: the face starts so far from its centre.
+    """
     club = np.zeros(CLUB_ROWS)
     club[FACE_X] = -radius
     club[[HEAD_X, HEAD_Z]] = np.array([-radius, 0.0]) - offset
@@ -164,7 +175,17 @@ def drive_club(face: Any, club: Any, sums: Any, mean: float, step: float) -> Non
 
 @njit(cache=True)
 def may_meet_again(face: Any, club: Any, nearest: float) -> Any:
-    """Whether a springing face, swinging freely, still reaches the ball's nearest point."""
+    """Whether a springing face, swinging freely, still reaches the ball's nearest point.
+
+    Parameters
+    ----------
+    face : (FACE_ROWS,) array
+        State of the face's spring.
+    club : (CLUB_ROWS,) array
+        State of the club.
+    nearest : float
+        Distance of the ball's nearest point from the face, m.
+    """
     if face[SPRING] == 0.0:
         return False
     cos, sin = math.cos(club[TURN]), math.sin(club[TURN])

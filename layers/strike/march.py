@@ -35,7 +35,7 @@ from layers.strike.kernels import (
 
 # Rows of the results.
 ELAPSED, FIRST, LAST, LOSS_RELAXATION, LOSS_BULK, LOSS_FRICTION, LOSS_CONTACT = range(7)
-SHORTENING, STEPS, ENDED, RECORDED, TORQUE, LONGEST_GAP, BROKEN = range(7, 14)
+DEFORMATION, STEPS, ENDED, RECORDED, TORQUE, LONGEST_GAP, BROKEN = range(7, 14)
 RESULT_ROWS = 14
 # Rows of the history.
 TIME, NORMAL, TANGENTIAL, SLIP, STUCK = range(5)
@@ -223,8 +223,8 @@ def _march(
         result[LOSS_FRICTION] += sums[FRICTION_LOSS]
         result[LOSS_CONTACT] += sums[CONTACT_LOSS]
         result[TORQUE] += mean * sums[TORQUE_SUM]
-        shortening = reach - distance(points, u, far, club)
-        result[SHORTENING] = max(result[SHORTENING], shortening)
+        deformation = reach - distance(points, u, far, club)
+        result[DEFORMATION] = max(result[DEFORMATION], deformation)
         if sums[NORMAL_FORCE] > 0.0:
             if result[FIRST] < 0.0:
                 result[FIRST] = time

@@ -6,8 +6,7 @@ touch, z points up the face, y is lateral.
 """
 
 import math
-from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,6 +20,7 @@ from layers.strike import contact
 from layers.strike import march as rows
 from layers.strike.balance import energy_parts, momentum_residual
 from layers.strike.head import club_before, face_period, half_head
+from layers.strike.launch import Contact, Launch, Rebound, Strike
 from layers.strike.model import LEVELS, Settings, build_model, momentum_of, volume_ratio
 
 HISTORY = 512
@@ -29,137 +29,6 @@ PAUSE = 40e-6
 # Share taken of the stable step of central differences with lagging viscous stress; the bound is
 # for the elements as last checked.
 SAFETY = 0.95
-
-
-@dataclass(frozen=True)
-class Strike:
-    """How a club meets the ball.
-
-    Attributes
-    ----------
-    club_mass : float
-        Mass of the club head, kg.
-    club_speed : float
-        Its speed before impact, m/s.
-    dynamic_loft : float
-        Elevation of the face's normal at impact, rad.
-    attack_angle : float
-        Elevation of the head's path, rad, positive upward.
-    friction : float, optional
-        Coulomb friction between cover and face, whatever the speed of sliding; the cover's own if
-        not given.
-    surface : {"dry", "wet"}
-        Which of the cover's own.
-    face_stiffness : float, optional
-        Stiffness of a face that springs along its normal, N/m; rigid if not given.
-    face_mass : float
-        Mass that moves with a springing face, kg; part of `club_mass`.
-    inertia : float, optional
-        Of the head about its heel-toe axis through the centre of mass, kg m2; a head without does
-        not turn.
-    depth : float
-        Of the centre of mass behind the point of impact, along the face's normal, m.
-    impact_height : float
-        Of the point of impact above the centre of mass's projection on the face, up the face, m.
-    roll_radius : float, optional
-        Of the face from crown to sole, m; flat if not given. Loft is that at the point of impact.
-    """
-
-    club_mass: float
-    club_speed: float
-    dynamic_loft: float
-    attack_angle: float
-    friction: float | None = None
-    face_stiffness: float | None = None
-    face_mass: float = 0.03
-    inertia: float | None = None
-    depth: float = 0.0
-    impact_height: float = 0.0
-    roll_radius: float | None = None
-    surface: Literal["dry", "wet"] = "dry"
-
-
-@dataclass(frozen=True)
-class Contact:
-    """What the face felt, over time: k samples."""
-
-    time: FloatArray
-    normal_force: FloatArray
-    tangential_force: FloatArray
-    slip_speed: FloatArray
-    sticking_share: FloatArray
-
-
-@dataclass(frozen=True)
-class Launch:
-    """The ball as it leaves the face.
-
-    Attributes
-    ----------
-    ball_speed : float
-        m/s.
-    launch_angle : float
-        Elevation of its path, rad.
-    spin : float
-        Backspin, rad/s.
-    contact_time, peak_deformation : float
-        s, and m by which the ball's diameter along the face's normal is shortened at most.
-    club_speed_after, club_turn_rate : float
-        Of the head's centre of mass, m/s; rad/s, positive as loft grows.
-    history : Contact
-        Forces (N, of the whole ball), slip speed weighted by normal force (m/s), share of the
-        normal force on sticking ground.
-    energy : dict of str to float
-        J: where the club's kinetic energy went, and ``residual``, what the parts fail to add to.
-    momentum_residual : float
-        Failing of linear and angular momentum balance, relative to the momentum exchanged.
-    flag : str
-        Empty, or a sentence of caution.
-    """
-
-    ball_speed: float
-    launch_angle: float
-    spin: float
-    contact_time: float
-    peak_deformation: float
-    club_speed_after: float
-    club_turn_rate: float
-    history: Contact
-    energy: dict[str, float]
-    momentum_residual: float
-    flag: str
-
-
-@dataclass(frozen=True)
-class Rebound:
-    """A ball thrown on a fixed plate as it leaves again.
-
-    Attributes
-    ----------
-    cor : float
-        Normal speed after over before.
-    tangential_ratio : float
-        Tangential velocity of the contact point after over before: 1 frictionless, 0 rolling.
-    spin : float
-        rad/s, positive toward rolling.
-    normal_speed, tangential_speed : float
-        Of the centre, after, m/s.
-    contact_time : float
-        s.
-    history, energy, momentum_residual, flag
-        As in `Launch`.
-    """
-
-    cor: float
-    tangential_ratio: float
-    spin: float
-    normal_speed: float
-    tangential_speed: float
-    contact_time: float
-    history: Contact
-    energy: dict[str, float]
-    momentum_residual: float
-    flag: str
 
 
 class _Outcome(NamedTuple):
@@ -194,7 +63,17 @@ def club_impact(body: Body, strike: Strike, level: Level = "default") -> Launch:
 
 
 def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
-    """Compute `club_impact` with numerical settings of one's own."""
+    """Compute `club_impact` with numerical settings of one's own.
+
+    Parameters
+    ----------
+    body : Body
+        The ball.
+    strike : Strike
+        The swing at impact.
+    settings : Settings
+        Mesh and time step.
+    """
     _check(strike)
     face, offset = half_head(
         strike.club_mass,
@@ -226,7 +105,7 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
         launch_angle=math.atan2(z, x),
         spin=out.spin,
         contact_time=float(out.result[rows.LAST] - out.result[rows.FIRST]),
-        peak_deformation=float(out.result[rows.SHORTENING]),
+        peak_deformation=float(out.result[rows.DEFORMATION]),
         club_speed_after=math.hypot(*moving),
         club_turn_rate=float(out.club[contact.TURN_RATE]),
         history=out.history,
@@ -258,7 +137,19 @@ def barrier_oblique(
 def throw_ball(
     body: Body, speed: float, angle: float, friction: float, settings: Settings
 ) -> Rebound:
-    """Compute `barrier_oblique` with numerical settings of one's own."""
+    """Compute `barrier_oblique` with numerical settings of one's own.
+
+    Parameters
+    ----------
+    body : Body
+        The ball.
+    speed, angle : float
+        Inbound, m/s, and rad from the barrier's normal.
+    friction : float
+        Coulomb's coefficient of the barrier.
+    settings : Settings
+        Mesh and time step.
+    """
     if not 0.0 < speed <= 150.0:
         raise InputError(f"speed is {speed:g} m/s, but must be above 0 and at most 150.")
     if not 0.0 <= angle < 1.5:

@@ -17,7 +17,7 @@ from layers.files.text import Name, Text, read_text
 from layers.materials import Grade
 
 if TYPE_CHECKING:
-    from layers.strike.strike import Strike
+    from layers.strike.launch import Strike
 
 _NAME = re.compile(r"[a-z0-9]+(?: [a-z0-9]+)*")
 
@@ -43,16 +43,16 @@ class Swing(Table):
     friction: float | None = numeric(
         "1",
         "Coulomb friction of this face at any speed; none takes the cover's own",
+        0.0,
+        2.0,
+        None,
+    )
+    face_stiffness_kn_mm: float | None = numeric(
         "kN/mm",
         "stiffness of the face's spring along its normal; none is rigid",
         0.5,
         1000.0,
         None,
-        2.0,
-        None,
-    )
-    face_stiffness_kn_mm: float | None = numeric(
-        "kN/mm", "stiffness of the face's spring along its normal; none is rigid", 0.5, 1000.0, None
     )
     face_mass_g: float = numeric(
         "g", "part of the head's mass that moves with a springing face", 1.0, 500.0, 30.0
@@ -119,7 +119,7 @@ class Swing(Table):
 
     def strike(self) -> "Strike":
         """Return the same in SI, as the oblique impact takes it."""
-        from layers.strike.strike import Strike  # compiled code: loaded when an impact is wanted
+        from layers.strike.launch import Strike
 
         stiffness = self.face_stiffness_kn_mm
         return Strike(

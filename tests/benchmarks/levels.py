@@ -21,7 +21,8 @@ from layers.compression.curve import compress
 from layers.impact.barrier import barrier_impact, cor_slope, initial_velocity
 from layers.materials import Material, default_catalogue
 from layers.rules.overall_distance import MILE_PER_HOUR
-from layers.strike.strike import Strike, club_impact
+from layers.strike.launch import Strike
+from layers.strike.strike import club_impact
 from layers.strike.swings import find_swing
 from tests.helpers.heads import club_restitution, face_stiffness
 from tests.optimize.commands.test_instruments import BALLS

@@ -8,7 +8,8 @@ from scipy.optimize import brentq
 
 from layers.ball import Body
 from layers.mass.inertia import mass, moment_of_inertia
-from layers.strike.strike import Launch, Strike, club_impact
+from layers.strike.launch import Launch, Strike
+from layers.strike.strike import club_impact
 
 # The rule on clubs: a ball at 160 ft/s, restitution 0.822 and a tolerance of 0.008; about 0.77 to
 # 0.78 without spring effect (common practice).

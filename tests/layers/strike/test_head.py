@@ -11,7 +11,8 @@ from layers.ball_file import read_ball
 from layers.errors import InputError, SolverError
 from layers.rules.overall_distance import MILE_PER_HOUR
 from layers.strike import balance, contact
-from layers.strike.strike import Launch, Strike, club_impact
+from layers.strike.launch import Launch, Strike
+from layers.strike.strike import club_impact
 from layers.strike.swings import find_swing
 from tests.helpers.heads import RULE_LIMIT, club_restitution, impulses, lumped_launch
 from tests.optimize.commands.test_instruments import BALLS
