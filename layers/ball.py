@@ -75,12 +75,12 @@ class Ball(Table):
     def _diameters_grow(self) -> "Ball":
         inner = 0.0
         for number, layer in enumerate(self.layer, start=1):
-            thickness = (layer.outer_diameter_mm - inner) / 2.0
-            if thickness < THINNEST_LAYER_MM:
+            least = inner + 2 * THINNEST_LAYER_MM
+            if layer.outer_diameter_mm < least - 1e-9:  # 25.4 less 25.0 is 0.4, but for rounding
                 raise ValueError(
                     f"layer {number} ({layer.role}), outer_diameter_mm is "
                     f"{layer.outer_diameter_mm:g}, but must be at least "
-                    f"{inner + 2 * THINNEST_LAYER_MM:g}: diameters grow outward and a layer is at "
+                    f"{least:g}: diameters grow outward and a layer is at "
                     f"least {THINNEST_LAYER_MM:g} mm thick"
                 )
             inner = layer.outer_diameter_mm

@@ -4,6 +4,7 @@ Code that several processes compile at the same moment can differ in the last bi
 ask for equality to that bit.
 """
 
+import signal
 import subprocess
 import sys
 import tempfile
@@ -29,6 +30,9 @@ estimate(random_balls(1, seed=0)[0], figures)
 
 
 def pytest_configure(config):
+    # A shell's background jobs ignore Ctrl-C, and so would the commands that tests interrupt.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     if not hasattr(config, "workerinput"):
         # A slip in the mechanics fails the tests that meet it, each with its own traceback.
         ended = subprocess.run([sys.executable, "-c", _COMPILE], capture_output=True, text=True)

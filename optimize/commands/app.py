@@ -6,6 +6,8 @@ Nothing heavy is imported here: each command imports what it needs, so that help
 import errno
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated, Any
 
 import typer
@@ -38,7 +40,17 @@ _GROUPS = {
 
 
 class _Grouped(TyperGroup):
-    """Help that lists the commands by group."""
+    """Help that lists the commands by group; Ctrl-C comes back as such, not as an exit code."""
+
+    def make_context(self, *arguments: Any, **options: Any) -> Any:
+        """Read the options."""
+        with _ctrl_c_told():
+            return super().make_context(*arguments, **options)
+
+    def invoke(self, *arguments: Any, **options: Any) -> Any:
+        """Run the command."""
+        with _ctrl_c_told():
+            return super().invoke(*arguments, **options)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """Write the groups, each as a list of its commands with their short help."""
@@ -52,6 +64,14 @@ class _Grouped(TyperGroup):
             ]
             with formatter.section(title):
                 formatter.write_dl(rows)
+
+
+@contextmanager
+def _ctrl_c_told() -> Iterator[None]:
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise typer.Abort from None
 
 
 app = typer.Typer(

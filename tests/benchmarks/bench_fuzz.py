@@ -134,7 +134,7 @@ def _request(place: Served, setting: dict[str, Any], dice: random.Random) -> byt
 
 def _sent(place: Served, request: bytes, dice: random.Random) -> str:
     """Send a request; return the answer's status, or how it ended without one."""
-    with socket.create_connection((LOOPBACK, place.port), timeout=60) as line:
+    with socket.create_connection((LOOPBACK, place.port), timeout=600) as line:
         try:
             line.sendall(request)
             if dice.random() < 0.02:

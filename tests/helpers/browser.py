@@ -19,6 +19,9 @@ FLAGS = (
     "--disable-component-update",
 )
 
+# However loaded the machine is: what a test waits for comes, or the page hangs.
+PATIENCE_MS = 600_000
+
 
 def needs_chromium() -> None:
     """Skip a module where there is no browser to drive."""
@@ -34,7 +37,9 @@ def chromium() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as player:
-        browser = player.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        browser = player.chromium.launch(
+            executable_path=CHROMIUM, args=list(FLAGS), timeout=PATIENCE_MS
+        )
         yield browser
         browser.close()
 
@@ -45,6 +50,7 @@ def opened(browser: Any, path: Path, **context: Any) -> Iterator[Any]:
     frame = {"viewport": {"width": 1280, "height": 900}}
     with browser.new_context(**(frame | context)) as place:
         place.set_offline(True)
+        place.set_default_timeout(PATIENCE_MS)
         page, trouble = place.new_page(), []
         address = path.as_uri()
         page.on("request", lambda r: r.url.split("#")[0] == address or trouble.append(r.url))
@@ -57,5 +63,7 @@ def opened(browser: Any, path: Path, **context: Any) -> Iterator[Any]:
 
 
 def settle(page: Any) -> None:
-    """Wait until a filter's slow views have followed."""
-    page.wait_for_timeout(250)
+    """Wait until a filter's slow views have followed: this timer is set after theirs, of 90 ms."""
+    page.evaluate(
+        "new Promise((done) => requestAnimationFrame(() => setTimeout(done, 100)))",
+    )

@@ -41,7 +41,7 @@ class Loopback:
     def wait(self, count: int) -> None:
         """Wait until so many workers have come."""
         with Client(self.address, set_as_default=False) as client:
-            client.wait_for_workers(count, timeout=60)
+            client.wait_for_workers(count, timeout=600)
 
     def kill(self, process: subprocess.Popen) -> None:
         process.send_signal(signal.SIGKILL)
@@ -70,7 +70,7 @@ def _started(
 
 
 def _address(file: Path) -> str:
-    until = time.monotonic() + 60.0
+    until = time.monotonic() + 600.0
     while time.monotonic() < until:
         with suppress(FileNotFoundError, json.JSONDecodeError):
             return json.loads(file.read_text())["address"]

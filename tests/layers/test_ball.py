@@ -1,14 +1,17 @@
 """The ball's data: nesting, stages, TOML and its messages."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layers.ball import Ball, Layer
+from layers.ball import Ball, Body, Layer
 from layers.ball_file import ball_from_table, read_ball, write_ball
 from layers.errors import InputError
 from layers.estimation import estimate
+from layers.mass import inertia
 from layers.materials import default_catalogue
 
 CATALOGUE = default_catalogue()
@@ -129,6 +132,48 @@ def test_any_diameters_give_a_nested_ball_or_a_sentence(diameters):
     assert np.all(np.diff(ball.body().outer_radius, prepend=0.0) >= 0.199e-3)
 
 
+def test_the_dimples_of_a_body_are_those_of_the_ball():
+    ball = build(dimple_volume_percent=1.2, dimple_depth_mm=0.4)
+    body = ball.body()
+    assert body.dimple_volume_fraction == pytest.approx(0.012)
+    assert body.dimple_depth == pytest.approx(0.4e-3)
+    # By hand: the dimples' mass lies in the shell from 20.95 to 21.35 mm, I = 2/3 m <r^2>.
+    cover = ball.layer[-1].material.density_g_cm3.value
+    removed = cover * 0.012 * 4 / 3 * np.pi * 2.135**3
+    square = 0.6 * (2.135**5 - 2.095**5) / (2.135**3 - 2.095**3)
+    smooth = build(dimple_volume_percent=0.0).body()
+    lost = 1e7 * (inertia.moment_of_inertia(smooth) - inertia.moment_of_inertia(body))
+    assert lost == pytest.approx(2 / 3 * removed * square, rel=1e-9)
+    # Guard: a depth of 0.15 mm in place of 0.4 mm is 1 % of it.
+    shallow = build(dimple_volume_percent=1.2, dimple_depth_mm=0.15).body()
+    moved = inertia.moment_of_inertia(body) - inertia.moment_of_inertia(shallow)
+    assert 1e7 * moved > 0.005 * lost
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("dimple_volume_percent", -0.01),
+        ("dimple_volume_percent", 2.01),
+        ("dimple_depth_mm", 0.0),
+        ("dimple_depth_mm", 0.51),
+    ],
+)
+def test_dimples_out_of_range_are_named(field, value):
+    with pytest.raises(InputError, match=field):
+        build(**{field: value})
+
+
+def test_a_ball_of_one_layer_and_its_thinnest_layer():
+    rows = table()
+    one = ball_from_table(rows | {"layer": rows["layer"][:1]}, CATALOGUE, "ball.toml")
+    assert one.stage(1) is one
+    # From 0.2 mm on a layer is thick enough.
+    assert build(diameters=(25.0, 25.4, 42.7)).diameter_mm == 42.7
+    with pytest.raises(InputError, match=r"at least 0\.2 mm thick"):
+        build(diameters=(25.0, 25.399, 42.7))
+
+
 # Balls made and changed in Python.
 
 
@@ -219,3 +264,11 @@ def test_views_are_short_and_escaped():
     assert "&lt;b&gt;" in ball._repr_html_()
     assert "<b>" not in ball._repr_html_()
     assert len(repr(ball.layer[0])) < 100
+
+
+def test_bodies_and_pieces_have_the_balls_own_dimples_unless_said():
+    depth = 1e-3 * Ball.model_fields["dimple_depth_mm"].default
+    for kind in (Body, inertia.Pieces):
+        fields = {field.name: field.default for field in dataclasses.fields(kind)}
+        assert fields["dimple_depth"] == pytest.approx(depth)
+        assert fields["dimple_volume_fraction"] == 0.0

@@ -1,5 +1,6 @@
 """The one door: names of figures, stages, failures, batches."""
 
+import math
 from concurrent.futures import ProcessPoolExecutor
 
 import pytest
@@ -10,6 +11,8 @@ from layers.errors import InputError, SolverError
 from layers.estimation import _Bench, estimate, estimate_many
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.mass import inertia
+from layers.strike import strike
+from layers.strike.strike import Launch
 from tests.helpers.builds import random_balls
 
 EXACT = ("mass_g", "diameter_mm", "moi_g_cm2", "moi_ratio", "mean_density_g_cm3")
@@ -132,3 +135,23 @@ def test_batches_and_processes_agree_to_the_last_bit():
     with ProcessPoolExecutor(2) as pool:
         there = estimate_many(balls, names, pool.map)
     assert [e.as_record() for e in here] == [e.as_record() for e in there]
+
+
+def test_topspin_off_the_club_flies_as_no_spin(monkeypatch):
+    """The laws know no downward lift: a flight starts with no spin, the launch keeps its figure."""
+
+    def struck(spin):
+        launch = Launch(60.0, 0.3, spin, 5e-4, 2e-3, 30.0, None, {}, 0.0, "")
+        monkeypatch.setattr(strike, "club_impact", lambda body, blow, level: launch)
+        names = [f"driver fast.{figure}" for figure in ("spin_rpm", "carry_m", "landing_spin_rpm")]
+        made = estimate(random_balls(1, seed=3)[0], names)
+        assert not made.failed
+        return [made[name].value for name in names]
+
+    spin, *flown = struck(-300.0)
+    assert spin == pytest.approx(-300.0 * 30.0 / math.pi)
+    _, *without = struck(0.0)
+    assert flown == without
+    # Guard: as much backspin carries elsewhere.
+    _, *back = struck(300.0)
+    assert back[0] > without[0] + 0.1

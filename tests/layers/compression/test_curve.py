@@ -268,3 +268,14 @@ def test_deflection_of_a_measured_curve_with_one_load():
     assert curve.deflection_at(1.0) == pytest.approx(1.0)
     with pytest.raises(InputError, match="from 0 to 8 N"):
         curve.deflection_at(8.1)
+
+
+def test_published_hertz_starts_the_first_step():
+    """Approach = slope force^(2/3): 10 to 130 kgf at nu 0.49 by Hertz (checks: C)."""
+    for modulus, millimetres in {40.0: 4.082, 60.0: 3.115, 80.0: 2.571, 100.0: 2.216}.items():
+        slope = compression._hertz_slope(sphere(modulus))
+        span = np.diff(STANDARD ** (2 / 3))[0]
+        assert 1e3 * slope * span == pytest.approx(millimetres, abs=6e-4)
+    # Another Poisson's ratio and the outermost layer alone.
+    two = layered_body([20.0, 42.67], [5.0, 300.0], [0.49, 0.3], [1.15, 0.95])
+    assert compression._hertz_slope(two) == pytest.approx(hertz(1.0, 300.0, poisson=0.3), rel=1e-9)

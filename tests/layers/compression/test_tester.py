@@ -110,3 +110,27 @@ def test_a_curve_that_ends_too_early_is_refused():
     short = Compression(FORCE[:9], MIDDLE.deflection[:9], np.zeros(9), "")
     with pytest.raises(InputError, match="must reach the tester's force"):
         score(TRUE, short, 42.67e-3)
+
+
+def test_references_with_proportional_slopes_are_refused():
+    """A larger ball presses the spring further, and its score may still say nothing new.
+
+    A score's slopes by log(rate) and travel are in the ratio -F d'(F). A Hertz-like body has
+    F d' = 2/3 d, a linear one F d' = d: here both have the same F d' at the tester's forces.
+    """
+    larger = 43.27e-3
+    force = score(TRUE, MIDDLE, 42.67e-3).force
+    give = 2.0 / 3.0 * MIDDLE.deflection_at(force)
+    # The linear body's force, from deflection + spring's deflection = travel + excess diameter.
+    other = RATE * (TRAVEL + larger - TRUE.nominal_diameter - give)
+    line = Compression(FORCE, give * FORCE / other, np.zeros_like(FORCE), "")
+    first, second = score(TRUE, MIDDLE, 42.67e-3), score(TRUE, line, larger)
+    assert second.force * line.deflection_at(second.force) == pytest.approx(
+        second.force * give, rel=0.01
+    )
+    refs = (
+        Reference(first.points, MIDDLE),
+        Reference(second.points, line, diameter=larger),
+    )
+    with pytest.raises(InputError, match="too alike: the spring rate would be uncertain by"):
+        calibrated(SpringTester(), refs)

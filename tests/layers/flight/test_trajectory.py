@@ -400,3 +400,52 @@ def test_distance_screen():
     assert harder.nominal_total[0] > got.nominal_total[0] + 10.0 * YARD
     with pytest.raises(InputError, match="'future' is not in the list of tests; known: present, r"):
         distance_test("future")
+
+
+# --- moist air, coefficient by coefficient --------------------------------------------------------
+
+# CIPM-2007 (Picard, Davis, Glaeser, Fujii 2008, Metrologia 45, 149, table of appendix A; from
+# memory), written down anew: saturation pressure, enhancement, compressibility.
+SATURATION = {2: 1.2378847e-5, 1: -1.9121316e-2, 0: 33.93711047, -1: -6.3431645e3}
+ENHANCEMENT = (1.00062, 3.14e-8, 5.6e-7)
+# Powers of p/T, of t and of the vapour's mole fraction.
+COMPRESSIBILITY = {
+    (1, 0, 0): -1.58123e-6,
+    (1, 1, 0): 2.9331e-8,
+    (1, 2, 0): -1.1043e-10,
+    (1, 0, 1): -5.707e-6,
+    (1, 1, 1): 2.051e-8,
+    (1, 0, 2): -1.9898e-4,
+    (1, 1, 2): 2.376e-6,
+    (2, 0, 0): 1.83e-11,
+    (2, 0, 2): -0.765e-8,
+}
+WEATHERS = ((47.0, 108_000.0, 1.0), (-17.0, 61_000.0, 0.8), (23.0, 101_325.0, 0.0))
+
+
+def cipm_2007(celsius, pressure, humidity, z_terms=None):
+    """Density of moist air, kg/m3, by sums over the tables above; R and M_a of the same source."""
+    kelvin = 273.15 + celsius
+    saturation = math.exp(sum(c * kelvin**power for power, c in SATURATION.items()))
+    alpha, beta, gamma = ENHANCEMENT
+    x = humidity * (alpha + beta * pressure + gamma * celsius**2) * saturation / pressure
+    terms = COMPRESSIBILITY if z_terms is None else z_terms
+    z = 1.0 + sum(
+        c * (pressure / kelvin) ** i * celsius**j * x**k for (i, j, k), c in terms.items()
+    )
+    mole = 0.02896546  # kg, dry air with 400 ppm of carbon dioxide
+    return mole * (1.0 - 0.3780 * x) * pressure / (8.314472 * kelvin * z)
+
+
+@pytest.mark.parametrize(("celsius", "pascal", "humidity"), WEATHERS)
+def test_published_density_of_moist_air_in_every_coefficient(celsius, pascal, humidity):
+    expected = cipm_2007(celsius, pascal, humidity)
+    assert moist_air_density(celsius, pascal, humidity) == pytest.approx(expected, rel=1e-13)
+
+
+def test_guard_the_least_coefficient_of_moist_air_is_seen():
+    """One per cent of any term of Z moves some density by a thousand times the bar above."""
+    for key, value in COMPRESSIBILITY.items():
+        off = COMPRESSIBILITY | {key: 1.01 * value}
+        moved = [abs(cipm_2007(*w, off) / cipm_2007(*w) - 1.0) for w in WEATHERS]
+        assert max(moved) > 1e-10, key

@@ -336,3 +336,45 @@ def test_the_layer_that_broke_is_named(modulus: float) -> None:
 def test_the_same_impact_is_bit_identical() -> None:
     body = random_bodies(1, seed=3)[0]
     assert barrier_impact(body, 40.0) == barrier_impact(body, 40.0)
+
+
+# bulk terms: a ball all but incompressible would not show them
+
+
+def test_analytic_every_element_has_its_layers_wave_speed() -> None:
+    """1 / sum over the corners of 1 / STIFF is (K + 4/3 G (1 + sum s)) / rho, of instant moduli.
+
+    The surface's lightened corners give their mass to others of the same element.
+    """
+    body = replace(
+        sphere(poisson=0.3, strength=(0.3, 0.2), time=(40e-6, 1e-3)),
+        outer_radius=np.array([15e-3, RADIUS]),
+        density=np.array([1130.0, 950.0]),
+        shear_modulus=np.array([10e6, 70e6]),
+        bulk_modulus=np.array([30e6, 90e6]),
+        dynamic_modulus_ratio=np.array([1.5, 1.2]),
+        relaxation_strength=np.array([[0.3, 0.2], [0.1, 0.0]]),
+        relaxation_time=np.array([[40e-6, 1e-3], [40e-6, 1.0]]),
+    )
+    model = impact_model.impact_model(body, barrier.DEFAULT)
+    layer = impact_model.impact_mesh(body, barrier.DEFAULT).layer
+    stiff = impact_model.untiled(model.w)[kernels.STIFF : kernels.STIFF + 4, : len(layer)]
+    squared_speed = 1.0 / (1.0 / stiff).sum(axis=0)
+    core = 1.5 * (30e6 + 4 / 3 * 10e6 * 1.5) / 1130.0
+    cover = 1.2 * (90e6 + 4 / 3 * 70e6 * 1.1) / 950.0
+    assert squared_speed == pytest.approx(np.where(layer == 0, core, cover), rel=1e-12)
+
+
+@pytest.mark.parametrize("jacobian", [0.9, 1.2])
+def test_analytic_a_uniform_dilation_stores_half_the_bulk_modulus(jacobian: float) -> None:
+    """K/2 (J - 1)^2 a volume, and nothing else: the shape is kept."""
+    body = sphere(poisson=0.3)
+    model = impact_model.impact_model(body, barrier.DEFAULT)
+    rows = model.w.reshape(-1, kernels.ROWS, kernels.LANES)
+    rows[:, kernels.JINV] = jacobian ** (-1 / 3)
+    energy = barrier._energy_balance(model, np.zeros_like(model.x), 0.0, 0.0)
+    volume = model.mass.sum() / body.density[0]
+    expected = 0.5 * body.bulk_modulus[0] * (jacobian - 1.0) ** 2 * volume
+    assert energy.elastic == pytest.approx(expected, rel=1e-9)
+    assert (energy.network, energy.hourglass, energy.viscous) == (0.0, 0.0, 0.0)
+    assert energy.residual == pytest.approx(-expected, rel=1e-9)

@@ -1,5 +1,6 @@
 """Compiled code: made by another process, kept whole, and loaded only where it belongs."""
 
+import ast
 import json
 import os
 import shutil
@@ -239,3 +240,31 @@ def test_any_state_of_the_folder_gives_the_same_figures(installed):
     for file in files:
         file.rmdir()
     assert value() == first
+
+
+def test_compiled_functions_that_python_calls_are_kept():
+    """Else each process would compute with code of its own making, alike but for the last bit."""
+    kept, plain = {}, []
+    for path in (HERE / "layers").rglob("*.py"):
+        for function in ast.walk(ast.parse(path.read_text())):
+            if not isinstance(function, ast.FunctionDef):
+                continue
+            options = [
+                d.keywords
+                for d in function.decorator_list
+                if isinstance(d, ast.Call) and getattr(d.func, "id", "") == "njit"
+            ]
+            if options:
+                kept[function.name] = any(
+                    k.arg == "cache" and ast.literal_eval(k.value) for k in options[0]
+                )
+            else:
+                plain.append(function)
+    called = {
+        getattr(call.func, "id", getattr(call.func, "attr", ""))
+        for function in plain
+        for call in ast.walk(function)
+        if isinstance(call, ast.Call)
+    }
+    assert "march" in called & set(kept)
+    assert not [name for name in sorted(called & set(kept)) if not kept[name]]

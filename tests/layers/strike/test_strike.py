@@ -10,8 +10,10 @@ from layers.ball import Body
 from layers.errors import InputError
 from layers.impact.barrier import barrier_impact
 from layers.mass.inertia import mass, moment_of_inertia
+from layers.numerics.lanes import WIDTH
+from layers.strike import kernels
 from layers.strike.launch import Launch, Rebound, Strike
-from layers.strike.model import LEVELS, Settings
+from layers.strike.model import LEVELS, Settings, build_model
 from layers.strike.strike import barrier_oblique, club_impact, strike_ball, throw_ball
 from tests.helpers.builds import random_bodies
 from tests.helpers.maw import gross_slip_tangent, maw_rebound
@@ -319,3 +321,42 @@ def test_bad_throws_and_levels_are_refused() -> None:
         barrier_oblique(body, 10.0, 1.6, 0.4)
     with pytest.raises(InputError, match="level"):
         club_impact(body, DRIVER, "finest")  # type: ignore[arg-type]
+
+
+def test_limits_a_pair_split_in_two_is_one_pair() -> None:
+    """Two pairs of one relaxation time add their strengths, whatever the order of their arrays."""
+    one = sphere(strength=(0.3,), time=(40e-6,))
+    two = sphere(strength=(0.1, 0.2), time=(40e-6, 40e-6))
+    whole, split = (barrier_oblique(body, 30.0, math.radians(40.0), 0.4) for body in (one, two))
+    assert split.cor == pytest.approx(whole.cor, rel=1e-9)
+    assert split.spin == pytest.approx(whole.spin, rel=1e-6)
+    # Guard: one pair left out is seen.
+    less = barrier_oblique(sphere(strength=(0.2,), time=(40e-6,)), 30.0, math.radians(40.0), 0.4)
+    assert abs(less.cor - whole.cor) > 0.01
+
+
+def test_analytic_stiffness_against_the_hourglass_patterns() -> None:
+    """Means over the cube of |grad(xi eta)|^2 and |grad(xi eta zeta)|^2 by <xi^2> = 1/3.
+
+    The three of two coordinates are (a + b)/3, (b + c)/3, (c + a)/3; that of three (a + b + c)/9.
+    """
+    constant = elements(sphere())
+    patterns = constant[kernels.HOURGLASS : kernels.HOURGLASS + 4]
+    assert patterns[3] == pytest.approx(patterns[:3].sum(axis=0) / 6.0, rel=1e-12)
+    assert patterns[3].min() > 0.0
+
+
+def test_analytic_the_squared_wave_speed_of_every_element() -> None:
+    """Eight times (K + 4/3 G (1 + sum s)) / rho, of a material that is far from incompressible."""
+    body = sphere(poisson=0.3, strength=(0.2, 0.1), time=(40e-6, 1e-3))
+    shear, bulk = float(body.shear_modulus[0]), float(body.bulk_modulus[0])
+    expected = 8.0 * (bulk + 4.0 / 3.0 * 1.3 * shear) / float(body.density[0])
+    assert elements(body)[kernels.FREQUENCY] == pytest.approx(expected, rel=1e-12)
+
+
+def elements(body: Body) -> np.ndarray:
+    """Return the constants of a body's elements, a row each, without the padding."""
+    model = build_model(body, LEVELS["default"])
+    rows = np.moveaxis(model.constant, 1, 0).reshape(kernels.CONSTANT_ROWS, -1)
+    assert model.constant.shape[2] == WIDTH
+    return rows[:, : model.mesh.hexes.shape[1]]

@@ -5,6 +5,7 @@ import pytest
 from layers.ball_file import read_ball
 from layers.estimation import estimate
 from optimize.bench.build import read_build
+from optimize.ledger.ledger import Ledger
 from tests.helpers.bench import SWING, TWO, moved, served, until
 
 
@@ -89,9 +90,16 @@ def test_the_emulator_speaks_within_its_sliders_and_keeps_its_score(place):
     assert {f["basis"] for f in outside["figures"].values()} == {"closed form"}
 
 
+def rows_of(path):
+    with Ledger(path, reading=True) as book:
+        return len(book)
+
+
 def test_a_second_start_learns_from_the_ledger(place, ledger):
     until(lambda: place.ask("GET", "/api/state").record["trainer"]["done"])
+    before = rows_of(ledger)
     with served(read_ball(TWO), swings=[SWING], training_builds=8, ledger=ledger) as again:
-        until(lambda: again.ask("GET", "/api/state").record["trainer"]["computed"] >= 8, 20.0)
+        until(lambda: again.ask("GET", "/api/state").record["trainer"]["computed"] >= 8)
+        assert rows_of(ledger) == before  # none was computed anew
         lines = again.ask("POST", "/api/finite", again.start()).lines
         assert lines[-1]["end"] == "done"

@@ -9,7 +9,7 @@ from layers.ball_file import read_ball
 from layers.estimation import estimate
 from optimize.bench.build import read_build
 from tests.helpers.bench import SWING, TWO, served, until
-from tests.helpers.browser import chromium, needs_chromium
+from tests.helpers.browser import PATIENCE_MS, chromium, needs_chromium
 
 needs_chromium()
 
@@ -43,6 +43,7 @@ def opened(browser, bench, refusals=0, **context):
     """
     frame = {"viewport": {"width": 1400, "height": 1000}}
     with browser.new_context(**(frame | context)) as place:
+        place.set_default_timeout(PATIENCE_MS)
         page, trouble = place.new_page(), []
         own = f"http://127.0.0.1:{bench.port}/"
         page.on("request", lambda r: r.url.startswith((own, "blob:")) or trouble.append(r.url))
@@ -221,6 +222,7 @@ def test_hostile_names_are_shown_as_text(page):
 
 def test_a_wrong_token_is_told(browser, bench):
     with browser.new_context() as place:
+        place.set_default_timeout(PATIENCE_MS)
         page = place.new_page()
         page.goto(bench.address.partition("#")[0] + "#wrong")
         page.wait_for_selector("#trouble:visible")

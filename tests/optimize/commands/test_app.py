@@ -49,7 +49,7 @@ def process(*arguments: str, **options: object) -> subprocess.CompletedProcess:
         "import sys; from optimize.commands.app import main; sys.exit(main())",
     ]
     return subprocess.run(
-        [*command, *arguments], capture_output=True, timeout=120, cwd=ROOT, check=False, **options
+        [*command, *arguments], capture_output=True, timeout=600, cwd=ROOT, check=False, **options
     )
 
 

@@ -199,7 +199,7 @@ def test_a_merge_stopped_midway_changes_nothing(tmp_path, how):
     with Ledger(into, reading=True) as ledger:
         assert len(ledger) == 3
     process.send_signal(how)
-    _, err = process.communicate(timeout=60)
+    _, err = process.communicate(timeout=600)
     if how == signal.SIGINT:
         assert (process.returncode, err) == (
             130,
@@ -221,5 +221,5 @@ def test_a_search_waits_for_a_long_merge(tmp_path):
     with Ledger(into) as ledger:
         ledger.add(KEY, CONTENT, "1", found(mass_g=1.0))
         assert len(ledger) == 15_001
-    process.communicate(timeout=60)
+    process.communicate(timeout=600)
     assert process.returncode == 0

@@ -62,7 +62,7 @@ def test_searches_share_a_ledger_and_one_that_is_killed_disturbs_none(tmp_path, 
         assert line, "the search ended before it was killed"
     killed.kill()
     for seed, process in zip(seeds, processes, strict=True):
-        out, err = process.communicate(timeout=120)
+        out, err = process.communicate(timeout=600)
         assert process.returncode == 0, err
         assert answer(out) == alone[seed]
     killed.communicate()

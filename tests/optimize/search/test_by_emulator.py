@@ -18,8 +18,8 @@ from optimize.search.run import load_run, name_run
 from tests.helpers.briefs import four_layers, two_layers
 from tests.optimize.search.test_run import all_rows, same, searched, stop_after
 
-LEAST = Goal(figure="a", aim="minimize")
-MOST = Goal(figure="b", aim="maximize")
+LEAST = Goal(figure="mass_g", aim="minimize")
+MOST = Goal(figure="moi_ratio", aim="maximize")
 
 
 @pytest.fixture(autouse=True, scope="module")
@@ -39,7 +39,7 @@ def normal(mean: list[float], sd: list[float], *, log: bool = False) -> Predicti
 
 def test_analytic_one_goal_is_worth_its_expected_improvement():
     """E[max(0, f - y)] = (f - m) Phi(u) + s phi(u), u = (f - m)/s (Jones, Schonlau, Welch 1998)."""
-    predicted = Predictions((LEAST,), (), {"a": normal([1.2, 0.7], [0.5, 0.2])})
+    predicted = Predictions((LEAST,), (), {"mass_g": normal([1.2, 0.7], [0.5, 0.2])})
     best, low = 1.0, -4.0
     z = np.linspace(low, best, 20_001)[:, None]
     worth = np.trapezoid(predicted.probability(z), z, axis=0)
@@ -52,7 +52,7 @@ def test_limits_two_goals_are_worth_the_volume_that_draws_add():
     """Against 20,000 draws, each measured by the library's hypervolume."""
     front = np.array([[0.2, 0.8], [0.5, 0.5], [0.8, 0.3]])
     predicted = Predictions(
-        (LEAST, MOST), (), {"a": normal([0.45], [0.2]), "b": normal([-0.4], [0.15])}
+        (LEAST, MOST), (), {"mass_g": normal([0.45], [0.2]), "moi_ratio": normal([-0.4], [0.15])}
     )
     steps = (np.arange(400) + 0.5) / 400 * 2.0 - 1.0
     z = np.array(np.meshgrid(steps, steps)).reshape(2, -1).T
@@ -66,8 +66,8 @@ def test_limits_two_goals_are_worth_the_volume_that_draws_add():
 
 
 def test_a_limit_on_a_goal_is_asked_together_with_it():
-    bounds = (Bound("a", "at least", 0.0, 0.1, ""), Bound("a", "at most", 2.0, 0.0, ""))
-    predicted = Predictions((LEAST,), bounds, {"a": normal([1.0], [1.0])})
+    bounds = (Bound("mass_g", "at least", 0.0, 0.1, ""), Bound("mass_g", "at most", 2.0, 0.0, ""))
+    predicted = Predictions((LEAST,), bounds, {"mass_g": normal([1.0], [1.0])})
     wanted = norm.cdf(0.5 - 1.0) - norm.cdf(0.1 - 1.0)
     assert predicted.probability(np.array([[0.5]]))[0, 0] == pytest.approx(wanted)
     assert predicted.probability(np.array([[0.0]]))[0, 0] == 0.0
@@ -75,8 +75,8 @@ def test_a_limit_on_a_goal_is_asked_together_with_it():
 
 
 def test_limits_on_other_figures_multiply():
-    bounds = (Bound("c", "at most", 3.0, 0.0, ""),)
-    figures = {"a": normal([0.0], [1.0]), "c": normal([np.log(2.0)], [0.5], log=True)}
+    bounds = (Bound("cor", "at most", 3.0, 0.0, ""),)
+    figures = {"mass_g": normal([0.0], [1.0]), "cor": normal([np.log(2.0)], [0.5], log=True)}
     predicted = Predictions((LEAST,), bounds, figures)
     assert predicted.feasibility[0] == pytest.approx(norm.cdf(np.log(1.5) / 0.5))
     wanted = norm.cdf(0.3) * predicted.feasibility[0]
@@ -84,8 +84,8 @@ def test_limits_on_other_figures_multiply():
 
 
 def test_a_target_is_reached_from_both_sides():
-    goal = Goal(figure="a", aim="target", target=5.0, band=0.5)
-    predicted = Predictions((goal,), (), {"a": normal([5.0], [1.0])})
+    goal = Goal(figure="mass_g", aim="target", target=5.0, band=0.5)
+    predicted = Predictions((goal,), (), {"mass_g": normal([5.0], [1.0])})
     assert predicted.probability(np.array([[0.25]]))[0, 0] == pytest.approx(2 * norm.cdf(0.75) - 1)
     assert predicted.probability(np.array([[-0.1]]))[0, 0] == 0.0
     assert predicted.optimistic_losses()[0, 0] == 0.0
@@ -94,8 +94,8 @@ def test_a_target_is_reached_from_both_sides():
 def test_a_batch_does_not_buy_the_same_volume_twice():
     """Of two equal good builds and one less good but elsewhere, the second choice is elsewhere."""
     figures = {
-        "a": normal([0.2, 0.2, 0.8], [1e-3] * 3),
-        "b": normal([-0.3, -0.3, -0.05], [1e-3] * 3),
+        "mass_g": normal([0.2, 0.2, 0.8], [1e-3] * 3),
+        "moi_ratio": normal([-0.3, -0.3, -0.05], [1e-3] * 3),
     }
     predicted = Predictions((LEAST, MOST), (), figures)
     front = np.array([[0.1, 0.9], [0.9, 0.1]])
@@ -105,7 +105,7 @@ def test_a_batch_does_not_buy_the_same_volume_twice():
 
 
 def test_a_build_without_promise_is_not_chosen():
-    figures = {"a": normal([0.95], [1e-3]), "b": normal([-0.95], [1e-3])}
+    figures = {"mass_g": normal([0.95], [1e-3]), "moi_ratio": normal([-0.95], [1e-3])}
     front = np.array([[0.1, 0.1]])
     box = (np.zeros(2), np.ones(2))
     assert choose_batch(Predictions((LEAST, MOST), (), figures), front, box, 1, seed=1) == []
@@ -219,3 +219,17 @@ def test_the_method_is_part_of_a_runs_name():
     direct, emulator = four_layers(), four_layers(method="emulator")
     assert name_run(direct)[0] != name_run(emulator)[0]
     assert {"scikit-learn", "scipy"} <= set(name_run(emulator)[1])
+
+
+def test_analytic_a_margin_moves_each_side_of_a_limit_inward():
+    """By the normal distribution: the chance to be in [low + margin, high - margin]."""
+    low, high = Bound("mass_g", "at least", -1.0, 0.3, ""), Bound("mass_g", "at most", 2.0, 0.5, "")
+    figures = {"mass_g": normal([0.4], [0.8])}
+    below, above = norm.cdf((-0.7 - 0.4) / 0.8), norm.cdf((1.5 - 0.4) / 0.8)
+    for bounds, wanted in (((low,), 1.0 - below), ((high,), above), ((low, high), above - below)):
+        assert Predictions((LEAST,), bounds, figures).feasibility[0] == pytest.approx(
+            wanted, rel=1e-12
+        )
+        # The best point of all losses is kept out by no goal.
+        best = Predictions((LEAST,), bounds, figures).probability(np.array([[1e3]]))
+        assert best[0, 0] == pytest.approx(wanted, rel=1e-12)

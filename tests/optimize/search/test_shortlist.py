@@ -165,3 +165,10 @@ def test_the_number_in_the_sentence_is_enough(value, excess, side):
 
 def test_no_misses_no_changes():
     assert changes([]) == ()
+
+
+def test_the_larger_of_two_errors_says_what_is_indistinguishable():
+    sure, unsure = figure(0.780, 0.001), figure(0.785, 0.010)
+    assert indistinguishable([sure], [unsure])
+    assert indistinguishable([unsure], [sure])
+    assert not indistinguishable([sure], [figure(0.795, 0.010)])

@@ -1,0 +1,271 @@
+"""Change the code by one small slip at a time and count those that its tests notice.
+
+python -m tests.benchmarks.mutants PATH... [--sample 10] [--seed 0] [--minutes 20]
+
+Slips are those of cosmic-ray (an operator, comparison, number, loop or keyword in place of
+another), a random sample of so many places in each file. Each is made in a copy of the tree, of
+which only the tests that mirror the file run. A slip in compiled code is compiled in that copy; the
+machine code of the unchanged sources is laid back afterwards. Slips that change nothing are listed
+in `mutants_equivalent.toml` with the reason; they do not count.
+"""
+
+import argparse
+import ast
+import difflib
+import math
+import os
+import random
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from itertools import zip_longest
+from pathlib import Path
+
+from cosmic_ray import plugins
+from cosmic_ray.ast import ast_nodes, get_ast
+from cosmic_ray.mutating import mutate_code
+
+ROOT = Path(__file__).parents[2]
+CODE = Path("layers", "__pycache__")  # where machine code is kept
+EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
+LEFT_OUT = (".git", ".venv", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".hypothesis", "runs")
+
+# Files without tests of their name: the tests of what they are made for.
+ELSEWHERE = {
+    "layers/numerics/axisymmetric.py": ("tests/layers/compression",),
+    "layers/numerics/band.py": ("tests/layers/compression",),
+    "layers/numerics/layout.py": ("tests/layers/compression",),
+    "layers/numerics/lanes.py": ("tests/layers/impact",),
+    "layers/numerics/mesh.py": ("tests/layers/test_vibration.py", "tests/layers/impact"),
+    "layers/numerics/cubed_sphere.py": ("tests/layers/strike",),
+    "layers/numerics/hexes.py": ("tests/layers/strike",),
+    "optimize/search/acquisition.py": ("tests/optimize/search/test_by_emulator.py",),
+}
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A file's text with one change; where it is, the lines before and after."""
+
+    path: str
+    function: str
+    number: int
+    before: str
+    after: str
+    text: str
+
+
+def places(text: str) -> dict[tuple[int, int], list[tuple[str, int]]]:
+    """Map line and column to the operators that apply there, each with its count in the file."""
+    found: dict[tuple[int, int], list[tuple[str, int]]] = {}
+    tree = get_ast(text)
+    apart = list(_annotations(text))
+    for name in sorted(plugins.operator_names()):
+        operator = plugins.get_operator(name)
+        if operator.arguments() or _idle(name):
+            continue
+        spots = (spot for node in ast_nodes(tree) for spot in operator().mutation_positions(node))
+        for count, (start, _) in enumerate(spots):
+            if not any(low <= start < high for low, high in apart):
+                found.setdefault(start, []).append((name, count))
+    return found
+
+
+def _idle(name: str) -> bool:
+    """Whether an operator makes slips that every test notices, or none can.
+
+    Bits of a float do not exist; without its decorator a function is only slower, or does not load.
+    """
+    bits = ("BitAnd", "BitOr", "BitXor", "LShift", "RShift")
+    _, *kinds = name.split("_")
+    mixed = len(kinds) == 2 and (kinds[0] in bits) != (kinds[1] in bits)
+    return mixed or "Invert" in kinds or name.endswith("RemoveDecorator")
+
+
+def _annotations(text: str) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
+    """Yield where types stand: they compute nothing."""
+    for node in ast.walk(ast.parse(text)):
+        for name in ("annotation", "returns"):
+            kind = getattr(node, name, None)
+            if kind is not None:
+                yield (kind.lineno, kind.col_offset), (kind.end_lineno, kind.end_col_offset)
+
+
+def slips(path: str, sample: int, seed: int) -> Iterator[Slip]:
+    """Yield slips of a file at random places, one a place."""
+    text = (ROOT / path).read_text()
+    rng = random.Random(f"{seed} {path}")
+    spots = places(text)
+    for spot in rng.sample(sorted(spots), min(sample, len(spots))):
+        name, count = rng.choice(spots[spot])
+        changed = mutate_code(text, plugins.get_operator(name)(), count)
+        if changed is None:
+            continue
+        lines = [
+            line
+            for line in difflib.unified_diff(
+                text.split("\n"), changed.split("\n"), n=0, lineterm=""
+            )
+            if line[0] in "+-" and line[:3] not in ("+++", "---")
+        ]
+        before = " ".join(line[1:].strip() for line in lines if line[0] == "-")
+        after = " ".join(line[1:].strip() for line in lines if line[0] == "+")
+        yield Slip(path, _function(text, spot[0]), spot[0], before, after, changed)
+
+
+def _function(text: str, line: int) -> str:
+    """Return the name of the innermost function or class with this line; none at top level."""
+    found = ""
+    for node in ast.walk(ast.parse(text)):  # from the outermost inward
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            first = min(d.lineno for d in (node, *node.decorator_list))
+            if first <= line <= (node.end_lineno or line):
+                found = node.name
+    return found
+
+
+def mirrors(path: str) -> tuple[str, ...]:
+    """Return the tests of a file, in the order they run: those of its name, then of its room."""
+    if path in ELSEWHERE:
+        return ELSEWHERE[path]
+    room = Path("tests") / Path(path).parent
+    own = room / f"test_{Path(path).name}"
+    if not (ROOT / own).exists():
+        return (str(room),)
+    return (str(own),) if len(room.parts) == 2 else (str(own), str(room))
+
+
+class Copy:
+    """A copy of the tree, in which files are changed and tests run."""
+
+    def __init__(self, folder: Path) -> None:
+        self._tree, self._kept = folder / "tree", folder / "kept"
+        self._limits: dict[str, float] = {}
+        shutil.copytree(ROOT, self._tree, ignore=shutil.ignore_patterns(*LEFT_OUT))
+
+    def _passes(self, tests: str, seconds: float | None = None) -> bool:
+        """Whether all tests pass within so much processor time, whatever else runs here."""
+        command = [sys.executable, "-m", "pytest", "-x", "-p", "no:cacheprovider", tests]
+
+        def limited() -> None:
+            if seconds is not None:
+                resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(seconds),) * 2)
+
+        process = subprocess.Popen(
+            command,
+            cwd=self._tree,
+            env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            preexec_fn=limited,
+        )
+        try:
+            return process.wait(seconds and 10.0 * seconds) == 0
+        except subprocess.TimeoutExpired:
+            return False
+        finally:
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+
+    def outcome(self, slip: Slip) -> str:
+        """Say whether tests fail with the slip: killed or survived; or left out, if they cannot."""
+        for tests in mirrors(slip.path):
+            if self._limit(tests) == 0.0:
+                return f"left out: {tests} fails without any slip"
+            if not self._passes_with(slip, tests):
+                return "killed"
+        return "survived"
+
+    def _limit(self, tests: str) -> float:
+        """Processor time for these tests, s, from a first run; 0 if that fails."""
+        if tests not in self._limits:
+            before = processor_time()
+            passed = self._passes(tests)
+            self._limits[tests] = 30.0 + 3.0 * (processor_time() - before) if passed else 0.0
+            shutil.copytree(self._tree / CODE, self._kept, dirs_exist_ok=True)
+        return self._limits[tests]
+
+    def _passes_with(self, slip: Slip, tests: str) -> bool:
+        file = self._tree / slip.path
+        right = file.read_text()
+        file.write_text(slip.text)
+        try:
+            return self._passes(tests, self._limit(tests))
+        finally:
+            file.write_text(right)
+            shutil.copytree(self._kept, self._tree / CODE, dirs_exist_ok=True)
+
+
+def equivalents() -> set[tuple[str, str, str]]:
+    """Return file, function and changed line of the slips that change nothing."""
+    rows = tomllib.loads(EQUIVALENT.read_text())["mutant"]
+    assert all(row["reason"] for row in rows)
+    return {(row["file"], row["function"], row["after"]) for row in rows}
+
+
+def files(paths: list[Path]) -> list[str]:
+    found = [f for p in paths for f in (sorted(p.rglob("*.py")) if p.is_dir() else [p])]
+    names = [str(f.resolve().relative_to(ROOT)) for f in found]
+    return [name for name in names if not name.endswith("__init__.py")]
+
+
+def processor_time() -> float:
+    """Return what ended child processes have used, s."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("path", type=Path, nargs="+")
+    parser.add_argument("--sample", type=int, default=10, help="places in each file")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--minutes", type=float, default=20.0, help="no slip is begun after these")
+    asked = parser.parse_args()
+    end = time.monotonic() + 60.0 * asked.minutes
+    names, same = files(asked.path), equivalents()
+    drawn = [list(slips(name, asked.sample, asked.seed)) for name in names]
+    # One slip of each file in turn: when time is up, each has had its share.
+    queue = [slip for turn in zip_longest(*drawn) for slip in turn if slip is not None]
+    score = {name: Counter[str]() for name in names}
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Copy(Path(folder))
+        for slip in queue:
+            if (slip.path, slip.function, slip.after) in same:
+                score[slip.path]["equivalent"] += 1
+                continue
+            if time.monotonic() > end:
+                break
+            outcome = copy.outcome(slip)
+            score[slip.path][outcome] += 1
+            sys.stderr.write(f"{slip.path}:{slip.number} {outcome}\n")
+            if outcome == "survived":
+                said = f"{slip.path}:{slip.number}\n- {slip.before}\n+ {slip.after}"
+                print(said, flush=True)
+    print_table(score)
+
+
+def print_table(score: dict[str, Counter[str]]) -> None:
+    print("\n| file | slips | killed | % | equivalent |\n|---|---|---|---|---|")
+    for name, row in {**score, "all": sum(score.values(), Counter())}.items():
+        slips_made = row["killed"] + row["survived"]
+        if slips_made:
+            share = 100 * row["killed"] / slips_made
+            print(
+                f"| {name} | {slips_made} | {row['killed']} | {share:.0f} | {row['equivalent']} |"
+            )
+
+
+if __name__ == "__main__":
+    main()
