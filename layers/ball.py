@@ -4,6 +4,7 @@
 mechanics take.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
@@ -225,6 +226,8 @@ class Ball(Table):
             relaxation_strength=strength,
             relaxation_time=time,
             friction=cards[-1].friction.value,
+            friction_wet=cards[-1].friction_wet.value,
+            friction_half_speed=cards[-1].friction_half_speed_m_s.value,
             dimple_volume_fraction=self.dimple_volume_percent / 100.0,
             dimple_depth=self.dimple_depth_mm * 1e-3,
         )
@@ -263,8 +266,10 @@ class Body:
     relaxation_strength, relaxation_time : (n, p) array
         G(t) = dynamic_modulus_ratio * shear_modulus * (1 + sum_j strength_j exp(-t / time_j)), s.
         A layer with fewer pairs carries zero strengths.
-    friction : float
-        Coulomb friction of the outermost layer against a club face.
+    friction, friction_wet : float
+        Coulomb friction of the outermost layer's slow sliding on a club face, dry and wet.
+    friction_half_speed : float
+        Speed of sliding at which either is halved, m/s.
     dimple_volume_fraction : float
         Volume of all dimples over the volume of the sphere.
     dimple_depth : float
@@ -281,3 +286,5 @@ class Body:
     friction: float
     dimple_volume_fraction: float = 0.0
     dimple_depth: float = 0.15e-3
+    friction_wet: float = 0.2
+    friction_half_speed: float = math.inf

@@ -62,7 +62,7 @@ def _card_name(layers: tuple[Layer, ...], i: int) -> str:
 
 def _fields(card: Material) -> dict[str, Any]:
     fields = card.model_dump(mode="json", exclude={"name"})
-    return {k: v for k, v in fields.items() if v != []}
+    return {k: v for k, v in fields.items() if v != [] or k == "relaxation"}
 
 
 # Numbers of a card that a layer may replace.

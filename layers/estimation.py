@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from layers.compression.curve import Compression
     from layers.flight.trajectory import Flight
     from layers.impact.barrier import BarrierImpact
-    from layers.strike.strike import Launch
+    from layers.strike.launch import Launch
     from layers.vibration.mode import Mode
 
 

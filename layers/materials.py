@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, cast
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from layers.errors import InputError
+from layers.families import families
 from layers.files.cards import Cards
 from layers.files.fields import Table, numeric, ranged
 from layers.files.text import Name, Text
@@ -30,6 +31,10 @@ HARDNESS_SCATTER = 0.40
 SHORE_D, SHORE_A = (30.0, 80.0), (40.0, 95.0)
 
 
+# A name with a word of grade ('soft') holds for a modulus within this share of the card's own.
+NAME_HOLDS = 0.1
+
+
 class Datum(Table):
     """One number of a card with where it comes from."""
 
@@ -41,7 +46,7 @@ class Datum(Table):
 class RelaxationPair(Table):
     """One decaying part of the shear modulus: G(t) = G_dynamic (1 + sum strength exp(-t/time))."""
 
-    strength: float = numeric("1", "decaying modulus over the dynamic modulus", 0.0, 5.0)
+    strength: float = numeric("1", "decaying modulus over the dynamic modulus", 0.0, 50.0)
     time_us: float = numeric("us", "time in which this part falls to 1/e", 0.5, 1e5)
 
 
@@ -67,6 +72,12 @@ class Material(BaseModel):
     friction: Annotated[
         Datum, ranged("1", "Coulomb friction of a cover against a dry club face", 0.0, 2.0)
     ] = Datum(value=0.4, source="assumed: none known")
+    friction_wet: Annotated[
+        Datum, ranged("1", "Coulomb friction of a cover against a wet club face", 0.0, 2.0)
+    ] = Datum(value=0.25, source="assumed: none known")
+    friction_half_speed_m_s: Annotated[
+        Datum, ranged("m/s", "speed of sliding at which friction is halved", 1.0, 1e6)
+    ] = Datum(value=1e6, source="assumed: none known, friction does not fall")
     relaxation: tuple[RelaxationPair, ...] = Field(
         (), max_length=4, description="decaying parts of the dynamic shear modulus"
     )
@@ -74,6 +85,12 @@ class Material(BaseModel):
         "not stated", description="where the relaxation pairs come from"
     )
     relaxation_grade: Grade = Field("unstated", description="how far the pairs can be trusted")
+    from_family: tuple[str, ...] = Field(
+        (), description="fields that the card did not state and its family gave"
+    )
+    named_at_mpa: float = numeric(
+        "MPa", "Young's modulus that the name was given for; 0 if not known", 0.0, 1e6, 0.0
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -90,7 +107,7 @@ class Material(BaseModel):
             value = card.get(field)
             if isinstance(value, int | float) and not isinstance(value, bool):
                 card[field] = {"value": value}
-        return card
+        return _completed(card)
 
     @model_validator(mode="after")
     def _check_ranges(self) -> "Material":
@@ -119,6 +136,9 @@ class Material(BaseModel):
             A new, validated card.
         """
         card = self.model_dump()
+        if "youngs_modulus_mpa" in values:  # what the family gave follows the modulus
+            for field in card.pop("from_family"):
+                del card[field]
         for field, value in values.items():
             card[field] = {"value": value, "source": source, "grade": "unstated"}
         return Material.model_validate(card)
@@ -131,6 +151,15 @@ class Material(BaseModel):
         )
 
     __str__ = __repr__
+
+    @property
+    def label(self) -> str:
+        """Name for a reader: without its word of grade once the modulus is another.
+
+        'core rubber, soft' is 'core rubber' where a search has made it twice as stiff.
+        """
+        same = abs(self.youngs_modulus_mpa.value / self.named_at_mpa - 1.0) <= NAME_HOLDS
+        return self.name if same else self.name.split(",")[0]
 
     @property
     def shear_modulus_pa(self) -> float:
@@ -158,6 +187,24 @@ def numeric_fields() -> dict[str, tuple[float, float]]:
             low, high = cast(list[float], extra["range"])
             ranges[name] = (low, high)
     return ranges
+
+
+def _completed(card: dict[str, Any]) -> dict[str, Any]:
+    """Fill in what a card leaves to its family, and note which fields those are."""
+    modulus = card.get("youngs_modulus_mpa")
+    value = modulus.get("value") if isinstance(modulus, Mapping) else getattr(modulus, "value", 0.0)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0.0:
+        return card  # refused by the field's own check
+    card.setdefault("named_at_mpa", value)
+    family = families().get(str(card.get("family")))
+    if family is not None:
+        given = family.fields(value)
+        if "relaxation" in card:
+            given = {k: v for k, v in given.items() if not k.startswith("relaxation")}
+        filled = {k: v for k, v in given.items() if k not in card}
+        card |= filled
+        card["from_family"] = (*card.get("from_family", ()), *filled)
+    return card
 
 
 def _number(value: Any, field: str) -> float:

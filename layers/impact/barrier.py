@@ -18,7 +18,8 @@ from layers.arrays import FloatArray, Level
 from layers.ball import Body
 from layers.errors import InputError, SolverError
 from layers.impact import kernels
-from layers.impact.model import Model, Resolution, impact_model, untiled
+from layers.impact.crushed import crushed
+from layers.impact.model import Model, Resolution, impact_mesh, impact_model, untiled
 
 DEFAULT = Resolution(side=10, angles=44, core_rings=8, thick_rings=4, thin_rings=2)
 LEVELS = {"default": DEFAULT, "fine": DEFAULT.refined(2)}
@@ -123,7 +124,7 @@ def barrier_impact(body: Body, speed: float, level: Level = "default") -> Barrie
     initial = 0.5 * float(model.mass.sum()) * speed**2
     v = np.zeros_like(model.x)
     v[1] = -speed
-    history = np.empty((2, MOST_STEPS))
+    history, start = np.empty((2, MOST_STEPS)), model.x.copy()
     steps, left, wall_work = kernels.impact(
         model.w,
         model.corner,
@@ -137,9 +138,10 @@ def barrier_impact(body: Body, speed: float, level: Level = "default") -> Barrie
         history,
     )
     if not left:
+        before, layer = model.corner_area(start), impact_mesh(body, LEVELS[level]).layer
         raise SolverError(
-            f"The ball did not leave the barrier after an impact at {speed:g} m/s: an element "
-            f"turned inside out after {steps} steps. Its layers are too soft for this speed."
+            f"The impact broke down after {steps} steps: "
+            + crushed(body, (model.corner_area(model.x) / before)[: len(layer)], layer, speed)
         )
     time, impulse = history[:, :steps]
     contact_time = _contact_time(time, impulse)

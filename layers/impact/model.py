@@ -61,6 +61,11 @@ class Model:
     surface: IntArray
     branches: int
 
+    def corner_area(self, x: FloatArray) -> FloatArray:
+        """Signed area of each quadrilateral at positions (2, nodes), m2; padding repeats."""
+        r, z = x[:, self.corner.swapaxes(0, 1).reshape(4, -1)]
+        return np.asarray(0.5 * ((r[2] - r[0]) * (z[3] - z[1]) - (r[3] - r[1]) * (z[2] - z[0])))
+
 
 def impact_mesh(body: Body, resolution: Resolution) -> Mesh:
     """Mesh the half plane of a body, finer toward the pole at -z, which strikes."""

@@ -1,5 +1,7 @@
 """Balance of energy and momentum after an oblique impact."""
 
+import math
+
 import numpy as np
 
 from layers.arrays import FloatArray
@@ -28,24 +30,32 @@ def momentum_residual(
         Rows of `oblique_march`.
     """
     gained = (momentum - momentum_before).sum(axis=1)[[0, 2]]
-    failing = 0.0
-    if face[contact.CLUB_INVERSE_MASS] > 0.0:
-        lost = np.array(
-            [
-                (club_before[contact.FACE_V] - club[contact.FACE_V])
-                / face[contact.FACE_INVERSE_MASS],
-                (club_before[contact.CLUB_V] - club[contact.CLUB_V])
-                / face[contact.CLUB_INVERSE_MASS],
-            ]
-        )
-        if face[contact.HEAD_INVERSE_MASS] > 0.0:
-            head = club_before[contact.HEAD_V] - club[contact.HEAD_V]
-            lost[0] += head / face[contact.HEAD_INVERSE_MASS]
-        failing = float(np.abs(gained - lost).max() / np.abs(gained).max())
+    size = float(np.abs(gained).max())
     # The ball starts about the origin: its angular momentum before is that of its lumped centre.
     turned = float((x[0] * momentum[2] - x[2] * momentum[0]).sum())
-    size = float(np.abs(gained).max()) * float(np.abs(x).max())
-    return max(failing, abs(turned - float(result[rows.TORQUE])) / size)
+    lever = float(np.abs(x).max())
+    failing = abs(turned - float(result[rows.TORQUE])) / (size * lever)
+    if face[contact.HEAD_INVERSE_MASS] > 0.0:
+        change = _club_momentum(club, face) - _club_momentum(club_before, face)
+        failing = max(failing, float(np.abs(gained + change[:2]).max()) / size)
+        if face[contact.HEAD_INVERSE_INERTIA] > 0.0:
+            failing = max(failing, abs(turned + float(change[2])) / (size * lever))
+    return failing
+
+
+def _club_momentum(club: FloatArray, face: FloatArray) -> FloatArray:
+    """Momentum of half the club along x and z, kg m/s, and about the origin, kg m2/s."""
+    total = np.zeros(3)
+    if face[contact.HEAD_INVERSE_INERTIA] > 0.0:
+        total[2] = club[contact.TURN_RATE] / face[contact.HEAD_INVERSE_INERTIA]
+    for inverse, x in (
+        (contact.FACE_INVERSE_MASS, contact.FACE_X),
+        (contact.HEAD_INVERSE_MASS, contact.HEAD_X),
+    ):
+        if face[inverse] > 0.0:  # rows from x on: position and velocity
+            px, pz = club[x + 2 : x + 4] / face[inverse]
+            total += np.array([px, pz, club[x] * pz - club[x + 1] * px])
+    return total
 
 
 def energy_parts(
@@ -61,7 +71,29 @@ def energy_parts(
     spin: float,
     inertia: float,
 ) -> dict[str, float]:
-    """Where the energy went, J, whole ball."""
+    """Where the energy went, J, whole ball.
+
+    Parameters
+    ----------
+    model : Model
+        The meshed ball.
+    u, v : (3, nodes) array
+        Displacements and velocities at the end, m and m/s.
+    state : array
+        Internal variables of the elements at the end.
+    before : (club, face) arrays
+        State of the club and of the face's spring before the impact, see `layers.strike.head`.
+    club, face : (CLUB_ROWS,), (FACE_ROWS,) array
+        The same at the end.
+    result : array
+        Sums of the march: losses by contact, friction and material, J.
+    mean : (3,) array
+        Mean velocity of the ball, m/s.
+    spin : float
+        Of the ball, rad/s.
+    inertia : float
+        Moment of inertia of the meshed ball, kg m2.
+    """
     m, old = model.node_mass, before[0][:, : len(model.node_mass)]
     kinetic = float((v * momentum_of(model, v)).sum())
     parts = {
@@ -83,14 +115,19 @@ def energy_parts(
 
 def _club_energy(club: FloatArray, face: FloatArray) -> float:
     """Kinetic and spring energy of the whole club, J."""
-    energy = face[contact.SPRING] * (club[contact.FACE_X] - club[contact.HEAD_X]) ** 2
-    for inverse, row in (
-        (contact.FACE_INVERSE_MASS, contact.FACE_V),
-        (contact.HEAD_INVERSE_MASS, contact.HEAD_V),
-        (contact.CLUB_INVERSE_MASS, contact.CLUB_V),
+    energy = 0.0
+    if face[contact.SPRING] > 0.0:
+        cos, sin = math.cos(club[contact.TURN]), math.sin(club[contact.TURN])
+        reach = cos * (club[contact.FACE_X] - club[contact.HEAD_X])
+        reach += sin * (club[contact.FACE_Z] - club[contact.HEAD_Z])
+        energy = face[contact.SPRING] * (reach - face[contact.DEPTH]) ** 2
+    for inverse, moving in (
+        (contact.FACE_INVERSE_MASS, (contact.FACE_VX, contact.FACE_VZ)),
+        (contact.HEAD_INVERSE_MASS, (contact.HEAD_VX, contact.HEAD_VZ)),
+        (contact.HEAD_INVERSE_INERTIA, (contact.TURN_RATE,)),
     ):
         if face[inverse] > 0.0:
-            energy += club[row] ** 2 / face[inverse]
+            energy += sum(club[row] ** 2 for row in moving) / face[inverse]
     return float(energy)
 
 

@@ -13,16 +13,25 @@ from typing import Any, NamedTuple
 from layers.numerics.machine_code import njit
 
 # Rows of the face's constants.
-STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, Pa s/m, 1
-FACE_INVERSE_MASS, HEAD_INVERSE_MASS, CLUB_INVERSE_MASS, SPRING = 3, 4, 5, 6
-SHEAR_STIFFNESS, SHEAR_DAMPING = 7, 8  # along the face
-FACE_ROWS = 9
-# Rows of the club's state.
-FACE_X, HEAD_X, FACE_V, HEAD_V, CLUB_V = 0, 1, 2, 3, 4
-# What a step's contact adds up.
+STIFFNESS, DAMPING, FRICTION = 0, 1, 2  # Pa/m, Pa s/m, 1: of slow sliding
+SHEAR_STIFFNESS, SHEAR_DAMPING = 3, 4  # along the face
+FACE_INVERSE_MASS, HEAD_INVERSE_MASS, HEAD_INVERSE_INERTIA = 5, 6, 7
+SPRING, DEPTH, CURVATURE = 8, 9, 10  # N/m, m, 1/m: see `layers.strike.head`
+FADE = 11  # s/m: friction is divided by 1 + FADE times the speed of sliding
+FACE_ROWS = 12
+# Rows of the club's state, in the axes of the face at first touch: a point of the face, the head's
+# centre of mass, their velocities, the head's turn and its rate, positive as loft grows.
+FACE_X, FACE_Z, FACE_VX, FACE_VZ = 0, 1, 2, 3
+HEAD_X, HEAD_Z, HEAD_VX, HEAD_VZ = 4, 5, 6, 7
+TURN, TURN_RATE = 8, 9
+CLUB_ROWS = 10
+# What a step's contact adds up; forces on the ball along x and z, nearest distance to the face.
 NORMAL_FORCE, TANGENTIAL_FORCE, SLIP_POWER, STUCK_FORCE = 0, 1, 2, 3
 FRICTION_LOSS, CONTACT_LOSS, TORQUE_SUM = 4, 5, 6
-SUM_ROWS = 7
+FORCE_X, FORCE_Z, NEAREST = 7, 8, 9
+SUM_ROWS = 10
+# Rows of room that a surface node takes.
+NODE_ROWS = 10
 # Rows kept of each point's force: normal, along z, along y, sticking.
 POINT_ROWS = 4
 
@@ -106,7 +115,8 @@ def _press(
         soften = 1.0 / (1.0 + resist * step * ease)
         along = -(kt * stretch[0, at] + resist * w2) * soften
         across = -(kt * stretch[1, at] + resist * w1) * soften
-        size, limit = math.sqrt(along * along + across * across), friction * normal
+        size = math.sqrt(along * along + across * across)
+        limit = friction * normal / (1.0 + face[FADE] * math.sqrt(w1 * w1 + w2 * w2))
         if size > limit:
             along *= limit / size
             across *= limit / size
@@ -164,6 +174,55 @@ def _settle(
 
 
 @njit(cache=True)
+def distance(points: Any, u: Any, node: int, club: Any) -> Any:
+    """Distance of a node from the face's tangent plane, m.
+
+    Parameters
+    ----------
+    points, u : (3, nodes) array
+        Nodes before the impact and their displacements, m.
+    node : int
+        Which node.
+    club : (CLUB_ROWS,) array
+        State of the club, see `layers.strike.head`.
+    """
+    x = points[0, node] + u[0, node] - club[FACE_X]
+    z = points[2, node] + u[2, node] - club[FACE_Z]
+    return x * math.cos(club[TURN]) + z * math.sin(club[TURN])
+
+
+@njit(cache=True)
+def _approach(
+    points: Any, u: Any, velocity: Any, surface: Any, face: Any, club: Any, work: Any
+) -> Any:
+    """Distances and velocities of the surface nodes in the axes of the face under each.
+
+    A rolled face stands back by half its curvature times the square of the height, and its normal
+    leans by the height over its radius. Gives the nearest distance.
+    """
+    cos, sin, rate = math.cos(club[TURN]), math.sin(club[TURN]), club[TURN_RATE]
+    roll, nearest = face[CURVATURE], math.inf
+    near, swift, tilt = work[0], work[2:5], work[8:10]
+    for s in range(surface.nodes.shape[0]):
+        n = surface.nodes[s]
+        x = points[0, n] + u[0, n] - club[FACE_X]
+        z = points[2, n] + u[2, n] - club[FACE_Z]
+        lean = roll * (z * cos - x * sin)
+        near[s] = x * cos + z * sin
+        c, t = cos, sin
+        if lean != 0.0:
+            near[s] += 0.5 * lean * lean / roll
+            size = 1.0 / math.sqrt(1.0 + lean * lean)
+            c, t = size * (cos - lean * sin), size * (sin + lean * cos)
+        nearest = min(nearest, near[s])
+        v = velocity[0, n] - club[FACE_VX] + rate * z
+        w = velocity[2, n] - club[FACE_VZ] - rate * x
+        swift[0, s], swift[1, s], swift[2, s] = v * c + w * t, velocity[1, n], w * c - v * t
+        tilt[0, s], tilt[1, s] = c, t
+    return nearest
+
+
+@njit(cache=True)
 def touch(
     points: Any,
     u: Any,
@@ -196,22 +255,19 @@ def touch(
         Rows of this module.
     step : float
         s.
-    work, forces, near_faces : (8, k), (POINT_ROWS, f p), (f,) array
+    work, forces, near_faces : (NODE_ROWS, k), (POINT_ROWS, f p), (f,) array
         Room to work in.
     sums : (SUM_ROWS,) array
-        Written: forces (N), slip power (W), losses (J), torque toward backspin (N m).
+        Written: forces (N), slip power (W), losses (J), torque toward backspin about the origin
+        (N m), nearest distance (m).
     """
     sums[:] = 0.0
     count = surface.nodes.shape[0]
     first = surface.nodes[0] - (carry.shape[0] - 1) * carry.shape[1]
-    near, light, swift, impulse = work[0], work[1], work[2:5], work[5:8]
+    near, light, swift, impulse, tilt = work[0], work[1], work[2:5], work[5:8], work[8:10]
+    sums[NEAREST] = _approach(points, u, velocity, surface, face, club, work)
     for s in range(count):
-        n = surface.nodes[s]
-        near[s] = points[0, n] + u[0, n] - club[FACE_X]
         light[s] = surface.area[s] * pivot[-1, s]
-        swift[0, s] = velocity[0, n] - club[FACE_V]
-        swift[1, s] = velocity[1, n]
-        swift[2, s] = velocity[2, n] - club[CLUB_V]
         impulse[0, s], impulse[1, s], impulse[2, s] = 0.0, 0.0, 0.0
     touching = 0
     for f in range(surface.faces.shape[1]):
@@ -227,13 +283,19 @@ def touch(
             n, ease = surface.nodes[s], pivot[-1, s]
             if points[1, n] == 0.0:  # the other half pushes back
                 impulse[1, s] = 0.0
-            kick = (ease * impulse[0, s], ease * impulse[1, s], ease * impulse[2, s])
+            for i in range(3):
+                swift[i, s] += ease * impulse[i, s]
+            c, t = tilt[0, s], tilt[1, s]
+            px = c * impulse[0, s] - t * impulse[2, s]
+            pz = t * impulse[0, s] + c * impulse[2, s]
+            kick = (ease * px, ease * impulse[1, s], ease * pz)
             for i in range(3):
                 velocity[i, n] += kick[i]
-                swift[i, s] += kick[i]
             _kick(velocity, carry, first, s, kick)
             # Toward backspin: x f_z - z f_x about the origin.
             x, z = points[0, n] + u[0, n], points[2, n] + u[2, n]
-            sums[TORQUE_SUM] += (x * impulse[2, s] - z * impulse[0, s]) / step
-    for t in range(touching):
-        _settle(surface, near_faces[t], near, swift, stretch, face, step, forces, sums)
+            sums[FORCE_X] += px / step
+            sums[FORCE_Z] += pz / step
+            sums[TORQUE_SUM] += (x * pz - z * px) / step
+    for k in range(touching):
+        _settle(surface, near_faces[k], near, swift, stretch, face, step, forces, sums)

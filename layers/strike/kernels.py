@@ -338,6 +338,15 @@ def highest_frequency(u: Any, hexes: Any, constant: Any) -> float:
     eigenvalue of sum_a b_a b_a^T (a single free element's is up to three times that, but its
     neighbours hold it). The eigenvalue is taken as tr(m^8)^(1/8), at most 15 % high. The part
     across the thickness (the third local axis) is divided by the extra inertia that acts on it.
+
+    Parameters
+    ----------
+    u : (3, nodes) array
+        Displacements, m.
+    hexes : (blocks, rows, WIDTH) int array
+        Nodes of the elements.
+    constant : (blocks, rows, WIDTH) array
+        Constants of the elements, see the rows of this module.
     """
     bound, none = spread(0.0), spread(0.0)
     for e in range(hexes.shape[0]):

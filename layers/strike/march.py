@@ -1,4 +1,4 @@
-"""Time stepping of the oblique impact: central difference, contact with the face, club motion."""
+"""Time stepping of the oblique impact: central differences of ball, contact and club."""
 
 import math
 from typing import Any
@@ -8,26 +8,21 @@ import numpy as np
 from layers.numerics.lanes import WIDTH, gather, load, store
 from layers.numerics.machine_code import njit
 from layers.strike.contact import (
-    CLUB_INVERSE_MASS,
-    CLUB_V,
     CONTACT_LOSS,
-    FACE_INVERSE_MASS,
-    FACE_V,
-    FACE_X,
     FRICTION_LOSS,
-    HEAD_INVERSE_MASS,
-    HEAD_V,
-    HEAD_X,
+    NEAREST,
+    NODE_ROWS,
     NORMAL_FORCE,
     POINT_ROWS,
     SLIP_POWER,
-    SPRING,
     STUCK_FORCE,
     SUM_ROWS,
     TANGENTIAL_FORCE,
     TORQUE_SUM,
+    distance,
     touch,
 )
+from layers.strike.head import drive_club, may_meet_again
 from layers.strike.kernels import (
     BRANCH_ROWS,
     BULK_LOSS,
@@ -40,8 +35,8 @@ from layers.strike.kernels import (
 
 # Rows of the results.
 ELAPSED, FIRST, LAST, LOSS_RELAXATION, LOSS_BULK, LOSS_FRICTION, LOSS_CONTACT = range(7)
-SHORTENING, STEPS, ENDED, RECORDED, TORQUE = range(7, 12)
-RESULT_ROWS = 12
+DEFORMATION, STEPS, ENDED, RECORDED, TORQUE, LONGEST_GAP, BROKEN = range(7, 14)
+RESULT_ROWS = 14
 # Rows of the history.
 TIME, NORMAL, TANGENTIAL, SLIP, STUCK = range(5)
 HISTORY_ROWS = 5
@@ -90,19 +85,6 @@ def _add(to: Any, rate: Any, step: float) -> None:
     for i in range(3):
         for n in range(to.shape[1]):
             to[i, n] += rate[i, n] * step
-
-
-@njit(cache=True)
-def _drive_club(
-    face: Any, club: Any, normal: float, along: float, mean: float, step: float
-) -> None:
-    """Move the face and the head under the contact force and the spring between them."""
-    spring = face[SPRING] * (club[FACE_X] - club[HEAD_X])
-    club[FACE_V] -= mean * face[FACE_INVERSE_MASS] * (normal + spring)
-    club[HEAD_V] += mean * face[HEAD_INVERSE_MASS] * spring
-    club[CLUB_V] -= mean * face[CLUB_INVERSE_MASS] * along
-    club[FACE_X] += step * club[FACE_V]
-    club[HEAD_X] += step * club[HEAD_V]
 
 
 @njit(cache=True)
@@ -186,8 +168,9 @@ def _march(
         Written.
     """
     loss, sums, pulled = np.zeros(2), np.zeros(SUM_ROWS), np.zeros(u.shape)
+    sound = u.copy()  # as last found in order
     first = surface.nodes[0] - (carry.shape[0] - 1) * carry.shape[1]
-    work, forces = np.zeros((8, carry.shape[1])), np.zeros((POINT_ROWS, stretch.shape[1]))
+    work, forces = np.zeros((NODE_ROWS, carry.shape[1])), np.zeros((POINT_ROWS, stretch.shape[1]))
     near_faces = np.zeros(surface.faces.shape[1], np.int64)
     result[:] = 0.0
     result[FIRST] = -1.0
@@ -198,7 +181,10 @@ def _march(
         if steps % CHECK_EVERY == 0:
             frequency = highest_frequency(u, hexes, constant)
             if not 0.0 < frequency < math.inf:
+                result[BROKEN] = 1.0
+                u[:] = sound
                 break
+            sound[:] = u
             new = stable / math.sqrt(frequency)
             step = new if steps == 0 else step
         sampled = steps % SAMPLE_EVERY == 0
@@ -231,19 +217,23 @@ def _march(
             sums,
         )
         _add(u, velocity, step)
-        _drive_club(face, club, sums[NORMAL_FORCE], sums[TANGENTIAL_FORCE], mean, step)
+        drive_club(face, club, sums, mean, step)
         time += step
         steps += 1
         result[LOSS_FRICTION] += sums[FRICTION_LOSS]
         result[LOSS_CONTACT] += sums[CONTACT_LOSS]
         result[TORQUE] += mean * sums[TORQUE_SUM]
-        shortening = reach - (points[0, far] + u[0, far] - club[FACE_X])
-        result[SHORTENING] = max(result[SHORTENING], shortening)
+        deformation = reach - distance(points, u, far, club)
+        result[DEFORMATION] = max(result[DEFORMATION], deformation)
         if sums[NORMAL_FORCE] > 0.0:
-            last = time
             if result[FIRST] < 0.0:
                 result[FIRST] = time
-        elif time - last > max(pause, GRACE * (last - result[FIRST])):
+            else:
+                result[LONGEST_GAP] = max(result[LONGEST_GAP], time - last)
+            last = time
+        elif time - last > max(pause, GRACE * (last - result[FIRST])) and not may_meet_again(
+            face, club, sums[NEAREST]
+        ):
             result[ENDED] = 1.0
             break
         if steps % stride == 0:

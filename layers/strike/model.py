@@ -331,6 +331,14 @@ def _factor(node_mass: FloatArray, bond: FloatArray, columns: int) -> Chain:
     return Chain(bond, carry, pivot)
 
 
+def volume_ratio(model: Model, u: FloatArray) -> FloatArray:
+    """Volume of each element over that at rest, by its mean gradient, (m,)."""
+    real = model.mesh.hexes.shape[1]
+    gradient = as_rows(model.constant)[:24, :real].reshape(8, 3, real)
+    slope = np.einsum("iae,aje->eij", u[:, model.mesh.hexes], gradient)
+    return np.asarray(np.linalg.det(slope + np.eye(3)))
+
+
 def momentum_of(model: Model, velocity: FloatArray) -> FloatArray:
     """Nodal momenta (3, n): the mass matrix, with its bonds, times velocities."""
     result = model.node_mass * velocity

@@ -1,12 +1,11 @@
 """Oblique club impact of a layered ball in three dimensions: launch speed, angle and spin.
 
 Half the ball (it is symmetric about the plane of swing) is marched by explicit finite elements
-against a rigid lofted face of finite mass. x is the face's normal, z points up the face, y is
-lateral.
+against the lofted face of a club head that turns in that plane. x is the face's normal at first
+touch, z points up the face, y is lateral.
 """
 
 import math
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -14,12 +13,15 @@ import numpy as np
 from layers.arrays import FloatArray, Level
 from layers.ball import Body
 from layers.errors import InputError, SolverError
+from layers.impact.crushed import crushed
 from layers.mass.inertia import moment_of_inertia
 from layers.numerics.lanes import WIDTH
 from layers.strike import contact
 from layers.strike import march as rows
 from layers.strike.balance import energy_parts, momentum_residual
-from layers.strike.model import LEVELS, Settings, build_model, momentum_of
+from layers.strike.head import club_before, face_period, half_head
+from layers.strike.launch import Contact, Launch, Rebound, Strike
+from layers.strike.model import LEVELS, Settings, build_model, momentum_of, volume_ratio
 
 HISTORY = 512
 LONGEST = 4e-3
@@ -27,119 +29,6 @@ PAUSE = 40e-6
 # Share taken of the stable step of central differences with lagging viscous stress; the bound is
 # for the elements as last checked.
 SAFETY = 0.95
-
-
-@dataclass(frozen=True)
-class Strike:
-    """How a club meets the ball.
-
-    Attributes
-    ----------
-    club_mass : float
-        Mass of the club head, kg.
-    club_speed : float
-        Its speed before impact, m/s.
-    dynamic_loft : float
-        Elevation of the face's normal at impact, rad.
-    attack_angle : float
-        Elevation of the head's path, rad, positive upward.
-    friction : float, optional
-        Coulomb friction between cover and face; the cover's own if not given.
-    face_stiffness : float, optional
-        Stiffness of a face that springs along its normal, N/m; rigid if not given.
-    face_mass : float
-        Mass that moves with a springing face, kg; part of `club_mass`.
-    """
-
-    club_mass: float
-    club_speed: float
-    dynamic_loft: float
-    attack_angle: float
-    friction: float | None = None
-    face_stiffness: float | None = None
-    face_mass: float = 0.03
-
-
-@dataclass(frozen=True)
-class Contact:
-    """What the face felt, over time: k samples."""
-
-    time: FloatArray
-    normal_force: FloatArray
-    tangential_force: FloatArray
-    slip_speed: FloatArray
-    sticking_share: FloatArray
-
-
-@dataclass(frozen=True)
-class Launch:
-    """The ball as it leaves the face.
-
-    Attributes
-    ----------
-    ball_speed : float
-        m/s.
-    launch_angle : float
-        Elevation of its path, rad.
-    spin : float
-        Backspin, rad/s.
-    contact_time, peak_deformation : float
-        s, and m by which the ball's diameter along the face's normal is shortened at most.
-    club_speed_after : float
-        m/s.
-    history : Contact
-        Forces (N, of the whole ball), slip speed weighted by normal force (m/s), share of the
-        normal force on sticking ground.
-    energy : dict of str to float
-        J: where the club's kinetic energy went, and ``residual``, what the parts fail to add to.
-    momentum_residual : float
-        Failing of linear and angular momentum balance, relative to the momentum exchanged.
-    flag : str
-        Empty, or a sentence of caution.
-    """
-
-    ball_speed: float
-    launch_angle: float
-    spin: float
-    contact_time: float
-    peak_deformation: float
-    club_speed_after: float
-    history: Contact
-    energy: dict[str, float]
-    momentum_residual: float
-    flag: str
-
-
-@dataclass(frozen=True)
-class Rebound:
-    """A ball thrown on a fixed plate as it leaves again.
-
-    Attributes
-    ----------
-    cor : float
-        Normal speed after over before.
-    tangential_ratio : float
-        Tangential velocity of the contact point after over before: 1 frictionless, 0 rolling.
-    spin : float
-        rad/s, positive toward rolling.
-    normal_speed, tangential_speed : float
-        Of the centre, after, m/s.
-    contact_time : float
-        s.
-    history, energy, momentum_residual, flag
-        As in `Launch`.
-    """
-
-    cor: float
-    tangential_ratio: float
-    spin: float
-    normal_speed: float
-    tangential_speed: float
-    contact_time: float
-    history: Contact
-    energy: dict[str, float]
-    momentum_residual: float
-    flag: str
 
 
 class _Outcome(NamedTuple):
@@ -174,35 +63,51 @@ def club_impact(body: Body, strike: Strike, level: Level = "default") -> Launch:
 
 
 def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
-    """Compute `club_impact` with numerical settings of one's own."""
+    """Compute `club_impact` with numerical settings of one's own.
+
+    Parameters
+    ----------
+    body : Body
+        The ball.
+    strike : Strike
+        The swing at impact.
+    settings : Settings
+        Mesh and time step.
+    """
     _check(strike)
-    friction = body.friction if strike.friction is None else strike.friction
-    sprung = strike.face_stiffness is not None
-    half_head = 0.5 * (strike.club_mass - (strike.face_mass if sprung else 0.0))
-    half_face = 0.5 * (strike.face_mass if sprung else strike.club_mass)
-    face = np.zeros(contact.FACE_ROWS)
-    face[contact.FRICTION] = friction
-    face[contact.FACE_INVERSE_MASS] = 1.0 / half_face
-    face[contact.CLUB_INVERSE_MASS] = 2.0 / strike.club_mass
-    if sprung:
-        face[contact.HEAD_INVERSE_MASS] = 1.0 / half_head
-        face[contact.SPRING] = 0.5 * float(strike.face_stiffness or 0.0)
+    face, offset = half_head(
+        strike.club_mass,
+        strike.inertia,
+        strike.depth,
+        strike.impact_height,
+        strike.roll_radius,
+        strike.face_stiffness,
+        strike.face_mass,
+    )
+    if strike.friction is not None:
+        face[contact.FRICTION] = strike.friction
+    else:
+        wet = strike.surface == "wet"
+        face[contact.FRICTION] = body.friction_wet if wet else body.friction
+        face[contact.FADE] = 1.0 / body.friction_half_speed
     opening = strike.dynamic_loft - strike.attack_angle
-    normal = strike.club_speed * math.cos(opening)
-    along = -strike.club_speed * math.sin(opening)
-    out = _collide(body, face, np.zeros(2), np.array([normal, along]), settings)
+    velocity = strike.club_speed * np.array([math.cos(opening), -math.sin(opening)])
+    before = club_before(offset, velocity, float(body.outer_radius[-1]))
+    out = _collide(body, face, np.zeros(2), before, settings)
     cos, sin = math.cos(strike.dynamic_loft), math.sin(strike.dynamic_loft)
     x = out.velocity[0] * cos - out.velocity[1] * sin
     z = out.velocity[0] * sin + out.velocity[1] * cos
-    share = strike.face_mass / strike.club_mass if sprung else 1.0
-    club_x = share * out.club[contact.FACE_V] + (1.0 - share) * out.club[contact.HEAD_V]
+    share = 0.0 if strike.face_stiffness is None else strike.face_mass / strike.club_mass
+    moving = share * out.club[[contact.FACE_VX, contact.FACE_VZ]]
+    moving += (1.0 - share) * out.club[[contact.HEAD_VX, contact.HEAD_VZ]]
     return Launch(
         ball_speed=math.hypot(x, z),
         launch_angle=math.atan2(z, x),
         spin=out.spin,
         contact_time=float(out.result[rows.LAST] - out.result[rows.FIRST]),
-        peak_deformation=float(out.result[rows.SHORTENING]),
-        club_speed_after=math.hypot(club_x, out.club[contact.CLUB_V]),
+        peak_deformation=float(out.result[rows.DEFORMATION]),
+        club_speed_after=math.hypot(*moving),
+        club_turn_rate=float(out.club[contact.TURN_RATE]),
         history=out.history,
         energy=out.energy,
         momentum_residual=out.momentum_residual,
@@ -232,7 +137,19 @@ def barrier_oblique(
 def throw_ball(
     body: Body, speed: float, angle: float, friction: float, settings: Settings
 ) -> Rebound:
-    """Compute `barrier_oblique` with numerical settings of one's own."""
+    """Compute `barrier_oblique` with numerical settings of one's own.
+
+    Parameters
+    ----------
+    body : Body
+        The ball.
+    speed, angle : float
+        Inbound, m/s, and rad from the barrier's normal.
+    friction : float
+        Coulomb's coefficient of the barrier.
+    settings : Settings
+        Mesh and time step.
+    """
     if not 0.0 < speed <= 150.0:
         raise InputError(f"speed is {speed:g} m/s, but must be above 0 and at most 150.")
     if not 0.0 <= angle < 1.5:
@@ -240,8 +157,9 @@ def throw_ball(
     face = np.zeros(contact.FACE_ROWS)
     face[contact.FRICTION] = friction
     thrown = np.array([-speed * math.cos(angle), speed * math.sin(angle)])
-    out = _collide(body, face, thrown, np.zeros(2), settings)
     radius = float(body.outer_radius[-1])
+    still = club_before(np.zeros(2), np.zeros(2), radius)
+    out = _collide(body, face, thrown, still, settings)
     contact_point = out.velocity[1] - radius * out.spin
     return Rebound(
         cor=float(-out.velocity[0] / thrown[0]),
@@ -271,6 +189,10 @@ def _check(strike: Strike) -> None:
         "attack_angle": (-0.7, 0.7),
         "friction": (0.0, 3.0),
         "face_stiffness": (1e5, 1e10),
+        "inertia": (1e-6, 1.0),
+        "depth": (0.0, 0.1),
+        "impact_height": (-0.04, 0.04),
+        "roll_radius": (0.05, 10.0),
     }
     for name, (low, high) in bounds.items():
         value = getattr(strike, name)
@@ -282,18 +204,37 @@ def _check(strike: Strike) -> None:
         )
 
 
+def _flag(result: FloatArray, face: FloatArray) -> str:
+    if result[rows.ENDED] != 1.0:
+        return f"the ball did not leave within {LONGEST:g} s"
+    gap = float(result[rows.LONGEST_GAP])
+    if gap > PAUSE:
+        return (
+            f"the face struck again {1e6 * gap:.0f} us after the ball had left it: for so hard a "
+            "ball one mass on a spring is no model of a face"
+        )
+    contact_time = float(result[rows.LAST] - result[rows.FIRST])
+    period = face_period(face)
+    if contact_time < period:
+        return (
+            f"the ball was on the face for {1e6 * contact_time:.0f} us, less than the springing "
+            f"face takes to swing once ({1e6 * period:.0f} us): for so hard a ball one mass on a "
+            "spring is no model of a face"
+        )
+    return ""
+
+
 def _collide(
-    body: Body, face: FloatArray, thrown: FloatArray, club_velocity: FloatArray, settings: Settings
+    body: Body, face: FloatArray, thrown: FloatArray, club: FloatArray, settings: Settings
 ) -> _Outcome:
-    """March half the ball against the face; velocities are (normal, up the face)."""
+    """March half the ball, thrown at (normal, up the face) m/s, against the face of the club."""
     model = build_model(body, settings)
     mesh, points = model.mesh, model.points
-    nodes, radius = mesh.points.shape[1], float(body.outer_radius[-1])
+    nodes = mesh.points.shape[1]
     face[contact.STIFFNESS], face[contact.DAMPING] = model.law[:2]
     face[contact.SHEAR_STIFFNESS], face[contact.SHEAR_DAMPING] = model.law[2:]
     velocity, u = np.zeros_like(points), np.zeros_like(points)
     velocity[0, :nodes], velocity[2, :nodes] = thrown
-    club = np.array([-radius, -radius, club_velocity[0], club_velocity[0], club_velocity[1]])
     pairs = body.relaxation_strength.shape[1]
     state = np.zeros((len(model.hexes), 1 + 6 * pairs, WIDTH))
     state[:, 0] = 1.0
@@ -327,9 +268,14 @@ def _collide(
         history,
         result,
     )
-    if not (np.isfinite(result).all() and np.isfinite(velocity).all()):
-        raise SolverError("the impact broke down: an element turned inside out.")
-    flag = "" if result[rows.ENDED] == 1.0 else f"the ball did not leave within {LONGEST:g} s"
+    if result[rows.BROKEN] == 1.0 or not np.isfinite(velocity).all():
+        fastest = max(
+            float(np.hypot(*thrown)),
+            float(np.hypot(*before[1][[contact.HEAD_VX, contact.HEAD_VZ]])),
+        )
+        ratio = volume_ratio(model, u)
+        raise SolverError("the impact broke down: " + crushed(body, ratio, mesh.layer, fastest))
+    flag = _flag(result, face)
     v, x = velocity[:, :nodes], mesh.points + u[:, :nodes]
     momentum = momentum_of(model, v)
     mean = momentum.sum(axis=1) / model.node_mass.sum()

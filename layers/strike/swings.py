@@ -4,77 +4,77 @@ import math
 import re
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from layers.errors import InputError
 from layers.figures import QUANTITIES, FigureName
 from layers.files.cards import Cards
+from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
 from layers.materials import Grade
 
 if TYPE_CHECKING:
-    from layers.strike.strike import Strike
+    from layers.strike.launch import Strike
 
 _NAME = re.compile(r"[a-z0-9]+(?: [a-z0-9]+)*")
 
 
-class Swing(BaseModel):
+class Swing(Table):
     """How a club meets the ball, in the units that players and robots are set by."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     name: str = Field(
         min_length=1, max_length=60, description="lower-case words, as figure names use it"
     )
     club: Name = Field(min_length=1, max_length=40, description="what is swung")
     profile: Name = Field(min_length=1, max_length=40, description="who swings it")
-    club_mass_g: float = Field(
-        ge=20.0,
-        le=2000.0,
-        description="mass that takes part in the impact: the head, with no shaft",
-        json_schema_extra={"unit": "g"},
+    club_mass_g: float = numeric(
+        "g", "mass that takes part in the impact: the head, with no shaft", 20.0, 2000.0
     )
-    club_speed_m_s: float = Field(
-        ge=1.0,
-        le=75.0,
-        description="speed of the head just before impact",
-        json_schema_extra={"unit": "m/s"},
+    club_speed_m_s: float = numeric("m/s", "speed of the head just before impact", 1.0, 75.0)
+    dynamic_loft_deg: float = numeric(
+        "deg", "angle of the face's normal above the horizontal at impact", 0.0, 80.0
     )
-    dynamic_loft_deg: float = Field(
-        ge=0.0,
-        le=80.0,
-        description="angle of the face's normal above the horizontal at impact",
-        json_schema_extra={"unit": "deg"},
+    attack_angle_deg: float = numeric(
+        "deg", "direction of the head above the horizontal; negative is downward", -20.0, 20.0
     )
-    attack_angle_deg: float = Field(
-        ge=-20.0,
-        le=20.0,
-        description="direction of the head above the horizontal; negative is downward",
-        json_schema_extra={"unit": "deg"},
-    )
-    friction: float | None = Field(
+    friction: float | None = numeric(
+        "1",
+        "Coulomb friction of this face at any speed; none takes the cover's own",
+        0.0,
+        2.0,
         None,
-        ge=0.0,
-        le=2.0,
-        description="Coulomb friction of this face; none takes the cover's own",
-        json_schema_extra={"unit": "1"},
     )
-    face_stiffness_kn_mm: float | None = Field(
+    face_stiffness_kn_mm: float | None = numeric(
+        "kN/mm",
+        "stiffness of the face's spring along its normal; none is rigid",
+        0.5,
+        1000.0,
         None,
-        ge=0.5,
-        le=1000.0,
-        description="stiffness of the face's spring along its normal; none is rigid",
-        json_schema_extra={"unit": "kN/mm"},
     )
-    face_mass_g: float = Field(
-        30.0,
-        ge=1.0,
-        le=500.0,
-        description="part of the head's mass that moves with a springing face",
-        json_schema_extra={"unit": "g"},
+    face_mass_g: float = numeric(
+        "g", "part of the head's mass that moves with a springing face", 1.0, 500.0, 30.0
+    )
+    moi_g_cm2: float | None = numeric(
+        "g cm2",
+        "of the head about its heel-toe axis; none is a head that cannot turn",
+        50.0,
+        20000.0,
+        None,
+    )
+    depth_mm: float = numeric(
+        "mm", "of the head's centre of mass behind the face, along the face's normal", 0, 80, 0.0
+    )
+    impact_height_mm: float = numeric(
+        "mm", "of the first touch above the centre of mass's projection on the face", -30, 30, 0.0
+    )
+    roll_radius_mm: float | None = numeric(
+        "mm", "of the face's curve from crown to sole; none is flat", 100, 5000, None
+    )
+    surface: Literal["dry", "wet"] = Field(
+        "dry", description="which of the cover's frictions counts when none is given here"
     )
     source: Text = Field("not stated", description="where the numbers come from")
     grade: Grade = Field("unstated", description="how far the numbers can be trusted")
@@ -98,6 +98,20 @@ class Swing(BaseModel):
             )
         return self
 
+    @model_validator(mode="after")
+    def _only_a_head_with_inertia_turns(self) -> "Swing":
+        if self.moi_g_cm2 is None and (self.depth_mm or self.impact_height_mm):
+            raise ValueError(
+                f"moi_g_cm2 is missing, but depth_mm is {self.depth_mm:g} and impact_height_mm "
+                f"{self.impact_height_mm:g}: without inertia the head does not turn about them"
+            )
+        if self.friction is not None and self.surface == "wet":
+            raise ValueError(
+                f"surface is 'wet', but friction is {self.friction:g}: give the friction of the "
+                "wet face, or leave friction out and take the cover's"
+            )
+        return self
+
     @property
     def spin_loft_deg(self) -> float:
         """Angle between the face's normal and the head's direction, deg."""
@@ -105,7 +119,7 @@ class Swing(BaseModel):
 
     def strike(self) -> "Strike":
         """Return the same in SI, as the oblique impact takes it."""
-        from layers.strike.strike import Strike  # compiled code: loaded when an impact is wanted
+        from layers.strike.launch import Strike
 
         stiffness = self.face_stiffness_kn_mm
         return Strike(
@@ -116,6 +130,11 @@ class Swing(BaseModel):
             friction=self.friction,
             face_stiffness=None if stiffness is None else stiffness * 1e6,
             face_mass=self.face_mass_g * 1e-3,
+            inertia=None if self.moi_g_cm2 is None else self.moi_g_cm2 * 1e-7,
+            depth=self.depth_mm * 1e-3,
+            impact_height=self.impact_height_mm * 1e-3,
+            roll_radius=None if self.roll_radius_mm is None else self.roll_radius_mm * 1e-3,
+            surface=self.surface,
         )
 
 
@@ -210,6 +229,6 @@ def find_swing(name: str, table: SwingTable | None = None) -> Swing:
     Examples
     --------
     >>> find_swing("wedge full moderate").spin_loft_deg
-    49.0
+    46.0
     """
     return (table or default_swings()).find(name)

@@ -58,7 +58,7 @@ class Bench:
             "scenario": self.scenario.name if self.scenario else None,
             "question": self.scenario.question if self.scenario else None,
             "layers": [
-                {"role": layer.role, "material": layer.material.name}
+                {"role": layer.role, "material": layer.material.label}
                 for layer in self.panel.ball.layer
             ],
             "sliders": [_slider_record(slider) for slider in self.panel.sliders],

@@ -33,6 +33,10 @@ def fit_club(
         Path | None,
         typer.Option(metavar="FILE", help="your own swings, in place of the shipped ones"),
     ] = None,
+    free: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="a setting to be fitted too: loft, attack or height"),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(metavar="S.toml", help="write the swings, with the fitted one, to this file"),
@@ -40,11 +44,12 @@ def fit_club(
 ) -> None:
     """Fit friction, and face stiffness where the swing has it, to launches of known builds.
 
-    Ball speed, launch angle, spin and contact time are used. A number that is not identifiable
-    from the launches is left unchanged. 'orbwright estimate BALL.toml --swings S.toml' uses the
-    result.
+    Ball speed, launch angle, spin and contact time are used; loft, attack and impact height may be
+    fitted too, each with a prior (1 deg, 1 deg, 3 mm). A number that is not identifiable from the
+    launches is left unchanged. 'orbwright estimate BALL.toml --swings S.toml' uses the result.
 
     Example: orbwright fit-club k1.toml k2.toml --swing "driver fast" --measurements robot.csv
+    --free loft --free attack
     """
     from layers.ball_file import read_ball
     from layers.strike.swings import default_swings, read_swings
@@ -57,7 +62,7 @@ def fit_club(
     table.find(swing)
     readings = read_measurements(measurements, builds, table)
     tell_of_compiling([f"{swing}.spin_rpm"])
-    found = fit_strike(swing, builds, readings, table)
+    found = fit_strike(swing, builds, readings, table, free or ())
     if out:
         write_text(out, swings_toml(with_swing(table, found.swing)))
         say(f"Swings written to {out}.")

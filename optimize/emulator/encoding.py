@@ -110,7 +110,11 @@ class Encoding:
         fill = self.space.scenario.fill
         filled = fill is not None and fill.layer - 1 == gene.layer
         outermost = gene.layer == len(self.space.scenario.layer) - 1
-        table = np.array([_properties(cards[name]) for name in gene.values])
+        chosen = [cards[name] for name in gene.values]
+        if variables.youngs_modulus_mpa is not None:  # what follows the modulus is no card's own
+            at = variables.youngs_modulus_mpa[0]
+            chosen = [card.with_values("encoded", youngs_modulus_mpa=at) for card in chosen]
+        table = np.array([_properties(card) for card in chosen])
         from_card = [
             variables.youngs_modulus_mpa is None,
             True,

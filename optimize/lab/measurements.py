@@ -47,7 +47,7 @@ _LONG = {
     "unit": "the figure's unit, to be sure of it",
 }
 _VALUE = {"value": Column("the figure's", "the reading; its range is below", -math.inf, math.inf)}
-_REPLICATE = {"repeat": "number of the replicate; may be left out where there is one"}
+_REPLICATE = {"replicate": "number of the replicate; may be left out where there is one"}
 # Every column of the long form, for the reference.
 COLUMNS: dict[str, Column | str] = {**_LONG, **_VALUE, **_REPLICATE}
 _SHEET = ("build", "stage", "kind", "figure", "unit")

@@ -93,7 +93,7 @@ def _stage(
     return StageSheet(
         number=number,
         title=_stage_title(ball, number),
-        material=f"{layer.material.name} ({layer.material.family})",
+        material=f"{layer.material.label} ({layer.material.family})",
         tooling=tooling,
         batch=batch,
         step=steps_of(layer, tooling, own, inner, last),

@@ -49,7 +49,7 @@ CREATE INDEX run_by_name ON run (name, started);
 CREATE TABLE proposal (
     run TEXT NOT NULL REFERENCES run (id),
     ordinal INTEGER NOT NULL,     -- 0, 1, 2, ...
-    row TEXT NOT NULL,            -- the choice of every freedom, JSON
+    row TEXT NOT NULL,            -- the choice of every design variable, JSON
     build BLOB,                   -- NULL where the choices make no ball
     outcome TEXT NOT NULL,        -- computed, ruled out
     guesses TEXT,                 -- {{name: [mean, sd, log]}} that an emulator gave before, or NULL

@@ -104,7 +104,7 @@ def layer_cells(ball: Ball, places: Iterable[int]) -> dict[int, tuple[float | st
             layer.outer_diameter_mm,
             layer.material.youngs_modulus_mpa.value,
             layer.material.density_g_cm3.value,
-            layer.material.name,
+            layer.material.label,
         )
         for place, layer, thickness in zip(places, ball.layer, thicknesses_mm(ball), strict=True)
     }

@@ -72,7 +72,7 @@ def layers_section(ball: Ball) -> Section:
                 f"{grams:.2f}",
                 f"{card.youngs_modulus_mpa.value:g}",
                 f"{card.density_g_cm3.value:.4g}",
-                card.name,
+                card.label,
             )
         )
     heads = columns(
@@ -216,7 +216,7 @@ def builds_section(labels: Sequence[str], balls: Sequence[Ball], named: bool = F
             f"{thick:.2f}",
             f"{layer.material.youngs_modulus_mpa.value:g}",
             f"{layer.material.density_g_cm3.value:.4g}",
-            layer.material.name,
+            layer.material.label,
         )
         for label, ball in zip(labels, balls, strict=True)
         for i, (layer, thick) in enumerate(zip(ball.layer, thicknesses_mm(ball), strict=True))

@@ -320,7 +320,7 @@ def _layer_cells(ball: Ball) -> list[object]:
     cells: list[object] = []
     for layer, thick in zip(ball.layer, thicknesses_mm(ball), strict=True):
         card = layer.material
-        cells += [layer.role, layer.outer_diameter_mm, round(thick, 6), card.name]
+        cells += [layer.role, layer.outer_diameter_mm, round(thick, 6), card.label]
         cells += [card.youngs_modulus_mpa.value, card.density_g_cm3.value]
     return cells
 

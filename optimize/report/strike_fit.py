@@ -3,7 +3,7 @@
 import math
 
 from layers.compression.tester import Score, SpringTester
-from optimize.calibration.strike_fit import StrikeFit
+from optimize.calibration.strike_fit import WARN, StrikeFit
 from optimize.report.tables import Section, columns, number
 
 
@@ -22,23 +22,22 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
         (
             o.build,
             o.figure,
-            number(o.measured, o.trusted_to),
-            number(o.before, o.trusted_to),
-            number(o.after, o.trusted_to),
-            number(o.trusted_to, o.trusted_to),
+            number(o.measured, o.model_error),
+            number(o.before, o.model_error),
+            number(o.after, o.model_error),
+            number(o.model_error, o.model_error),
         )
         for o in fit.launch
+    )
+    wide = tuple(
+        (quantity, number(half, 0.1 * half)) for quantity, half in fit.interval_percent.items()
     )
     notes = [
         "± is one standard deviation: scatter of the robot's replicates and the model's numerical "
         "error. Friction is valid for this cover and state of the face only."
     ]
     if fit.degrees_of_freedom:
-        notes.insert(
-            0,
-            f"Chi-square {fit.chi_square:.1f} with {fit.degrees_of_freedom} degrees of freedom"
-            + (": errors are inflated." if fit.chi_square > fit.degrees_of_freedom else "."),
-        )
+        notes.insert(0, _misfit(fit))
     return [
         Section("Numbers of the swing", columns("number", ">value", ">±", "~result"), numbers),
         Section(
@@ -47,7 +46,23 @@ def fit_sections(fit: StrikeFit) -> list[Section]:
             rows,
             tuple(notes),
         ),
+        Section(
+            "Another ball off this club, 95 % interval",
+            columns("figure", ">± %"),
+            wide,
+            ("For balls of the kind that were hit; the order of near balls is closer than this.",),
+        ),
     ]
+
+
+def _misfit(fit: StrikeFit) -> str:
+    told = f"Weighted misfit {fit.chi_square:.1f} with {fit.degrees_of_freedom} degrees of freedom"
+    if fit.misfit > WARN:
+        return (
+            f"{told}: this head does not make these launches. Set loft, attack or height free, "
+            "correct the head's inertia and depth, or check the builds' cards."
+        )
+    return told + (": more than chance, errors are widened." if fit.misfit > 1.0 else ".")
 
 
 def score_sections(score: Score, tester: SpringTester) -> list[Section]:

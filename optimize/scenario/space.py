@@ -314,6 +314,8 @@ def _numbers(card: Material) -> list[Any]:
         card.density_g_cm3.value,
         card.dynamic_modulus_ratio.value,
         card.friction.value,
+        card.friction_wet.value,
+        card.friction_half_speed_m_s.value,
         [[pair.strength, pair.time_us] for pair in card.relaxation],
     ]
 

@@ -13,8 +13,9 @@ from layers.arrays import FloatArray
 from layers.ball import Body
 from layers.mass.inertia import mass, moment_of_inertia
 from layers.strike import march as oblique_march
+from layers.strike.launch import Launch, Strike
 from layers.strike.model import LEVELS, Settings, build_model
-from layers.strike.strike import Launch, Strike, club_impact, strike_ball
+from layers.strike.strike import club_impact, strike_ball
 from layers.strike.swings import find_swing
 from tests.helpers.builds import random_bodies
 from tests.layers.impact.test_barrier import reference_ball
@@ -179,6 +180,7 @@ def more_inertia(body: Body) -> Body:
 
 def trends(bodies: list[Body]) -> None:
     driver, wedge = STRIKES["driver fast"], STRIKES["wedge full fast"]
+    half = STRIKES["wedge half moderate"]
     lofted = replace(driver, dynamic_loft=driver.dynamic_loft + math.radians(1.0))
 
     def soft_cover(body: Body) -> Body:
@@ -202,16 +204,15 @@ def trends(bodies: list[Body]) -> None:
         ("driver loft +1 deg: launch, deg", same, driver, lofted, 1),
         ("driver loft +1 deg: spin, rpm", same, driver, lofted, 2),
         ("cover modulus -30 %: driver spin, rpm", soft_cover, driver, driver, 2),
+        ("cover modulus -30 %: half wedge spin, rpm", soft_cover, half, half, 2),
+        ("innermost -20 %, others +25 %: half wedge spin, rpm", soft_inside, half, half, 2),
     )
     for label, change, before, after, k in rows:
-        moved = np.array(
-            [
-                figures(club_impact(change(b), after))[k] - figures(club_impact(b, before))[k]
-                for b in bodies
-            ]
-        )
+        old = np.array([figures(club_impact(b, before))[k] for b in bodies])
+        moved = np.array([figures(club_impact(change(b), after))[k] for b in bodies]) - old
         print(f"  {label}: {np.sum(moved > 0)} up, {np.sum(moved < 0)} down,", end=" ")
-        print(f"mean {moved.mean():+.2f}, {moved.min():+.2f} to {moved.max():+.2f}")
+        print(f"mean {moved.mean():+.2f}, {moved.min():+.2f} to {moved.max():+.2f},", end=" ")
+        print(f"{100.0 * np.mean(moved / old):+.1f} %", flush=True)
 
 
 def play() -> None:

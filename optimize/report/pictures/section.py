@@ -115,7 +115,7 @@ def _layer_words(layer: Layer, thick: float, grams: float, innermost: bool) -> t
     if not innermost:
         size = f"thickness {thick:.2f} mm, {size}"
     stuff = f"{card.youngs_modulus_mpa.value:g} MPa, {card.density_g_cm3.value:.4g} g/cm³"
-    return f"{layer.role}: {plain(card.name, 40)}", f"{size}; {stuff}; {grams:.2f} g"
+    return f"{layer.role}: {plain(card.label, 40)}", f"{size}; {stuff}; {grams:.2f} g"
 
 
 def draw_ball(ball: Ball) -> Figure:
@@ -216,6 +216,6 @@ def _layer_list(figure: Figure, ball: Ball, left: float, top: float) -> None:
         x = (left + 0.24) / width
         card = layer.material
         words = f"{layer.role} {layer.outer_diameter_mm:.2f} mm"
-        stuff = f"{plain(card.name, 26)}, {card.youngs_modulus_mpa.value:g} MPa"
+        stuff = f"{plain(card.label, 26)}, {card.youngs_modulus_mpa.value:g} MPa"
         figure.text(x, y / height, words, fontsize=8, color=INK, va="center", weight="bold")
         figure.text(x, (y - 0.145) / height, stuff, fontsize=7.5, color=INK, va="center")

@@ -1,11 +1,13 @@
 """Barrier impact: energy, momentum, Hertz's limit, meshes, smoothness, published bands."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from layers.ball import Ball, Body, Layer, Role
+from layers.ball_file import read_ball
 from layers.compression.curve import compress, deflection_between
 from layers.errors import InputError, SolverError
 from layers.impact import barrier, kernels
@@ -16,6 +18,7 @@ from layers.materials import default_catalogue
 from tests.helpers.builds import random_bodies
 
 RADIUS = 21.335e-3
+BALLS = Path(__file__).parents[3] / "scenarios" / "balls"
 
 
 def sphere(
@@ -316,8 +319,18 @@ def test_speed_out_of_range_is_refused() -> None:
 
 
 def test_a_body_too_soft_for_the_speed_fails_with_a_sentence() -> None:
-    with pytest.raises(SolverError, match="too soft for this speed"):
+    with pytest.raises(SolverError, match=r"layer 1 of 1.*inside out at 100 m/s: make that"):
         barrier_impact(sphere(youngs=1e6), 100.0)
+
+
+@pytest.mark.parametrize("modulus", [0.5, 1.0])
+def test_the_layer_that_broke_is_named(modulus: float) -> None:
+    ball = read_ball(BALLS / "three_layer_soft_feel.toml")
+    card = ball.layer[1].material.with_values("too soft", youngs_modulus_mpa=modulus)
+    layers = (ball.layer[0], ball.layer[1].model_copy(update={"material": card}), ball.layer[2])
+    body = ball.model_copy(update={"layer": layers}).body()
+    with pytest.raises(SolverError, match="layer 2 of 3, counted from the centre"):
+        barrier_impact(body, 43.83)
 
 
 def test_the_same_impact_is_bit_identical() -> None:

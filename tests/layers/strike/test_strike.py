@@ -12,16 +12,9 @@ from layers.impact.barrier import barrier_impact
 from layers.mass.inertia import mass, moment_of_inertia
 from layers.numerics.lanes import WIDTH
 from layers.strike import kernels
+from layers.strike.launch import Launch, Rebound, Strike
 from layers.strike.model import LEVELS, Settings, build_model
-from layers.strike.strike import (
-    Launch,
-    Rebound,
-    Strike,
-    barrier_oblique,
-    club_impact,
-    strike_ball,
-    throw_ball,
-)
+from layers.strike.strike import barrier_oblique, club_impact, strike_ball, throw_ball
 from tests.helpers.builds import random_bodies
 from tests.helpers.maw import gross_slip_tangent, maw_rebound
 from tests.layers.impact.test_barrier import RADIUS, reference_ball, sphere

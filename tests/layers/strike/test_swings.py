@@ -28,7 +28,7 @@ grade = "measured"
 
 def test_every_numeric_field_has_unit_bounds_and_help():
     numeric = [f for f in Swing.model_fields.items() if "float" in str(f[1].annotation)]
-    assert len(numeric) == 7
+    assert len(numeric) == 11
     for name, field in numeric:
         assert field.description, name
         assert field.json_schema_extra["unit"], name
@@ -41,7 +41,8 @@ def test_shipped_table_is_whole_and_graded():
     assert names == [*(f"{club} {profile}" for club in CLUBS for profile in PROFILES), *robots]
     for swing in default_swings().swing:
         assert swing.grade == "common practice"
-        assert "invented" in swing.source
+        assert "invented" in swing.source or "published" in swing.source
+        assert swing.moi_g_cm2 is not None
         assert "." not in swing.name
 
 
@@ -72,6 +73,14 @@ def test_strike_is_the_same_in_si():
     assert strike.attack_angle == 0.0
     assert strike.face_stiffness == pytest.approx(9e6)  # N/m
     assert strike.face_mass == pytest.approx(0.03)
+    assert (strike.inertia, strike.roll_radius, strike.surface) == (None, None, "dry")
+    turning = swings_from_toml(
+        ONE + "moi_g_cm2 = 4000\ndepth_mm = 41\nimpact_height_mm = -2\nroll_radius_mm = 300\n"
+    )
+    strike = turning.find("robot 5").strike()
+    assert strike.inertia == pytest.approx(4e-4)  # kg m2
+    assert (strike.depth, strike.impact_height) == (0.041, -0.002)
+    assert strike.roll_radius == pytest.approx(0.3)
     assert find_swing("wedge half slow").strike().face_stiffness is None
 
 
@@ -101,6 +110,13 @@ def test_a_users_file_stands_in_place_of_the_shipped_one(tmp_path):
             "face_mass_g = 198",
             "face_mass_g is 198, but must be below club_mass_g",
         ),
+        ("friction = 0.3", "depth_mm = 40", "moi_g_cm2 is missing, but depth_mm is 40"),
+        (
+            "friction = 0.3",
+            'friction = 0.3\nsurface = "wet"',
+            "surface is 'wet', but friction is 0.3",
+        ),
+        ("friction = 0.3", 'surface = "damp"', "surface is 'damp': input should be 'dry' or 'wet'"),
         ('"robot 5"', '"Robot.5"', "'Robot.5' must be lower-case words"),
         ('"robot 5"', '"stage1"', "'stage1' must be lower-case words"),
         ("[[swing]]", "[[swing", "is not valid TOML"),

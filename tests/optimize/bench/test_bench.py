@@ -57,7 +57,7 @@ def test_a_build_that_breaks_the_solver_is_told_in_a_sentence(place):
     setting = moved(place.start(), cover_youngs_modulus_mpa=0.5, core_youngs_modulus_mpa=35.0)
     lines = place.ask("POST", "/api/finite", setting).lines
     failed = {name: why for line in lines for name, why in line["failed"].items()}
-    assert "did not leave the barrier" in failed["cor"]
+    assert "turned inside out" in failed["cor"]
     assert lines[-1]["end"] == "done"
     told = {name for line in lines for name in line["figures"]}
     assert "mass_g" in told
