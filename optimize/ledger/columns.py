@@ -14,6 +14,8 @@ OF_LAYER = (
     "density_g_cm3",
     "dynamic_modulus_ratio",
     "friction",
+    "friction_wet",
+    "friction_half_speed_m_s",
 )
 OF_PAIR = ("strength", "time_us")
 OF_FIGURE = ("value", "difference_error", "absolute_error", "unit", "basis", "flag", "caution")

@@ -141,7 +141,7 @@ def test_topspin_off_the_club_flies_as_no_spin(monkeypatch):
     """The laws know no downward lift: a flight starts with no spin, the launch keeps its figure."""
 
     def struck(spin):
-        launch = Launch(60.0, 0.3, spin, 5e-4, 2e-3, 30.0, None, {}, 0.0, "")
+        launch = Launch(60.0, 0.3, spin, 5e-4, 2e-3, 30.0, 0.0, None, {}, 0.0, "")
         monkeypatch.setattr(strike, "club_impact", lambda body, blow, level: launch)
         names = [f"driver fast.{figure}" for figure in ("spin_rpm", "carry_m", "landing_spin_rpm")]
         made = estimate(random_balls(1, seed=3)[0], names)

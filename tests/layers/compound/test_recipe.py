@@ -163,7 +163,7 @@ def test_a_carrier_is_not_peroxide():
             table(ingredient=[{"name": "zinc oxide", "role": "oxide", "density_g_cm3": 56.1}]),
             "is 56.1, but must be from 0.5 to 25",
         ),
-        (table() | {"part": table()["part"] * 2}, "is listed twice"),
+        (table() | {"part": table()["part"] * 2}, "'barium sulfate' stands twice"),
     ],
 )
 def test_broken_recipes_are_named(broken, said):

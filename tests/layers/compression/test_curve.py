@@ -48,11 +48,11 @@ def test_analytic_stress_and_tangent_are_derivatives_of_the_energy():
 
     def stress(v):
         out = np.empty(5)
-        axisymmetric.neo_hookean(v, shear, bulk, out, np.empty((5, 5)))
+        axisymmetric.neo_hookean.py_func(v, shear, bulk, out, np.empty((5, 5)))
         return out
 
     p, a = np.empty(5), np.empty((5, 5))
-    axisymmetric.neo_hookean(f, shear, bulk, p, a)
+    axisymmetric.neo_hookean.py_func(f, shear, bulk, p, a)
     for i, e in enumerate(step * np.eye(5)):
         slope = (energy(full(f + e), shear, bulk) - energy(full(f - e), shear, bulk)) / (2 * step)
         assert p[i] == pytest.approx(slope, rel=1e-6, abs=1e-6)

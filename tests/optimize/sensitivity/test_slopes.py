@@ -132,22 +132,34 @@ def _all_stiffer(ball, by):
     return ball
 
 
-@pytest.fixture(scope="module")
-def all_together():
-    """Seven balls whose moduli are multiplied alike."""
+def _together(ball, names):
+    """Estimate seven balls whose moduli are multiplied alike."""
     step = PERTURBATIONS["youngs_modulus_mpa"].step
-    return [estimate(_all_stiffer(TWO, k * step), MECHANICS) for k in range(-3, 4)]
+    return [estimate(_all_stiffer(ball, k * step), names) for k in range(-3, 4)]
+
+
+@pytest.fixture(scope="module")
+def three_balls():
+    """Slopes by each modulus, and by all together, of balls of two layers."""
+    balls = [TWO, *(random_balls(1, seed=seed)[0] for seed in (12, 13))]
+    return [(sensitivities(ball, MECHANICS), _together(ball, MECHANICS)) for ball in balls]
 
 
 @pytest.mark.parametrize("name", MECHANICS)
-def test_slopes_add_up_to_that_of_all_moduli_together(name, two, all_together):
-    """Euler: the slope along a common factor of all moduli is the sum of the layers' slopes."""
-    slopes, errors = _read(two, name, "youngs_modulus_mpa")
-    values = np.array([[e[name].value for e in all_together]])
-    together, error = fit_slopes(values, np.array([PERTURBATIONS["youngs_modulus_mpa"].step]))
-    allowed = float(np.hypot(np.linalg.norm(errors), error[0]))
-    assert abs(slopes.sum() - together[0]) <= allowed
-    assert allowed < 0.2 * np.abs(slopes).max()  # leaving the strongest layer out would fail
+def test_slopes_add_up_to_that_of_all_moduli_together(name, three_balls):
+    """Euler: the slope along a common factor of all moduli is the sum of the layers' slopes.
+
+    Each error is a 95 % half width from three degrees of freedom, so one ball of three may be out.
+    """
+    within = []
+    for found, together in three_balls:
+        slopes, errors = _read(found, name, "youngs_modulus_mpa")
+        values = np.array([[e[name].value for e in together]])
+        slope, error = fit_slopes(values, np.array([PERTURBATIONS["youngs_modulus_mpa"].step]))
+        allowed = float(np.hypot(np.linalg.norm(errors), error[0]))
+        within.append(abs(slopes.sum() - slope[0]) <= allowed)
+        assert allowed < 0.2 * np.abs(slopes).max()  # leaving the strongest layer out would fail
+    assert sum(within) >= 2
 
 
 # Noise and errors.
