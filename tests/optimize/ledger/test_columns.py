@@ -20,6 +20,8 @@ def test_every_number_of_a_build_has_its_column():
                 f"layer{i}_density_g_cm3": card.density_g_cm3.value,
                 f"layer{i}_dynamic_modulus_ratio": card.dynamic_modulus_ratio.value,
                 f"layer{i}_friction": card.friction.value,
+                f"layer{i}_friction_wet": card.friction_wet.value,
+                f"layer{i}_friction_half_speed_m_s": card.friction_half_speed_m_s.value,
             }
             for j, pair in enumerate(card.relaxation, start=1):
                 expected[f"layer{i}_relaxation{j}_strength"] = pair.strength
