@@ -67,19 +67,31 @@ class Material(BaseModel):
     ]
     density_g_cm3: Annotated[Datum, ranged("g/cm3", "density of the filled compound", 0.4, 12.0)]
     dynamic_modulus_ratio: Annotated[
-        Datum, ranged("1", "modulus within an impact over the quasi-static one", 1.0, 5.0)
+        Datum,
+        ranged(
+            "1", "modulus within an impact over the quasi-static one; else the family's", 1.0, 5.0
+        ),
     ] = Datum(value=1.0, source="assumed: none known")
     friction: Annotated[
-        Datum, ranged("1", "Coulomb friction of a cover against a dry club face", 0.0, 2.0)
+        Datum,
+        ranged(
+            "1", "Coulomb friction of a cover against a dry club face; else the family's", 0.0, 2.0
+        ),
     ] = Datum(value=0.4, source="assumed: none known")
     friction_wet: Annotated[
-        Datum, ranged("1", "Coulomb friction of a cover against a wet club face", 0.0, 2.0)
+        Datum,
+        ranged(
+            "1", "Coulomb friction of a cover against a wet club face; else the family's", 0.0, 2.0
+        ),
     ] = Datum(value=0.25, source="assumed: none known")
     friction_half_speed_m_s: Annotated[
-        Datum, ranged("m/s", "speed of sliding at which friction is halved", 1.0, 1e6)
+        Datum,
+        ranged("m/s", "speed of sliding at which friction is halved; else the family's", 1.0, 1e6),
     ] = Datum(value=1e6, source="assumed: none known, friction does not fall")
     relaxation: tuple[RelaxationPair, ...] = Field(
-        (), max_length=4, description="decaying parts of the dynamic shear modulus"
+        (),
+        max_length=4,
+        description="decaying parts of the dynamic shear modulus; else the family's",
     )
     relaxation_source: Text = Field(
         "not stated", description="where the relaxation pairs come from"
