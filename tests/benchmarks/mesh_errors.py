@@ -1,4 +1,4 @@
-"""Coverage of the stated errors between builds: default against fine mesh on builds not seen before.
+"""Coverage of the stated errors between builds: default against fine mesh on unseen builds.
 
 ``python -m tests.benchmarks.mesh_errors BUILDS SEED [body|swing]`` draws builds of two to six
 layers, thin ones among them, and prints, figure by figure, the share of builds whose default figure
