@@ -4,6 +4,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import threading
 import time
 from collections.abc import Callable
 from multiprocessing.connection import Connection
@@ -40,6 +41,8 @@ class Worker:
         self._process: SpawnProcess | None = None
         self._pipe: Connection | None = None
         self._closed = False
+        # Calls come from one thread, the end from another: not while a process is being started.
+        self._lock = threading.Lock()
 
     @property
     def pid(self) -> int | None:
@@ -98,32 +101,35 @@ class Worker:
 
     def close(self) -> None:
         """End the process, also in the middle of a call, and start no other."""
-        self._closed = True
-        if self._process is not None:
-            self._process.kill()
+        with self._lock:
+            self._closed = True
+            if self._process is not None:
+                self._process.kill()
 
     def _started(self) -> Connection:
-        if self._closed:
-            raise WorkerEnded("is closed")
-        if self._pipe is None:
-            # "spawn" starts a clean process: no locks or threads of this one are copied.
-            context = multiprocessing.get_context("spawn")
-            ours, theirs = context.Pipe()
-            self._process = context.Process(
-                target=_serve, args=(theirs, self._niceness), name=self._name, daemon=True
-            )
-            self._process.start()
-            theirs.close()  # or its end would not be noticed
-            self._pipe = ours
-        return self._pipe
+        with self._lock:
+            if self._closed:
+                raise WorkerEnded("is closed")
+            if self._pipe is None:
+                # "spawn" starts a clean process: no locks or threads of this one are copied.
+                context = multiprocessing.get_context("spawn")
+                ours, theirs = context.Pipe()
+                self._process = context.Process(
+                    target=_serve, args=(theirs, self._niceness), name=self._name, daemon=True
+                )
+                self._process.start()
+                theirs.close()  # or its end would not be noticed
+                self._pipe = ours
+            return self._pipe
 
     def _end(self) -> None:
-        if self._process is not None:
-            self._process.kill()
-            self._process.join()
-        if self._pipe is not None:
-            self._pipe.close()
-        self._process = self._pipe = None
+        with self._lock:
+            if self._process is not None:
+                self._process.kill()
+                self._process.join()
+            if self._pipe is not None:
+                self._pipe.close()
+            self._process = self._pipe = None
 
 
 def _serve(pipe: Connection, niceness: int) -> None:

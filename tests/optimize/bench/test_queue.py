@@ -3,7 +3,9 @@
 import math
 import os
 import signal
+import threading
 import time
+from multiprocessing.context import SpawnProcess
 
 import pytest
 
@@ -79,3 +81,37 @@ def test_a_worker_survives_what_it_is_asked():
         assert worker.ask(math.sqrt, 9.0, limit_s=600) == 3.0
     finally:
         worker.close()
+
+
+def test_a_worker_may_be_closed_while_its_process_is_being_started(monkeypatch):
+    starting, go_on = threading.Event(), threading.Event()
+    start = SpawnProcess.start
+
+    def slowly(process):
+        starting.set()
+        assert go_on.wait(600)
+        start(process)
+
+    monkeypatch.setattr(SpawnProcess, "start", slowly)
+    worker, ended = Worker("a worker for tests", 0), []
+
+    def ask():
+        with pytest.raises(WorkerEnded):
+            worker.ask(time.sleep, 600.0, limit_s=600.0)
+        ended.append("asked")
+
+    def close():
+        worker.close()
+        ended.append("closed")
+
+    asking = threading.Thread(target=ask, daemon=True)
+    asking.start()
+    assert starting.wait(600)
+    closing = threading.Thread(target=close)
+    closing.start()
+    go_on.set()
+    closing.join(600)
+    assert "closed" in ended
+    asking.join(600)
+    assert "asked" in ended
+    assert worker.pid is None
