@@ -175,7 +175,7 @@ def _cell(axes: Axes, slope: Slope, largest: float, scale: float, x: float, y: f
         FancyBboxPatch(
             (x + 0.045, y + 0.045), _WIDE - 0.09, _TALL - 0.09,
             boxstyle="round,pad=0.02,rounding_size=0.05", facecolor=fill,
-            edgecolor=FAINT, linestyle=(0, (2, 2)), linewidth=edge,
+            edgecolor=FAINT, linestyle=(0, (2, 2)) if edge else "none", linewidth=edge,
         )
     )  # fmt: skip
     strong = slope.resolved and abs(slope.change) == largest

@@ -147,6 +147,7 @@ def exact(function, of: Grid, part: list[int]) -> tuple[float, float]:
     def left(kept: list[int]) -> float:
         """Return the variance that stays on average when these are settled."""
         _, group = np.unique(rows[:, kept], axis=0, return_inverse=True)
+        group = group.reshape(-1)  # (n, 1) in numpy 2.0
         means = np.bincount(group, y) / np.bincount(group)
         return float(np.mean((y - means[group]) ** 2))
 
