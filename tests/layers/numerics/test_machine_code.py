@@ -110,10 +110,6 @@ def test_code_of_another_processor_release_or_setting_is_not_loaded(monkeypatch)
     triple, name, features = kernel.targetctx.codegen().magic_tuple()
     others = [(triple, "generic", features), (triple, name, f"{features},-none")]
     magic = {(triple, name, features), *others}
-        (triple, name, features),
-        (triple, "generic", features),
-        (triple, name, f"{features},-none"),
-    }
     assert len({machine_code._target(codegen) for codegen in magic}) == 3
     assert is_kept(kernel)
 
