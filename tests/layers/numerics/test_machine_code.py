@@ -108,7 +108,7 @@ def test_code_of_another_processor_release_or_setting_is_not_loaded(monkeypatch)
         assert not is_kept(kernel)
     machine_code._target.cache_clear()
     triple, name, features = kernel.targetctx.codegen().magic_tuple()
-    others = [(triple, "generic", features), (triple, name, f"{features},-none")]
+    others = [(triple, f"{name}-other", features), (triple, name, f"{features},-none")]
     magic = {(triple, name, features), *others}
     assert len({machine_code._target(codegen) for codegen in magic}) == 3
     assert is_kept(kernel)
