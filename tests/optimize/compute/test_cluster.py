@@ -34,15 +34,15 @@ _OTHER_MODEL = "from layers import model_version; model_version.MODEL_VERSION = 
 # A worker that dies of one build, and stumbles over another; it may read this twice.
 _DEADLY = """
 import os
-from optimize.compute import pool as evaluate
-def deadly(ball, *rest, compute_one=pool.compute_one):
+from optimize.compute import one
+def deadly(ball, *rest, compute_one=one.compute_one):
     if ball.name == "deadly":
         os._exit(1)
     if ball.name == "bad":
         raise MemoryError("no more")
     return compute_one(ball, *rest)
-if pool.compute_one.__name__ != "deadly":
-    pool.compute_one = deadly
+if one.compute_one.__name__ != "deadly":
+    one.compute_one = deadly
 """
 
 
