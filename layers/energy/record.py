@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layers.arrays import FloatArray, IntArray
+from layers.arrays import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ class Patch:
     place: FloatArray
     area: FloatArray
     pressure: FloatArray
-    sliding: IntArray
+    sliding: BoolArray
     slip: FloatArray
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Body
-from layers.energy.contact import patch_of
+from layers.energy.contact import Before, patch_of
 from layers.energy.record import (
     EnergyTable,
     Frame,
@@ -33,6 +33,7 @@ from layers.strike.model import Model, Settings, as_rows, momentum_of
 from layers.strike.start import Run, check_sound, start_of_strike
 from layers.strike.strike import strike_ball
 
+SHORTEST = 1e-12  # s: less than any step, so that a march for so long is one step
 # Heights along the face at which it is drawn, m.
 _FACE = np.linspace(-0.024, 0.024, 25)
 # Local corners of a hexahedron's sides, in order around each.
@@ -48,8 +49,8 @@ class _Look(NamedTuple):
     club: FloatArray
     loss: FloatArray  # J/m3 of each element, so far
     stored: FloatArray  # J of each layer
+    deformation: float  # m, the greatest so far
     patch: Patch
-    deformation: float
     force: float
 
 
@@ -109,31 +110,53 @@ def record_strike(
 
 def _march(body: Body, run: Run, end: float) -> tuple[list[_Look], _Sums]:
     """March to the end, stopping at every sample of the losses."""
-    real = run.model.mesh.hexes.shape[1]
-    history, result = np.zeros((rows.HISTORY_ROWS, 64)), np.zeros(rows.RESULT_ROWS)
+    model, real = run.model, run.model.mesh.hexes.shape[1]
+    nodes, layer = model.mesh.points.shape[1], model.mesh.layer
     sums = _Sums(0.0, np.zeros(real), np.zeros(real), np.zeros(rows.RESULT_ROWS))
     looks: list[_Look] = []
-    step, force = 0.0, 0.0
     while sums.time < end:
-        looks.append(_look(run, sums, float(result[rows.DEFORMATION]), force))
-        u, state = run.u.copy(), run.state.copy()
-        # One step first, to learn how long it is; then as many as lie between two samples.
-        longest = (rows.SAMPLE_EVERY - 0.5) * step if step else 1e-12
-        run.advance(longest, math.inf, history, result)
-        check_sound(body, run, result)
-        elapsed = float(result[rows.ELAPSED])
-        step = elapsed / float(result[rows.STEPS])
-        relaxation, bulk = loss_rates(run.model, u, state, step)
-        sums.loss += elapsed * relaxation
-        sums.bulk += elapsed * bulk
-        sums.result += result
-        sums.time += elapsed
-        force = 2.0 * float(history[rows.NORMAL, : int(result[rows.RECORDED])].mean())
+        time, loss = sums.time, sums.loss.copy()
+        deformation = float(sums.result[rows.DEFORMATION])
+        before = Before(run.u.copy(), run.club.copy(), run.stretch.copy())
+        velocity, (density, _) = run.velocity[:, :nodes].copy(), stored(model, run.u, run.state)
+        # One step, of which the contact is found; then as many as lie between two samples.
+        step, force = _advance(body, run, sums, 0.0)
+        look = _Look(
+            time=time,
+            u=before.u,
+            velocity=velocity,
+            club=before.club,
+            loss=loss,
+            stored=2.0 * by_layer(density * _volume(model), layer, len(body.outer_radius)),
+            deformation=deformation,
+            patch=patch_of(run, before, step),
+            force=force,
+        )
+        looks.append(look)
+        _advance(body, run, sums, (rows.SAMPLE_EVERY - 1.5) * step)
     return looks, sums
 
 
+def _advance(body: Body, run: Run, sums: _Sums, time: float) -> tuple[float, float]:
+    """March on for a time, at least a step; return the step and the last normal force, s and N."""
+    history, result = np.zeros((rows.HISTORY_ROWS, 64)), np.zeros(rows.RESULT_ROWS)
+    u, state, branch = run.u.copy(), run.state.copy(), run.model.branch.copy()
+    run.advance(max(time, SHORTEST), math.inf, history, result)
+    check_sound(body, run, result)
+    elapsed = float(result[rows.ELAPSED])
+    step = elapsed / float(result[rows.STEPS])
+    relaxation, bulk = loss_rates(run.model, u, state, branch, step)
+    sums.loss += elapsed * relaxation
+    sums.bulk += elapsed * bulk
+    sums.time += elapsed
+    deepest = max(sums.result[rows.DEFORMATION], result[rows.DEFORMATION])
+    sums.result += result
+    sums.result[rows.DEFORMATION] = deepest
+    return step, 2.0 * float(history[rows.NORMAL, int(result[rows.RECORDED]) - 1])
+
+
 def loss_rates(
-    model: Model, u: FloatArray, state: FloatArray, step: float
+    model: Model, u: FloatArray, state: FloatArray, branch: FloatArray, step: float
 ) -> tuple[FloatArray, FloatArray]:
     """Dissipation of each element in the next step, (m,) W/m3: in its material, by bulk viscosity.
 
@@ -143,29 +166,28 @@ def loss_rates(
     Parameters
     ----------
     model : Model
-        Its decays are those of a step of this length.
     u : (3, n) array
         Displacements, m.
-    state : array
-        Internal variables as the last step left them.
+    state, branch : array
+        Internal variables and constants of the networks as the last step left them.
     step : float
         s.
     """
     real = model.mesh.hexes.shape[1]
-    constant, branch = as_rows(model.constant)[:, :real], as_rows(model.branch)[:, :real]
+    constant, networks = as_rows(model.constant)[:, :real], as_rows(branch)[:, :real]
     inner = as_rows(state)[:, :real]
     right, j = _strain(model, u)
     bar = right * j[:, None, None] ** (-2.0 / 3.0)
     inverse = np.linalg.inv(bar)
     lost = np.zeros(real)
-    for k in range(len(branch) // kernels.BRANCH_ROWS):
+    for k in range(len(networks) // kernels.BRANCH_ROWS):
         row = kernels.BRANCH_ROWS * k
         old = inner[1 + 6 * k : 7 + 6 * k][[0, 3, 5, 3, 1, 4, 5, 4, 2]].T.reshape(real, 3, 3)
-        decay = branch[row + kernels.DECAY][:, None, None]
+        decay = networks[row + kernels.DECAY][:, None, None]
         mean = 0.5 * (old + decay * old + (1.0 - decay) * inverse)
         excess = np.einsum("eij,eij->e", bar, mean) - 6.0
         excess += np.einsum("eij,eij->e", inverse, np.linalg.inv(mean))
-        lost += 0.5 * branch[row + kernels.STRENGTH] * branch[row + kernels.RATE] * excess
+        lost += 0.5 * networks[row + kernels.STRENGTH] * networks[row + kernels.RATE] * excess
     return lost, constant[kernels.VISCOSITY] * ((j - inner[0]) / step) ** 2
 
 
@@ -175,23 +197,6 @@ def _strain(model: Model, u: FloatArray) -> tuple[FloatArray, FloatArray]:
     gradient = as_rows(model.constant)[:24, :real].reshape(8, 3, real)
     f = np.einsum("iae,aje->eij", u[:, model.mesh.hexes], gradient) + np.eye(3)
     return np.einsum("eki,ekj->eij", f, f), np.linalg.det(f)
-
-
-def _look(run: Run, sums: _Sums, deformation: float, force: float) -> _Look:
-    model = run.model
-    nodes, layer = model.mesh.points.shape[1], model.mesh.layer
-    density, _ = stored(model, run.u, run.state)
-    return _Look(
-        time=sums.time,
-        u=run.u[:, :nodes].copy(),
-        velocity=run.velocity[:, :nodes].copy(),
-        club=run.club.copy(),
-        loss=sums.loss.copy(),
-        stored=2.0 * by_layer(density * _volume(model), layer, int(layer[-1]) + 1),
-        patch=patch_of(run),
-        deformation=deformation,
-        force=force,
-    )
 
 
 def _volume(model: Model) -> FloatArray:
@@ -274,25 +279,22 @@ def _grid(model: Model) -> Grid:
 
 def _frame(run: Run, look: _Look) -> Frame:
     model, mesh = run.model, run.model.mesh
-    padded = np.zeros_like(run.u)
-    padded[:, : look.u.shape[1]] = look.u
-    right, _ = _strain(model, padded)
+    right, _ = _strain(model, look.u)
     lost = 2.0 * by_layer(look.loss * _volume(model), mesh.layer, len(look.stored))
     cos, sin = math.cos(look.club[contact.TURN]), math.sin(look.club[contact.TURN])
     back = 0.5 * run.face[contact.CURVATURE] * _FACE**2
     face = np.stack([-cos * back - sin * _FACE, -sin * back + cos * _FACE])
     face += look.club[[contact.FACE_X, contact.FACE_Z], None]
-    pressed = look.patch.pressure > 0.0
     return Frame(
         time=look.time,
-        points=mesh.points + look.u,
+        points=mesh.points + look.u[:, : mesh.points.shape[1]],
         velocity=look.velocity,
         shear_strain=greatest_shear_strain(right),
         loss=look.loss,
         stored=look.stored,
         lost=lost,
         force=look.force,
-        contact_area=float(look.patch.area[pressed].sum()),
+        contact_area=float(look.patch.area.sum()),
         face=face,
         patch=look.patch,
     )
