@@ -68,6 +68,7 @@ def record_barrier(body: Body, speed: float, resolution: Resolution, frames: int
         peak=peak,
         energy=_table(body, thrown, resolution, mesh, looks[peak_of_all].stored),
         results={name: float(getattr(impact, name)) for name in names},
+        speed_per_joule=1.0 / (float(thrown.model.mass.sum()) * impact.cor * speed),
         flag=impact.flag,
     )
 

@@ -152,6 +152,10 @@ class ImpactRecord:
     energy : EnergyTable
     results : dict of str to float
         Ball speed, m/s, and others of `Launch` or `BarrierImpact` in SI.
+    speed_per_joule : float
+        By how much faster the ball would leave for each joule less that is lost, to first order:
+        1 / (m s) for a ball of mass m that parts from the face at s along its normal, m/s/J. For
+        rigid bodies: energy 1/2 M' s^2 with 1/M' = 1/m + 1/M returns, and the ball has M'/m of s.
     flag : str
         Empty, or a sentence of caution.
     """
@@ -164,6 +168,7 @@ class ImpactRecord:
     peak: int
     energy: EnergyTable
     results: dict[str, float]
+    speed_per_joule: float
     flag: str = ""
 
 

@@ -24,7 +24,7 @@ from layers.energy.record import (
     chosen,
     greatest_shear_strain,
 )
-from layers.mass.inertia import solver_density
+from layers.mass.inertia import mass, solver_density
 from layers.strike import contact, kernels
 from layers.strike import march as rows
 from layers.strike.balance import club_energy, stored
@@ -104,6 +104,7 @@ def record_strike(
         peak=peak,
         energy=_table(body, run, before, sums, looks[at_peak].stored),
         results={name: float(getattr(launch, name)) for name in names},
+        speed_per_joule=1.0 / (mass(body) * _parting_speed(run)),
         flag=launch.flag,
     )
 
@@ -211,21 +212,21 @@ def _table(
     at_peak: FloatArray,
 ) -> EnergyTable:
     model, mesh = run.model, run.model.mesh
-    count, volume, mass = len(body.outer_radius), _volume(model), model.node_mass
+    count, volume, nodal = len(body.outer_radius), _volume(model), model.node_mass
     v = run.velocity[:, : mesh.points.shape[1]]
     x = mesh.points + run.u[:, : mesh.points.shape[1]]
     density, hourglass = stored(model, run.u, run.state)
     # What the ball as now deformed keeps when its vibration is taken away: in the plane of swing.
     momentum = momentum_of(model, v)
-    mean = momentum.sum(axis=1) / mass.sum() * np.array([1.0, 0.0, 1.0])
-    r = x - (mass * x).sum(axis=1, keepdims=True) / mass.sum()
+    mean = momentum.sum(axis=1) / nodal.sum() * np.array([1.0, 0.0, 1.0])
+    r = x - (nodal * x).sum(axis=1, keepdims=True) / nodal.sum()
     turning = np.stack([-r[2], np.zeros_like(r[0]), r[0]])
     inertia = float((turning * momentum_of(model, turning)).sum())
     rate = float((turning * momentum).sum()) / inertia
     steady = mean[:, None] + rate * turning
     moving = _kinetic_by_layer(body, model, v - steady)
     return EnergyTable(
-        given=float((mass * before[0][:, : v.shape[1]] ** 2).sum())
+        given=float((nodal * before[0][:, : v.shape[1]] ** 2).sum())
         + club_energy(before[1], run.face),
         stored=at_peak,
         lost=2.0 * by_layer(sums.loss * volume, mesh.layer, count),
@@ -233,13 +234,26 @@ def _table(
         numerical=2.0 * by_layer(sums.bulk * volume, mesh.layer, count)
         + by_layer(hourglass.sum(axis=(0, 1)), mesh.layer, count),
         whole={
-            "speed": float(mass.sum() * (mean**2).sum()),
+            "speed": float(nodal.sum() * (mean**2).sum()),
             "spin": rate**2 * inertia,
             "head": club_energy(run.club, run.face),
             "face friction": 2.0 * float(sums.result[rows.LOSS_FRICTION]),
             "contact": 2.0 * float(sums.result[rows.LOSS_CONTACT]),
         },
     )
+
+
+def _parting_speed(run: Run) -> float:
+    """Speed of the ball's centre from the face, along its normal at first touch, m/s."""
+    club, model = run.club, run.model
+    v = run.velocity[:, : model.mesh.points.shape[1]]
+    ball = float(momentum_of(model, v)[0].sum() / model.node_mass.sum())
+    height = club[contact.FACE_Z] - club[contact.HEAD_Z]
+    head = float(club[contact.HEAD_VX] - club[contact.TURN_RATE] * height)
+    if run.face[contact.SPRING] > 0.0:  # a face still swings: take the whole club's
+        light, heavy = run.face[[contact.HEAD_INVERSE_MASS, contact.FACE_INVERSE_MASS]]
+        head += light / (light + heavy) * float(club[contact.FACE_VX] - head)
+    return ball - head
 
 
 def _kinetic_by_layer(body: Body, model: Model, v: FloatArray) -> FloatArray:

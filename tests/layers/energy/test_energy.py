@@ -57,6 +57,12 @@ def mechanical(record: ImpactRecord) -> float:
     return record.energy.given - float(record.energy.lost.sum()) - record.energy.residual
 
 
+def kept_back(record: ImpactRecord) -> float:
+    """Energy that is neither speed of the ball nor of the head, J."""
+    table = record.energy
+    return table.given - table.whole["speed"] - table.whole.get("head", 0.0)
+
+
 def only(body: Body, scale: float, layer: int | None = None) -> Body:
     """The body with little loss, in one layer or in all."""
     strength = scale * body.relaxation_strength
@@ -138,6 +144,30 @@ def test_limits_what_a_layer_loses_is_missing_from_the_rest(body: Body) -> None:
     assert mechanical(lossless) - mechanical(lossy) == pytest.approx(
         float(lossy.energy.lost[0]), rel=0.05
     )
+
+
+@pytest.mark.parametrize("layer", range(3))
+def test_limits_a_joule_more_returned_is_so_much_speed(body: Body, layer: int) -> None:
+    """A tenth less loss in one layer: the speed gained against the account of what came back."""
+    strength = body.relaxation_strength.copy()
+    strength[layer] *= 0.9
+    better = replace(body, relaxation_strength=strength)
+    slow, fast = (record_barrier(b, 40.0, FLAT, 2) for b in (body, better))
+    gained = 40.0 * (fast.results["cor"] - slow.results["cor"])
+    came_back = kept_back(slow) - kept_back(fast)
+    assert gained == pytest.approx(came_back * slow.speed_per_joule, rel=0.05)
+    # Less than if all of it came back: the other layers lose some, vibration keeps some.
+    own = float(slow.energy.lost[layer] - fast.energy.lost[layer]) * slow.speed_per_joule
+    assert 0.4 * own < gained < own
+
+
+def test_limits_a_joule_more_returned_is_so_much_speed_by_a_club(body: Body) -> None:
+    level = Strike(0.2, 45.0, 0.0, 0.0, 0.3)
+    better = replace(body, relaxation_strength=0.95 * body.relaxation_strength)
+    slow, fast = (record_strike(b, level, COARSE, 2, "") for b in (body, better))
+    gained = fast.results["ball_speed"] - slow.results["ball_speed"]
+    came_back = kept_back(slow) - kept_back(fast)
+    assert gained == pytest.approx(came_back * slow.speed_per_joule, rel=0.05)
 
 
 def test_limits_a_record_is_the_march_that_is_never_stopped(
