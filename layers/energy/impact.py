@@ -11,7 +11,7 @@ from layers.impact import barrier
 from layers.strike import model as strike_model
 
 SPEED = 40.0  # m/s, as for the impact speed ratio
-FRAMES, MOST_FRAMES = 36, 200
+FRAMES, MOST_FRAMES = 32, 200
 
 
 def record_impact(
