@@ -328,7 +328,5 @@ def _draw_energy(axes: Axes, record: ImpactRecord, ball: Ball) -> None:
         axes.spines[side].set_visible(False)
     shown = ("head", "speed", "spin", "face friction")
     kept = ", ".join(f"{n} {table.whole[n]:.4g} J" for n in shown if n in table.whole)
-    title = (
-        f"Of {table.given:.4g} J given, in the end, J: {kept};\nlost in each layer, and its share:"
-    )
+    title = f"Of {table.given:.4g} J given\n{kept}\nand in each layer, with its share:"
     axes.set_title(title, fontsize=8.5, loc="left", color=INK, x=-0.17)
