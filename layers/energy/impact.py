@@ -10,7 +10,7 @@ from layers.errors import InputError
 from layers.impact import barrier
 from layers.strike import model as strike_model
 
-SPEED = 40.0  # m/s, as for the impact speed ratio
+SPEED = 38.1  # m/s, as for the impact speed ratio
 FRAMES, MOST_FRAMES = 32, 200
 
 

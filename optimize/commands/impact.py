@@ -33,7 +33,7 @@ SwingName = Annotated[
         "--swing",
         metavar="NAME",
         help="the impact of --energy and --picture; 'orbwright swings' lists them. "
-        "[default: a rigid barrier at 40 m/s]",
+        "[default: a rigid barrier at 38.1 m/s]",
     ),
 ]
 Shade = Annotated[

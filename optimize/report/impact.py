@@ -16,8 +16,8 @@ _WHOLE = {
 }
 _NOTES = (
     "Stored: strain energy at greatest compression; it comes back but for what is lost.",
-    "At most: the ball speed that a layer's loss would be worth if all of it came back. Of a small "
-    "cut in one layer's loss about half to nine tenths does: other layers lose some of it, and some "
+    "Worth at most: the ball speed that a layer's loss would make if all of it came back. Of a "
+    "small cut in one layer's loss, half to nine tenths do: other layers lose some of it, and some "
     "stays as vibration.",
 )
 
