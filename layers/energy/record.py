@@ -196,7 +196,15 @@ def greatest_shear_strain(right: FloatArray) -> FloatArray:
 
 
 def by_layer(values: FloatArray, layer: IntArray, count: int) -> FloatArray:
-    """Sum over the elements of each layer, (count,)."""
+    """Sum over the elements of each layer, (count,).
+
+    Parameters
+    ----------
+    values, layer : (m,) array
+        Of each element.
+    count : int
+        Number of layers.
+    """
     return np.bincount(layer, weights=values, minlength=count)
 
 

@@ -135,9 +135,8 @@ def test_bad_options_end_in_one_sentence(options, said, capsys):
 def test_estimate_draws_and_tabulates(tmp_path, capsys, monkeypatch, record, ball):
     monkeypatch.setattr("layers.energy.impact.record_impact", lambda *_, **__: record)
     path = tmp_path / "impact.svg"
-    assert (
-        main(["estimate", BALL, "-f", "mass_g", "--energy", "--picture", str(path), "--json"]) == 0
-    )
+    asked = ["estimate", BALL, "-f", "mass_g", "--energy"]
+    assert main([*asked, "--picture", str(path), "--json"]) == 0
     out = json.loads(capsys.readouterr().out)
     assert out["energy"]["given_j"] == record.energy.given
     assert path.read_text("utf-8").startswith("<?xml")
