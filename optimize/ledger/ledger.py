@@ -18,6 +18,7 @@ from layers.estimates import Estimate
 from layers.files.paths import StrPath
 from optimize.ledger import seal, tables
 from optimize.ledger.columns import OF_BUILD, build_cells, figure_cells
+from optimize.ledger.events import Event, cells_of_event
 from optimize.ledger.file import (
     Tell,
     explained,
@@ -245,7 +246,7 @@ class Ledger:
         return seal.append_evaluations(self.db, entries)
 
     def begin(
-        self, run: str, name: str, scenario: str, seed: int, versions: dict[str, str]
+        self, run: str, name: str, scenario: str, seed: int, versions: dict[str, str], who: str = ""
     ) -> None:
         """Note that a run starts, or goes on; a finished one stays finished, whoever repeats it.
 
@@ -261,9 +262,12 @@ class Ledger:
             Of the search.
         versions : dict of str to str
             Of the model, the search and the libraries that decide the answer.
+        who : str
+            Who starts it or goes on with it; an event says so.
         """
         with self.transaction():
             stands = self._standing(run)
+            event = Event("resumed" if stands else "started", run=run, who=who)
             if stands is None:
                 self.db.execute("DELETE FROM proposal WHERE run = ?", (run,))
                 text = json.dumps(versions)
@@ -271,6 +275,7 @@ class Ledger:
             if stands.status != "finished":
                 stands = stands._replace(status="running", finished=None)
                 seal.write_run(self.db, stands)
+                seal.append_events(self.db, [cells_of_event(event)])
 
     def _standing(self, run: str) -> RunRow | None:
         """Return the row of a run that is whole."""

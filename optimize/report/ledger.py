@@ -11,6 +11,7 @@ def counts_section(found: dict[str, Any]) -> Section:
     """Write counts as a table."""
     rows = [(f"evaluations, model {v}{_mark(v)}", f"{n:,}") for v, n in found["by_model"].items()]
     rows += [(f"runs, {status}", f"{n:,}") for status, n in sorted(found["runs"].items())]
+    rows += [(f"events, {kind}", f"{n:,}") for kind, n in found["events"].items()]
     rows += [("builds proposed by runs", f"{found['proposals']:,}")]
     rows += [("size, MB", f"{found['bytes'] / 1e6:,.1f}"), ("format", str(found["format"]))]
     notes: tuple[str, ...] = ()
