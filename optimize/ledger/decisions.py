@@ -32,7 +32,7 @@ class Dispute:
 
 
 def record(ledger: Ledger, events: Iterable[Event]) -> int:
-    """Append events in a transaction of their own; those that are there already change nothing.
+    """Append events, each once, in a transaction of their own; nothing is added to a damaged chain.
 
     Returns
     -------
@@ -42,9 +42,10 @@ def record(ledger: Ledger, events: Iterable[Event]) -> int:
     Raises
     ------
     InputError
-        If the ledger cannot be written.
+        If the ledger is damaged or cannot be written.
     """
     with ledger.transaction():
+        read_events(ledger)
         return seal.append_events(ledger.db, map(cells_of_event, events))
 
 
@@ -77,6 +78,19 @@ def of_run(events: Iterable[Event], run: str, builds: Collection[str]) -> tuple[
         Keys of builds, such as those of its short list.
     """
     return tuple(e for e in events if e.run == run or (not e.run and e.build in builds))
+
+
+def of_build(events: Iterable[Event], build: str) -> tuple[Event, ...]:
+    """Keep the events of a build, whatever run it is of.
+
+    Parameters
+    ----------
+    events : iterable of Event
+        Of a ledger.
+    build : str
+        The build's key.
+    """
+    return tuple(event for event in events if event.build == build)
 
 
 def starters(events: Iterable[Event]) -> dict[str, tuple[str, ...]]:

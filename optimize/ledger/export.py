@@ -1,9 +1,9 @@
 """A ledger as a table, CSV or Parquet: a row for each build and version of the model, or event.
 
 Columns of builds: ``build``, ``model_version``, ``written``; the build's numbers, from
-``layer1_...`` out; and for each figure its value under the figure's own name, then ``..._difference_error``,
-``..._absolute_error``, ``..._unit``, ``..._basis`` and, where any build has one, ``..._flag``,
-``..._caution`` and ``..._failed`` (why it could not be computed).
+``layer1_...`` out; and for each figure its value under the figure's own name, then
+``..._difference_error``, ``..._absolute_error``, ``..._unit``, ``..._basis`` and, where any build
+has one, ``..._flag``, ``..._caution`` and ``..._failed`` (why it could not be computed).
 """
 
 import csv

@@ -22,7 +22,8 @@ from optimize.ledger.events import named
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import RunRecord
 from optimize.scenario.brief import Scenario, read_scenario
-from optimize.scenario.space import Row
+from optimize.scenario.space import Row, Space
+from optimize.scenario.start import start_rows
 from optimize.search.answer import answer
 from optimize.search.loop import Report, Search
 from optimize.search.result import Interrupted, Run
@@ -75,6 +76,7 @@ def run_search(
     started = time.perf_counter()
     run, versions = name_run(scenario)
     who = named(who)
+    start_rows(Space(scenario))  # one that does not fit is told before the run is begun
     read_events(ledger)  # damage is told before anything is computed
     done = 0
     try:
