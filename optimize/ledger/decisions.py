@@ -49,6 +49,26 @@ def record(ledger: Ledger, events: Iterable[Event]) -> int:
         return seal.append_events(ledger.db, map(cells_of_event, events))
 
 
+def record_files(ledger: Ledger, events: Iterable[Event]) -> int:
+    """Append events about files, but those of a build and file that are there already; count them.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        The ledger.
+    events : iterable of Event
+        Each with a build and a file's digest.
+
+    Raises
+    ------
+    InputError
+        If the ledger is damaged or cannot be written.
+    """
+    there = {(event.kind, event.build, event.file_digest) for event in read_events(ledger)}
+    fresh = [e for e in events if (e.kind, e.build, e.file_digest) not in there]
+    return record(ledger, fresh)
+
+
 def read_events(ledger: Ledger) -> tuple[Event, ...]:
     """Read all events by moment; a ledger of an older format has none.
 

@@ -55,7 +55,8 @@ class Ledger:
         Only read: the file must be there, and may be read-only or of an older format. Otherwise an
         older format is brought up to date.
     tell : callable, optional
-        Told in a sentence when an older format is brought up to date.
+        Told in a sentence when an older format is brought up to date, or the file lies on a
+        network file system.
 
     Raises
     ------

@@ -56,7 +56,9 @@ def decisions_sections(events: Sequence[Event], title: str = "Decisions") -> lis
     for e in kept:
         run = [e.run or "-"] if several else []
         rows.append((moment_words(e.moment), *run, _build(e), event_words(e), *_rest(e)))
-    heads = columns("UTC", *(["run"] if several else []), "build", "what", "who", "~why", "~file")
+    heads = columns(
+        "UTC", *(["run"] if several else []), "build", "what", "who", "~reason, note", "~file"
+    )
     notes = tuple(f"Disputed: {dispute.words()}." for dispute in disputes(kept))
     return [Section(title, heads, tuple(rows), notes)]
 
@@ -113,7 +115,7 @@ def history_sections(history: History, starters: dict[str, tuple[str, ...]]) -> 
         who = who_words(starters.get(record.id, ()))
         lines.append((record.started, f"starts run {record.id}", who, repr(record.name), ""))
     rows = [(moment_words(when), *rest) for when, *rest in sorted(lines, key=lambda row: row[0])]
-    heads = columns("UTC", "what", "who", "~why", "~file")
+    heads = columns("UTC", "what", "who", "~reason, note", "~file")
     notes = tuple(f"Disputed: {dispute.words()}." for dispute in disputes(history.events))
     return [Section(f"History of build {history.build}", heads, tuple(rows), notes)]
 

@@ -133,7 +133,7 @@ def key_in(ledger: Ledger, beginning: str) -> str | None:
     InputError
         If the ledger has no such build, or several.
     """
-    if not _KEY.fullmatch(beginning) or any(r.id == beginning for r in ledger.runs()):
+    if not _KEY.fullmatch(beginning) or any(beginning in (r.id, r.name) for r in ledger.runs()):
         return None
     query = " UNION ".join(
         f"SELECT build FROM {table} WHERE lower(hex(build)) LIKE ?"
