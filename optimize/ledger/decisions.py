@@ -134,9 +134,9 @@ def disputes(events: Sequence[Event]) -> list[Dispute]:
     labels: dict[tuple[str, str], str] = {}
     for event in events:
         if event.kind in _VERDICTS:
-            build = (event.run, event.build)
-            last.setdefault(build, {})[event.who] = event.kind
-            labels[build] = event.label or labels.get(build, "")
+            place = (event.run, event.build)
+            last.setdefault(place, {})[event.who] = event.kind
+            labels[place] = event.label or labels.get(place, "")
     found = []
     for (run, build), words in last.items():
         by, against = (

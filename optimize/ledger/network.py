@@ -9,30 +9,11 @@ MOUNTS = Path("/proc/self/mounts")
 
 # Types that reach another machine's disk; `fuse.` ones by the program's usual name. From memory.
 _NETWORK = frozenset(
-    [
-        "nfs",
-        "nfs4",
-        "cifs",
-        "smb3",
-        "smbfs",
-        "ncpfs",
-        "afs",
-        "9p",
-        "ceph",
-        "glusterfs",
-        "lustre",
-        "beegfs",
-        "gpfs",
-        "orangefs",
-        "davfs",
-        "fuse.sshfs",
-        "fuse.glusterfs",
-        "fuse.ceph",
-        "fuse.davfs2",
-        "fuse.rclone",
-        "fuse.s3fs",
-        "fuse.gcsfuse",
-    ]
+    (
+        *("nfs", "nfs4", "cifs", "smb3", "smbfs", "ncpfs", "afs", "9p", "ceph", "glusterfs"),
+        *("lustre", "beegfs", "gpfs", "orangefs", "davfs", "fuse.sshfs", "fuse.glusterfs"),
+        *("fuse.ceph", "fuse.davfs2", "fuse.rclone", "fuse.s3fs", "fuse.gcsfuse"),
+    )
 )
 # Mount points have blanks, tabs, line ends and backslashes as three octal digits.
 _OCTAL = re.compile(r"\\([0-7]{3})")

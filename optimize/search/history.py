@@ -139,7 +139,7 @@ def key_in(ledger: Ledger, beginning: str) -> str | None:
         f"SELECT build FROM {table} WHERE lower(hex(build)) LIKE ?"
         for table in ("evaluation", "proposal")
     )
-    keys = {key.hex() for (key,) in ledger.rows(query, (f"{beginning}%",) * 2)}
+    keys: set[str] = {key.hex() for (key,) in ledger.rows(query, (f"{beginning}%",) * 2)}
     keys |= {e.build for e in read_events(ledger) if e.build.startswith(beginning)}
     if len(keys) != 1:
         raise InputError(_not_one(sorted(keys), f"build {beginning!r}", ledger))
