@@ -133,14 +133,18 @@ class StartLayer(Table):
 
     layer: int = numeric("1", "which layer, from the centre", 1, MOST_LAYERS)
     thickness_mm: _Thickness | None = Field(
-        None, description="thickness", json_schema_extra={"unit": "mm"}
+        None, description="thickness, if it is a design variable", json_schema_extra={"unit": "mm"}
     )
-    material: str | None = Field(None, description="name of the material card")
+    material: str | None = Field(
+        None, description="name of the material card, if there are several"
+    )
     youngs_modulus_mpa: _Modulus | None = Field(
-        None, description="Young's modulus", json_schema_extra={"unit": "MPa"}
+        None,
+        description="Young's modulus, if it is a design variable",
+        json_schema_extra={"unit": "MPa"},
     )
     density_g_cm3: _Density | None = Field(
-        None, description="density", json_schema_extra={"unit": "g/cm3"}
+        None, description="density, if it is a design variable", json_schema_extra={"unit": "g/cm3"}
     )
 
 
