@@ -2,7 +2,7 @@
 
 import os
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,6 +13,7 @@ from layers.errors import InputError
 from optimize.commands.console import say
 
 if TYPE_CHECKING:
+    from layers.ball import Ball
     from layers.conditions import Conditions
     from optimize.ledger.ledger import Ledger
 
@@ -99,6 +100,18 @@ def conditions_with(swings: Path | None) -> "Conditions":
     from layers.strike.swings import read_swings
 
     return Conditions(swings=read_swings(swings)) if swings else Conditions()
+
+
+def read_balls(paths: Sequence[Path]) -> "list[Ball]":
+    """Read balls, and say what in them is probably a slip."""
+    from layers.ball_file import read_ball
+    from layers.rules.doubts import doubts
+
+    balls = [read_ball(path) for path in paths]
+    for path, ball in zip(paths, balls, strict=True):
+        for doubt in doubts(ball):
+            say(f"{path}: {doubt}")
+    return balls
 
 
 def _ledger_option(ledger: Path) -> str:

@@ -7,9 +7,10 @@ from pydantic import Field, ValidationError, model_validator
 
 from layers.ball import MOST_LAYERS
 from layers.conditions import Conditions
-from layers.errors import Fault, explain, faulty
+from layers.errors import Fault, faulty
 from layers.figures import parse_figure
 from layers.files.cards import with_card
+from layers.files.explain import explain
 from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role
+from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role, spelt
 from layers.files.fields import Table, numeric
 from layers.files.text import Name
 
@@ -77,7 +77,9 @@ class Fill(Table):
 class LayerVariables(Table):
     """One layer and its design variables. A bare number in place of a range is fixed."""
 
-    role: Role = Field(description="role of the layer in the build")
+    role: Annotated[Role, BeforeValidator(spelt)] = Field(
+        description="role of the layer in the build"
+    )
     diameter_mm: Annotated[tuple[_Diameter, _Diameter], _Span] | None = Field(
         None,
         description="innermost layer only: bounds on the diameter that the outer layers leave",

@@ -173,9 +173,9 @@ def test_next_chooses_with_the_calibration(calibrated):
 
 def test_calibrate_and_next_refuse(quick, tmp_path):
     bad = tmp_path / "bad.csv"
-    bad.write_text(quick.read_text().replace("deflection_mm,mm", "deflection_mm,in", 1))
+    bad.write_text(quick.read_text().replace("deflection_mm,mm", "deflection_mm,pt", 1))
     message = refused("calibrate", K1, K2, "--measurements", bad)
-    assert "unit is 'in', but deflection_mm must be in mm" in message
+    assert "unit is 'pt', but deflection_mm must be in mm" in message
     assert "build is 'K2 prototype'" in refused("calibrate", K1, "--measurements", quick)
     assert "cannot be read" in refused("calibrate", K1, "--measurements", tmp_path / "none.csv")
     assert "candidates as BALL.toml files, or a --run" in refused("next")
