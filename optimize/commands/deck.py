@@ -7,7 +7,7 @@ import typer
 
 from layers.errors import InputError
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
-from optimize.commands.options import AsJson, BallFile
+from optimize.commands.options import AsJson, BallFile, read_balls
 
 if TYPE_CHECKING:
     from layers.compression.curve import Compression
@@ -40,14 +40,13 @@ def export_deck(
 
     Example: orbwright export-deck my_ball.toml --out job.inp
     """
-    from layers.ball_file import read_ball
     from layers.files.paths import write_text
 
     if (out is None) == (results is None):
         raise InputError("give either --out, to write a deck, or --results, to compare.")
     if elements % 2:
         raise InputError(f"--elements is {elements}, but must be even.")
-    build = read_ball(ball)
+    (build,) = read_balls([ball])
     body, curve = build.body(), None
     tell_of_compiling(["deflection_mm"])
     from layers.compression.curve import compress
