@@ -99,7 +99,7 @@ def _pressure(
     light = run.model.surface.area * ease
     soften = 1.0 / (1.0 + resist * step * (light[corners] * shape).sum(axis=1))
     rest = -soften * (face[contact.STIFFNESS] * gap + resist * after)
-    force = np.maximum(rest, 0.0)
+    force: FloatArray = np.maximum(rest, 0.0)
     for _ in range(_MOST_ROUNDS):
         old = force
         parts = (shape * (weight * force)[:, None]).ravel()

@@ -205,7 +205,7 @@ def by_layer(values: FloatArray, layer: IntArray, count: int) -> FloatArray:
     count : int
         Number of layers.
     """
-    return np.bincount(layer, weights=values, minlength=count)
+    return np.asarray(np.bincount(layer, weights=values, minlength=count), dtype=np.float64)
 
 
 def chosen(times: FloatArray, last: float, peak: int, most: int) -> tuple[list[int], int]:

@@ -85,6 +85,7 @@ def write(
         Whether to add Sobol indices.
     """
     from optimize.page.data import page_data
+    from optimize.page.impacts import impacts_of
     from optimize.page.launches import launches_of, swings_of
     from optimize.page.sobol import sobol_of
     from optimize.page.write import write_page
@@ -96,7 +97,11 @@ def write(
     known = ledger.known([build.key for build in run.builds], run.model_version)
     more = {key: one.figures for key, one in known.items()}
     indices = sobol_of(run, known) if sobol else None
-    size = write_page(page_data(run, found, str(ledger.path), more, indices), path)
+    if run.short_list and not shown:
+        tell_of_compiling(["cor"])
+    impacts = impacts_of(run, shown[0] if shown else None, _tell_impacts)
+    data = page_data(run, found, str(ledger.path), more, indices, impacts=impacts)
+    size = write_page(data, path)
     say(f"{path} written, {size / 1e6:.1f} MB; open it in a browser.")
 
 
@@ -106,3 +111,7 @@ def _tell(done: int, count: int) -> None:
 
 def _file_name(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:80] or "page"
+
+
+def _tell_impacts(done: int, count: int) -> None:
+    say(f"Impacts of {done} of {count} builds recorded.")

@@ -162,7 +162,7 @@ def _draw_section(axes: Axes, record: ImpactRecord, index: int, shade: Shade, to
         axes.tricontourf(
             net, np.clip(smooth, 0.0, levels[-1]), levels=levels, cmap=colours, extend="max"
         )
-    for name, lines in _edges(seen).items():
+    for name, lines in edges_of(seen).items():
         axes.add_collection(
             LineCollection(
                 1e3 * lines,
@@ -218,7 +218,7 @@ def _triangles(
     return Triangulation(x, y, triangles), smooth
 
 
-def _edges(seen: Section) -> dict[str, FloatArray]:
+def edges_of(seen: Section) -> dict[str, FloatArray]:
     """Edges of the surface and of the interfaces between layers, (k, 2, 2) m each."""
     ends = np.stack([seen.quads, np.roll(seen.quads, -1, axis=0)])
     pairs = np.sort(ends.reshape(2, -1), axis=0).T
