@@ -165,7 +165,7 @@ def _draw_section(axes: Axes, record: ImpactRecord, index: int, shade: Shade, to
     for name, lines in edges_of(seen).items():
         axes.add_collection(
             LineCollection(
-                1e3 * lines,
+                list(1e3 * lines),
                 colors=INK if name == "surface" else "white",
                 linewidths=1.3 if name == "surface" else 1.0,
             )
@@ -318,7 +318,7 @@ def _draw_energy(axes: Axes, record: ImpactRecord, ball: Ball) -> None:
     )
     for row, lost, kept in zip(rows, table.lost, table.vibration, strict=True):
         words = f"  {lost:.2f} J, {100 * lost / table.given:.1f} %"
-        axes.text(lost + kept, row, words, va="center", **_SMALL)
+        axes.text(lost + kept, float(row), words, va="center", **_SMALL)
     axes.set_yticks(rows, labels=names, fontsize=8, color=INK)
     axes.set_xlim(0.0, 1.45 * float((table.lost + table.vibration).max()))
     axes.set_xlabel("J", fontsize=8, color=INK)
