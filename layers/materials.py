@@ -140,7 +140,8 @@ class Material(BaseModel):
         source : str
             Where the new numbers come from.
         **values : float
-            Field names of the card and their new numbers, in the unit each name says.
+            Field names of the card and their new numbers, in the unit each name says; a hardness
+            (`HARDNESS_FIELDS`) in place of the modulus.
 
         Returns
         -------
@@ -148,11 +149,15 @@ class Material(BaseModel):
             A new, validated card.
         """
         card = self.model_dump()
-        if "youngs_modulus_mpa" in values:  # what the family gave follows the modulus
+        hardness = values.keys() & _HARDNESS_FIELDS.keys()
+        if hardness:
+            del card["youngs_modulus_mpa"]
+        if hardness or "youngs_modulus_mpa" in values:  # what the family gave follows the modulus
             for field in card.pop("from_family"):
                 del card[field]
         for field, value in values.items():
-            card[field] = {"value": value, "source": source, "grade": "unstated"}
+            datum = {"value": value, "source": source, "grade": "unstated"}
+            card[field] = value if field in hardness else datum
         return Material.model_validate(card)
 
     def __repr__(self) -> str:
@@ -312,6 +317,8 @@ def _from_shore_a(shore_a: float) -> dict[str, Any]:
 
 
 _HARDNESS_FIELDS = {"hardness_shore_d": _from_shore_d, "hardness_shore_a": _from_shore_a}
+# Keys of a card that may stand in place of its modulus.
+HARDNESS_FIELDS = tuple(_HARDNESS_FIELDS)
 
 
 class Catalogue(Cards[Material]):

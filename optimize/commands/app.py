@@ -26,6 +26,7 @@ from optimize.commands.lists import lists
 from optimize.commands.page import page_app
 from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
+from optimize.commands.screening import screening_app
 from optimize.commands.sensitivity import sensitivity
 from optimize.commands.tolerance import tolerance_app
 
@@ -34,7 +35,7 @@ BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
 # The order of help; a command that no group names is listed last.
 _GROUPS = {
     "Balls": ("estimate", "compare", "sensitivity", "tolerance", "bench"),
-    "Search": ("search", "show", "export", "page", "ledger"),
+    "Search": ("search", "screen", "template", "show", "export", "page", "ledger"),
     "Laboratory": ("recipe", "sheet", "concentricity", "calibrate", "next", "fit-club", "tester"),
 }
 
@@ -104,7 +105,17 @@ def _start(
 
 
 _LAB = (recipe_app, lab_app, calibration_app, instruments)
-for _part in (balls_app, tolerance_app, live, runs, page_app, *_LAB, lists, keys_app):
+for _part in (
+    balls_app,
+    tolerance_app,
+    live,
+    runs,
+    screening_app,
+    page_app,
+    *_LAB,
+    lists,
+    keys_app,
+):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")

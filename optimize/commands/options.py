@@ -14,6 +14,7 @@ from optimize.commands.console import say
 
 if TYPE_CHECKING:
     from layers.conditions import Conditions
+    from optimize.compute.cluster import Cluster
     from optimize.ledger.ledger import Ledger
 
 
@@ -35,6 +36,21 @@ LedgerFile = Annotated[
 Workers = Annotated[
     int | None,
     typer.Option(min=1, max=256, metavar="N", help="processes that compute. [default: one a core]"),
+]
+
+
+ClusterAddress = Annotated[
+    str | None,
+    typer.Option(
+        metavar="tcp://HOST:PORT",
+        help="compute on a Dask cluster instead, by its scheduler's address",
+    ),
+]
+
+
+CatalogueFile = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE.toml", help="your own material cards, beside the shipped ones"),
 ]
 
 
@@ -70,6 +86,17 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
+    """Return what computes: so many processes, one a core, or a cluster."""
+    if not cluster:
+        return workers or cores()
+    from optimize.compute.cluster import Cluster
+
+    if workers:
+        raise InputError("--workers counts processes of this machine: leave it out with --cluster.")
+    return Cluster(cluster, say)
+
+
 def conditions_with(swings: Path | None) -> "Conditions":
     """Return the shipped conditions, or those with the user's own swings."""
     from layers.conditions import Conditions
@@ -78,7 +105,8 @@ def conditions_with(swings: Path | None) -> "Conditions":
     return Conditions(swings=read_swings(swings)) if swings else Conditions()
 
 
-def _ledger_option(ledger: Path) -> str:
+def ledger_option(ledger: Path) -> str:
+    """Return the option that names a ledger, where it is not the usual one."""
     return "" if ledger == DEFAULT_LEDGER else f" --ledger {shlex.quote(str(ledger))}"
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Estimate, Figure
 from layers.model_version import MODEL_VERSION
@@ -13,6 +14,14 @@ from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
 
 _NOTHING = Known({}, {})
+
+
+def model_version_under(conditions: Conditions | None) -> str:
+    """Name the model by whose version and conditions the ledger keeps figures apart.
+
+    Figures under the shipped conditions (None) are shared by all who use them.
+    """
+    return f"{MODEL_VERSION}+{conditions.fingerprint()}" if conditions else MODEL_VERSION
 
 
 @dataclass

@@ -9,9 +9,8 @@ and for each figure its value under the figure's own name, then ``..._difference
 import csv
 import io
 import json
-import os
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.util import find_spec
@@ -22,6 +21,7 @@ from typing import IO, Any
 
 from layers.errors import InputError, find_named
 from layers.files.escaping import csv_cell
+from layers.files.paths import written_whole
 from optimize.ledger.check import check_ledger
 from optimize.ledger.columns import OF_BUILD, OF_FIGURE, OF_LAYER, OF_PAIR, title
 from optimize.ledger.ledger import Ledger
@@ -122,7 +122,7 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
         If the ledger is damaged, the file cannot be written, or Parquet is not installed.
     """
     form = form_of(path)
-    with _whole(path) as file, ledger.snapshot():
+    with written_whole(path) as file, ledger.snapshot():
         checked, total = len(ledger), part.count(ledger)
 
         def told(done: int) -> None:
@@ -272,20 +272,3 @@ def _parquet(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
 
     with ParquetWriter(file, schema, compression="zstd") as writer:
         yield write
-
-
-@contextmanager
-def _whole(path: Path) -> Iterator[IO[bytes]]:
-    """Write a file whole or not at all: it gets its name when all of it is on the disk."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with part.open("wb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        raise InputError(f"{path} cannot be written: {error.strerror or error}.") from error
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)

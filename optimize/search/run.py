@@ -13,9 +13,8 @@ from pydantic import ValidationError
 from layers.errors import InputError, SolverError, explain
 from layers.files.paths import StrPath
 from layers.files.sources import digest_of, sources_of
-from layers.model_version import MODEL_VERSION
 from optimize.compute.cluster import Cluster
-from optimize.compute.evaluator import Evaluator
+from optimize.compute.evaluator import Evaluator, model_version_under
 from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import RunRecord
@@ -99,8 +98,7 @@ def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
     The conditions of a scenario that states its own are part of the model's version: its figures
     are kept apart in the ledger, while scenarios under the shipped conditions share theirs.
     """
-    played = scenario.estimate_conditions()
-    model = f"{MODEL_VERSION}+{played.fingerprint()}" if played else MODEL_VERSION
+    model = model_version_under(scenario.estimate_conditions())
     libraries = ["numpy", "pymoo"]
     if scenario.method == "emulator":
         libraries += ["scikit-learn", "scipy"]

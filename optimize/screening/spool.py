@@ -1,0 +1,81 @@
+"""Screened rows kept on disk between computing and writing, so that memory stays flat."""
+
+import json
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from types import TracebackType
+
+from layers.estimates import Figure
+from optimize.ledger.rows import FIELDS
+
+
+@dataclass(frozen=True)
+class Screened:
+    """One row of the table, and what came of it.
+
+    Attributes
+    ----------
+    line, name : int, str
+        Its place in the file; the build's name.
+    cells : tuple of str
+        As the table has them.
+    reason : str
+        Why there is no build; empty if there is one.
+    figures, failed : dict
+        Figures by name, and why others could not be computed.
+    density, layer : float or None, str
+        The density that was solved for, g/cm3, and of which layer.
+    """
+
+    line: int
+    name: str
+    cells: tuple[str, ...]
+    reason: str = ""
+    figures: dict[str, Figure] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
+    density: float | None = None
+    layer: str = ""
+
+    @property
+    def why(self) -> str:
+        """Why something of it is missing, in a sentence; empty if nothing is."""
+        return self.reason or "; ".join(f"{name}: {why}" for name, why in self.failed.items())
+
+
+class Spool:
+    """Rows in the order in which they were added; a context manager."""
+
+    def __init__(self) -> None:
+        self._file = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 - closed by exit
+
+    def __enter__(self) -> "Spool":
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._file.close()
+
+    def add(self, row: Screened) -> None:
+        """Append a row."""
+        self._file.write(f"{_written(row)}\n")
+
+    def __iter__(self) -> Iterator[Screened]:
+        self._file.seek(0)
+        return map(_read, self._file)
+
+
+def _written(row: Screened) -> str:
+    figures = {n: [getattr(f, key) for key in FIELDS] for n, f in row.figures.items()}
+    record = [row.line, row.name, row.cells, row.reason, figures, row.failed]
+    return json.dumps([*record, row.density, row.layer], allow_nan=False)
+
+
+def _read(text: str) -> Screened:
+    line, name, cells, reason, figures, failed, density, layer = json.loads(text)
+    found = {name: Figure(name, *values) for name, values in figures.items()}
+    return Screened(line, name, tuple(cells), reason, found, failed, density, layer)
