@@ -75,7 +75,7 @@ def screen(
     swings: SwingsFile = None,
     as_json: AsJson = False,
 ) -> None:
-    """Screen a table of builds, a row each: figures with errors, rules, ranks by a scenario's goals.
+    """Screen a table of builds, a row each: figures with errors, rules, ranks by goals.
 
     A row that cannot be computed says why, by row and column, and stops no other. Figures in the
     ledger are reused; a screening that was stopped goes on when the same command is given again.

@@ -59,7 +59,9 @@ def ranks(losses: FloatArray, distance: FloatArray) -> Ranks:
 
 
 def fronts(losses: FloatArray) -> IntArray:
-    """Number the Pareto fronts: 1 for builds that none dominates, 2 once those are gone.
+    """Return the number of each build's Pareto front: 1 where no other dominates it.
+
+    Builds that only those of front 1 dominate are on front 2, and so on.
 
     Parameters
     ----------
