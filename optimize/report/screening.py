@@ -146,12 +146,16 @@ def cells_of(line: Line, found: Screening) -> list[Cell]:
 
 
 def best_of(found: Screening, count: int) -> list[Line]:
-    """Return the first lines: the best ranked, or the first of the table where none is ranked."""
-    lines = lines_of(found)
-    if found.question.scenario is None:
-        return list(islice(lines, count))
-    wanted = (line for line in lines if 0 < line.rank <= count)
-    return sorted(wanted, key=lambda line: line.rank)
+    """Return the first lines: the best ranked, then those without a rank as the table has them."""
+    room = max(0, count - int((found.ranks.rank > 0).sum()))
+    chosen: list[Line] = []
+    for line in lines_of(found):
+        if 0 < line.rank <= count:
+            chosen.append(line)
+        elif not line.rank and room:
+            chosen.append(line)
+            room -= 1
+    return sorted(chosen, key=lambda line: line.rank or len(found) + 1)
 
 
 def screening_sections(found: Screening) -> list[Section]:
@@ -167,8 +171,12 @@ def screening_sections(found: Screening) -> list[Section]:
         *(("rules",) if question.rules else ()),
         "~same within the resolution",
     )
-    lines = best_of(found, _SHOWN)
-    rows = tuple(_shown(line, shown, ranked, question.rules is not None) for line in lines)
+    lines = [line for line in best_of(found, _SHOWN) if not line.row.reason]
+    rows = tuple(
+        _shown(line, shown, ranked, question.rules is not None)
+        for line in lines
+        if not line.row.reason
+    )
     title = "Best builds" if ranked else "Builds"
     sections = [Section(title, heads, rows, (summary(found),))]
     lacking = ((str(row.line), row.name, row.why) for row in found.spool if row.why)

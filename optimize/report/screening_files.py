@@ -156,8 +156,9 @@ def _blank_workbook(heads: Sequence[str], catalogue: Catalogue, file: IO[bytes])
     from openpyxl.utils import get_column_letter
     from openpyxl.worksheet.datavalidation import DataValidation
 
-    book = workbooks().Workbook(write_only=True)
-    sheet = book.create_sheet("builds")
+    book = workbooks().Workbook()
+    sheet = book.active
+    sheet.title = "builds"
     _head(sheet, heads)
     names = DataValidation("list", f"materials!$A$2:$A${len(catalogue.material) + 1}")
     names.showErrorMessage = False  # a name of another catalogue may be typed

@@ -65,7 +65,7 @@ def test_a_figure_of_a_stage_that_a_build_lacks_fails_in_that_row_alone(tmp_path
 
 
 def test_goals_rank_and_limits_are_constraints(tmp_path):
-    limit = '\n[[limit]]\nfigure = "moi_g_cm2"\nat_most = 76.0\n'
+    limit = '\n[[limit]]\nfigure = "moi_g_cm2"\nat_most = 85.0\n'
     scenario = scenario_from_toml(TWO_LAYERS + limit)
     rows = [row("heavy", mass_g="46"), row("near", mass_g="45.1"), row("on", mass_g="45")]
     rows += [row("far", mantle_material="ionomer, firm", mantle_thickness_mm="3",
@@ -74,7 +74,7 @@ def test_goals_rank_and_limits_are_constraints(tmp_path):
     found, lines, cells = screened(path, tmp_path, Question.of((), scenario))
     rank = {line.row.name: line.rank for line in lines}
     assert rank == {"on": 1, "near": 2, "heavy": 3, "far": 4}
-    assert lines[3].violated[0].startswith("moment of inertia (MOI) at most 76 g cm²")
+    assert lines[3].violated[0].startswith("moment of inertia (MOI) at most 85 g cm²")
     assert found.ranks.front.tolist() == [3, 2, 1, 0]
     assert cells[2][heads_of(found).index("result.constraints")] == "met"
 
