@@ -23,6 +23,7 @@ from optimize.lab.process import Process
 from optimize.lab.scatter import Scatter
 from optimize.lab.uncertainty import lab_data
 from optimize.scenario.brief import Scenario
+from optimize.screening.columns import SHOWN
 
 Schema = dict[str, Any]
 
@@ -125,6 +126,12 @@ FORMATS = (
     Format("scatter", "the scatter of a process alone", "scatter.toml", Scatter),
     Format("recipe", "a core compound in phr", "recipe.toml", Recipe, _recipe),
     Format("trials", "cured cores, for a recipe's response surface", "trials.csv", columns=TRIALS),
+    Format(
+        "builds",
+        "a table of builds to screen, a layer's columns led by its name",
+        "builds.csv",
+        columns=SHOWN,
+    ),
     Format("measurements", "readings of builds", "measurements.csv", columns=MEASUREMENTS),
     Format("launches", "a robot's launches of builds", "launches.csv", columns=MEASUREMENTS),
     Format("aerodynamics", "measured drag and lift", "aerodynamics.csv", columns=AERODYNAMICS),

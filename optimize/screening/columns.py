@@ -1,7 +1,7 @@
 """Columns of a table of builds: a row a build, its layers side by side, centre outward."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -73,11 +73,31 @@ BALL_NUMBERS = {
 }
 BALL_TEXTS = {"build": "the build's name, once; its row otherwise"}
 
+
+@cache
+def split(name: str) -> tuple[str, str]:
+    """Return a column's layer and field; the layer is empty for one of the ball."""
+    for layer in LAYERS:
+        field = name.removeprefix(f"{layer}_")
+        if field != name and (field in LAYER_NUMBERS or field in LAYER_TEXTS):
+            return layer, field
+    return "", name
+
+
 # Every column that a table may have, for the reference and to offer the nearest name.
 COLUMNS: dict[str, Column | str] = {**BALL_TEXTS, **BALL_NUMBERS}
 for _layer in LAYERS:
     COLUMNS |= {f"{_layer}_{field}": what for field, what in LAYER_TEXTS.items()}
     COLUMNS |= {f"{_layer}_{field}": what for field, what in LAYER_NUMBERS.items()}
+
+
+def _optional(what: Column | str) -> Column | str:
+    more = "; may be left out"
+    return f"{what}{more}" if isinstance(what, str) else replace(what, help=what.help + more)
+
+
+# The same in short, for the reference: of the layers only the cover's columns stand for all.
+SHOWN = {name: _optional(what) for name, what in COLUMNS.items() if split(name)[0] in ("", "cover")}
 
 # Columns of an empty table, of every layer.
 _USUAL = ("material", "outer_diameter_mm", "youngs_modulus_mpa", "density_g_cm3")
@@ -137,16 +157,6 @@ def sheet_of(header: Sequence[str], what: str) -> Sheet:
         )
     layers = tuple(layer for layer in LAYERS if layer in owners)
     return Sheet(tuple(names), tuple(i for i, _ in read), layers, len(header))
-
-
-@cache
-def split(name: str) -> tuple[str, str]:
-    """Return a column's layer and field; the layer is empty for one of the ball."""
-    for layer in LAYERS:
-        field = name.removeprefix(f"{layer}_")
-        if field != name and (field in LAYER_NUMBERS or field in LAYER_TEXTS):
-            return layer, field
-    return "", name
 
 
 def header_of(count: int) -> list[str]:
