@@ -20,7 +20,13 @@ from layers.files.fields import Table, numeric, ranged
 from layers.files.text import Name, Text
 
 Grade = Literal[
-    "measured", "handbook", "published example", "common practice", "from memory", "unstated"
+    "measured",
+    "handbook",
+    "published example",
+    "common practice",
+    "from memory",
+    "invented",
+    "unstated",
 ]
 
 # The scatter of any hardness-to-modulus relation, as a fraction of the modulus (one reading of one
@@ -97,6 +103,13 @@ class Material(BaseModel):
         "not stated", description="where the relaxation pairs come from"
     )
     relaxation_grade: Grade = Field("unstated", description="how far the pairs can be trusted")
+    price_per_kg: Annotated[
+        Datum,
+        ranged("currency", "price of a kilogram of the compound; 0 if not known", 0.0, 1e6),
+    ] = Datum(value=0.0, source="not stated")
+    currency: Name = Field(
+        "", max_length=12, description="currency of the price, such as its ISO 4217 code"
+    )
     from_family: tuple[str, ...] = Field(
         (), description="fields that the card did not state and its family gave"
     )

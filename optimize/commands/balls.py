@@ -9,7 +9,14 @@ import typer
 
 from layers.errors import InputError
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
-from optimize.commands.options import AsJson, BallFile, FigureNames, SwingsFile, conditions_with
+from optimize.commands.options import (
+    AsJson,
+    BallFile,
+    FigureNames,
+    ProcessFile,
+    SwingsFile,
+    conditions_with,
+)
 
 if TYPE_CHECKING:
     from layers.ball import Ball
@@ -64,6 +71,7 @@ def estimate(
     calibration: CalibrationFile = None,
     distance_test: DistanceTestName = None,
     swings: SwingsFile = None,
+    process: ProcessFile = None,
     as_json: AsJson = False,
     drawing: Drawing = None,
 ) -> None:
@@ -80,7 +88,7 @@ def estimate(
     build = read_ball(ball)
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
-    conditions = conditions_with(swings)
+    conditions = conditions_with(swings, process)
     names = _stage_names(build, figure, stage)
     if chosen:
         names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
@@ -187,6 +195,7 @@ def compare(
     ],
     figure: FigureNames = None,
     swings: SwingsFile = None,
+    process: ProcessFile = None,
     as_json: AsJson = False,
     as_csv: Annotated[
         bool, typer.Option("--csv", help="print CSV, a row for each ball and figure")
@@ -214,7 +223,9 @@ def compare(
         titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
         save(draw_balls(builds, titles), drawing)
         say(f"Drawing written to {drawing}.")
-    results = _estimates(builds, canonical(figure or BALL_FIGURES), conditions_with(swings))
+    results = _estimates(
+        builds, canonical(figure or BALL_FIGURES), conditions_with(swings, process)
+    )
     if as_json:
         print_json(comparison.comparison_record(results))
     elif as_csv:

@@ -76,6 +76,14 @@ SwingsFile = Annotated[
 ]
 
 
+ProcessFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--process", metavar="FILE.toml", help="the lab's process, for cost and press time"
+    ),
+]
+
+
 RunName = Annotated[
     str, typer.Argument(metavar="RUN", help="a run's id, or its scenario's name for the latest")
 ]
@@ -97,12 +105,18 @@ def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
     return Cluster(cluster, say)
 
 
-def conditions_with(swings: Path | None) -> "Conditions":
-    """Return the shipped conditions, or those with the user's own swings."""
+def conditions_with(swings: Path | None, process: Path | None = None) -> "Conditions":
+    """Return the shipped conditions, or those with the user's own swings and process."""
     from layers.conditions import Conditions
-    from layers.strike.swings import read_swings
+    from layers.strike.swings import default_swings, read_swings
 
-    return Conditions(swings=read_swings(swings)) if swings else Conditions()
+    production = None
+    if process:
+        from optimize.lab.cost import Costing
+        from optimize.lab.process import read_process
+
+        production = Costing(read_process(process))
+    return Conditions(read_swings(swings) if swings else default_swings(), production=production)
 
 
 def ledger_option(ledger: Path) -> str:

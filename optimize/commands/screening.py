@@ -20,6 +20,7 @@ from optimize.commands.options import (
     ClusterAddress,
     FigureNames,
     LedgerFile,
+    ProcessFile,
     SwingsFile,
     Workers,
     computing_with,
@@ -73,6 +74,7 @@ def screen(
     ledger_file: LedgerFile = DEFAULT_LEDGER,
     materials: CatalogueFile = None,
     swings: SwingsFile = None,
+    process: ProcessFile = None,
     as_json: AsJson = False,
 ) -> None:
     """Screen a table of builds, a row each: figures with errors, rules, ranks by goals.
@@ -91,7 +93,7 @@ def screen(
 
     computing = computing_with(workers, cluster)
     writers = [_writer(path) for path in out or ()]
-    question = _question(figure, scenario, rules, swings)
+    question = _question(figure, scenario, rules, swings, process)
     cards = _catalogue(materials) if materials else default_catalogue()
     with Ledger(ledger_file, tell=say) as ledger, Spool() as spool:
         tell_of_compiling(question.figures)
@@ -109,7 +111,11 @@ def screen(
 
 
 def _question(
-    figures: list[str] | None, scenario: Path | None, rules: str | None, swings: Path | None
+    figures: list[str] | None,
+    scenario: Path | None,
+    rules: str | None,
+    swings: Path | None,
+    process: Path | None,
 ) -> "Question":
     from layers.figures import BALL_FIGURES
     from optimize.scenario.brief import read_scenario
@@ -118,11 +124,13 @@ def _question(
     brief = read_scenario(scenario) if scenario else None
     if brief and brief.conditions and swings:
         raise InputError("the scenario has conditions of its own: leave --swings out.")
+    if brief and (brief.process or brief.conditions) and process:
+        raise InputError("the scenario names its own process or conditions: leave --process out.")
     if not figures and not brief:
         figures, rules = list(BALL_FIGURES), rules or "present"
     elif rules is None:
         rules = brief.rules if brief else None
-    conditions = conditions_with(swings) if swings else None
+    conditions = conditions_with(swings, process) if swings or process else None
     return Question.of(figures or (), brief, None if rules == "none" else rules, conditions)
 
 

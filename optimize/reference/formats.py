@@ -109,6 +109,18 @@ def _scenario(schema: Schema) -> None:
     names = {"type": "array", "items": {"type": "string"}, "minItems": 1}
     what = layer["material"]["description"]
     layer["material"] = {"anyOf": [{"type": "string"}, names], "description": what}
+    schema["$defs"]["ProcessFile"] = {
+        "type": "object",
+        "properties": {
+            "file": _text("its file, see the format process; the table may be left out")
+        },
+        "required": ["file"],
+        "additionalProperties": False,
+    }
+    what = properties["process"]["description"]
+    properties["process"] = {"$ref": "#/$defs/ProcessFile", "description": what}
+    for unused in ("Process", "LayerProcess", "Operation", "Scatter", "LayerScatter"):
+        del tables[unused]
     properties["catalogue"] = _text("file of material cards that are added to the shipped ones")
     schema["required"].remove("material")
     conditions = tables["ConditionsTable"]["properties"]

@@ -1,5 +1,6 @@
 """The brief of a search, read from TOML: design variables, goals, limits, conditions."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -8,7 +9,7 @@ from pydantic import Field, ValidationError, model_validator
 from layers.ball import MOST_LAYERS
 from layers.conditions import Conditions
 from layers.errors import InputError, explain
-from layers.figures import parse_figure
+from layers.figures import QUANTITIES, parse_figure
 from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
@@ -16,6 +17,8 @@ from layers.files.toml import parse_toml
 from layers.materials import Material, catalogue_from_toml, default_catalogue
 from layers.rules.screen import rule_set
 from layers.strike.swings import check_owner, default_swings
+from optimize.lab.cost import Costing, price_of
+from optimize.lab.process import Process, read_process
 from optimize.scenario.conditions import ConditionsTable, with_files_read
 from optimize.scenario.goals import Bound, Goal, Limit, sides_of
 from optimize.scenario.variables import (
@@ -66,6 +69,7 @@ class Scenario(Table):
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
     )
+    process: Process | None = Field(None, description="the lab's process, for costs")
     material: tuple[Material, ...] = Field(
         min_length=1, description="cards of the materials that the layers name"
     )
@@ -121,14 +125,29 @@ class Scenario(Table):
             stage = parsed.stage
             if stage is not None and stage > fewest:
                 raise ValueError(f"figure {figure!r}: builds may have only {fewest} layers")
+        self._check_costs()
         twice = [g.figure for g in self.goal if sum(h.figure == g.figure for h in self.goal) > 1]
         if twice:
             raise ValueError(f"there are two goals on {twice[0]}; give each figure one goal")
         return self
 
+    def _check_costs(self) -> None:
+        """Refuse, as a validator does, a figure of the process that cannot be computed."""
+        of_process = [n for n in self.figures() if QUANTITIES[parse_figure(n).quantity].of_process]
+        if not of_process:
+            return
+        if self.process is None or not self.process.has_operations:
+            lacks = "name its file in [process]" if self.process is None else "it has no operations"
+            raise ValueError(f"{of_process[0]} needs the lab's process: {lacks}")
+        for card in self.material:
+            price_of(card, self.process.currency)
+
     def estimate_conditions(self) -> Conditions | None:
-        """Return the scenario's own conditions of launch and flight; None for the shipped ones."""
-        return self.conditions.resolved() if self.conditions else None
+        """Return the scenario's own conditions and process; None for the shipped ones alone."""
+        found = self.conditions.resolved() if self.conditions else None
+        if self.process is None:
+            return found
+        return replace(found or Conditions(), production=Costing(self.process))
 
     def bounds(self) -> tuple[Bound, ...]:
         """Return every one-sided bound: the layers' and the filler's, the limits, the rules'."""
@@ -198,12 +217,21 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
             except InputError as error:
                 raise InputError(f"{what}: layer {number}: {error}") from error
         names = dict.fromkeys(name for _, name in wanted)
+        if "process" in table:
+            table["process"] = _process_named(table["process"], folder or Path(), what)
         if isinstance(table.get("conditions"), dict):
             table["conditions"] = with_files_read(table["conditions"], folder or Path(), what)
         table["material"] = [known[name] for name in names] or cards.material
         return Scenario.model_validate(table)
     except ValidationError as error:
         raise explain(error, what, _KNOWN) from error
+
+
+def _process_named(named: Any, folder: Path, what: str) -> Process:
+    """Read the process whose file a scenario names, so that it needs no other file."""
+    if not isinstance(named, dict) or set(named) != {"file"} or not isinstance(named["file"], str):
+        raise InputError(f"{what}: process takes one key, file, with the name of a process file.")
+    return read_process(folder / named["file"])
 
 
 def _named_materials(table: dict[str, Any]) -> list[tuple[int, str]]:

@@ -244,7 +244,7 @@ def screen_builds(
     try:
         with computing(workers, question.conditions) as compute:
             version = model_version_under(question.conditions)
-            evaluator = Evaluator(ledger, compute, model_version=version)
+            evaluator = Evaluator(ledger, compute, version, question.conditions)
             table = _Table(sheet, catalogue or default_catalogue(), question, evaluator)
             rows = rows_of(file)
             next(rows)  # the header

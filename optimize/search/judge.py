@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from layers.conditions import Conditions
 from layers.estimates import Figure
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, parse_figure
@@ -21,6 +22,7 @@ class Judge:
     names: tuple[str, ...]
     closed_names: tuple[str, ...]
     closed_bounds: tuple[Bound, ...]
+    conditions: Conditions | None = None
 
     @classmethod
     def of(cls, scenario: Scenario) -> "Judge":
@@ -28,13 +30,14 @@ class Judge:
         names, bounds = scenario.figures(), scenario.bounds()
         closed = tuple(name for name in names if is_closed_form(name))
         settled = (*closed, CENTRE_DIAMETER, FILL_DENSITY)
-        return cls(bounds, names, closed, tuple(b for b in bounds if b.figure in settled))
+        decided = tuple(b for b in bounds if b.figure in settled)
+        return cls(bounds, names, closed, decided, scenario.estimate_conditions())
 
     def before(self, candidate: Candidate) -> Infeasible | None:
         """Rule a build out by its closed-form figures; None if it goes to finite elements."""
         figures: dict[str, Figure] = {}
         if candidate.ball is not None:
-            figures = estimate(candidate.ball, self.closed_names).figures
+            figures = estimate(candidate.ball, self.closed_names, self.conditions).figures
         excess = _excess(self.closed_bounds, candidate, figures)
         return Infeasible(excess, figures, complete=False) if excess else None
 

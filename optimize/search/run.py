@@ -67,11 +67,12 @@ def run_search(
             return run_search(scenario, opened, workers, progress)
     started = time.perf_counter()
     run, versions = name_run(scenario)
+    conditions = scenario.estimate_conditions()
     done = 0
     try:
-        with computing(workers, scenario.estimate_conditions()) as compute:
+        with computing(workers, conditions) as compute:
             ledger.begin(run, scenario.name, scenario.model_dump_json(), scenario.seed, versions)
-            evaluator = Evaluator(ledger, compute, model_version=versions["model"])
+            evaluator = Evaluator(ledger, compute, versions["model"], conditions)
             search = Search(scenario, run, evaluator, progress)
             try:
                 search.explore()
@@ -143,7 +144,8 @@ def load_run(ledger: Ledger | StrPath, name: str) -> Run:
         scenario = Scenario.model_validate_json(record.scenario)
     except ValidationError as error:
         raise explain(error, f"the scenario of run {record.id}") from error
-    reader = Evaluator(ledger, compute=None, model_version=record.versions["model"])
+    conditions = scenario.estimate_conditions()
+    reader = Evaluator(ledger, None, record.versions["model"], conditions)
     search = Search(scenario, record.id, reader, report=None)
     proposals = ledger.proposals(record.id)
     sizes = search.space.sizes.tolist()
