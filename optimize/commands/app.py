@@ -23,6 +23,7 @@ from optimize.commands.keys import keys_app
 from optimize.commands.lab import lab_app
 from optimize.commands.ledger import ledgers
 from optimize.commands.lists import lists
+from optimize.commands.new import new_app
 from optimize.commands.page import page_app
 from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
@@ -34,8 +35,9 @@ BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
 
 # The order of help; a command that no group names is listed last.
 _GROUPS = {
+    "Start": ("new",),
     "Balls": ("estimate", "compare", "sensitivity", "tolerance", "bench"),
-    "Search": ("search", "screen", "template", "show", "export", "page", "ledger"),
+    "Search": ("search", "screen", "show", "export", "page", "ledger"),
     "Laboratory": ("recipe", "sheet", "concentricity", "calibrate", "next", "fit-club", "tester"),
 }
 
@@ -77,7 +79,6 @@ def _ctrl_c_told() -> Iterator[None]:
 
 app = typer.Typer(
     cls=_Grouped,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -119,6 +120,7 @@ for _part in (
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")
+app.add_typer(new_app, name="new")
 
 
 def _fail(text: str) -> int:

@@ -18,6 +18,17 @@ if TYPE_CHECKING:
     from optimize.ledger.ledger import Ledger
 
 
+def _figure_names(incomplete: str) -> list[str]:
+    """Return what a figure's name may go on as, for a shell that completes words."""
+    from layers.figures import QUANTITIES
+    from layers.strike.swings import default_swings
+
+    swings = [swing.name for swing in default_swings().swing]
+    asked = [(n, q.of) for n, q in QUANTITIES.items() if q.of != "club"]
+    names = [n if of == "body" else f"{s}.{n}" for n, of in asked for s in swings]
+    return [name for name in dict.fromkeys(names) if name.startswith(incomplete.lower())]
+
+
 DEFAULT_LEDGER = Path("orbwright-ledger.sqlite")
 
 
@@ -66,6 +77,7 @@ FigureNames = Annotated[
         metavar="NAME",
         help="compute only this figure: a name, label or synonym; may be given several times. "
         "'orbwright figures' lists them.",
+        autocompletion=_figure_names,
     ),
 ]
 

@@ -1,4 +1,4 @@
-"""The command line's screening: `orbwright screen` and `template`."""
+"""The command line's screening: `orbwright screen`, and `new builds` for its empty table."""
 
 import json
 import shlex
@@ -13,6 +13,7 @@ import typer
 
 from layers.errors import InputError
 from optimize.commands.console import clock, print_sections, say, tell_of_compiling
+from optimize.commands.new import Layers, new_app
 from optimize.commands.options import (
     DEFAULT_LEDGER,
     AsJson,
@@ -213,25 +214,23 @@ def _progress() -> Iterator[Any]:
         )
 
 
-@screening_app.command(short_help="Write an empty table of builds for screening.")
-def template(
-    out: Annotated[Path, typer.Option(metavar="FILE", help="what to write; ends in .csv or .xlsx")],
-    layers: Annotated[
-        int, typer.Option(metavar="N", help="number of layers of its builds, 1 to 6")
-    ] = 3,
+@new_app.command("builds", short_help="An empty table of builds, CSV or Excel, for screening.")
+def new_builds(
+    file: Annotated[Path, typer.Argument(metavar="FILE.csv|.xlsx", help="the file to write")],
+    layers: Layers = None,
     materials: CatalogueFile = None,
 ) -> None:
     """Write an empty table of builds, a row a build, for 'orbwright screen'.
 
-    In a workbook the materials are chosen from a list of the shipped cards, and a sheet tells
+    In a workbook the materials are chosen from a list of the shipped cards, and a sheet describes
     every column.
 
-    Example: orbwright template --layers 4 --out builds.xlsx
+    Example: orbwright new builds builds.xlsx --layers 4
     """
     from layers.materials import default_catalogue
     from optimize.report.screening_files import write_template
 
-    if out.exists():
-        raise InputError(f"{out} is there already; choose another name.")
-    write_template(layers, _catalogue(materials) if materials else default_catalogue(), out)
-    say(f"{out}: give each build a row, then: orbwright screen {shlex.quote(str(out))}")
+    if file.exists():
+        raise InputError(f"{file} is there already; choose another name.")
+    write_template(layers or 3, _catalogue(materials) if materials else default_catalogue(), file)
+    say(f"{file}: give each build a row, then: orbwright screen {shlex.quote(str(file))}")

@@ -11,7 +11,7 @@ from layers.errors import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
-from layers.files.toml import parse_toml
+from layers.files.toml import parse_toml, told_by_line
 from optimize.lab.renamed import refuse_renamed_keys
 from optimize.lab.scatter import LayerScatter, Scatter
 
@@ -174,5 +174,7 @@ def read_process(path: StrPath) -> Process:
         If the file is missing, unreadable, not TOML or not a process.
     """
     path = Path(path)
-    table = parse_toml(read_text(path), path.name)
-    return process_from_table(table, path.name)
+    text = read_text(path)
+    table = parse_toml(text, path.name)
+    with told_by_line(text, path.name):
+        return process_from_table(table, path.name)

@@ -153,7 +153,7 @@ def sheet_of(header: Sequence[str], what: str) -> Sheet:
     if not owners:
         raise InputError(
             f"{what}: row 1 has no column of a layer, such as core_outer_diameter_mm; "
-            f"'orbwright template' writes an empty table."
+            f"'orbwright new builds' writes an empty table."
         )
     layers = tuple(layer for layer in LAYERS if layer in owners)
     return Sheet(tuple(names), tuple(i for i, _ in read), layers, len(header))

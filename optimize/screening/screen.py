@@ -274,7 +274,7 @@ def _checked(path: Path) -> tuple[list[str], int]:
     rows = rows_of(path)
     first = next(rows, None)
     if first is None:
-        raise InputError(f"{path.name} is empty; 'orbwright template' writes a table's header.")
+        raise InputError(f"{path.name} is empty; 'orbwright new builds' writes an empty table.")
     total = sum(1 for _ in islice(rows, MOST_BUILDS + 1))
     if not total:
         raise InputError(f"{path.name} has column names but no rows; give a build a row.")

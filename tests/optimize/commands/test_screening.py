@@ -42,9 +42,9 @@ def test_json_has_every_row(tmp_path):
 def test_an_empty_table_takes_builds(tmp_path, ending):
     pytest.importorskip("openpyxl")
     path = tmp_path / f"b.{ending}"
-    code, _, err = run("template", "--layers", 4, "--out", path)
+    code, _, err = run("new", "builds", path, "--layers", 4)
     assert (code, "orbwright screen" in err) == (0, True)
-    assert "is there already" in refused("template", "--out", path)
+    assert "is there already" in refused("new", "builds", path)
     book = tmp_path / "l.sqlite"
     _, _, err = run("screen", path, *ASKED, "--ledger", book)
     assert "has column names but no rows" in err
@@ -81,8 +81,8 @@ def test_bad_options_are_told_before_anything_is_computed(tmp_path):
     assert "leave it out with --cluster" in refused(
         "screen", table, "--workers", 2, "--cluster", "tcp://127.0.0.1:1", *book
     )
-    assert "--layers is 7, but must be from 1 to 6" in refused(
-        "template", "--layers", 7, "--out", tmp_path / "t.csv"
+    assert "less than or equal to 6" in refused(
+        "new", "builds", tmp_path / "t.csv", "--layers", 7
     )
     assert "rule set 'presnt'" in refused("screen", table, "--rules", "presnt", *book)
     assert not (tmp_path / "l.sqlite").exists()
