@@ -3,9 +3,9 @@
 python -m tests.benchmarks.soak [--minutes 60] [--seed N]
 
 Round by round the three commands share a new ledger. At random moments one of them is killed with
-all its processes (SIGKILL), the clock of all jumps by up to a year, or a search or screening meets
 all its processes (SIGKILL), the clock of all jumps by up to a year, or a search or screening gets a
 full disk (a limit on the size of its files, which SQLite and the operating system report as such).
+What was killed or stopped is given again. At the end of a round the search's record, the screened
 table and the bench's figures must equal those of an undisturbed run to the last bit, and every row
 of the ledger must be as it was written. The largest resident memory of each command is told by
 round; the bench's also by its age.
