@@ -1,5 +1,6 @@
 """Rows of a table one by one, from CSV or an Excel workbook: memory stays flat however many."""
 
+import codecs
 import csv
 import zipfile
 from collections.abc import Iterator
@@ -8,12 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from layers.errors import InputError
-from layers.files.csv import MOST_COLUMNS
+from layers.files.csv import MOST_COLUMNS, pointed, separator
 from layers.files.escaping import from_csv_cell
 from layers.files.text import regular_file
 
 # Largest file read, as it is and unpacked: 10,000 builds have some 3 MB.
 MOST_BYTES, MOST_UNPACKED = 64_000_000, 1_000_000_000
+# Characters of a file's beginning that hold its columns' names.
+_HEAD = 100_000
 # Rows of a workbook's sheet, by its format (ECMA-376, SpreadsheetML).
 _MOST_LINES = 1_048_576
 
@@ -26,7 +29,8 @@ def rows_of(path: Path) -> Iterator[Row]:
     Parameters
     ----------
     path : Path
-        Ends in .csv (UTF-8, comma-separated) or .xlsx, whose first sheet is read.
+        Ends in .csv (columns apart by commas, semicolons or tabs; with the latter two, numbers may
+        have a decimal comma) or .xlsx, whose first sheet is read.
 
     Yields
     ------
@@ -57,16 +61,29 @@ def _csv(path: Path) -> Iterator[Row]:
     line = 1
     try:
         _check_size(path)
-        with open(path, encoding="utf-8-sig", newline="", opener=regular_file) as file:
-            reader = csv.reader(file, skipinitialspace=True)
+        with open(path, encoding=_encoding(path), newline="", opener=regular_file) as file:
+            apart = separator(file.read(_HEAD))
+            file.seek(0)
+            reader = csv.reader(file, delimiter=apart, skipinitialspace=True)
             for row in reader:
                 line = reader.line_num
-                yield line, [from_csv_cell(cell.strip()) for cell in row]
+                cells = [from_csv_cell(cell.strip()) for cell in row]
+                yield line, cells if apart == "," else list(map(pointed, cells))
     except csv.Error as error:
         raise InputError(f"{path}: after line {line} the file is not CSV: {error}.") from error
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
+    except UnicodeError as error:
+        raise InputError(
+            f"{path} cannot be read: it is not UTF-8 text; save it as UTF-8."
+        ) from error
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror or error}.") from error
+
+
+def _encoding(path: Path) -> str:
+    """Return UTF-8, or UTF-16 where the byte-order mark tells it."""
+    with open(path, "rb", opener=regular_file) as file:
+        marked = file.read(2) in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+    return "utf-16" if marked else "utf-8-sig"
 
 
 def _check_size(path: Path) -> None:

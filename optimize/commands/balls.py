@@ -16,6 +16,7 @@ from optimize.commands.options import (
     ProcessFile,
     SwingsFile,
     conditions_with,
+    read_balls,
 )
 
 if TYPE_CHECKING:
@@ -81,11 +82,10 @@ def estimate(
 
     Example: orbwright estimate my_ball.toml --stage all --drawing my_ball.svg
     """
-    from layers.ball_file import read_ball
     from layers.rules.screen import screen
     from optimize.report import ball as report
 
-    build = read_ball(ball)
+    (build,) = read_balls([ball])
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
     conditions = conditions_with(swings, process)
@@ -208,7 +208,6 @@ def compare(
 
     Example: orbwright compare now.toml new.toml -f deflection_mm -f cor
     """
-    from layers.ball_file import read_ball
     from layers.figures import BALL_FIGURES, canonical
     from optimize.report import comparison
 
@@ -216,7 +215,7 @@ def compare(
         raise InputError(f"compare takes two to four balls, not {len(balls)}.")
     if as_json and as_csv:
         raise InputError("--json and --csv cannot go together; choose one.")
-    builds = [read_ball(path) for path in balls]
+    builds = read_balls(balls)
     if drawing:
         from optimize.report.pictures.section import draw_balls, save
 

@@ -7,8 +7,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
-from layers.errors import InputError, explain
+from layers.errors import InputError
 from layers.files.csv import MOST_FAULTS, Column, read_number
+from layers.files.explain import explain
 from layers.materials import HARDNESS_FIELDS, Catalogue, Material
 from optimize.scenario.space import mass_per_density
 from optimize.screening.columns import (

@@ -3,25 +3,16 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any
+from typing import Any, get_args
 
 from layers.ball import Ball, Role
 from layers.errors import InputError
 from layers.files.csv import Column, check_header
 from layers.materials import HARDNESS_FIELDS, SHORE_A, SHORE_D, Material, numeric_fields
 
-# What a layer's columns begin with, centre outward, and the role that it is.
-LAYERS: dict[str, Role] = {
-    "inner_core": "inner core",
-    "core": "core",
-    "outer_core": "outer core",
-    "mantle": "mantle",
-    "mantle1": "mantle",
-    "mantle2": "mantle",
-    "mantle3": "mantle",
-    "mantle4": "mantle",
-    "cover": "cover",
-}
+# What a layer's columns begin with, and the role that it is.
+LAYERS: dict[str, Role] = {role.replace(" ", "_"): role for role in get_args(Role)}
+LAYERS |= dict.fromkeys(("mantle1", "mantle2", "mantle3", "mantle4"), "mantle")
 # The layers of an empty table by their number.
 BY_COUNT: dict[int, tuple[str, ...]] = {
     1: ("core",),
@@ -115,7 +106,7 @@ class Sheet:
     places : tuple of int
         Where each is in a row.
     layers : tuple of str
-        Layers that the table has, centre outward.
+        Layers that the table has, in the order of their columns: centre outward.
     width : int
         Cells of a row, those of an earlier screening included.
     """
@@ -146,16 +137,16 @@ def sheet_of(header: Sequence[str], what: str) -> Sheet:
     InputError
         If a column is not known, stands twice, or no layer has one.
     """
-    read = [(i, name) for i, name in enumerate(header) if not name.startswith(RESULT)]
+    plain = ["_".join(name.lower().split()) for name in header]
+    read = [(i, name) for i, name in enumerate(plain) if not name.startswith(RESULT)]
     names = [name for _, name in read]
     check_header(names, list(COLUMNS), list(COLUMNS), what)
-    owners = {layer for name in names if (layer := split(name)[0])}
-    if not owners:
+    layers = tuple(dict.fromkeys(layer for name in names if (layer := split(name)[0])))
+    if not layers:
         raise InputError(
             f"{what}: row 1 has no column of a layer, such as core_outer_diameter_mm; "
             f"'orbwright new builds' writes an empty table."
         )
-    layers = tuple(layer for layer in LAYERS if layer in owners)
     return Sheet(tuple(names), tuple(i for i, _ in read), layers, len(header))
 
 

@@ -135,6 +135,20 @@ def test_ctrl_c_keeps_what_is_done_and_the_same_call_goes_on(tmp_path, monkeypat
     assert lines == fresh
 
 
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+def test_tables_of_other_countries_are_the_same_builds(tmp_path, encoding):
+    _, plain, _ = screened(mixed(tmp_path / "b.csv", 3), tmp_path)
+    text = (tmp_path / "b.csv").read_text()
+    rows = [[c.replace(".", ",") if c[:1].isdigit() else c for c in r]
+            for r in csv.reader(text.splitlines())]  # fmt: skip
+    lines = [";".join(row) for row in rows]
+    lines[0] = lines[0].upper().replace("_", " ")
+    (tmp_path / "c.csv").write_text("\n".join(lines), encoding=encoding)
+    found, other, _ = screened(tmp_path / "c.csv", tmp_path)
+    assert [x.row.figures for x in other] == [x.row.figures for x in plain]
+    assert found.computed == 0
+
+
 @pytest.mark.slow
 def test_memory_does_not_grow_with_the_rows(tmp_path):
     peaks = []
@@ -162,7 +176,7 @@ def test_nothing_asked_and_damaged_files_are_refused(tmp_path):
     for name, content, said in (
         ("a.csv", b"", "is empty"),
         ("b.csv", b"core_outer_diameter_mm\n", "no rows"),
-        ("c.csv", b"\xff\xfe", "not UTF-8"),
+        ("c.csv", b"core_material\n\xe9", "not UTF-8"),
         ("d.xlsx", b"PK nothing", "not an Excel workbook"),
         ("e.ods", b"", "must end in .csv or .xlsx"),
     ):
