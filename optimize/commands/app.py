@@ -29,13 +29,14 @@ from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
 from optimize.commands.sensitivity import sensitivity
 from optimize.commands.tolerance import tolerance_app
+from optimize.commands.windows import windows_app
 
 BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
 
 # The order of help; a command that no group names is listed last.
 _GROUPS = {
     "Start": ("new",),
-    "Balls": ("estimate", "compare", "sensitivity", "tolerance", "bench"),
+    "Balls": ("estimate", "compare", "sensitivity", "tolerance", "windows", "bench"),
     "Search": ("search", "show", "export", "page", "ledger"),
     "Laboratory": ("recipe", "sheet", "concentricity", "calibrate", "next", "fit-club", "tester"),
 }
@@ -105,7 +106,7 @@ def _start(
 
 
 _LAB = (recipe_app, lab_app, calibration_app, instruments)
-for _part in (balls_app, tolerance_app, live, runs, page_app, *_LAB, lists, keys_app):
+for _part in (balls_app, tolerance_app, windows_app, live, runs, page_app, *_LAB, lists, keys_app):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")

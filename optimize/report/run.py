@@ -32,6 +32,7 @@ from optimize.report.words import (
     label_of,
     line_of,
 )
+from optimize.report.windows import fence_sections, fences_record
 from optimize.scenario.brief import Scenario
 from optimize.search.result import Member, Price, Run
 
@@ -70,6 +71,7 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
         sections += _figure_sections(run)
         sections += _stage_sections(members)
         sections += _rule_sections(run)
+    sections += fence_sections(run)
     for member in members:
         sections += warnings_section(member.estimate)
     sections += [_brief_section(run.scenario), *_check_sections(run)]
@@ -260,6 +262,7 @@ def run_record(run: Run, ledger: str) -> dict[str, Any]:
         "prices": [asdict(price) for price in run.prices],
         "relaxations": [asdict(relaxation) for relaxation in run.relaxations],
         "emulator_checks": [asdict(check) for check in run.checks],
+        "fences": fences_record(run),
         "trust": " ".join(TRUST),
     }
 
