@@ -24,6 +24,7 @@ from optimize.report.ball import (
     warnings_section,
 )
 from optimize.report.tables import Section, columns, number
+from optimize.report.windows import fence_sections, fences_record
 from optimize.report.words import (
     bound_words,
     goal_words,
@@ -32,7 +33,6 @@ from optimize.report.words import (
     label_of,
     line_of,
 )
-from optimize.report.windows import fence_sections, fences_record
 from optimize.scenario.brief import Scenario
 from optimize.search.result import Member, Price, Run
 
