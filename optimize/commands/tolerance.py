@@ -91,7 +91,8 @@ def tolerance(
 ) -> None:
     """Draw pieces from the process's scatter: distribution of the figures, yield, what to tighten.
 
-    Lots and the model's error, common to all pieces, give the yield an interval. With --yield, also the re-centred nominal.
+    Lots and the model's error, common to all pieces, give the yield an interval.
+    With --yield, also the re-centred nominal.
 
     Example: orbwright tolerance ball.toml --process lab.toml --windows --yield 0.95
     """

@@ -72,13 +72,14 @@ def move_words(move: Move) -> str:
 
 def _scatter_section(found: Tolerance) -> Section:
     ball, scatter = found.study.ball, found.study.scatter
+    kinds = [kind for kind in _RELATIVE if any(s.kind == kind for s in found.study.sources)]
     rows = []
     for layer, part in enumerate(ball.layer):
         own = scatter.of(part.role)
         for lots in (False, True):
             cells = [
                 f"{100.0 * (s.lot if lots else s.deviation):g}"
-                for kind in _RELATIVE
+                for kind in kinds
                 for s in (_source(found, layer, kind),)
                 if s is not None
             ]
@@ -88,7 +89,7 @@ def _scatter_section(found: Tolerance) -> Section:
                     "lot to lot" if lots else "piece to piece",
                     "" if lots else f"{own.diameter_mm:g}",
                     *cells,
-                    *[""] * (len(_RELATIVE) - len(cells)),
+                    *[""] * (len(kinds) - len(cells)),
                     f"{own.concentricity_mm:g}" if layer and not lots else "",
                 )
             )
@@ -96,7 +97,7 @@ def _scatter_section(found: Tolerance) -> Section:
         "layer",
         "scatter",
         ">diameter, mm",
-        *(f">{kind}, %" for kind in _RELATIVE),
+        *(f">{kind}, %" for kind in kinds),
         ">eccentricity, mm per axis",
     )
     note = f"Standard deviations, independent. Source: {scatter.source}.".replace("..", ".")
@@ -212,11 +213,11 @@ def _limit_section(found: Tolerance) -> Section:
         "limit", "origin", ">yield, %", ">a lot's, 95 %", ">surrogate, %", ">model, at most, %"
     )
     note = (
-        "Yield: of pieces about the nominal. A lot's: 95 % interval over the draw, lots, surrogate "
-        "and the model's error, which are common to all pieces. Surrogate: range if all values are off by its "
-        "error. Model: range if they are off by the figure's absolute error, which only "
-        "calibration narrows. Closed forms are exact for the piece as made. For rules this is a "
-        "screen, not a ruling."
+        "Yield: of pieces about the nominal. A lot's: Wilson interval of the draw, and 95 % "
+        "interval over lots, surrogate and the model's error, which are common to all pieces. Surrogate: "
+        "range if all values are off by its error. Model: range if they are off by the figure's "
+        "absolute error, which only calibration narrows. Closed forms are exact for the piece as "
+        "made. For rules this is a screen, not a ruling."
     )
     return Section("Yield", heads, tuple(rows), (note, *_near_notes(found)))
 

@@ -284,5 +284,5 @@ def shore_d_of(modulus_mpa: float) -> float:
     ----------
     Qi, Joyce, Boyce 2003, Rubber Chem. Technol. 76, 419, eq. 11; `layers.materials` inverts it.
     """
-    root = math.sqrt(6113.36 + 781.88 * modulus_mpa)
+    root = math.sqrt(78.188**2 + 781.88 * modulus_mpa)
     return 100.0 - 20.0 * (-78.188 + root) / modulus_mpa
