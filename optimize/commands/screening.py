@@ -53,6 +53,12 @@ RuleSetName = Annotated[
         "[default: the scenario's; present, unless --figure or --scenario is given]",
     ),
 ]
+WindowsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--windows", metavar="W.toml", help="screen against limits and fences of this file"
+    ),
+]
 ResultFiles = Annotated[
     list[Path] | None,
     typer.Option(
@@ -69,6 +75,7 @@ def screen(
     figure: FigureNames = None,
     scenario: GoalsFile = None,
     rules: RuleSetName = None,
+    windows: WindowsFile = None,
     out: ResultFiles = None,
     workers: Workers = None,
     cluster: ClusterAddress = None,
@@ -94,7 +101,7 @@ def screen(
 
     computing = computing_with(workers, cluster)
     writers = [_writer(path) for path in out or ()]
-    question = _question(figure, scenario, rules, swings, process)
+    question = _question(figure, scenario, rules, swings, process, windows)
     cards = _catalogue(materials) if materials else default_catalogue()
     with Ledger(ledger_file, tell=say) as ledger, Spool() as spool:
         tell_of_compiling(question.figures)
@@ -117,22 +124,25 @@ def _question(
     rules: str | None,
     swings: Path | None,
     process: Path | None,
+    windows: Path | None,
 ) -> "Question":
     from layers.figures import BALL_FIGURES
     from optimize.scenario.brief import read_scenario
+    from optimize.scenario.windows import read_windows
     from optimize.screening.screen import Question
 
+    fenced = read_windows(windows) if windows else None
     brief = read_scenario(scenario) if scenario else None
     if brief and brief.conditions and swings:
         raise InputError("the scenario has conditions of its own: leave --swings out.")
     if brief and (brief.process or brief.conditions) and process:
         raise InputError("the scenario names its own process or conditions: leave --process out.")
-    if not figures and not brief:
+    if not figures and not brief and not fenced:
         figures, rules = list(BALL_FIGURES), rules or "present"
     elif rules is None:
         rules = brief.rules if brief else None
     conditions = conditions_with(swings, process) if swings or process else None
-    return Question.of(figures or (), brief, None if rules == "none" else rules, conditions)
+    return Question.of(figures or (), brief, None if rules == "none" else rules, conditions, fenced)
 
 
 def _catalogue(path: Path) -> "Catalogue":

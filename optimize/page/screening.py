@@ -9,6 +9,7 @@ from layers.files.paths import write_text
 from optimize.page.write import filled
 from optimize.report.screening import Line, best_of, summary
 from optimize.report.tables import number
+from optimize.report.windows import NO_ADVICE
 from optimize.report.words import goal_words, heading_of
 from optimize.screening.screen import Screening
 
@@ -61,6 +62,8 @@ def _note(shown: int, found: Screening) -> str:
         "± is the error of a difference between builds. 'Same as' names the best build from which "
         f"a build is indistinguishable in {by}, within the model's resolution."
     )
+    if found.question.windows:
+        note += f" {NO_ADVICE}"
     if shown < len(found):
         note += f" {shown} of {len(found)} rows are shown: the table in CSV or Excel has them all."
     return note
@@ -76,6 +79,8 @@ def _heads(found: Screening) -> Iterator[tuple[str, bool]]:
         yield "constraints", False
     if found.question.rules:
         yield f"rules: {found.question.rules.name}", False
+    if found.question.windows:
+        yield f"windows: {found.question.windows.name}", False
     yield from ((heading_of(name), True) for name in found.question.figures)
     yield "same as", False
     yield "remarks", False
@@ -90,6 +95,8 @@ def _cells(line: Line, found: Screening) -> Iterator[str]:
         yield _text("; ".join(line.violated) or ("met" if line.rank else ""))
     if found.question.rules:
         yield _text(line.verdict)
+    if found.question.windows:
+        yield _text("; ".join(filter(None, line.windows)))
     for name in found.question.figures:
         yield _figure(line.row.figures.get(name))
     yield _text(line.same_as)

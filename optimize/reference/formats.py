@@ -23,6 +23,7 @@ from optimize.lab.process import Process
 from optimize.lab.scatter import Scatter
 from optimize.lab.uncertainty import lab_data
 from optimize.scenario.brief import Scenario
+from optimize.scenario.windows import Windows
 from optimize.screening.columns import SHOWN
 
 Schema = dict[str, Any]
@@ -132,6 +133,7 @@ def _scenario(schema: Schema) -> None:
 FORMATS = (
     Format("ball", "a build: layers, centre outward", "ball.toml", Ball, _ball),
     Format("scenario", "a brief for a search", "scenario.toml", Scenario, _scenario),
+    Format("windows", "limits and fences to screen balls by", "windows.toml", Windows),
     Format("materials", "material cards", "materials.toml", Catalogue, _hardness),
     Format("swings", "how clubs meet the ball, by club and player", "swings.toml", SwingTable),
     Format("process", "the lab's allowances, tolerances and scatter", "process.toml", Process),

@@ -1,5 +1,6 @@
 """A screened table as rows of cells, tables for a screen, and plain data."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from itertools import islice
@@ -8,7 +9,9 @@ from typing import Any
 from layers.estimates import Estimate, Figure
 from layers.rules.screen import Margin, screen
 from optimize.report.tables import Section, columns, number
+from optimize.report.windows import NO_ADVICE
 from optimize.report.words import bound_words, heading_of
+from optimize.scenario.goals import Bound
 from optimize.screening.columns import RESULT
 from optimize.screening.screen import Question, Screening
 from optimize.screening.spool import Screened
@@ -61,6 +64,14 @@ class Line:
         return "; ".join(f"{name}: {words}" for name, words in said if words)
 
     @property
+    def windows(self) -> tuple[str, str]:
+        """The worst of the windows' verdicts, and the words of all that are not met."""
+        found = {verdict for verdict, _ in self.row.windows}
+        ordered = ("violated", "not known", "violated within error", "met within error", "met")
+        words = "; ".join(words for verdict, words in self.row.windows if verdict != "met")
+        return next((v for v in ordered if v in found), ""), words
+
+    @property
     def verdict(self) -> str:
         """The worst of the rules' verdicts; empty without rules or a build."""
         if self.row.reason or not self.margins:
@@ -89,12 +100,14 @@ def lines_of(found: Screening) -> Iterator[Line]:
             int(found.ranks.front[i]),
             names[first] if first not in (-1, i) else "",
             int(found.same.count[i]),
-            tuple(
-                f"{bound_words(bound)}, by {excess:.3g}"
-                for bound, excess in question.excess(row).items()
-            ),
+            tuple(_violated(question.bounds()[i], by) for i, by in row.excess.items()),
             _margins(row, question),
         )
+
+
+def _violated(bound: Bound, excess: float) -> str:
+    by = "not known" if math.isnan(excess) else f"by {excess:.3g}"
+    return f"{bound_words(bound)}, {by}"
 
 
 def _margins(row: Screened, question: Question) -> tuple[Margin, ...]:
@@ -116,6 +129,8 @@ def _results(question: Question) -> list[str]:
     heads += ["same_as", "same_count"]
     if question.rules:
         heads += ["rules", "rules_limits"]
+    if question.windows:
+        heads += ["windows", "windows_limits"]
     heads += ["open_density_g_cm3", "warnings"]
     for name in question.figures:
         heads += [name, *(f"{name}_{key}" for key in _OF_FIGURE[1:])]
@@ -138,6 +153,8 @@ def cells_of(line: Line, found: Screening) -> list[Cell]:
     if question.rules:
         limits = [f"{m.limit.figure} {m.verdict}" for m in line.margins if m.verdict != "within"]
         cells += [line.verdict or None, "; ".join(limits) or None]
+    if question.windows:
+        cells += [part or None for part in line.windows]
     cells += [row.density, line.warnings or None]
     for name in question.figures:
         figure = row.figures.get(name)
@@ -169,16 +186,15 @@ def screening_sections(found: Screening) -> list[Section]:
         *(f">{heading_of(name)}" for name in shown),
         *(("~constraints",) if ranked else ()),
         *(("rules",) if question.rules else ()),
+        *(("windows",) if question.windows else ()),
         "~same within the resolution",
     )
     lines = [line for line in best_of(found, _SHOWN) if not line.row.reason]
-    rows = tuple(
-        _shown(line, shown, ranked, question.rules is not None)
-        for line in lines
-        if not line.row.reason
-    )
+    ruled = question.rules is not None
+    rows = tuple(_shown(line, shown, ranked, ruled) for line in lines)
+    notes = (summary(found), *((NO_ADVICE,) if question.windows else ()))
     title = "Best builds" if ranked else "Builds"
-    sections = [Section(title, heads, rows, (summary(found),))]
+    sections = [Section(title, heads, rows, notes)]
     lacking = ((str(row.line), row.name, row.why) for row in found.spool if row.why)
     first = tuple(islice(lacking, _MOST_REASONS))
     if first:
@@ -198,6 +214,7 @@ def _shown(line: Line, names: tuple[str, ...], ranked: bool, ruled: bool) -> tup
         *(_number(figure) for figure in figures),
         *((met,) if ranked else ()),
         *((line.verdict,) if ruled else ()),
+        *(line.windows[:1] if line.row.windows else ()),
         f"as {line.same_as}" if line.same_as else "",
     )
 
@@ -234,6 +251,7 @@ def line_record(line: Line) -> dict[str, Any]:
         "same_as": line.same_as or None,
         "same_count": line.same_count,
         "rules": line.verdict or None,
+        "windows": [{"verdict": verdict, "words": words} for verdict, words in row.windows],
         "open_density_g_cm3": row.density,
         "figures": {name: asdict(figure) for name, figure in row.figures.items()},
         "failed": row.failed,

@@ -1,12 +1,13 @@
 """The brief of a search, read from TOML: design variables, goals, limits, conditions."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.ball import MOST_LAYERS
+from layers.ball import MOST_LAYERS, Ball
 from layers.conditions import Conditions
 from layers.errors import Fault, InputError, faulty
 from layers.figures import QUANTITIES, parse_figure
@@ -22,7 +23,9 @@ from layers.strike.swings import check_owner, default_swings
 from optimize.lab.cost import Costing, price_of
 from optimize.lab.process import Process, read_process
 from optimize.scenario.conditions import ConditionsTable, with_files_read
+from optimize.scenario.fences import Fence, FenceRange, clearance_percent
 from optimize.scenario.goals import Bound, Goal, Limit, sides_of
+from optimize.scenario.measures import parse_measure
 from optimize.scenario.variables import (
     CENTRE_DIAMETER,
     FILL_DENSITY,
@@ -34,6 +37,7 @@ from optimize.scenario.variables import (
     StartLayer,
     as_names,
 )
+from optimize.scenario.windows import refuse_twins
 
 Method = Literal["direct", "emulator"]
 METHODS: tuple[str, ...] = get_args(Method)
@@ -74,6 +78,9 @@ class Scenario(Table):
         (),
         max_length=40,
         description="builds that are computed first; 'orbwright reopen' writes one",
+    )
+    fence: tuple[Fence, ...] = Field(
+        (), max_length=40, description="windows to stay out of: a screen, no legal advice"
     )
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
@@ -144,6 +151,8 @@ class Scenario(Table):
             if stage is not None and stage > fewest:
                 raise ValueError(f"figure {figure!r}: builds may have only {fewest} layers")
         self._check_costs()
+        refuse_twins(self.fence)
+        self._layers_are_there()
         twice = [g.figure for g in self.goal if sum(h.figure == g.figure for h in self.goal) > 1]
         if twice:
             raise ValueError(f"there are two goals on {twice[0]}; give each figure one goal")
@@ -159,6 +168,28 @@ class Scenario(Table):
             raise ValueError(f"{of_process[0]} needs the lab's process: {lacks}")
         for card in self.material:
             price_of(card, self.process.currency)
+
+    def _layers_are_there(self) -> None:
+        """Refuse a limit on a layer that builds may lack, and a fence on one that none has."""
+        always = [layer.role for layer in self.layer if not layer.optional]
+        ever = [layer.role for layer in self.layer]
+        named = [("limit", limit.figure, always) for limit in self.limit]
+        named += [("fence", one.figure, ever) for fence in self.fence for one in fence.range]
+        for what, figure, roles in named:
+            for term in parse_measure(figure).terms:
+                if term.figure:
+                    continue
+                many = roles.count(term.role) if term.role else len(roles)
+                if many < max(1, term.number):
+                    raise ValueError(
+                        f"{what} on {term.name}: builds "
+                        f"{'have no such layer' if roles is ever else 'may lack that layer'}"
+                    )
+                if term.role and not term.number and ever.count(term.role) > 1:
+                    raise ValueError(
+                        f"{what} on {term.name}: there are {ever.count(term.role)} layers of role "
+                        f"{term.role!r}; name one by number, such as {term.role} 1.{term.what}"
+                    )
 
     def estimate_conditions(self) -> Conditions | None:
         """Return the scenario's own conditions and process; None for the shipped ones alone."""
@@ -180,6 +211,7 @@ class Scenario(Table):
             found.append(Bound(FILL_DENSITY, "at most", most, 0.0, "fill, density_g_cm3"))
         for limit in self.limit:
             found += sides_of(limit.figure, limit.at_least, limit.at_most, limit.margin, "limit")
+        found += [fence.bound() for fence in self.fence]
         if self.rules is not None:
             for rule in rule_set(self.rules).limit:
                 source = f"rules {self.rules!r}: {rule.source}"
@@ -187,16 +219,38 @@ class Scenario(Table):
         return tuple(found)
 
     def figures(self) -> tuple[str, ...]:
-        """Return the names of the figures that goals and limits need, each once."""
-        names = [goal.figure for goal in self.goal] + [limit.figure for limit in self.limit]
+        """Return the names of the figures that goals, limits and fences need, each once."""
+        names = [goal.figure for goal in self.goal]
+        names += [name for limit in self.limit for name in parse_measure(limit.figure).figures]
+        names += [name for fence in self.fence for name in fence.figures]
         if self.rules is not None:
             names += [rule.figure for rule in rule_set(self.rules).limit]
         return tuple(dict.fromkeys(names))
 
+    def measured(self, ball: Ball, figures: Mapping[str, float]) -> dict[str, float]:
+        """Return what limits and fences bound besides figures, by the bounds' names.
+
+        Parameters
+        ----------
+        ball : Ball
+            The build.
+        figures : mapping of str to float
+            Figures known so far; what needs others is left out.
+        """
+        values: dict[str, float] = {}
+        for limit in self.limit:
+            value = parse_measure(limit.figure).value_of(ball, figures)
+            if value is not None and limit.figure not in figures:
+                values[limit.figure] = value
+        for fence in self.fence:
+            if figures.keys() >= set(fence.figures):
+                values[fence.bound().figure] = clearance_percent(fence, ball, figures)
+        return values
+
 
 _TABLES = (
     *(Scenario, ConditionsTable, Envelope, Fill, LayerVariables, StartBuild, StartLayer),
-    *(Goal, Limit, Material),
+    *(Goal, Limit, Fence, FenceRange, Material),
 )
 _KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
 

@@ -1,6 +1,7 @@
 """The screening itself: rows -> builds -> figures, batch by batch; then ranks."""
 
-from collections.abc import Callable, Iterator, Sequence
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -8,8 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from layers.arrays import FloatArray
+from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
+from layers.estimates import Figure
 from layers.figures import canonical, parse_figure
 from layers.files.paths import StrPath
 from layers.files.rows import Row, rows_of
@@ -24,6 +27,7 @@ from optimize.ledger.rows import Known
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY
+from optimize.scenario.windows import FenceScreen, Windows, screen_windows
 from optimize.screening.builds import Built, build_of
 from optimize.screening.columns import Sheet, sheet_of
 from optimize.screening.ranking import Ranks, Same, indistinguishable, ranks
@@ -54,12 +58,15 @@ class Question:
         To screen each build against.
     conditions : Conditions or None
         Of launch and flight; the shipped ones if None.
+    windows : Windows or None
+        Limits and fences to screen each build against.
     """
 
     figures: tuple[str, ...]
     scenario: Scenario | None = None
     rules: RuleSet | None = None
     conditions: Conditions | None = None
+    windows: Windows | None = None
 
     @classmethod
     def of(
@@ -68,6 +75,7 @@ class Question:
         scenario: Scenario | None = None,
         rules: str | None = None,
         conditions: Conditions | None = None,
+        windows: Windows | None = None,
     ) -> "Question":
         """Gather a question.
 
@@ -81,6 +89,8 @@ class Question:
             Name of a rule set; the scenario's if not given.
         conditions : Conditions, optional
             Where no scenario has its own.
+        windows : Windows, optional
+            Limits and fences of a file.
 
         Raises
         ------
@@ -91,12 +101,13 @@ class Question:
         chosen = rule_set(named) if named else None
         names = [*canonical(figures), *(scenario.figures() if scenario else ())]
         names += [limit.figure for limit in chosen.limit] if chosen else []
+        names += windows.figures() if windows else ()
         conditions = (scenario and scenario.estimate_conditions()) or conditions
         for name in names:
             check_owner(parse_figure(name), (conditions or Conditions()).swings)
         if not names:
             raise InputError("nothing is asked of the builds: name figures, a scenario or rules.")
-        return cls(tuple(dict.fromkeys(names)), scenario, chosen, conditions)
+        return cls(tuple(dict.fromkeys(names)), scenario, chosen, conditions, windows)
 
     def bounds(self) -> tuple[Bound, ...]:
         """Return the scenario's limits and rules as bounds on figures."""
@@ -109,11 +120,36 @@ class Question:
         goals = self.scenario.goal if self.scenario else ()
         return tuple(goal.figure for goal in goals) or self.figures
 
-    def excess(self, row: Screened) -> dict[Bound, float]:
-        """Return the bounds that a build violates, and by how much."""
-        known = [b for b in self.bounds() if b.figure in row.figures]
-        over = {bound: bound.excess(row.figures[bound.figure].value) for bound in known}
-        return {bound: excess for bound, excess in over.items() if excess > 0.0}
+    def excess_of(self, ball: Ball, figures: Mapping[str, Figure]) -> dict[int, float]:
+        """Return the bounds that a build violates, by their place, and by how much.
+
+        One on a layer that the build does not have, or on a figure that failed, is violated by
+        what nobody can say: NaN.
+        """
+        values = {name: figure.value for name, figure in figures.items()}
+        if self.scenario:
+            values |= self.scenario.measured(ball, values)
+        over = (
+            bound.excess(values[bound.figure]) if bound.figure in values else math.nan
+            for bound in self.bounds()
+        )
+        return {place: excess for place, excess in enumerate(over) if excess != 0.0}
+
+    def screened_windows(
+        self, ball: Ball, figures: Mapping[str, Figure]
+    ) -> tuple[tuple[str, str], ...]:
+        """Return verdict and words of each limit and fence."""
+        if self.windows is None:
+            return ()
+        found = screen_windows(self.windows, ball, figures)
+        limits = [(x.verdict, f"{x.figure} {x.side} {x.bound:g} {x.verdict}") for x in found.limit]
+        fences = [(x.verdict, f"{x.fence} {_of_fence(x)}") for x in found.fence]
+        return (*limits, *fences)
+
+
+def _of_fence(found: FenceScreen) -> str:
+    verdict = found.verdict.replace("met", "outside").replace("violated", "inside")
+    return f"{verdict}, clearance {found.clearance_percent:+.2g} %"
 
 
 @dataclass(frozen=True)
@@ -172,8 +208,8 @@ class _Numbers:
         self.losses.append([g.loss(f.value) if f and not f.flag else np.nan for g, f in goals])
         needed = [row.figures.get(name) for name in scenario.figures()]
         sound = all(figure is not None and not figure.flag for figure in needed)
-        excess = self.question.excess(row).items()
-        over = sum(bound.relative(by) for bound, by in excess)
+        bounds = self.question.bounds()
+        over = sum(bounds[place].relative(by) for place, by in row.excess.items())
         self.distance.append(over if sound else np.nan)
 
     def places(self) -> tuple[Ranks, Same]:
@@ -345,5 +381,14 @@ class _Table:
             if name not in possible
         }
         return Screened(
-            line, built.ball.name, cells, "", found.figures, failed, built.density, built.layer
+            line,
+            built.ball.name,
+            cells,
+            "",
+            found.figures,
+            failed,
+            built.density,
+            built.layer,
+            self.question.excess_of(built.ball, found.figures),
+            self.question.screened_windows(built.ball, found.figures),
         )

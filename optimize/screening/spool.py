@@ -26,6 +26,10 @@ class Screened:
         Figures by name, and why others could not be computed.
     density, layer : float or None, str
         The density that was solved for, g/cm3, and of which layer.
+    excess : dict of int to float
+        Constraints that it violates, by their place among the question's, and by how much.
+    windows : tuple of (str, str)
+        Verdict and words of each limit and fence of the windows.
     """
 
     line: int
@@ -36,6 +40,8 @@ class Screened:
     failed: dict[str, str] = field(default_factory=dict)
     density: float | None = None
     layer: str = ""
+    excess: dict[int, float] = field(default_factory=dict)
+    windows: tuple[tuple[str, str], ...] = ()
 
     @property
     def why(self) -> str:
@@ -72,10 +78,21 @@ class Spool:
 def _written(row: Screened) -> str:
     figures = {n: [getattr(f, key) for key in FIELDS] for n, f in row.figures.items()}
     record = [row.line, row.name, row.cells, row.reason, figures, row.failed]
-    return json.dumps([*record, row.density, row.layer], allow_nan=False)
+    more = [row.density, row.layer, list(row.excess.items()), row.windows]
+    return json.dumps([*record, *more])
 
 
 def _read(text: str) -> Screened:
-    line, name, cells, reason, figures, failed, density, layer = json.loads(text)
-    found = {name: Figure(name, *values) for name, values in figures.items()}
-    return Screened(line, name, tuple(cells), reason, found, failed, density, layer)
+    line, name, cells, reason, figures, failed, density, layer, excess, windows = json.loads(text)
+    return Screened(
+        line,
+        name,
+        tuple(cells),
+        reason,
+        {name: Figure(name, *values) for name, values in figures.items()},
+        failed,
+        density,
+        layer,
+        dict(excess),
+        tuple((verdict, words) for verdict, words in windows),
+    )

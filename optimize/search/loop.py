@@ -100,6 +100,17 @@ class Search:
         outcomes = [one.outcome for one in self.seen.values()]
         return [o for o in outcomes if isinstance(o, Infeasible) and not o.complete]
 
+    def refused(self) -> dict[str, tuple[int, int]]:
+        """Count the builds that each fence refused, before and after finite elements were run."""
+        found = [o.outcome for o in self.seen.values() if isinstance(o.outcome, Infeasible)]
+        return {
+            fence.name: (
+                sum(fence.bound() in o.excess for o in found if not o.complete),
+                sum(fence.bound() in o.excess for o in found if o.complete),
+            )
+            for fence in self.scenario.fence
+        }
+
     def failures(self) -> dict[str, int]:
         """Count the failed builds by reason, the most frequent first; numbers are ignored."""
         outcomes = [one.outcome for one in self.seen.values()]
@@ -203,12 +214,13 @@ class Search:
     def recall(self, proposals: Sequence[Proposal]) -> None:
         """Assess the builds of an earlier run again.
 
-        Those ruled out are only counted, unless there are no others.
+        Those ruled out are only counted, unless there are no others or fences are to be counted.
         """
         computed = [proposal.row for proposal in proposals if proposal.computed]
         rows = [proposal.row for proposal in proposals if not proposal.computed]
         self.ruled_out = len(set(rows).difference(computed))
-        for candidate in map(self.space.decode, () if computed else rows):
+        wanted = rows if self.scenario.fence or not computed else ()
+        for candidate in map(self.space.decode, wanted):
             excluded = self.judge.before(candidate)
             if excluded is not None:
                 self._settle(candidate, excluded)
@@ -291,7 +303,7 @@ def score_of(outcome: Outcome, scenario: Scenario) -> Score | None:
     """
     if isinstance(outcome, Failed):
         return None
-    values = {name: figure.value for name, figure in outcome.figures.items()}
+    values = outcome.values or {name: figure.value for name, figure in outcome.figures.items()}
     if isinstance(outcome, Feasible):
         return Score(tuple(g.loss(values[g.figure]) for g in scenario.goal), 0.0, values)
     share = outcome.distance / (1.0 + outcome.distance)

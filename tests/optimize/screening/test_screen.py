@@ -12,6 +12,7 @@ from optimize.ledger.ledger import Ledger
 from optimize.report.screening import cells_of, heads_of, lines_of
 from optimize.report.screening_files import write_screening
 from optimize.scenario.brief import scenario_from_toml
+from optimize.scenario.windows import windows_from_toml
 from optimize.screening import screen as module
 from optimize.screening.builds import build_of
 from optimize.screening.columns import sheet_of
@@ -87,6 +88,48 @@ def test_rules_are_screened_and_equal_builds_are_named(tmp_path):
     assert [line.same_as for line in lines] == ["", "", "K1"]
     assert "mass_g outside" in cells[1][heads_of(found).index("result.rules_limits")]
     assert (found.computed, found.reused) == (2, 0)  # K1 and K3 are one build
+
+
+WINDOWS = """
+name = "invented"
+[[limit]]
+figure = "mass_g"
+at_most = 45.93
+[[fence]]
+name = "thin cover"
+[[fence.range]]
+figure = "cover.thickness_mm"
+at_most = 0.95
+[[fence.range]]
+figure = "core.density_g_cm3"
+at_least = 1.2
+"""
+
+
+def test_limits_and_fences_of_windows_are_screened(tmp_path):
+    rows = [
+        row("inside", core_density_g_cm3="1.25", mass_g=""),
+        row("outside", cover_thickness_mm="1.2"),
+        row("heavy", cover_thickness_mm="1.2", mass_g="46.5"),
+    ]
+    question = Question.of((), windows=windows_from_toml(WINDOWS))
+    found, lines, cells = screened(written(tmp_path / "b.csv", rows), tmp_path, question)
+    assert [line.windows[0] for line in lines] == ["violated", "met", "violated"]
+    assert "thin cover inside, clearance -" in lines[0].windows[1]
+    assert lines[1].windows[1] == ""
+    assert lines[2].windows[1] == "mass_g at most 45.93 violated"
+    assert cells[2][heads_of(found).index("result.windows")] == "violated"
+
+
+def test_a_limit_on_a_layer_that_a_build_lacks_leaves_it_without_a_rank(tmp_path):
+    limit = '\n[[limit]]\nfigure = "layer 2.thickness_mm"\nat_most = 1.0\n'
+    scenario = scenario_from_toml(TWO_LAYERS + limit)
+    rows = [row("two"), row("one", cover_material="", cover_thickness_mm="",
+                            cover_outer_diameter_mm="", core_outer_diameter_mm="42.7")]  # fmt: skip
+    path = written(tmp_path / "b.csv", rows)
+    _, lines, _ = screened(path, tmp_path, Question.of((), scenario))
+    assert [line.rank for line in lines] == [1, 0]
+    assert lines[1].violated == ("thickness of layer 2 at most 1 mm, not known",)
 
 
 def test_csv_to_excel_and_back_gives_identical_figures(tmp_path):
