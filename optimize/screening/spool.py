@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from types import TracebackType
 
+from layers.errors import InputError
 from layers.estimates import Figure
 from optimize.ledger.rows import FIELDS
 
@@ -67,8 +68,20 @@ class Spool:
         self._file.close()
 
     def add(self, row: Screened) -> None:
-        """Append a row."""
-        self._file.write(f"{_written(row)}\n")
+        """Append a row.
+
+        Raises
+        ------
+        InputError
+            If the folder for temporary files is full.
+        """
+        try:
+            self._file.write(f"{_written(row)}\n")
+        except OSError as error:
+            raise InputError(
+                f"{tempfile.gettempdir()}, the folder for temporary files, cannot take the "
+                f"screened rows: {error.strerror}; every figure computed is in the ledger."
+            ) from error
 
     def __iter__(self) -> Iterator[Screened]:
         self._file.seek(0)

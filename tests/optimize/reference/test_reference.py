@@ -28,6 +28,7 @@ from optimize.reference.formats import FORMATS, find_format
 from optimize.reference.keys import key_tables
 from optimize.reference.schema import file_schema
 from optimize.scenario.brief import scenario_from_toml
+from optimize.scenario.windows import windows_from_toml
 from optimize.screening.builds import Built, build_of
 from optimize.screening.columns import sheet_of
 from tests.helpers.docs import ROOT
@@ -57,6 +58,7 @@ def read(name: str) -> object:
         "recipe": lambda: recipe_from_table(parsed("recipe"), default_ingredients(), name),
         "trials": lambda: trials_from_csv(text),
         "builds": lambda: read_builds(text),
+        "windows": lambda: windows_from_toml(text),
         "aerodynamics": lambda: rows_from_csv(text, name),
     }[name]()
 
