@@ -48,6 +48,8 @@ class Quantity:
         What it belongs to: a body (ball or stage), a swing, or a club over its players.
     condition, default : str, tuple of float
         What may follow @, and the default: speeds in m/s, loads in N.
+    of_process : bool
+        Whether it follows from prices and the lab's process too: no ledger keeps it.
     """
 
     label: str
@@ -62,6 +64,7 @@ class Quantity:
     of: Literal["body", "swing", "club"] = "body"
     condition: Literal["none", "speed", "loads", "speeds"] = "none"
     default: tuple[float, ...] = ()
+    of_process: bool = False
 
     @property
     def printed_unit(self) -> str:
@@ -99,6 +102,14 @@ QUANTITIES: dict[str, Quantity] = {
         0.3, ("MOI ratio", "inertia ratio", "inertia"), short="I/(m R²)"),
     "mean_density_g_cm3": Quantity(
         "mean density", "ρ", "g/cm3", "mass over volume", _CLOSED, 0.0, 0.5, ("density",)),
+    "cost_per_ball": Quantity(
+        "cost per ball", "C", "currency",
+        "materials and operations of a ball that passes, at the yields of the lab's process",
+        _CLOSED, 0.0, 0.0, ("cost", "price"), of_process=True),
+    "press_minutes": Quantity(
+        "press time per ball", "t_p", "min",
+        "minutes in presses for a ball that passes, at the cavities and yields of the process",
+        _CLOSED, 0.0, 0.0, ("press time", "moulding time"), of_process=True),
     "deflection_mm": Quantity(
         "deflection", "δ", "mm",
         "deflection between flat plates from the first load to the second, N", _FINITE, 0.35,
@@ -170,7 +181,9 @@ QUANTITIES: dict[str, Quantity] = {
 }
 # fmt: on
 
-BALL_FIGURES = tuple(name for name, known in QUANTITIES.items() if known.of == "body")
+BALL_FIGURES = tuple(
+    name for name, known in QUANTITIES.items() if known.of == "body" and not known.of_process
+)
 
 
 def _plain(text: str) -> str:

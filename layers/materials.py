@@ -21,7 +21,13 @@ from layers.files.other_units import unit_hint
 from layers.files.text import Name, Text
 
 Grade = Literal[
-    "measured", "handbook", "published example", "common practice", "from memory", "unstated"
+    "measured",
+    "handbook",
+    "published example",
+    "common practice",
+    "from memory",
+    "invented",
+    "unstated",
 ]
 
 # The scatter of any hardness-to-modulus relation, as a fraction of the modulus (one reading of one
@@ -98,6 +104,13 @@ class Material(BaseModel):
         "not stated", description="where the relaxation pairs come from"
     )
     relaxation_grade: Grade = Field("unstated", description="how far the pairs can be trusted")
+    price_per_kg: Annotated[
+        Datum,
+        ranged("currency", "price of a kilogram of the compound; 0 if not known", 0.0, 1e6),
+    ] = Datum(value=0.0, source="not stated")
+    currency: Name = Field(
+        "", max_length=12, description="currency of the price, such as its ISO 4217 code"
+    )
     from_family: tuple[str, ...] = Field(
         (), description="fields that the card did not state and its family gave"
     )
@@ -143,7 +156,8 @@ class Material(BaseModel):
         source : str
             Where the new numbers come from.
         **values : float
-            Field names of the card and their new numbers, in the unit each name says.
+            Field names of the card and their new numbers, in the unit each name says; a hardness
+            (`HARDNESS_FIELDS`) in place of the modulus.
 
         Returns
         -------
@@ -151,11 +165,15 @@ class Material(BaseModel):
             A new, validated card.
         """
         card = self.model_dump()
-        if "youngs_modulus_mpa" in values:  # what the family gave follows the modulus
+        hardness = values.keys() & _HARDNESS_FIELDS.keys()
+        if hardness:
+            del card["youngs_modulus_mpa"]
+        if hardness or "youngs_modulus_mpa" in values:  # what the family gave follows the modulus
             for field in card.pop("from_family"):
                 del card[field]
         for field, value in values.items():
-            card[field] = {"value": value, "source": source, "grade": "unstated"}
+            datum = {"value": value, "source": source, "grade": "unstated"}
+            card[field] = value if field in hardness else datum
         return Material.model_validate(card)
 
     def __repr__(self) -> str:
@@ -315,6 +333,8 @@ def _from_shore_a(shore_a: float) -> dict[str, Any]:
 
 
 _HARDNESS_FIELDS = {"hardness_shore_d": _from_shore_d, "hardness_shore_a": _from_shore_a}
+# Keys of a card that may stand in place of its modulus.
+HARDNESS_FIELDS = tuple(_HARDNESS_FIELDS)
 
 
 class Catalogue(Cards[Material]):

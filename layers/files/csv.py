@@ -109,7 +109,7 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
         If the text is no CSV, has no rows, or too many rows or columns.
     """
     text = text.removeprefix("\ufeff")
-    apart = _separator(text)
+    apart = separator(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=apart, skipinitialspace=True)
     lines: list[tuple[int, list[str]]] = []
     try:
@@ -122,7 +122,7 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
                     f"{MOST_COLUMNS}."
                 )
             cells = [cell.strip() for cell in row]
-            lines.append((reader.line_num, cells if apart == "," else list(map(_pointed, cells))))
+            lines.append((reader.line_num, cells if apart == "," else list(map(pointed, cells))))
     except csv.Error as error:
         raise InputError(f"{what}: line {reader.line_num} is not CSV: {error}.") from error
     if not lines:
@@ -132,14 +132,14 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
     return ["_".join(name.lower().split()) for name in lines[0][1]], lines[1:]
 
 
-def _separator(text: str) -> str:
-    """Return what the columns' names stand apart by."""
+def separator(text: str) -> str:
+    """Return what the columns' names, in the first line that is not empty, stand apart by."""
     head = re.sub(r'"[^"]*"', "", next(filter(str.strip, text.splitlines()), ""))
     counts = {sign: head.count(sign) for sign in ",;\t"}
     return max(counts, key=lambda sign: counts[sign])
 
 
-def _pointed(cell: str) -> str:
+def pointed(cell: str) -> str:
     """Write a number that has a decimal comma with a point."""
     return cell.replace(",", ".") if re.fullmatch(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", cell) else cell
 

@@ -9,7 +9,7 @@ from layers.rules.screen import rule_set
 from layers.strike.swings import SwingTable
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
-from optimize.scenario.variables import FILL_DENSITY
+from optimize.scenario.measures import is_figure
 
 LAUNCH = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm")
 FLIGHT = ("carry_m", "apex_m", "descent_angle_deg")
@@ -97,7 +97,7 @@ def figures_shown(
 def bounds_shown(scenario: Scenario | None) -> tuple[Bound, ...]:
     """Return the limits on the bench: the scenario's, else those of the present rules."""
     if scenario:
-        return tuple(b for b in scenario.bounds() if b.figure != FILL_DENSITY)
+        return tuple(b for b in scenario.bounds() if is_figure(b.figure))
     found = []
     for limit in rule_set("present").limit:
         source = f"rules 'present': {limit.source}"

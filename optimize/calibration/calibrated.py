@@ -98,6 +98,27 @@ def apply(calibration: Calibration, ball: Ball) -> Ball:
     )
 
 
+def calibrated_build(calibration: Calibration, ball: Ball) -> Ball:
+    """Return a build with calibrated cards whose loss and dynamic modulus ratio stay.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        As for `apply`.
+    ball : Ball
+        The build as designed. Of its calibrated cards no number follows the modulus by family any
+        more, so that a piece of another modulus keeps what was calibrated.
+    """
+    named = {p.material for p in calibration.parameter}
+    layers = tuple(
+        layer.model_copy(update={"material": layer.material.model_copy(update={"from_family": ()})})
+        if layer.material.name in named
+        else layer
+        for layer in apply(calibration, ball).layer
+    )
+    return ball.model_copy(update={"layer": layers})
+
+
 def calibrated_estimate(
     calibration: Calibration,
     ball: Ball,

@@ -29,16 +29,26 @@ from optimize.commands.new import new_app
 from optimize.commands.page import page_app
 from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
+from optimize.commands.screening import screening_app
 from optimize.commands.sensitivity import sensitivity
 from optimize.commands.tolerance import tolerance_app
+from optimize.commands.windows import windows_app
 
 BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
 
 # The order of help; a command that no group names is listed last.
 _GROUPS = {
     "Start": ("new",),
-    "Balls": ("estimate", "compare", "sensitivity", "tolerance", "bench", "export-deck"),
-    "Search": ("search", "show", "export", "page", "ledger"),
+    "Balls": (
+        "estimate",
+        "compare",
+        "sensitivity",
+        "tolerance",
+        "windows",
+        "bench",
+        "export-deck",
+    ),
+    "Search": ("search", "screen", "show", "export", "page", "ledger"),
     "Decisions": ("mark", "note", "decisions", "history", "reopen"),
     "Laboratory": ("recipe", "sheet", "concentricity", "calibrate", "next", "fit-club", "tester"),
 }
@@ -108,8 +118,9 @@ def _start(
 
 
 _LAB = (recipe_app, lab_app, calibration_app, instruments)
-_SEARCH = (runs, page_app, decisions_app)
-for _part in (balls_app, deck_app, tolerance_app, live, *_SEARCH, *_LAB, lists, keys_app):
+_SEARCH = (runs, screening_app, page_app, decisions_app)
+_BALLS = (balls_app, deck_app, tolerance_app, windows_app, live)
+for _part in (*_BALLS, *_SEARCH, *_LAB, lists, keys_app):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")

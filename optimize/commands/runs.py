@@ -10,17 +10,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layers.errors import InputError, OrbwrightError
-from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.console import clock, print_json, print_sections, say, tell_of_compiling
 from optimize.commands.options import (
     DEFAULT_LEDGER,
     AsJson,
+    ClusterAddress,
     LedgerFile,
     RunName,
     Who,
     Workers,
-    _ledger_option,
+    computing_with,
     cores,
     existing,
+    ledger_option,
 )
 
 if TYPE_CHECKING:
@@ -33,13 +35,6 @@ runs = typer.Typer()
 
 ScenarioFile = Annotated[
     Path, typer.Argument(metavar="SCENARIO.toml", help="design variables, goals, constraints")
-]
-ClusterAddress = Annotated[
-    str | None,
-    typer.Option(
-        metavar="tcp://HOST:PORT",
-        help="compute on a Dask cluster instead, by its scheduler's address",
-    ),
 ]
 Seed = Annotated[
     int | None,
@@ -85,7 +80,6 @@ def search(
 
     Example: orbwright search four_layer_speed_feel.toml --out four_layers
     """
-    from optimize.compute.cluster import Cluster
     from optimize.ledger.ledger import Ledger
     from optimize.report.export import make_folder
     from optimize.scenario.brief import METHODS, read_scenario
@@ -96,9 +90,7 @@ def search(
 
     if method not in (None, *METHODS):
         raise InputError(f"--method is {method!r}, but must be one of: {', '.join(METHODS)}.")
-    if cluster and workers:
-        raise InputError("--workers counts processes of this machine: leave it out with --cluster.")
-    computing = Cluster(cluster, say) if cluster else workers or cores()
+    computing = computing_with(workers, cluster)
     brief = read_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
@@ -118,12 +110,12 @@ def search(
         _answer(run, str(ledger_file), as_json, whole=False)
     if out:
         _write(run, ledger_file, out, [])
-    say(f"The run in full: orbwright show {run.id}{_ledger_option(ledger_file)}")
+    say(f"The run in full: orbwright show {run.id}{ledger_option(ledger_file)}")
 
 
 def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any]) -> str:
     options = "".join(f" --{k} {v}" for k, v in changes.items() if v is not None)
-    return f"orbwright search {shlex.quote(str(scenario))}{_ledger_option(ledger_file)}{options}"
+    return f"orbwright search {shlex.quote(str(scenario))}{ledger_option(ledger_file)}{options}"
 
 
 def _answer(run: "Run", ledger_file: str, as_json: bool, whole: bool) -> None:
@@ -173,7 +165,7 @@ class _Lines:
 
 
 def _counts(now: "Progress") -> str:
-    left = "" if now.seconds_left is None else f", {_clock(now.seconds_left)} left"
+    left = "" if now.seconds_left is None else f", {clock(now.seconds_left)} left"
     failed = f", {now.failed} failed" if now.failed else ""
     return f"{now.feasible} feasible{failed}{left}"
 
@@ -183,11 +175,6 @@ def _best(now: "Progress") -> str:
 
     best = [f"{brief_of(name)} {value:.5g} {unit_of(name)}" for name, value in now.best.items()]
     return f"best so far: {', '.join(map(str.rstrip, best)) or 'none feasible yet'}"
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes}:{rest:02d}"
 
 
 @runs.command(short_help="Show a finished run again, or list the runs.")

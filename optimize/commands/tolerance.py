@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 tolerance_app = typer.Typer()
 
+_OFF_A_SWING = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "carry_m")
+
 ProcessFile = Annotated[
     Path | None,
     typer.Option(metavar="P.toml", help="the lab's tolerances and, in [scatter.core], its scatter"),
@@ -49,6 +51,21 @@ Yield = Annotated[
         "--yield", metavar="SHARE", help="re-centre the nominal for this yield, such as 0.99"
     ),
 ]
+Swings = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--swing",
+        metavar="NAME",
+        help="also ball speed, launch angle, spin and carry off this swing",
+    ),
+]
+CalibrationFile = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="C.toml",
+        help="calibrated materials; what it leaves uncertain is common to all pieces",
+    ),
+]
 AsCsv = Annotated[bool, typer.Option("--csv", help="print CSV, a row for each figure and limit")]
 AsMarkdown = Annotated[bool, typer.Option("--markdown", help="print Markdown tables")]
 
@@ -65,6 +82,8 @@ def tolerance(
     samples: Samples = 10_000,
     seed: Seed = 0,
     wanted: Yield = None,
+    swing: Swings = None,
+    calibration: CalibrationFile = None,
     workers: Workers = None,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
@@ -72,11 +91,17 @@ def tolerance(
 ) -> None:
     """Draw pieces from the process's scatter: distribution of the figures, yield, what to tighten.
 
+    Lots and the model's error, common to all pieces, give the yield an interval.
     With --yield, also the re-centred nominal.
 
     Example: orbwright tolerance ball.toml --process lab.toml --windows --yield 0.95
     """
     from layers.figures import BALL_FIGURES
+    from optimize.calibration.calibrated import (
+        calibrated_build,
+        calibrated_estimate,
+        read_calibration,
+    )
     from optimize.compute.pool import mapping
     from optimize.lab.process import Process, read_process
     from optimize.lab.scatter import read_scatter
@@ -84,7 +109,7 @@ def tolerance(
     from optimize.tolerance.exact import is_balance
     from optimize.tolerance.limits import sheet_windows
     from optimize.tolerance.nominal import recentre
-    from optimize.tolerance.study import study
+    from optimize.tolerance.study import study, with_levels
 
     if as_json + as_csv + as_markdown > 1:
         raise InputError("--json, --csv and --markdown cannot go together; choose one.")
@@ -92,13 +117,21 @@ def tolerance(
     lab = read_process(process) if process else Process()
     limits = _limits(limit, rules)
     _check_yield(wanted, bool(limits or windows))
-    names = [*(figure or BALL_FIGURES), *(one.figure for one in limits)]
+    names = [*(figure or ([] if swing else BALL_FIGURES)), *(one.figure for one in limits)]
+    names += [f"{one}.{what}" for one in swing or () for what in _OFF_A_SWING]
+    calibrated = read_calibration(calibration) if calibration else None
     with mapping(workers or cores()) as mapper:
         if windows:
             limits += sheet_windows(build, lab, mapper)
             names += [one.figure for one in limits]
         tell_of_compiling(name for name in names if not is_balance(name))
-        found = study(build, names, read_scatter(scatter) if scatter else lab.scatter, seed, mapper)
+        own = read_scatter(scatter) if scatter else lab.scatter
+        if calibrated:
+            found = study(calibrated_build(calibrated, build), names, own, seed, mapper)
+            levels = calibrated_estimate(calibrated, build, tuple(found.nominal), mapper=mapper)
+            found = with_levels(found, levels.figures)
+        else:
+            found = study(build, names, own, seed, mapper)
         drawn = pass_rates.tolerance(found, limits, samples, seed)
         recentred = None
         if wanted is not None:

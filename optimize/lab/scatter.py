@@ -16,10 +16,10 @@ from optimize.lab.renamed import refuse_renamed_keys
 
 
 class LayerScatter(Table):
-    """Standard deviations of one role, piece to piece.
+    """Standard deviations of one role: piece to piece, and of a lot's mean from lot to lot.
 
-    Diameter, density, the logarithm of the modulus, and the eccentricity of the body inside along
-    each of three axes are normal and independent.
+    Diameter, density, the logarithms of the other numbers, and the eccentricity of the body inside
+    along each of three axes are normal and independent. A lot's deviation is common to its pieces.
     """
 
     diameter_mm: float = numeric("mm", "standard deviation of the outer diameter", 0.0, 0.5, 0.03)
@@ -32,6 +32,22 @@ class LayerScatter(Table):
         0.5,
         0.06,
     )
+    loss_percent: float = numeric(
+        "%", "standard deviation of the loss (relaxation strength)", 0.0, 20.0, 3.0
+    )
+    dynamic_ratio_percent: float = numeric(
+        "%", "standard deviation of the dynamic/static modulus ratio", 0.0, 10.0, 1.0
+    )
+    friction_percent: float = numeric(
+        "%", "standard deviation of the friction, of the outermost layer", 0.0, 20.0, 5.0
+    )
+    lot_density_percent: float = numeric("%", "the same from lot to lot: density", 0.0, 5.0, 0.2)
+    lot_modulus_percent: float = numeric("%", "from lot to lot: modulus", 0.0, 20.0, 2.0)
+    lot_loss_percent: float = numeric("%", "from lot to lot: loss", 0.0, 20.0, 4.0)
+    lot_dynamic_ratio_percent: float = numeric(
+        "%", "from lot to lot: dynamic/static modulus ratio", 0.0, 10.0, 1.0
+    )
+    lot_friction_percent: float = numeric("%", "from lot to lot: friction", 0.0, 20.0, 8.0)
 
 
 # Common practice, from memory; other roles have the defaults, those of a ground core.

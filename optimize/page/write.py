@@ -10,6 +10,7 @@ import hashlib
 import html
 import json
 import re
+from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -54,8 +55,24 @@ def page_html(data: dict[str, Any]) -> str:
     data : dict
         From `optimize.page.data.page_data`.
     """
+    words = {name: html.escape(data[name]) for name in ("title", "question", "summary")}
+    return filled("page.html", _SCRIPTS, {**words, "data": json_for_html(data)})
+
+
+def filled(template: str, scripts: Sequence[str], words: dict[str, str]) -> str:
+    """Fill a template: style, script and content security policy are added.
+
+    Parameters
+    ----------
+    template : str
+        Name of an HTML file among the templates.
+    scripts : sequence of str
+        Modules among the templates that make its script, after those that all pages share.
+    words : dict of str to str
+        HTML for each of the template's other places.
+    """
     style = _text("optimize", "web", "page.css")
-    script = _script()
+    script = _script(scripts)
     policy = "; ".join(
         (
             "default-src 'none'",
@@ -65,19 +82,11 @@ def page_html(data: dict[str, Any]) -> str:
             "form-action 'none'",
         )
     )
-    filled = {
-        "policy": policy,
-        "title": html.escape(data["title"]),
-        "question": html.escape(data["question"]),
-        "summary": html.escape(data["summary"]),
-        "style": style,
-        "data": json_for_html(data),
-        "script": script,
-    }
-    pieces = _text("optimize.page", "templates", "page.html").split("{{")
+    words = {"policy": policy, "style": style, "script": script, **words}
+    pieces = _text("optimize.page", "templates", template).split("{{")
     # Each piece is filled once: what a name holds is never taken for a placeholder.
     return pieces[0] + "".join(
-        filled[name.strip()] + rest for name, _, rest in (p.partition("}}") for p in pieces[1:])
+        words[name.strip()] + rest for name, _, rest in (p.partition("}}") for p in pieces[1:])
     )
 
 
@@ -102,10 +111,10 @@ def write_page(data: dict[str, Any], path: Path) -> int:
     return len(text.encode())
 
 
-def _script() -> str:
+def _script(scripts: Sequence[str]) -> str:
     """Join the modules to one script, in which what one exports is simply there for the others."""
     texts = [_text("optimize", "web", name) for name in _SHARED]
-    texts += [_text("optimize.page", "templates", name) for name in _SCRIPTS]
+    texts += [_text("optimize.page", "templates", name) for name in scripts]
     parts = [re.sub(r"^(import .*;\n|export )", "", text, flags=re.MULTILINE) for text in texts]
     return '(() => {\n"use strict";\n' + "\n".join(parts) + "\n})();\n"
 

@@ -23,6 +23,8 @@ from optimize.lab.process import Process
 from optimize.lab.scatter import Scatter
 from optimize.lab.uncertainty import lab_data
 from optimize.scenario.brief import Scenario
+from optimize.scenario.windows import Windows
+from optimize.screening.columns import SHOWN
 
 Schema = dict[str, Any]
 
@@ -108,6 +110,18 @@ def _scenario(schema: Schema) -> None:
     names = {"type": "array", "items": {"type": "string"}, "minItems": 1}
     what = layer["material"]["description"]
     layer["material"] = {"anyOf": [{"type": "string"}, names], "description": what}
+    schema["$defs"]["ProcessFile"] = {
+        "type": "object",
+        "properties": {
+            "file": _text("its file, see the format process; the table may be left out")
+        },
+        "required": ["file"],
+        "additionalProperties": False,
+    }
+    what = properties["process"]["description"]
+    properties["process"] = {"$ref": "#/$defs/ProcessFile", "description": what}
+    for unused in ("Process", "LayerProcess", "Operation", "Scatter", "LayerScatter"):
+        del tables[unused]
     properties["catalogue"] = _text("file of material cards that are added to the shipped ones")
     schema["required"].remove("material")
     conditions = tables["ConditionsTable"]["properties"]
@@ -119,12 +133,19 @@ def _scenario(schema: Schema) -> None:
 FORMATS = (
     Format("ball", "a build: layers, centre outward", "ball.toml", Ball, _ball),
     Format("scenario", "a brief for a search", "scenario.toml", Scenario, _scenario),
+    Format("windows", "limits and fences to screen balls by", "windows.toml", Windows),
     Format("materials", "material cards", "materials.toml", Catalogue, _hardness),
     Format("swings", "how clubs meet the ball, by club and player", "swings.toml", SwingTable),
     Format("process", "the lab's allowances, tolerances and scatter", "process.toml", Process),
     Format("scatter", "the scatter of a process alone", "scatter.toml", Scatter),
     Format("recipe", "a core compound in phr", "recipe.toml", Recipe, _recipe),
     Format("trials", "cured cores, for a recipe's response surface", "trials.csv", columns=TRIALS),
+    Format(
+        "builds",
+        "a table of builds to screen, a layer's columns led by its name",
+        "builds.csv",
+        columns=SHOWN,
+    ),
     Format("measurements", "readings of builds", "measurements.csv", columns=MEASUREMENTS),
     Format("launches", "a robot's launches of builds", "launches.csv", columns=MEASUREMENTS),
     Format("aerodynamics", "measured drag and lift", "aerodynamics.csv", columns=AERODYNAMICS),

@@ -25,6 +25,7 @@ from optimize.report.ball import (
 )
 from optimize.report.decisions import decisions_record, decisions_sections, who_words
 from optimize.report.tables import Section, columns, number
+from optimize.report.windows import fence_sections, fences_record
 from optimize.report.words import (
     bound_words,
     goal_words,
@@ -72,6 +73,7 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
         sections += _figure_sections(run)
         sections += _stage_sections(members)
         sections += _rule_sections(run)
+    sections += fence_sections(run)
     for member in members:
         sections += warnings_section(member.estimate)
     sections += [_brief_section(run.scenario), *_check_sections(run)]
@@ -271,6 +273,7 @@ def run_record(run: Run, ledger: str) -> dict[str, Any]:
         "emulator_checks": [asdict(check) for check in run.checks],
         "started_by": list(started_by(run)),
         **decisions_record(run.events),
+        "fences": fences_record(run),
         "trust": " ".join(TRUST),
     }
 

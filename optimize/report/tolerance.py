@@ -14,6 +14,8 @@ from optimize.tolerance.pieces import Source
 
 _MOST_NAMED = 3
 _LEAST_SHARE = 0.005
+# A yield whose interval is wider than this, percent, is no number.
+_UNKNOWN = 50.0
 _JOINT_WORDS = {
     "given": "all given limits jointly",
     "rule": "all rules jointly",
@@ -70,23 +72,45 @@ def move_words(move: Move) -> str:
 
 def _scatter_section(found: Tolerance) -> Section:
     ball, scatter = found.study.ball, found.study.scatter
+    kinds = [kind for kind in _RELATIVE if any(s.kind == kind for s in found.study.sources)]
     rows = []
     for layer, part in enumerate(ball.layer):
         own = scatter.of(part.role)
-        rows.append(
-            (
-                layer_word(ball, layer),
-                f"{own.diameter_mm:g}",
-                f"{own.density_percent:g}",
-                f"{own.modulus_percent:g}",
-                f"{own.concentricity_mm:g}" if layer else "",
+        for lots in (False, True):
+            cells = [
+                f"{100.0 * (s.lot if lots else s.deviation):g}"
+                for kind in kinds
+                for s in (_source(found, layer, kind),)
+                if s is not None
+            ]
+            rows.append(
+                (
+                    layer_word(ball, layer),
+                    "lot to lot" if lots else "piece to piece",
+                    "" if lots else f"{own.diameter_mm:g}",
+                    *cells,
+                    *[""] * (len(kinds) - len(cells)),
+                    f"{own.concentricity_mm:g}" if layer and not lots else "",
+                )
             )
-        )
     heads = columns(
-        "layer", ">diameter, mm", ">density, %", ">modulus, %", ">eccentricity, mm per axis"
+        "layer",
+        "scatter",
+        ">diameter, mm",
+        *(f">{kind}, %" for kind in kinds),
+        ">eccentricity, mm per axis",
     )
-    note = f"Standard deviations from piece to piece, independent. Source: {scatter.source}."
-    return Section("Scatter of the process", heads, tuple(rows), (note.replace("..", "."),))
+    note = f"Standard deviations, independent. Source: {scatter.source}.".replace("..", ".")
+    return Section("Scatter of the process", heads, tuple(rows), (note,))
+
+
+_RELATIVE = ("density", "modulus", "loss", "dynamic ratio", "friction")
+
+
+def _source(found: Tolerance, layer: int, kind: str) -> Source | None:
+    """Return what scatters; None where no figure depends on it."""
+    alike = (s for s in found.study.sources if s.layer == layer and s.kind == kind)
+    return next(alike, None)
 
 
 def _spread_section(found: Tolerance) -> Section:
@@ -143,6 +167,17 @@ def _percent(rate: Rate) -> tuple[str, ...]:
     return f"{100 * rate.value:.2f}", f"{100 * rate.low:.2f} to {100 * rate.high:.2f}"
 
 
+def _within(rate: Rate, level: tuple[float, float]) -> tuple[str, str]:
+    """Write a yield and its interval with the digits that the interval's width deserves."""
+    low, high = min(rate.low, level[0]), max(rate.high, level[1])
+    width = 100.0 * (high - low)
+    digits = min(2, max(0, -math.floor(math.log10(width)))) if width > 0.0 else 2
+    value = f"{100 * rate.value:.{digits}f}"
+    if width >= _UNKNOWN:
+        value = "not known"
+    return value, f"{100 * low:.{digits}f} to {100 * high:.{digits}f}"
+
+
 def _range(span: tuple[float, float]) -> str:
     return f"{100 * span[0]:.1f} to {100 * span[1]:.1f}"
 
@@ -163,22 +198,45 @@ def _limit_section(found: Tolerance) -> Section:
         (
             _limit_words(row.limit),
             row.limit.origin,
-            *_percent(row.rate),
+            *_within(row.rate, row.level),
             *_errors(row),
         )
         for row in found.limit
     ]
     # With limits of one origin only, the joint yield is shown once.
     shown = {k: v for k, v in found.joint.items() if k != "all" or len(found.joint) > 2}
-    rows += [(f"**{_JOINT_WORDS[k]}**", "", *_percent(rate), "", "") for k, rate in shown.items()]
-    heads = columns("limit", "origin", ">yield, %", ">sampling, 95 %", ">surrogate, %", ">model, %")
-    note = (
-        "Sampling: Wilson interval of the draw. Surrogate: range if all values are off by its "
-        "error. Model: range if they are off by the figure's absolute error, which only "
-        "calibration narrows. Closed forms are exact for the piece as made. For rules this is a "
-        "screen, not a ruling."
+    rows += [
+        (f"**{_JOINT_WORDS[k]}**", "", *_within(rate, found.level[k]), "", "")
+        for k, rate in shown.items()
+    ]
+    heads = columns(
+        "limit", "origin", ">yield, %", ">a lot's, 95 %", ">surrogate, %", ">model, at most, %"
     )
-    return Section("Yield", heads, tuple(rows), (note,))
+    note = (
+        "Yield: of pieces about the nominal. A lot's: Wilson interval of the draw, and 95 % "
+        "interval over lots, surrogate and the model's error, which are common to all pieces. "
+        "Surrogate: range if all values are off by its error. Model: range if they are off by the "
+        "figure's absolute error, which only calibration narrows. Closed forms are exact for the "
+        "piece as made. For rules this is a screen, not a ruling."
+    )
+    return Section("Yield", heads, tuple(rows), (note, *_near_notes(found)))
+
+
+def _near_notes(found: Tolerance) -> list[str]:
+    """Name the limits that are as near to the nominal as the level is uncertain."""
+    notes = []
+    for row in found.limit:
+        nominal = found.study.nominal.get(row.limit.figure)
+        if nominal is None:
+            continue
+        ends = [abs(nominal.value - end) for end in (row.limit.low, row.limit.high) if end]
+        margin, error = min(ends, default=math.inf), 1.96 * row.level_deviation
+        if margin < error:
+            notes.append(
+                f"{_limit_words(row.limit)}: the margin of {margin:.2g} is below the uncertainty "
+                f"of the level, {error:.2g} (95 %, lots and model): the yield depends on it."
+            )
+    return notes
 
 
 def _tighten_section(found: Tolerance) -> Section:

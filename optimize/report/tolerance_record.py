@@ -22,7 +22,10 @@ def tolerance_record(found: Tolerance, recentred: Recentred | None) -> dict[str,
         "figures": [_spread_record(found, s) for s in found.spread],
         "failed": dict(found.study.failed),
         "limits": [_limit_record(row) for row in found.limit],
-        "joint": {origin: _rate_record(rate) for origin, rate in found.joint.items()},
+        "joint": {
+            origin: {**_rate_record(rate), "lot_range": list(found.level[origin])}
+            for origin, rate in found.joint.items()
+        },
         "tighten": [
             {"layer": t.layer + 1, "what": t.what, "gain": t.gain, "gain_error": t.error}
             for t in found.tighten
@@ -87,6 +90,8 @@ def _limit_record(row: LimitRate) -> dict[str, Any]:
         **_rate_record(row.rate),
         "surrogate_range": list(row.surrogate),
         "model_range": list(row.model),
+        "lot_range": list(row.level),
+        "level_deviation": row.level_deviation,
     }
 
 

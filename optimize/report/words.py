@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from layers.figures import QUANTITIES, FigureName, Quantity, parse_figure, printed
 from layers.strike.swings import default_swings
+from optimize.scenario.measures import is_figure, words_of
 from optimize.scenario.variables import FILL_DENSITY
 
 if TYPE_CHECKING:
@@ -26,6 +27,9 @@ _FILL = Quantity(
 
 
 def _known(figure: str) -> Quantity:
+    if figure != FILL_DENSITY and not is_figure(figure):
+        label, unit = words_of(figure)
+        return Quantity(label, "", unit, label, "finite element", 0.0, 0.0)
     return _FILL if figure == FILL_DENSITY else QUANTITIES[parse_figure(figure).quantity]
 
 
@@ -74,13 +78,15 @@ def described_of(figure: str) -> str:
 
 
 def _with_condition(words: str, figure: str, usual: bool = False) -> str:
+    if not is_figure(figure):
+        return words
     said = at_words(parse_figure(figure)) if usual or "@" in figure else ""
     return f"{words} {said}".rstrip()
 
 
 def owner_of(figure: str) -> str:
     """Return the swing, club or stage that a figure belongs to; empty for the ball."""
-    if figure == FILL_DENSITY:
+    if not is_figure(figure):
         return ""
     parsed = parse_figure(figure)
     return parsed.swing or (f"stage {parsed.stage}" if parsed.stage else "")

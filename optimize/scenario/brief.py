@@ -1,14 +1,16 @@
 """The brief of a search, read from TOML: design variables, goals, limits, conditions."""
 
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.ball import MOST_LAYERS
+from layers.ball import MOST_LAYERS, Ball
 from layers.conditions import Conditions
-from layers.errors import Fault, faulty
-from layers.figures import parse_figure
+from layers.errors import Fault, InputError, faulty
+from layers.figures import QUANTITIES, parse_figure
 from layers.files.cards import with_card
 from layers.files.explain import explain
 from layers.files.fields import Table
@@ -18,8 +20,12 @@ from layers.files.toml import parse_toml, told_by_line
 from layers.materials import Catalogue, Material, catalogue_from_toml, default_catalogue
 from layers.rules.screen import rule_set
 from layers.strike.swings import check_owner, default_swings
+from optimize.lab.cost import Costing, price_of
+from optimize.lab.process import Process, read_process
 from optimize.scenario.conditions import ConditionsTable, with_files_read
+from optimize.scenario.fences import Fence, FenceRange, clearance_percent
 from optimize.scenario.goals import Bound, Goal, Limit, sides_of
+from optimize.scenario.measures import parse_measure
 from optimize.scenario.variables import (
     CENTRE_DIAMETER,
     FILL_DENSITY,
@@ -31,6 +37,7 @@ from optimize.scenario.variables import (
     StartLayer,
     as_names,
 )
+from optimize.scenario.windows import refuse_twins
 
 Method = Literal["direct", "emulator"]
 METHODS: tuple[str, ...] = get_args(Method)
@@ -72,9 +79,13 @@ class Scenario(Table):
         max_length=40,
         description="builds that are computed first; 'orbwright reopen' writes one",
     )
+    fence: tuple[Fence, ...] = Field(
+        (), max_length=40, description="windows to stay out of: a screen, no legal advice"
+    )
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
     )
+    process: Process | None = Field(None, description="the lab's process, for costs")
     material: tuple[Material, ...] = Field(
         min_length=1, description="cards of the materials that the layers name"
     )
@@ -139,14 +150,53 @@ class Scenario(Table):
             stage = parsed.stage
             if stage is not None and stage > fewest:
                 raise ValueError(f"figure {figure!r}: builds may have only {fewest} layers")
+        self._check_costs()
+        refuse_twins(self.fence)
+        self._layers_are_there()
         twice = [g.figure for g in self.goal if sum(h.figure == g.figure for h in self.goal) > 1]
         if twice:
             raise ValueError(f"there are two goals on {twice[0]}; give each figure one goal")
         return self
 
+    def _check_costs(self) -> None:
+        """Refuse, as a validator does, a figure of the process that cannot be computed."""
+        of_process = [n for n in self.figures() if QUANTITIES[parse_figure(n).quantity].of_process]
+        if not of_process:
+            return
+        if self.process is None or not self.process.has_operations:
+            lacks = "name its file in [process]" if self.process is None else "it has no operations"
+            raise ValueError(f"{of_process[0]} needs the lab's process: {lacks}")
+        for card in self.material:
+            price_of(card, self.process.currency)
+
+    def _layers_are_there(self) -> None:
+        """Refuse a limit on a layer that builds may lack, and a fence on one that none has."""
+        always = [layer.role for layer in self.layer if not layer.optional]
+        ever = [layer.role for layer in self.layer]
+        named = [("limit", limit.figure, always) for limit in self.limit]
+        named += [("fence", one.figure, ever) for fence in self.fence for one in fence.range]
+        for what, figure, roles in named:
+            for term in parse_measure(figure).terms:
+                if term.figure:
+                    continue
+                many = roles.count(term.role) if term.role else len(roles)
+                if many < max(1, term.number):
+                    raise ValueError(
+                        f"{what} on {term.name}: builds "
+                        f"{'have no such layer' if roles is ever else 'may lack that layer'}"
+                    )
+                if term.role and not term.number and ever.count(term.role) > 1:
+                    raise ValueError(
+                        f"{what} on {term.name}: there are {ever.count(term.role)} layers of role "
+                        f"{term.role!r}; name one by number, such as {term.role} 1.{term.what}"
+                    )
+
     def estimate_conditions(self) -> Conditions | None:
-        """Return the scenario's own conditions of launch and flight; None for the shipped ones."""
-        return self.conditions.resolved() if self.conditions else None
+        """Return the scenario's own conditions and process; None for the shipped ones alone."""
+        found = self.conditions.resolved() if self.conditions else None
+        if self.process is None:
+            return found
+        return replace(found or Conditions(), production=Costing(self.process))
 
     def bounds(self) -> tuple[Bound, ...]:
         """Return every one-sided bound: the layers' and the filler's, the limits, the rules'."""
@@ -161,6 +211,7 @@ class Scenario(Table):
             found.append(Bound(FILL_DENSITY, "at most", most, 0.0, "fill, density_g_cm3"))
         for limit in self.limit:
             found += sides_of(limit.figure, limit.at_least, limit.at_most, limit.margin, "limit")
+        found += [fence.bound() for fence in self.fence]
         if self.rules is not None:
             for rule in rule_set(self.rules).limit:
                 source = f"rules {self.rules!r}: {rule.source}"
@@ -168,16 +219,38 @@ class Scenario(Table):
         return tuple(found)
 
     def figures(self) -> tuple[str, ...]:
-        """Return the names of the figures that goals and limits need, each once."""
-        names = [goal.figure for goal in self.goal] + [limit.figure for limit in self.limit]
+        """Return the names of the figures that goals, limits and fences need, each once."""
+        names = [goal.figure for goal in self.goal]
+        names += [name for limit in self.limit for name in parse_measure(limit.figure).figures]
+        names += [name for fence in self.fence for name in fence.figures]
         if self.rules is not None:
             names += [rule.figure for rule in rule_set(self.rules).limit]
         return tuple(dict.fromkeys(names))
 
+    def measured(self, ball: Ball, figures: Mapping[str, float]) -> dict[str, float]:
+        """Return what limits and fences bound besides figures, by the bounds' names.
+
+        Parameters
+        ----------
+        ball : Ball
+            The build.
+        figures : mapping of str to float
+            Figures known so far; what needs others is left out.
+        """
+        values: dict[str, float] = {}
+        for limit in self.limit:
+            value = parse_measure(limit.figure).value_of(ball, figures)
+            if value is not None and limit.figure not in figures:
+                values[limit.figure] = value
+        for fence in self.fence:
+            if figures.keys() >= set(fence.figures):
+                values[fence.bound().figure] = clearance_percent(fence, ball, figures)
+        return values
+
 
 _TABLES = (
     *(Scenario, ConditionsTable, Envelope, Fill, LayerVariables, StartBuild, StartLayer),
-    *(Goal, Limit, Material),
+    *(Goal, Limit, Fence, FenceRange, Material),
 )
 _KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
 
@@ -215,6 +288,8 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
         if isinstance(table.get("material"), list):
             own = tuple(Material.model_validate(card) for card in table["material"])
             cards = cards.joined(own)
+        if "process" in table:
+            table["process"] = _process_named(table["process"], folder, what)
         found = _find_materials(table, cards, faults)
         if isinstance(table.get("conditions"), dict):
             table["conditions"] = with_files_read(table["conditions"], folder, what)
@@ -225,6 +300,13 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
     if faults:
         raise faulty(faults, what)
     return scenario
+
+
+def _process_named(named: Any, folder: Path, what: str) -> Process:
+    """Read the process whose file a scenario names, so that it needs no other file."""
+    if not isinstance(named, dict) or set(named) != {"file"} or not isinstance(named["file"], str):
+        raise InputError(f"{what}: process takes one key, file, with the name of a process file.")
+    return read_process(folder / named["file"])
 
 
 def _find_materials(table: dict[str, Any], cards: Catalogue, faults: list[Fault]) -> list[Material]:

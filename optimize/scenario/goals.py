@@ -7,6 +7,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from layers.figures import parse_figure
 from layers.files.fields import Table
+from optimize.scenario.measures import MeasureField
 
 # Any spelling is read, the canonical name is kept.
 FigureField = Annotated[str, AfterValidator(lambda name: parse_figure(name).name)]
@@ -46,9 +47,12 @@ class Goal(Table):
 
 
 class Limit(Table):
-    """Bounds on a figure that every feasible build meets."""
+    """Bounds that every feasible build meets: on a figure, a layer, a difference or a ratio."""
 
-    figure: FigureField = Field(description="name of the figure")
+    figure: MeasureField = Field(
+        description="name of the figure, or a property of a layer such as cover.thickness_mm; also "
+        "A - B and A / B of two of one unit, such as stage2.deflection_mm - stage1.deflection_mm"
+    )
     at_least: float | None = Field(
         None,
         ge=-1e6,
@@ -95,7 +99,9 @@ class Bound:
     margin : float
         Distance to keep from the value.
     source : str
-        Where the bound comes from: the scenario's limit, a rule set, a layer's range.
+        Where the bound comes from: the scenario's limit, a rule set, a layer's range, a fence.
+    scale : float
+        What an excess is relative to; 0 for the bound's own value.
     """
 
     figure: str
@@ -103,6 +109,7 @@ class Bound:
     value: float
     margin: float
     source: str
+    scale: float = 0.0
 
     def excess(self, value: float) -> float:
         """Return by how much a value violates the bound, in the figure's unit; 0 if it does not.
@@ -115,7 +122,7 @@ class Bound:
 
     def relative(self, excess: float) -> float:
         """Return an excess as a fraction of the bound, to rank violations of different limits."""
-        return excess / (abs(self.value) or 1.0)
+        return excess / (self.scale or abs(self.value) or 1.0)
 
 
 def sides_of(

@@ -10,6 +10,7 @@ from layers.estimates import Figure
 from layers.figures import BALL_FIGURES
 from optimize.compute.one import Request
 from optimize.scenario.goals import Bound, Goal
+from optimize.scenario.measures import is_clearance
 from optimize.search import shortlist
 from optimize.search.coverage import emulator_checks
 from optimize.search.loop import Assessed, Search
@@ -55,6 +56,7 @@ def answer(search: Search) -> Run:
         builds=tuple(_build(one) for one in computed),
         reused=search.evaluator.reused,
         seconds=0.0,
+        refused=search.refused(),
     )
 
 
@@ -130,6 +132,8 @@ def _violations(build: Infeasible) -> str:
 
 
 def _name(bound: Bound) -> str:
+    if is_clearance(bound.figure):
+        return f"{bound.figure} at least {bound.margin:g} %"
     return f"{bound.figure} {bound.side} {bound.value:g}"
 
 

@@ -32,7 +32,7 @@ def emulator_checks(
     for build in builds:
         for figure, prediction in predictions.get(build.candidate.row, {}).items():
             assert not isinstance(build.outcome, Failed)  # a computed build has figures
-            pairs.setdefault(figure, []).append((prediction, build.outcome.figures[figure].value))
+            pairs.setdefault(figure, []).append((prediction, build.outcome.values[figure]))
     return tuple(_compared(figure, found) for figure, found in pairs.items())
 
 

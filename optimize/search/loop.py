@@ -9,7 +9,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from layers.errors import InputError, SolverError
-from optimize.compute.evaluator import Evaluator
+from optimize.compute.evaluator import Evaluator, is_kept
 from optimize.compute.one import Request
 from optimize.emulator.encoding import Encoding
 from optimize.ledger.rows import Guess, Known, Proposal
@@ -100,6 +100,17 @@ class Search:
         outcomes = [one.outcome for one in self.seen.values()]
         return [o for o in outcomes if isinstance(o, Infeasible) and not o.complete]
 
+    def refused(self) -> dict[str, tuple[int, int]]:
+        """Count the builds that each fence refused, before and after finite elements were run."""
+        found = [o.outcome for o in self.seen.values() if isinstance(o.outcome, Infeasible)]
+        return {
+            fence.name: (
+                sum(fence.bound() in o.excess for o in found if not o.complete),
+                sum(fence.bound() in o.excess for o in found if o.complete),
+            )
+            for fence in self.scenario.fence
+        }
+
     def failures(self) -> dict[str, int]:
         """Count the failed builds by reason, the most frequent first; numbers are ignored."""
         outcomes = [one.outcome for one in self.seen.values()]
@@ -149,6 +160,13 @@ class Search:
         batch = max(_SMALLEST_BATCH, scenario.population // _BATCHES_A_GENERATION)
         return emulate(problem, scenario.evaluations, batch, scenario.seed, start)
 
+    def _identity(self, candidate: Candidate, key: str) -> str:
+        """Return what two rows of one build share: with costs, its materials' prices too."""
+        if candidate.ball is None or all(map(is_kept, self.judge.names)):
+            return key
+        prices = [layer.material.price_per_kg.value for layer in candidate.ball.layer]
+        return f"{key} {prices}"
+
     def _left(self) -> int:
         return self.scenario.evaluations - self.evaluated - self.failed
 
@@ -161,7 +179,8 @@ class Search:
         admissible, ruled_out = [], []
         for candidate in map(self.space.decode, rows):
             key = _key(candidate)
-            first = candidate.row if key is None else self._first.setdefault(key, candidate.row)
+            same = key and self._identity(candidate, key)
+            first = self._first.setdefault(same, candidate.row) if same else candidate.row
             if first != candidate.row:
                 self.twins[candidate.row] = first
                 continue
@@ -195,12 +214,13 @@ class Search:
     def recall(self, proposals: Sequence[Proposal]) -> None:
         """Assess the builds of an earlier run again.
 
-        Those ruled out are only counted, unless there are no others.
+        Those ruled out are only counted, unless there are no others or fences are to be counted.
         """
         computed = [proposal.row for proposal in proposals if proposal.computed]
         rows = [proposal.row for proposal in proposals if not proposal.computed]
         self.ruled_out = len(set(rows).difference(computed))
-        for candidate in map(self.space.decode, () if computed else rows):
+        wanted = rows if self.scenario.fence or not computed else ()
+        for candidate in map(self.space.decode, wanted):
             excluded = self.judge.before(candidate)
             if excluded is not None:
                 self._settle(candidate, excluded)
@@ -283,7 +303,7 @@ def score_of(outcome: Outcome, scenario: Scenario) -> Score | None:
     """
     if isinstance(outcome, Failed):
         return None
-    values = {name: figure.value for name, figure in outcome.figures.items()}
+    values = outcome.values or {name: figure.value for name, figure in outcome.figures.items()}
     if isinstance(outcome, Feasible):
         return Score(tuple(g.loss(values[g.figure]) for g in scenario.goal), 0.0, values)
     share = outcome.distance / (1.0 + outcome.distance)

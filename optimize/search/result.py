@@ -20,9 +20,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Feasible:
-    """A build that meets all constraints, with the figures that goals and limits need."""
+    """A build that meets all constraints, with the figures that goals and limits need.
+
+    `values` has what every bound is on: figures, differences, clearances of fences.
+    """
 
     figures: dict[str, Figure]
+    values: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -37,11 +41,14 @@ class Infeasible:
         Computed figures; none by finite elements when a closed form ruled the build out.
     complete : bool
         Whether every constraint was checked; otherwise more than `excess` may be violated.
+    values : dict of str to float
+        What every bound is on: figures, differences, clearances of fences; empty if not complete.
     """
 
     excess: dict[Bound, float]
     figures: dict[str, Figure]
     complete: bool
+    values: dict[str, float] = field(default_factory=dict)
 
     @property
     def distance(self) -> float:
@@ -251,6 +258,8 @@ class Run:
         The same builds with their layers, figures and violations, in the same order.
     checks : tuple of EmulatorCheck
         Error and coverage of the emulator's predictions; empty for a direct search.
+    refused : dict of str to (int, int)
+        By fence: builds that it refused before and after finite elements were run.
     prices, relaxations : tuples
         Prices of goals in one another; limits to relax when no build is feasible.
     seconds : float
@@ -279,6 +288,7 @@ class Run:
     reused: int = field(compare=False)
     seconds: float = field(compare=False)
     events: tuple[Event, ...] = field(compare=False, default=())
+    refused: dict[str, tuple[int, int]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         """Return the counts and the short list in a line a build."""

@@ -10,8 +10,8 @@ import numpy as np
 
 from layers.arrays import BoolArray, FloatArray
 from layers.estimates import Figure
-from layers.figures import QUANTITIES, parse_figure
 from optimize.scenario.goals import Bound, Goal
+from optimize.scenario.measures import is_clearance, words_of
 from optimize.scenario.variables import FILL_DENSITY
 from optimize.search.result import Infeasible, Member, Price, Relaxation
 
@@ -301,7 +301,9 @@ def relaxation(change: Change, label: str) -> Relaxation:
     rounded = (math.ceil if up else math.floor)(needed * 10**digits) / 10**digits
     unit = _unit(_unit_of(bound.figure))
     sentence = (
-        f"{'Raise' if up else 'Lower'} {bound.figure} {bound.side} {bound.value:g}{unit} to "
+        f"{plain(change.excess, 2)} % are missing to the {bound.figure} ({bound.source})"
+        if is_clearance(bound.figure)
+        else f"{'Raise' if up else 'Lower'} {bound.figure} {bound.side} {bound.value:g}{unit} to "
         f"{rounded:.{digits}f}{unit} ({bound.source})"
     )
     if not label:
@@ -314,4 +316,4 @@ def relaxation(change: Change, label: str) -> Relaxation:
 
 
 def _unit_of(figure: str) -> str:
-    return "g/cm3" if figure == FILL_DENSITY else QUANTITIES[parse_figure(figure).quantity].unit
+    return "g/cm3" if figure == FILL_DENSITY else words_of(figure)[1]

@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Callable, Sequence
-from typing import get_args
 
 import numpy as np
 
@@ -70,7 +69,8 @@ def pieces_of(ball: Ball, sources: Sequence[Source], move: FloatArray, count: in
         How many layers.
     """
     body = ball.body()
-    by = {kind: move[:, [s.kind == kind for s in sources]] for kind in get_args(Kind)}
+    kinds: tuple[Kind, ...] = ("diameter", "density")
+    by = {kind: move[:, [s.kind == kind for s in sources]] for kind in kinds}
     whole = count == len(ball.layer)
     return Pieces(
         outer_radius=(body.outer_radius + 0.5e-3 * by["diameter"])[:, :count],

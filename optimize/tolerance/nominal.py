@@ -147,13 +147,13 @@ def _rank(move: Move) -> tuple[bool, float]:
 
 def _solve(problem: _Problem, mapper: Mapper) -> tuple[list[Move], list[Cubic]]:
     """Solve, compute the changed nominals in full, correct the surrogate, and repeat."""
-    sources = problem.found.sources
-    count = len(sources)
+    sources = tuple(s for s in problem.found.sources if s.kind in _FARTHEST)
+    count = len(sources)  # they are the first
     cubics: list[Cubic] = [dict.fromkeys(problem.modelled, 0.0) for _ in sources]
     answers = [_smallest(problem, i, cubics[i]) for i in range(count)]
     error = [0.0] * count
     for last in (False,) * (_ROUNDS - 1) + (True,) if problem.modelled else ():
-        wanted = np.diag([by for by, _ in answers])
+        wanted = np.eye(count, len(problem.found.sources)) * [[by] for by, _ in answers]
         exact = _in_full(problem, wanted, mapper)
         for i, (by, _) in enumerate(answers):
             model = _values(problem, by, cubics[i], Draws(wanted[i : i + 1], _centred(problem)))

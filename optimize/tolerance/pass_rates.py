@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from layers.arrays import BoolArray, FloatArray
-from optimize.tolerance.exact import balance_names, is_exact
+from optimize.tolerance.exact import balance_names
+from optimize.tolerance.levels import Levels, level_rates, model_error
 from optimize.tolerance.limits import Limit
 from optimize.tolerance.pieces import Draws, draw
 from optimize.tolerance.study import Study, deviation_of, values_of
@@ -37,13 +38,17 @@ class LimitRate:
 
     `surrogate` and `model` are ranges of the yield when all values are shifted by up to the
     surrogate's error, or by up to the figure's absolute error (uncertain materials). Closed forms
-    have neither: they are exact for the piece as made.
+    have neither: they are exact for the piece as made. `level` is the 95 % interval of a lot's
+    yield over lots and the model's error, which are common to all its pieces, see
+    `optimize.tolerance.levels`; `level_deviation` is their standard deviation of the figure.
     """
 
     limit: Limit
     rate: Rate
     surrogate: tuple[float, float]
     model: tuple[float, float]
+    level: tuple[float, float]
+    level_deviation: float
 
 
 @dataclass(frozen=True)
@@ -75,7 +80,10 @@ class Tightening:
 
 @dataclass(frozen=True)
 class Tolerance:
-    """A tolerance study; `joint` yield by origin of the limits, and of all of them as ``all``."""
+    """A tolerance study; `joint` yield by origin of the limits, and of all of them as ``all``.
+
+    `level` has the 95 % interval of each joint yield over lots and the model's error.
+    """
 
     study: Study
     samples: int
@@ -83,6 +91,7 @@ class Tolerance:
     spread: tuple[Spread, ...]
     limit: tuple[LimitRate, ...]
     joint: Mapping[str, Rate]
+    level: Mapping[str, tuple[float, float]]
     tighten: tuple[Tightening, ...]
 
 
@@ -125,6 +134,7 @@ def tolerance(found: Study, limits: Sequence[Limit], samples: int, seed: int) ->
     values = values_of(found, draws, list(names))
     shares = variance_shares(found)
     passed = {limit: limit.passed(values[limit.figure]) for limit in limits}
+    levels = level_rates(found, limits, draws, seed)
     joint = {
         origin: rate_of(np.all([passed[limit] for limit in group], axis=0))
         for origin, group in _by_origin(limits).items()
@@ -134,8 +144,9 @@ def tolerance(found: Study, limits: Sequence[Limit], samples: int, seed: int) ->
         samples=samples,
         seed=seed,
         spread=tuple(_spread(found, name, values[name], shares.get(name, ())) for name in values),
-        limit=tuple(_limit_rate(found, limit, values[limit.figure]) for limit in limits),
+        limit=tuple(_limit_rate(found, x, values[x.figure], levels) for x in limits),
         joint=joint,
+        level={name: levels.interval(group) for name, group in _by_origin(limits).items()},
         tighten=_tighten(found, limits, draws) if limits else (),
     )
 
@@ -204,16 +215,12 @@ def _spread(found: Study, name: str, values: FloatArray, shares: tuple[float, ..
         deviation=deviation_of(values),
         quantiles=(low, middle, high),
         check_error=found.check_error.get(name, 0.0),
-        absolute_error=_model_error(found, name),
+        absolute_error=model_error(found, name),
         shares=shares,
     )
 
 
-def _model_error(found: Study, name: str) -> float:
-    return 0.0 if is_exact(name) else found.nominal[name].absolute_error
-
-
-def _limit_rate(found: Study, limit: Limit, values: FloatArray) -> LimitRate:
+def _limit_rate(found: Study, limit: Limit, values: FloatArray, levels: Levels) -> LimitRate:
     def shifted(error: float) -> tuple[float, float]:
         by = np.linspace(-error, error, _SHIFTS)
         rates = [float(np.mean(limit.passed(values + shift))) for shift in by]
@@ -223,7 +230,9 @@ def _limit_rate(found: Study, limit: Limit, values: FloatArray) -> LimitRate:
         limit,
         rate_of(limit.passed(values)),
         shifted(found.check_error.get(limit.figure, 0.0)),
-        shifted(_model_error(found, limit.figure)),
+        shifted(model_error(found, limit.figure)),
+        levels.interval([limit]),
+        levels.deviation[limit.figure],
     )
 
 

@@ -1,9 +1,9 @@
 """What scatters in a build, and pieces drawn from that scatter."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Literal
 
 import numpy as np
 from pydantic import ValidationError
@@ -11,17 +11,28 @@ from pydantic import ValidationError
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import InputError
+from layers.figures import QUANTITIES, parse_figure
 from layers.files.explain import explain
+from layers.materials import Material
 from optimize.lab.scatter import Scatter
 
-Kind = Literal["diameter", "density", "modulus"]
+Kind = Literal["diameter", "density", "modulus", "loss", "dynamic ratio", "friction"]
 
 
 # With fitted pieces at +-1 and +-2 steps the slope of a cubic b u + c u^3 is b + 3.4 c step^2; best
 # over the normal distribution is b + 3 c deviation^2. Steps are at least the length below, so that
 # discretisation noise does not pass for a slope where a process scatters little.
 _STEP_DEVIATIONS = math.sqrt(3.0 / 3.4)
-_LEAST_STEP: dict[Kind, float] = {"diameter": 0.05, "density": 0.006, "modulus": 0.04}
+_LEAST_STEP: dict[Kind, float] = {
+    "diameter": 0.05,
+    "density": 0.006,
+    "modulus": 0.04,
+    "loss": 0.05,
+    "dynamic ratio": 0.03,
+    "friction": 0.08,
+}
+# Every figure depends on these; on the others only impacts do, and on friction only strikes.
+_ALWAYS: tuple[Kind, ...] = ("diameter", "density", "modulus")
 
 
 # A layer must be this many standard deviations of its thickness thick.
@@ -36,21 +47,28 @@ class Source:
     ----------
     layer : int
         Index, 0 innermost.
-    kind : {"diameter", "density", "modulus"}
-        Which number.
-    deviation : float
-        Standard deviation: of the diameter in mm, of the density relative, of the logarithm of the
-        modulus.
+    kind : str
+        Which number, one of `Kind`.
+    deviation, lot : float
+        Standard deviations from piece to piece and of the lot's mean: of the diameter in mm, of the
+        density relative, of the logarithms of the others.
     """
 
     layer: int
     kind: Kind
     deviation: float
+    lot: float = 0.0
 
     @property
     def step(self) -> float:
         """Distance between fitted pieces, in the measure of `deviation`."""
-        return max(_STEP_DEVIATIONS * self.deviation, _LEAST_STEP[self.kind])
+        whole = math.hypot(self.deviation, self.lot)
+        return max(_STEP_DEVIATIONS * whole, _LEAST_STEP[self.kind])
+
+    @property
+    def fitted(self) -> tuple[float, ...]:
+        """Fitted pieces along it, in steps; two are enough for a number that acts nearly evenly."""
+        return (-2.0, -1.0, 1.0, 2.0) if self.kind in _ALWAYS else (-1.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -69,19 +87,47 @@ class Draws:
     offset: FloatArray
 
 
-def sources_of(ball: Ball, scatter: Scatter) -> tuple[Source, ...]:
-    """List what scatters in a build: diameters, densities, moduli, each from the centre outward."""
+def sources_of(ball: Ball, scatter: Scatter, kinds: Sequence[Kind] = _ALWAYS) -> tuple[Source, ...]:
+    """List what scatters in a build: each kind in turn, from the centre outward.
+
+    Parameters
+    ----------
+    ball : Ball
+        The build.
+    scatter : Scatter
+        The process; a role's friction counts for the outermost layer only.
+    kinds : sequence of str
+        Which kinds, see `kinds_for`.
+    """
     own = [scatter.of(layer.role) for layer in ball.layer]
-    deviations: dict[Kind, list[float]] = {
-        "diameter": [s.diameter_mm for s in own],
-        "density": [s.density_percent / 100.0 for s in own],
-        "modulus": [s.modulus_percent / 100.0 for s in own],
-    }
-    return tuple(
-        Source(layer, kind, deviations[kind][layer])
-        for kind in get_args(Kind)
-        for layer in range(len(own))
-    )
+    found: list[Source] = []
+    for kind in kinds:
+        field = kind.replace(" ", "_")
+        for layer, s in enumerate(own):
+            if kind == "diameter":
+                found.append(Source(layer, kind, s.diameter_mm))
+            elif kind != "friction" or layer == len(own) - 1:
+                deviation = getattr(s, f"{field}_percent") / 100.0
+                found.append(
+                    Source(layer, kind, deviation, getattr(s, f"lot_{field}_percent") / 100)
+                )
+    return tuple(found)
+
+
+def kinds_for(names: Sequence[str]) -> tuple[Kind, ...]:
+    """Return the kinds of number that figures can depend on.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The figures.
+    """
+    parsed = [parse_figure(name) for name in names]
+    struck = any(QUANTITIES[one.quantity].of != "body" for one in parsed)
+    slow = {"deflection_mm"} | {n for n, q in QUANTITIES.items() if q.basis == "closed form"}
+    if all(one.quantity in slow for one in parsed):
+        return _ALWAYS
+    return (*_ALWAYS, "loss", "dynamic ratio", *(("friction",) if struck else ()))  # type: ignore[return-value]
 
 
 def piece(ball: Ball, sources: Sequence[Source], move: FloatArray) -> Ball:
@@ -111,10 +157,31 @@ def piece(ball: Ball, sources: Sequence[Source], move: FloatArray) -> Ball:
             density_g_cm3=card.density_g_cm3.value * (1.0 + by["density"]),
             youngs_modulus_mpa=card.youngs_modulus_mpa.value * float(np.exp(by["modulus"])),
         )
+        part["material"] = _scaled(part["material"], by)
     try:
         return Ball.model_validate({**dict(ball), "layer": layers})
     except ValidationError as error:
         raise explain(error, f"a piece of {ball.name} within its scatter") from error
+
+
+def _scaled(card: Material, by: Mapping[Kind, float]) -> Material:
+    """Scale loss, dynamic modulus ratio and friction, dry and wet, of a card."""
+    values: dict[str, float] = {}
+    if by.get("dynamic ratio"):
+        ratio = card.dynamic_modulus_ratio.value * math.exp(by["dynamic ratio"])
+        values["dynamic_modulus_ratio"] = max(1.0, ratio)
+    if by.get("friction"):
+        for field in ("friction", "friction_wet"):
+            values[field] = getattr(card, field).value * math.exp(by["friction"])
+    if values:
+        card = card.with_values("drawn from the process's scatter", **values)
+    if not by.get("loss"):
+        return card
+    pairs = [
+        pair.model_copy(update={"strength": pair.strength * math.exp(by["loss"])})
+        for pair in card.relaxation
+    ]
+    return card.model_copy(update={"relaxation": tuple(pairs)})
 
 
 def draw(
@@ -134,9 +201,12 @@ def draw(
         The same generator gives the same pieces.
     """
     deviation = np.array([s.deviation for s in sources])
-    move = rng.standard_normal((samples, len(sources))) * deviation
+    always = sum(s.kind in _ALWAYS for s in sources)
+    move = rng.standard_normal((samples, always))
     offset = rng.standard_normal((samples, len(concentricity), 3)) * concentricity[:, None]
-    return Draws(move, offset)
+    # Drawn last: pieces keep their sizes whatever else scatters.
+    more = rng.standard_normal((samples, len(sources) - always))
+    return Draws(np.hstack([move, more]) * deviation, offset)
 
 
 def eccentricity_of(ball: Ball, scatter: Scatter) -> FloatArray:

@@ -2,11 +2,12 @@
 
 Mass, inertia, diameters, thicknesses and balance of every drawn piece are closed forms. Figures of
 finite elements are drawn from a quadratic in every diameter, density and modulus, fitted to four
-pieces along each; its error is measured on fresh pieces, computed in full.
+pieces along each, and in every loss, dynamic modulus ratio and friction that they depend on, fitted
+to two; its error is measured on fresh pieces, computed in full.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,7 @@ from optimize.tolerance.pieces import (
     check_walls,
     draw,
     eccentricity_of,
+    kinds_for,
     piece,
     sources_of,
 )
@@ -42,11 +44,11 @@ from optimize.tolerance.surrogate import Surrogate, fit
 Mapper = Callable[..., Iterable[Any]]
 
 
-# Fitted pieces along each source, in steps of `Source.step`.
-_STEPS = (-2.0, -1.0, 1.0, 2.0)
-
 # Fresh pieces, computed in full.
 CHECKS = 20
+
+# All steps that a source may be fitted at.
+_STEPS = (-2.0, -1.0, 1.0, 2.0)
 
 
 @dataclass(frozen=True)
@@ -110,10 +112,13 @@ def study(
     """
     scatter = scatter or Scatter()
     names = tuple(canonical(n for n in figures if not is_balance(n)))
-    sources, concentricity = sources_of(ball, scatter), eccentricity_of(ball, scatter)
+    sources = sources_of(ball, scatter, kinds_for(names))
+    concentricity = eccentricity_of(ball, scatter)
     check_walls(ball, sources, concentricity)
     step = np.array([s.step for s in sources])
-    design = np.vstack([np.zeros(len(sources)), *(k * np.diag(step) for k in _STEPS)])
+    rows = np.diag(step)
+    along = [k * rows[i] for k in _STEPS for i, s in enumerate(sources) if k in s.fitted]
+    design = np.vstack([np.zeros(len(sources)), *along])
     fresh = draw(sources, concentricity, CHECKS, np.random.default_rng([seed, 1])).move
     found = compute(ball, sources, np.vstack([design, fresh]), names, mapper)
     failed = {name: why for e in found for name, why in e.failed.items()}
@@ -127,6 +132,30 @@ def study(
     }
     nominal = {name: found[0].figures[name] for name in kept}
     return Study(ball, scatter, sources, concentricity, nominal, surrogate, error, failed)
+
+
+def with_levels(found: Study, figures: Mapping[str, Figure]) -> Study:
+    """Return a study whose figures have other levels: a calibration's values and errors.
+
+    Parameters
+    ----------
+    found : Study
+        Of the build with calibrated cards.
+    figures : mapping of str to Figure
+        Its figures corrected by the calibration; the surrogate is scaled to their values.
+    """
+    names = found.surrogate.names
+    factor = np.array([figures[n].value / found.nominal[n].value or 1.0 for n in names])
+    surrogate = replace(
+        found.surrogate,
+        constant=found.surrogate.constant * factor,
+        linear=found.surrogate.linear * factor,
+        square=found.surrogate.square * factor,
+    )
+    by = dict(zip(names, factor, strict=True))
+    error = {name: float(e * by[name]) for name, e in found.check_error.items()}
+    nominal = {name: figures[name] for name in names}
+    return replace(found, nominal=nominal, surrogate=surrogate, check_error=error)
 
 
 def compute(
