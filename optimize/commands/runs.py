@@ -85,8 +85,9 @@ def search(
     from optimize.scenario.brief import METHODS, read_scenario
     from optimize.scenario.space import Space
     from optimize.scenario.start import start_rows
+    from optimize.search.forecast import forecast
     from optimize.search.result import Interrupted
-    from optimize.search.run import run_search
+    from optimize.search.run import name_run, run_search
 
     if method not in (None, *METHODS):
         raise InputError(f"--method is {method!r}, but must be one of: {', '.join(METHODS)}.")
@@ -99,7 +100,10 @@ def search(
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:
         tell_of_compiling(brief.figures())
+        known = sum(build.computed for build in ledger.proposals(name_run(brief)[0]))
+        ahead = forecast(brief, None if cluster else workers or cores(), known)
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger_file}.")
+        say(str(ahead))
         try:
             with _progress(brief) as report:
                 run = run_search(brief, ledger, computing, report, who)

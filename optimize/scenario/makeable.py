@@ -42,15 +42,36 @@ def can_be_made(space: Space, rows: Sequence[Row] | IntArray) -> BoolArray:
     -------
     (n,) bool array
     """
-    bounds = space.scenario.bounds()
-    numbers = _numbers(space, np.asarray(rows, dtype=np.int64).reshape(-1, len(space.genes)))
+    bounds, made = space.scenario.bounds(), np.ones(len(rows), dtype=bool)
+    for figure, values in deciding_values(space, rows).items():
+        made &= within([bound for bound in bounds if bound.figure == figure], values)
+    return made
+
+
+def deciding_values(space: Space, rows: Sequence[Row] | IntArray) -> dict[str, FloatArray]:
+    """Return what decides whether rows can be made, by the names that bounds have for it.
+
+    Parameters
+    ----------
+    space : Space
+        The builds.
+    rows : (n, d) array of int
+        As `can_be_made` takes them.
+
+    Returns
+    -------
+    dict of str to (n,) array
+        Centre diameter, mm, and, where a layer is filled to a mass, the density that its filler
+        must reach, g/cm3; that of a row without a centre is meaningless.
+    """
+    shape = (len(rows), len(space.genes))
+    numbers = _numbers(space, np.asarray(rows, dtype=np.int64).reshape(shape))
     diameters = _diameters(space, numbers)
-    made = _within([b for b in bounds if b.figure == CENTRE_DIAMETER], diameters[:, 0])
+    values = {CENTRE_DIAMETER: diameters[:, 0]}
     if space.scenario.fill is not None:
         with np.errstate(divide="ignore", invalid="ignore"):  # of rows without a centre
-            density = _fill_density(space, numbers, diameters)
-        made &= _within([b for b in bounds if b.figure == FILL_DENSITY], density)
-    return made
+            values[FILL_DENSITY] = _fill_density(space, numbers, diameters)
+    return values
 
 
 def _numbers(space: Space, rows: IntArray) -> _Numbers:
@@ -102,7 +123,16 @@ def _fill_density(space: Space, numbers: _Numbers, diameters: FloatArray) -> Flo
     return np.asarray((fill.mass_g - others.sum(axis=1)) / weights[:, filled])
 
 
-def _within(bounds: Sequence[Bound], values: FloatArray) -> BoolArray:
+def within(bounds: Sequence[Bound], values: FloatArray) -> BoolArray:
+    """Return which values keep every bound.
+
+    Parameters
+    ----------
+    bounds : sequence of Bound
+        Bounds of one figure.
+    values : (n,) array
+        Values of it, in its unit.
+    """
     made = np.ones(len(values), dtype=bool)
     for bound in bounds:
         inward = bound.value - values if bound.side == "at least" else values - bound.value
