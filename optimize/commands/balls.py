@@ -9,7 +9,7 @@ import typer
 
 from layers.errors import InputError
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
-from optimize.commands.impact import Energy, Picture, Shade, SwingName, look, record_of
+from optimize.commands.impact import Energy, Picture, Shade, SwingNames, figures_of, look, record_of
 from optimize.commands.options import (
     AsJson,
     BallFile,
@@ -78,7 +78,7 @@ def estimate(
     drawing: Drawing = None,
     energy: Energy = False,
     picture: Picture = None,
-    swing: SwingName = None,
+    swing: SwingNames = None,
     shade: Shade = None,
 ) -> None:
     """Estimate one ball: mass, moment of inertia, deflection, impact speed ratio and more.
@@ -97,7 +97,7 @@ def estimate(
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
     conditions = conditions_with(swings, process)
-    names = _stage_names(build, figure, stage)
+    names = _stage_names(build, figure, stage, figures_of(asked, conditions))
     if chosen:
         names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
     if drawing:
@@ -148,11 +148,13 @@ def _distance_test(name: str, calibration: Path | None) -> "DistanceTest":
     return distance_test(name)
 
 
-def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None) -> list[str]:
-    """Return the canonical names of the figures wanted, with their stages."""
+def _stage_names(
+    build: "Ball", figures: Sequence[str] | None, stage: str | None, of_swings: Sequence[str]
+) -> list[str]:
+    """Return the canonical names of the figures wanted, with their stages and swings."""
     from layers.figures import BALL_FIGURES, QUANTITIES, canonical, parse_figure
 
-    asked = canonical(figures or BALL_FIGURES)
+    asked = canonical([*(figures or BALL_FIGURES), *of_swings])
     count = len(build.layer)
     if stage is None or (stage == str(count) and stage.isdecimal()):
         return asked
@@ -162,7 +164,7 @@ def _stage_names(build: "Ball", figures: Sequence[str] | None, stage: str | None
     whole = [name for name in asked if QUANTITIES[parse_figure(name).quantity].of != "body"]
     if any(parse_figure(name).stage for name in asked) or (stage != "all" and whole):
         raise InputError(
-            "--stage cannot go together with a figure that names its own stage, or of a swing."
+            "--stage cannot go together with --swing, or a figure of a swing or with its own stage."
         )
     if stage != "all":
         return [f"stage{stage}.{name}" for name in asked]

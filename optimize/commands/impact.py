@@ -1,5 +1,6 @@
 """Options that look into an impact: energy by layer, picture, animation, mesh."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
@@ -27,13 +28,15 @@ Picture = Annotated[
         "animation, .vtu or .vtk as a mesh",
     ),
 ]
-SwingName = Annotated[
-    str | None,
+SwingNames = Annotated[
+    list[str] | None,
     typer.Option(
         "--swing",
         metavar="NAME",
-        help="the impact of --energy and --picture; 'orbwright swings' lists them. "
-        "[default: a rigid barrier at 38.1 m/s]",
+        help="also compute every figure of this swing; may be given several times. With --energy "
+        "or --picture instead the one impact that they look into. 'orbwright swings' lists them. "
+        "[default: no swing; for --energy and --picture a rigid barrier at 38.1 m/s]",
+        show_default=False,
     ),
 ]
 Shade = Annotated[
@@ -43,22 +46,26 @@ Shade = Annotated[
 
 
 class Look(NamedTuple):
-    """What is asked about an impact."""
+    """What is asked about an impact; `swings` are those whose figures are wanted."""
 
     energy: bool
     picture: Path | None
     swing: str | None
     shade: Literal["strain", "loss"]
+    swings: tuple[str, ...] = ()
 
 
-def look(energy: bool, picture: Path | None, swing: str | None, shade: str | None) -> Look:
+def look(
+    energy: bool, picture: Path | None, swing: Sequence[str] | None, shade: str | None
+) -> Look:
     """Check the options before anything is computed.
 
     Parameters
     ----------
     energy : bool
     picture : Path or None
-    swing, shade : str or None
+    swing : sequence of str, or None
+    shade : str or None
         As given.
 
     Raises
@@ -70,11 +77,39 @@ def look(energy: bool, picture: Path | None, swing: str | None, shade: str | Non
         raise InputError(f"--shade is {shade!r}, but must be strain or loss.")
     if picture is None and shade is not None:
         raise InputError("--shade is for --picture; give the file of the picture, too.")
-    if picture is None and not energy and swing is not None:
-        raise InputError("--swing is for --energy or --picture; give one of them, too.")
+    swings = tuple(swing or ())
+    looks = energy or picture is not None
+    if looks and len(swings) > 1:
+        raise InputError(
+            f"--energy and --picture look into one impact, not {len(swings)}; give --swing once."
+        )
     if picture and picture.suffix.lower() not in (".png", ".svg", ".gif", ".vtu", ".vtk"):
         raise InputError(f"picture {picture} must end in .png, .svg, .gif, .vtu or .vtk.")
-    return Look(energy, picture, swing, "loss" if shade == "loss" else "strain")
+    shaded: Literal["strain", "loss"] = "loss" if shade == "loss" else "strain"
+    if looks:
+        return Look(energy, picture, next(iter(swings), None), shaded)
+    return Look(energy, picture, None, shaded, swings)
+
+
+def figures_of(asked: Look, conditions: "Conditions") -> list[str]:
+    """Return the names of every figure of the swings that are asked for.
+
+    Parameters
+    ----------
+    asked : Look
+    conditions : Conditions
+        Where the swings are found.
+
+    Raises
+    ------
+    InputError
+        If there is no such swing.
+    """
+    from layers.figures import QUANTITIES
+
+    names = [name for name, known in QUANTITIES.items() if known.of == "swing"]
+    found = [conditions.swings.find(swing).name for swing in asked.swings]
+    return [f"{swing}.{name}" for swing in dict.fromkeys(found) for name in names]
 
 
 def record_of(asked: Look, build: "Ball", conditions: "Conditions") -> "ImpactRecord | None":

@@ -340,12 +340,18 @@ def _layer_cells(ball: Ball) -> list[object]:
 
 
 def evaluations_csv(run: Run) -> str:
-    """Write the goal values of every evaluated build, in the order of evaluation."""
-    heads = ["evaluation", *(goal.figure for goal in run.scenario.goal), "keeps_every_limit"]
-    rows = [
-        [index, *map(float, values), bool(feasible)]
-        for index, (values, feasible) in enumerate(
-            zip(run.cloud, run.cloud_feasible, strict=True), start=1
-        )
-    ]
-    return csv_text(heads, rows)
+    """Write every evaluated build in the order of evaluation: layers, figures of goals and limits.
+
+    A build that leaves optional layers out has its layers in the first columns.
+    """
+    most = max((len(build.ball.layer) for build in run.builds), default=0)
+    heads = ["evaluation", "key"]
+    heads += [f"layer{n}_{name}" for n in range(1, most + 1) for name in _LAYER_HEADS]
+    figures = run.scenario.figures()
+    rows: list[list[object]] = []
+    for index, build in enumerate(run.builds, start=1):
+        cells = _layer_cells(build.ball)
+        cells += [""] * (len(_LAYER_HEADS) * (most - len(build.ball.layer)))
+        values = [build.figures[name].value for name in figures]
+        rows.append([index, build.key, *cells, *values, not build.excess])
+    return csv_text([*heads, *figures, "keeps_every_limit"], rows)

@@ -18,6 +18,8 @@ from layers.energy.record import ImpactRecord
 from layers.energy.section import section_of
 from layers.energy.strike import record_strike
 from layers.errors import InputError
+from layers.estimates import Estimate
+from layers.figures import QUANTITIES
 from optimize.commands.app import main
 from optimize.report import impact_mesh
 from optimize.report.impact import energy_sections, impact_record
@@ -117,7 +119,12 @@ def test_a_mesh_without_meshio_is_one_sentence(record, tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (["--swing", "driver fast"], "--swing is for --energy or --picture"),
+        (["--swing", "driver fats"], "known: driver fast"),
+        (["--swing", "driver fast", "--stage", "1"], "--stage cannot go together with --swing"),
+        (
+            ["--energy", "--swing", "driver fast", "--swing", "driver slow"],
+            "look into one impact, not 2",
+        ),
         (["--shade", "loss"], "--shade is for --picture"),
         (["--picture", "x.png", "--shade", "red"], "--shade is 'red'"),
         (["--picture", "x.bmp"], "must end in .png, .svg, .gif, .vtu or .vtk"),
@@ -130,6 +137,24 @@ def test_bad_options_end_in_one_sentence(options, said, capsys):
     err = capsys.readouterr().err
     assert said in err
     assert err.count("\n") == 1
+
+
+def test_swings_alone_add_their_figures(capsys, monkeypatch):
+    """Every quantity of a swing, for each swing once, beside the figures that are named."""
+    asked = []
+
+    def estimate(ball, names, conditions):
+        asked.extend(names)
+        return Estimate(ball, {}, {})
+
+    monkeypatch.setattr("layers.estimation.estimate", estimate)
+    monkeypatch.setattr("optimize.commands.balls.tell_of_compiling", lambda names: None)
+    options = ["--swing", "Driver Fast", "--swing", "driver slow", "--swing", "driver fast"]
+    assert main(["estimate", BALL, "-f", "mass_g", *options, "--rules", "none"]) == 0
+    of_a_swing = [name for name, known in QUANTITIES.items() if known.of == "swing"]
+    wanted = [f"driver {player}.{name}" for player in ("fast", "slow") for name in of_a_swing]
+    assert asked == ["mass_g", *wanted]
+    assert len(of_a_swing) == 11
 
 
 def test_estimate_draws_and_tabulates(tmp_path, capsys, monkeypatch, record, ball):

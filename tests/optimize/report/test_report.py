@@ -178,6 +178,23 @@ def test_evaluations_csv_holds_the_cloud(run):
     assert sum(row["keeps_every_limit"] == "True" for row in rows) == run.feasible
 
 
+def test_evaluations_csv_has_the_layers_of_every_build(run):
+    """A build of fewer layers leaves the last columns empty; the rest is the build's own."""
+    fewer = replace(run.builds[0], ball=run.builds[0].ball.stage(2))
+    mixed = replace(run, builds=(fewer, *run.builds[1:]))
+    rows = list(csv.DictReader(io.StringIO(runreport.evaluations_csv(mixed))))
+    for row, build in zip(rows, mixed.builds, strict=True):
+        assert row["key"] == build.key
+        for count, layer in enumerate(build.ball.layer, start=1):
+            card, start = layer.material, f"layer{count}_"
+            assert float(row[f"{start}outer_diameter_mm"]) == layer.outer_diameter_mm
+            assert float(row[f"{start}youngs_modulus_mpa"]) == card.youngs_modulus_mpa.value
+            assert float(row[f"{start}density_g_cm3"]) == card.density_g_cm3.value
+            assert row[f"{start}material"] == card.label
+        assert float(row["mass_g"]) == build.figures["mass_g"].value
+    assert [row["layer3_role"] == "" for row in rows] == [True] + [False] * (len(rows) - 1)
+
+
 # Drawings.
 
 
