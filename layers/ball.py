@@ -128,8 +128,8 @@ class Ball(Table):
             if layer.outer_diameter_mm < least - 1e-9:  # 25.4 less 25.0 is 0.4, but for rounding
                 raise ValueError(
                     f"layer {number} ({layer.role}), outer_diameter_mm is "
-                    f"{layer.outer_diameter_mm:g}, but must be at least "
-                    f"{least:g}: diameters grow outward and a layer is at "
+                    f"{layer.outer_diameter_mm:.15g}, but must be at least "
+                    f"{least:.15g}: diameters grow outward and a layer is at "
                     f"least {THINNEST_LAYER_MM:g} mm thick"
                 )
             inner = layer.outer_diameter_mm

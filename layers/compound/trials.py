@@ -109,7 +109,7 @@ def trials_from_csv(text: str, what: str = "trials") -> Trials:
     for row, value in zip(rows, diameter, strict=True):
         if abs(value - middle) > _SAME_DIAMETER_MM:
             raise InputError(
-                f"{what}: row {row.line}, core_diameter_mm is {value:g}, but must be within "
+                f"{what}: row {row.line}, core_diameter_mm is {value:.15g}, but must be within "
                 f"{_SAME_DIAMETER_MM:g} of {middle:g} mm like the others: only cores of one size "
                 "can be compared. Nothing was taken from the file."
             )

@@ -108,6 +108,8 @@ def with_card(
     """
     name = row[key]
     try:
+        if not isinstance(name, str):
+            raise InputError(f"{key} must be the name of a card, in quotes.")
         card = cards.find(name)
     except InputError as error:
         told = f"{place[0]} {place[1] + 1}: {str(error).rstrip('.')}"

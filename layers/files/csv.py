@@ -230,6 +230,6 @@ def _check_ranges(
         ]
         hint = f" (swapped with {swapped[0]}?)" if swapped else " (another unit?)"
         faults.append(
-            f"row {line}, {name} is {value:g}, but must be from {column.low:g} to {column.high:g} "
+            f"row {line}, {name} is {value:.15g}, but must be from {column.low:g} to {column.high:g} "
             f"{column.unit}{hint}"
         )

@@ -1,6 +1,7 @@
 """What a schema refuses, in one sentence that names field, value and allowed range."""
 
 import math
+from datetime import date, time
 from difflib import get_close_matches
 from typing import Any
 
@@ -14,6 +15,18 @@ _BOUNDS = {
     "greater_than_equal": "at least {ge}",
     "less_than": "below {lt}",
     "less_than_equal": "at most {le}",
+}
+
+# What a schema's types are called where a value is of another.
+_KINDS = {
+    **dict.fromkeys(("float_type", "float_parsing"), "a number"),
+    **dict.fromkeys(("int_type", "int_parsing", "int_from_float"), "a whole number"),
+    **dict.fromkeys(("int_parsing_size",), "a whole number of fewer digits"),
+    **dict.fromkeys(("finite_number",), "a finite number"),
+    **dict.fromkeys(("string_type",), "text in quotes"),
+    **dict.fromkeys(("bool_type", "bool_parsing"), "true or false"),
+    **dict.fromkeys(("tuple_type", "list_type"), "a list, or tables under [[ ]]"),
+    **dict.fromkeys(("dict_type", "model_type", "model_attributes_type"), "a table"),
 }
 
 
@@ -67,9 +80,9 @@ def _sentence(problem: dict[str, Any], known: tuple[str, ...]) -> str:
     """Tell one problem of pydantic."""
     field = _field_name(problem["loc"])
     kind, value, context = problem["type"], problem.get("input"), problem.get("ctx", {})
-    shown = repr(value) if not isinstance(value, dict | list) else "a table or list"
+    shown = _shown(value)
     if kind == "missing":
-        return f"{field} is missing; it is required"
+        return f"{field} is missing; add it"
     if kind in ("extra_forbidden", "unexpected_keyword_argument"):
         name = str(problem["loc"][-1])
         near = get_close_matches(name.lower(), known, n=1)
@@ -84,4 +97,18 @@ def _sentence(problem: dict[str, Any], known: tuple[str, ...]) -> str:
     if kind == "value_error":
         sentence = str(context.get("error", problem["msg"])).rstrip(".")
         return f"{field}: {sentence}" if problem["loc"] else sentence
+    if kind == "literal_error":
+        return f"{field} is {shown}, but must be {context['expected']}"
+    if kind in _KINDS:
+        unit = unit_of_key(field) if "number" in _KINDS[kind] else ""
+        return f"{field} is {shown}, but must be {_KINDS[kind]}{f' in {unit}' if unit else ''}"
     return f"{field} is {shown}: {problem['msg'].lower()}"
+
+
+def _shown(value: Any) -> str:
+    """Write a value as its file has it, or name its kind."""
+    if isinstance(value, dict | list | tuple):
+        return "a table or list"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return str(value) if isinstance(value, date | time) else repr(value)

@@ -171,7 +171,9 @@ def check_values(table: Any, what: str) -> None:
             if isinstance(value, str):
                 refuse_controls(value, f"{what}: {key}")
             elif isinstance(value, int) and value not in _WHOLE:
-                raise InputError(f"{what}: {key} is a whole number beyond 64 bits.")
+                raise InputError(
+                    f"{what}: {key} is a whole number beyond 64 bits; write fewer digits."
+                )
             elif isinstance(value, dict):
                 for name in value:
                     refuse_controls(name, f"{what}: a name in {key or 'the file'}")

@@ -70,13 +70,32 @@ def parse_toml(text: str, what: str) -> dict[str, Any]:
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{what} is not valid TOML: {error}.") from error
+        raise InputError(f"{what} is not valid TOML: {error}; {_remedy(str(error))}.") from error
     except RecursionError as error:
         raise InputError(f"{what} is nested deeper than {MOST_NESTED} tables or lists.") from error
     except ValueError as error:  # Python's own bound on the digits of a whole number
-        raise InputError(f"{what} has a whole number beyond 64 bits.") from error
+        raise InputError(
+            f"{what} has a whole number beyond 64 bits; write fewer digits."
+        ) from error
     check_values(table, what)
     return table
+
+
+# What helps against the parser's complaints, by a word of them.
+_REMEDIES = {
+    "Invalid value": "write text in quotes, a number with a decimal point and without its unit",
+    "Unclosed": "close the bracket",
+    "Unterminated": "close the quotes",
+    "Illegal character": "close the quotes, or remove the character",
+    "overwrite": "each key may stand once: remove one",
+    "twice": "write it once",
+    "escape": r"write \\ for a backslash, or put the text in single quotes",
+}
+
+
+def _remedy(complaint: str) -> str:
+    found = [remedy for word, remedy in _REMEDIES.items() if word in complaint]
+    return next(iter(found), "write every line as key = value, [table] or [[table]]")
 
 
 @contextmanager
@@ -109,6 +128,8 @@ def told_by_line(text: str, what: str) -> Iterator[None]:
 def _line(lines: Mapping[tuple[int | str, ...], int], place: tuple[int | str, ...]) -> int:
     """Return the line of a place, or of the innermost table around it; 0 where there is none."""
     while place and place not in lines:
+        if (*place, 0) in lines:  # the first of several tables
+            return lines[*place, 0]
         place = place[:-1]
     return lines.get(place, 0)
 

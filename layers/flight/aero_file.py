@@ -73,7 +73,7 @@ def _header(line: list[str], what: str) -> dict[str, tuple[int, str, float]]:
         found[quantity] = (index, name, scale)
     for quantity in _QUANTITIES:
         if quantity not in found:
-            raise InputError(f"{what}: row 1 has no column {quantity}; it is required.")
+            raise InputError(f"{what}: row 1 lacks the column {quantity}; add it.")
     return found
 
 

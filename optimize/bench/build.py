@@ -54,7 +54,7 @@ def read_build(table: Any, start: Ball) -> tuple[Setting, Ball]:
                 f"given: the innermost layer takes what the others leave."
             )
         if number > 1 and layer.thickness_mm is None:
-            raise InputError(f"{WHAT}: layer {number}, thickness_mm is missing; it is required.")
+            raise InputError(f"{WHAT}: layer {number}, thickness_mm is missing; add it.")
     if setting.hold_mass:
         setting = _filled(start, setting, setting.hold_mass)
     return setting, build_of(setting, start)

@@ -280,7 +280,7 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
     if column == "value":
         hint = _swapped(reader, row, column) or hint
     reader.faults.append(
-        f"row {row.line}, {column} is {value:g}, but {quantity} must be from {measured.low:g} to "
+        f"row {row.line}, {column} is {value:.15g}, but {quantity} must be from {measured.low:g} to "
         f"{measured.high:g} {unit}{hint}"
     )
     return None

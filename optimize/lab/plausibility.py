@@ -36,7 +36,7 @@ def far_from_replicates(found: Measurements) -> Iterator[str]:
             if not middle / _MOST_RATIO <= r.value <= middle * _MOST_RATIO:
                 hint = unit_hint(r.value, unit, middle / _MOST_RATIO, middle * _MOST_RATIO)
                 yield (
-                    f"{r.place} is {r.value:g} {unit}, but the other replicates of "
+                    f"{r.place} is {r.value:.15g} {unit}, but the other replicates of "
                     f"{group.figure} of {group.build} are near {middle:.4g}{hint}"
                 )
 
@@ -64,7 +64,7 @@ def off_theory(found: Measurements, balls: dict[str, Ball]) -> Iterator[str]:
             if same and low <= other.value <= high and other_low <= r.value <= other_high:
                 hint = f" (swapped with {other.place}?)"
         yield (
-            f"{r.place} is {r.value:g}, but {r.figure} of {r.build} must be within "
+            f"{r.place} is {r.value:.15g}, but {r.figure} of {r.build} must be within "
             f"{100.0 * (high / value - 1.0):.0f} % of {value:.4g} {unit} that its sizes and "
             f"densities give{hint}"
         )

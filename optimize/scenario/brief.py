@@ -101,7 +101,7 @@ class Scenario(Table):
             if layer.diameter_mm is not None:
                 raise ValueError(f"layer {number} takes thickness_mm; diameter_mm is for layer 1")
             if layer.thickness_mm is None:
-                raise ValueError(f"layer {number}: thickness_mm is missing; it is required")
+                raise ValueError(f"layer {number}: thickness_mm is missing; add it")
         thinnest = sum(o.thickness_mm[0] for o in others if o.thickness_mm and not o.optional)
         room = self.ball.outer_diameter_mm - 2.0 * thinnest
         if room < SMALLEST_CENTRE_MM:

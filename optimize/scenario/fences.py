@@ -33,7 +33,7 @@ class FenceRange(Table):
         if low is None and high is None:
             raise ValueError(f"{self.figure} needs at_least, at_most or both")
         if low is not None and high is not None and low > high:
-            raise ValueError(f"{self.figure}: at_least {low:g} is above at_most {high:g}")
+            raise ValueError(f"{self.figure}: at_least {low:.15g} is above at_most {high:.15g}")
         return self
 
 

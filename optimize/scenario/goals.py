@@ -82,8 +82,8 @@ class Limit(Table):
             raise ValueError(f"{self.figure} needs at_least, at_most or both")
         if low is not None and high is not None and high - low < 2.0 * self.margin:
             raise ValueError(
-                f"{self.figure}: at_least {low:g} and at_most {high:g} leave no room "
-                f"with a margin of {self.margin:g}"
+                f"{self.figure}: at_least {low:.15g} and at_most {high:.15g} leave no room "
+                f"with a margin of {self.margin:.15g}"
             )
         return self
 

@@ -27,7 +27,7 @@ def _as_span(value: Any) -> Any:
     if len(value) != 2:
         raise ValueError(f"has {len(value)} numbers, but must be a number or [lowest, highest]")
     if all(isinstance(v, int | float) for v in value) and value[0] > value[1]:
-        raise ValueError(f"goes from {value[0]:g} to {value[1]:g}; give the lowest first")
+        raise ValueError(f"goes from {value[0]:.15g} to {value[1]:.15g}; give the lowest first")
     return value
 
 

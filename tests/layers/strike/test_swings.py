@@ -116,7 +116,7 @@ def test_a_users_file_stands_in_place_of_the_shipped_one(tmp_path):
             'friction = 0.3\nsurface = "wet"',
             "surface is 'wet', but friction is 0.3",
         ),
-        ("friction = 0.3", 'surface = "damp"', "surface is 'damp': input should be 'dry' or 'wet'"),
+        ("friction = 0.3", 'surface = "damp"', "surface is 'damp', but must be 'dry' or 'wet'"),
         ('"robot 5"', '"Robot.5"', "'Robot.5' must be lower-case words"),
         ('"robot 5"', '"stage1"', "'stage1' must be lower-case words"),
         ("[[swing]]", "[[swing", "is not valid TOML"),
