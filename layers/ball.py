@@ -17,7 +17,7 @@ from pydantic import (
 )
 
 from layers.arrays import FloatArray
-from layers.errors import InputError
+from layers.errors import InputError, exact
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.html import html_table
@@ -128,8 +128,8 @@ class Ball(Table):
             if layer.outer_diameter_mm < least - 1e-9:  # 25.4 less 25.0 is 0.4, but for rounding
                 raise ValueError(
                     f"layer {number} ({layer.role}), outer_diameter_mm is "
-                    f"{layer.outer_diameter_mm:.15g}, but must be at least "
-                    f"{least:.15g}: diameters grow outward and a layer is at "
+                    f"{exact(layer.outer_diameter_mm)}, but must be at least "
+                    f"{exact(least)}: diameters grow outward and a layer is at "
                     f"least {THINNEST_LAYER_MM:g} mm thick"
                 )
             inner = layer.outer_diameter_mm

@@ -96,6 +96,17 @@ def find_named(items: Iterable[N], name: str, kind: str, place: str) -> N:
     return found[name]
 
 
+def exact(value: float) -> str:
+    """Write a number of the user's with every digit that it has.
+
+    Examples
+    --------
+    >>> exact(42.7), exact(45), exact(1234567.891)
+    ('42.7', '45', '1234567.891')
+    """
+    return repr(float(value)).removesuffix(".0")
+
+
 # Most faults that one sentence tells; a file of wrong units would otherwise fill the screen.
 MOST_FAULTS = 10
 

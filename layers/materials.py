@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, cast
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from layers.errors import InputError
+from layers.errors import InputError, exact
 from layers.families import families
 from layers.files.cards import Cards
 from layers.files.fields import Table, numeric, ranged
@@ -143,7 +143,7 @@ class Material(BaseModel):
                 extra = cast(dict[str, Any], type(self).model_fields[field].json_schema_extra)
                 hint = unit_hint(value, extra["unit"], low, high)
                 raise ValueError(
-                    f"{field} of material {self.name!r} is {value:.15g}, "
+                    f"{field} of material {self.name!r} is {exact(value)}, "
                     f"but must be from {low:g} to {high:g}{hint}"
                 )
         return self
@@ -277,7 +277,7 @@ def modulus_from_shore_d(shore_d: float) -> float:
     117.3
     """
     if not SHORE_D[0] <= shore_d <= SHORE_D[1]:
-        raise InputError(f"hardness_shore_d is {shore_d:.15g}, but must be from 30 to 80.")
+        raise InputError(f"hardness_shore_d is {exact(shore_d)}, but must be from 30 to 80.")
     u = (100.0 - shore_d) / 20.0
     return (781.88 - 156.376 * u) / u**2
 
@@ -312,7 +312,7 @@ def modulus_from_shore_a(shore_a: float) -> float:
     5.52
     """
     if not SHORE_A[0] <= shore_a <= SHORE_A[1]:
-        raise InputError(f"hardness_shore_a is {shore_a:.15g}, but must be from 40 to 95.")
+        raise InputError(f"hardness_shore_a is {exact(shore_a)}, but must be from 40 to 95.")
     return 0.0981 * (56.0 + 7.62336 * shore_a) / (0.137505 * (254.0 - 2.54 * shore_a))
 
 

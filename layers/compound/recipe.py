@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.errors import Fault, InputError, faulty, refuse_twice
+from layers.errors import Fault, InputError, exact, faulty, refuse_twice
 from layers.files.cards import Cards, with_card
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric, ranged
@@ -50,7 +50,7 @@ class Ingredient(Table):
     def _density_in_range(self) -> "Ingredient":
         if not 0.5 <= self.density_g_cm3.value <= 25.0:
             raise ValueError(
-                f"density_g_cm3 of {self.name!r} is {self.density_g_cm3.value:.15g}, "
+                f"density_g_cm3 of {self.name!r} is {exact(self.density_g_cm3.value)}, "
                 "but must be from 0.5 to 25"
             )
         return self
@@ -75,7 +75,7 @@ class Recipe(Table):
         base = sum(part.phr for part in self.part if part.ingredient.role == "base rubber")
         if abs(base - 100.0) > _HUNDRED:
             hint = f"; multiply every part by {100.0 / base:.5g}" if base > 0.0 else ""
-            raise ValueError(f"base rubbers add up to {base:.15g} phr, but must be 100{hint}")
+            raise ValueError(f"base rubbers add up to {exact(base)} phr, but must be 100{hint}")
         return self
 
     @property

@@ -8,7 +8,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.compound.recipe import Recipe
-from layers.errors import InputError
+from layers.errors import InputError, exact
 from layers.files.csv import MOST_CSV_BYTES, Column, checked_rows
 from layers.files.paths import StrPath
 from layers.files.text import read_text
@@ -109,7 +109,7 @@ def trials_from_csv(text: str, what: str = "trials") -> Trials:
     for row, value in zip(rows, diameter, strict=True):
         if abs(value - middle) > _SAME_DIAMETER_MM:
             raise InputError(
-                f"{what}: row {row.line}, core_diameter_mm is {value:.15g}, but must be within "
+                f"{what}: row {row.line}, core_diameter_mm is {exact(value)}, but must be within "
                 f"{_SAME_DIAMETER_MM:g} of {middle:g} mm like the others: only cores of one size "
                 "can be compared. Nothing was taken from the file."
             )

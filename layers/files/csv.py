@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from layers.errors import InputError
+from layers.errors import InputError, exact
 
 # Faults told at once; a file of wrong units would otherwise fill the screen. Reading ends there.
 MOST_FAULTS = 10
@@ -74,9 +74,11 @@ def checked_rows(
         given = dict(zip(header, cells, strict=True))
         name = given.pop(key)
         if not name:
-            faults.append(f"row {line}, {key} is empty")
+            faults.append(f"row {line}, {key} is empty: fill it in")
         elif name in seen:
-            faults.append(f"row {line}, {key} {name!r} stands already in row {seen[name]}")
+            faults.append(
+                f"row {line}, {key} {name!r} stands already in row {seen[name]}: rename it"
+            )
         seen.setdefault(name, line)
         number = {
             c: read_number(cell, line, c, columns[c].unit, faults) for c, cell in given.items()
@@ -128,7 +130,7 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
     if not lines:
         raise InputError(f"{what} is empty; it needs a first row of column names.")
     if len(lines) == 1:
-        raise InputError(f"{what} has column names but no rows.")
+        raise InputError(f"{what} has column names but no rows; add some.")
     return ["_".join(name.lower().split()) for name in lines[0][1]], lines[1:]
 
 
@@ -202,7 +204,8 @@ def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -
     except ValueError:
         value = math.nan
         hint = "; write a decimal point, not a comma" if "," in cell else ""
-        said = f"is {cell!r}, but must be a number in {unit}{hint}" if cell else "is empty"
+        number = f"is {cell!r}, but must be a number in {unit}{hint}"
+        said = number if cell else "is empty: fill it in"
         faults.append(f"row {line}, {name} {said}")
     else:
         if not math.isfinite(value):
@@ -230,6 +233,6 @@ def _check_ranges(
         ]
         hint = f" (swapped with {swapped[0]}?)" if swapped else " (another unit?)"
         faults.append(
-            f"row {line}, {name} is {value:.15g}, but must be from {column.low:g} to {column.high:g} "
-            f"{column.unit}{hint}"
+            f"row {line}, {name} is {exact(value)}, but must be from {column.low:g} to "
+            f"{column.high:g} {column.unit}{hint}"
         )

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator
 
-from layers.errors import CONTROLS, InputError
+from layers.errors import CONTROLS, Fault, InputError, faulty
 
 # Largest TOML file read: a scenario has some 5 kB, a calibration of 100 numbers some 300 kB.
 MOST_TOML_BYTES = 2_000_000
@@ -158,7 +158,8 @@ def check_values(table: Any, what: str) -> None:
         On more than `MOST_VALUES` values or `MOST_NESTED` levels, a whole number beyond 64 bits,
         or a control character in a text; the key is named.
     """
-    level, depth, count = [("", table)], 0, 0
+    level: list[tuple[tuple[int | str, ...], Any]] = [((), table)]
+    depth = count = 0
     while level:
         count += len(level)
         if count > MOST_VALUES:
@@ -166,18 +167,18 @@ def check_values(table: Any, what: str) -> None:
         if depth > MOST_NESTED:
             raise InputError(f"{what} is nested deeper than {MOST_NESTED} tables or lists.")
         depth += 1
-        inner: list[tuple[str, Any]] = []
-        for key, value in level:
+        inner: list[tuple[tuple[int | str, ...], Any]] = []
+        for place, value in level:
+            key = next((part for part in reversed(place) if isinstance(part, str)), "")
             if isinstance(value, str):
                 refuse_controls(value, f"{what}: {key}")
             elif isinstance(value, int) and value not in _WHOLE:
-                raise InputError(
-                    f"{what}: {key} is a whole number beyond 64 bits; write fewer digits."
-                )
+                beyond = f"{key} is a whole number beyond 64 bits; write fewer digits"
+                raise faulty([Fault(place, beyond)], what)
             elif isinstance(value, dict):
                 for name in value:
                     refuse_controls(name, f"{what}: a name in {key or 'the file'}")
-                inner += value.items()
+                inner += (((*place, name), item) for name, item in value.items())
             elif isinstance(value, list):
-                inner += ((key, item) for item in value)
+                inner += (((*place, i), item) for i, item in enumerate(value))
         level = inner

@@ -77,7 +77,8 @@ def parse_toml(text: str, what: str) -> dict[str, Any]:
         raise InputError(
             f"{what} has a whole number beyond 64 bits; write fewer digits."
         ) from error
-    check_values(table, what)
+    with told_by_line(text, what):
+        check_values(table, what)
     return table
 
 
@@ -128,8 +129,9 @@ def told_by_line(text: str, what: str) -> Iterator[None]:
 def _line(lines: Mapping[tuple[int | str, ...], int], place: tuple[int | str, ...]) -> int:
     """Return the line of a place, or of the innermost table around it; 0 where there is none."""
     while place and place not in lines:
-        if (*place, 0) in lines:  # the first of several tables
-            return lines[*place, 0]
+        within = [n for known, n in lines.items() if known[: len(place)] == place]
+        if within:  # a table that has no heading of its own, or the first of several
+            return min(within)
         place = place[:-1]
     return lines.get(place, 0)
 

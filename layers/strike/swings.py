@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from layers.errors import InputError
+from layers.errors import InputError, exact
 from layers.figures import QUANTITIES, FigureName
 from layers.files.cards import Cards
 from layers.files.fields import Table, numeric
@@ -93,8 +93,8 @@ class Swing(Table):
     def _face_is_part_of_the_head(self) -> "Swing":
         if self.face_stiffness_kn_mm is not None and self.face_mass_g >= self.club_mass_g:
             raise ValueError(
-                f"face_mass_g is {self.face_mass_g:.15g}, but must be below club_mass_g, "
-                f"{self.club_mass_g:.15g}: the face is a part of the head"
+                f"face_mass_g is {exact(self.face_mass_g)}, but must be below club_mass_g, "
+                f"{exact(self.club_mass_g)}: the face is a part of the head"
             )
         return self
 
@@ -102,13 +102,14 @@ class Swing(Table):
     def _only_a_head_with_inertia_turns(self) -> "Swing":
         if self.moi_g_cm2 is None and (self.depth_mm or self.impact_height_mm):
             raise ValueError(
-                f"moi_g_cm2 is missing, but depth_mm is {self.depth_mm:.15g} and impact_height_mm "
-                f"{self.impact_height_mm:.15g}: without inertia the head does not turn about them"
+                f"moi_g_cm2 is missing, but depth_mm is {exact(self.depth_mm)} and "
+                f"impact_height_mm {exact(self.impact_height_mm)}: without inertia "
+                "the head does not turn about them"
             )
         if self.friction is not None and self.surface == "wet":
             raise ValueError(
-                f"surface is 'wet', but friction is {self.friction:.15g}: give the friction of the "
-                "wet face, or leave friction out and take the cover's"
+                f"surface is 'wet', but friction is {exact(self.friction)}: give the friction of "
+                "the wet face, or leave friction out and take the cover's"
             )
         return self
 

@@ -82,9 +82,7 @@ def search(
     """
     from optimize.ledger.ledger import Ledger
     from optimize.report.export import make_folder
-    from optimize.scenario.brief import METHODS, read_scenario
-    from optimize.scenario.space import Space
-    from optimize.scenario.start import start_rows
+    from optimize.scenario.brief import METHODS
     from optimize.search.forecast import forecast
     from optimize.search.result import Interrupted
     from optimize.search.run import name_run, run_search
@@ -92,16 +90,16 @@ def search(
     if method not in (None, *METHODS):
         raise InputError(f"--method is {method!r}, but must be one of: {', '.join(METHODS)}.")
     computing = computing_with(workers, cluster)
-    brief = read_scenario(scenario)
+    brief = checked_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
-    start_rows(Space(brief))
     if out:
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:
         tell_of_compiling(brief.figures())
         known = sum(build.computed for build in ledger.proposals(name_run(brief)[0]))
-        ahead = forecast(brief, None if cluster else workers or cores(), known)
+        with _named(scenario):
+            ahead = forecast(brief, None if cluster else workers or cores(), known)
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger_file}.")
         say(str(ahead))
         try:
@@ -115,6 +113,33 @@ def search(
     if out:
         _write(run, ledger_file, out, [])
     say(f"The run in full: orbwright show {run.id}{ledger_option(ledger_file)}")
+
+
+def checked_scenario(path: Path) -> "Scenario":
+    """Read a scenario whose start builds fit its space.
+
+    Parameters
+    ----------
+    path : Path
+        Its file, which every message names.
+    """
+    from optimize.scenario.brief import read_scenario
+    from optimize.scenario.space import Space
+    from optimize.scenario.start import start_rows
+
+    scenario = read_scenario(path)
+    with _named(path):
+        start_rows(Space(scenario))
+    return scenario
+
+
+@contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """Name the file in what is refused of a scenario as a whole."""
+    try:
+        yield
+    except InputError as error:
+        raise InputError(f"{path.name}: {error}") from error
 
 
 def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any]) -> str:

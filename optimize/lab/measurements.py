@@ -14,7 +14,7 @@ from os import PathLike
 from pathlib import Path
 
 from layers.ball import Ball
-from layers.errors import InputError
+from layers.errors import InputError, exact
 from layers.figures import QUANTITIES, FigureName, parse_figure
 from layers.files.csv import (
     MOST_CSV_BYTES,
@@ -248,7 +248,9 @@ def _figure(name: str, swings: SwingTable) -> tuple[FigureName | None, str]:
         if parsed.swing and QUANTITIES[parsed.quantity].of == "swing":
             swings.find(parsed.swing)
     except InputError as error:
-        return None, f"{error}".removeprefix("figure ").rstrip(".") if name else "is empty"
+        return None, f"{error}".removeprefix("figure ").rstrip(
+            "."
+        ) if name else "is empty: name one"
     if parsed.stage is not None:
         return None, f"is {name!r}, but the stage belongs in its own column"
     if parsed.quantity not in lab_data().figure:
@@ -280,8 +282,8 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
     if column == "value":
         hint = _swapped(reader, row, column) or hint
     reader.faults.append(
-        f"row {row.line}, {column} is {value:.15g}, but {quantity} must be from {measured.low:g} to "
-        f"{measured.high:g} {unit}{hint}"
+        f"row {row.line}, {column} is {exact(value)}, but {quantity} must be from "
+        f"{measured.low:g} to {measured.high:g} {unit}{hint}"
     )
     return None
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from layers.ball import Ball
+from layers.errors import exact
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
 from layers.files.other_units import unit_hint
@@ -22,8 +23,8 @@ def duplicates(found: Measurements) -> Iterator[str]:
         key = (r.build, parse_figure(r.figure), r.replicate)
         if key in seen:
             which = f", replicate {r.replicate}" if r.replicate else ""
-            hint = "" if r.replicate else "; number replicates in a column 'replicate'"
-            yield f"{r.place}: {r.figure} of {r.build}{which} is also in {seen[key]}{hint}"
+            hint = "remove one" if r.replicate else "number replicates in a column 'replicate'"
+            yield f"{r.place}: {r.figure} of {r.build}{which} is also in {seen[key]}; {hint}"
         seen.setdefault(key, r.place)
 
 
@@ -36,7 +37,7 @@ def far_from_replicates(found: Measurements) -> Iterator[str]:
             if not middle / _MOST_RATIO <= r.value <= middle * _MOST_RATIO:
                 hint = unit_hint(r.value, unit, middle / _MOST_RATIO, middle * _MOST_RATIO)
                 yield (
-                    f"{r.place} is {r.value:.15g} {unit}, but the other replicates of "
+                    f"{r.place} is {exact(r.value)} {unit}, but the other replicates of "
                     f"{group.figure} of {group.build} are near {middle:.4g}{hint}"
                 )
 
@@ -64,7 +65,7 @@ def off_theory(found: Measurements, balls: dict[str, Ball]) -> Iterator[str]:
             if same and low <= other.value <= high and other_low <= r.value <= other_high:
                 hint = f" (swapped with {other.place}?)"
         yield (
-            f"{r.place} is {r.value:.15g}, but {r.figure} of {r.build} must be within "
+            f"{r.place} is {exact(r.value)}, but {r.figure} of {r.build} must be within "
             f"{100.0 * (high / value - 1.0):.0f} % of {value:.4g} {unit} that its sizes and "
             f"densities give{hint}"
         )

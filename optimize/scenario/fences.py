@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pydantic import Field, model_validator
 
 from layers.ball import Ball
+from layers.errors import exact
 from layers.files.fields import Table, numeric
 from layers.files.text import Name, Text
 from optimize.scenario.goals import Bound
@@ -33,7 +34,7 @@ class FenceRange(Table):
         if low is None and high is None:
             raise ValueError(f"{self.figure} needs at_least, at_most or both")
         if low is not None and high is not None and low > high:
-            raise ValueError(f"{self.figure}: at_least {low:.15g} is above at_most {high:.15g}")
+            raise ValueError(f"{self.figure}: at_least {exact(low)} is above at_most {exact(high)}")
         return self
 
 

@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from layers.errors import exact
 from layers.figures import parse_figure
 from layers.files.fields import Table
 from optimize.scenario.measures import MeasureField
@@ -82,8 +83,8 @@ class Limit(Table):
             raise ValueError(f"{self.figure} needs at_least, at_most or both")
         if low is not None and high is not None and high - low < 2.0 * self.margin:
             raise ValueError(
-                f"{self.figure}: at_least {low:.15g} and at_most {high:.15g} leave no room "
-                f"with a margin of {self.margin:.15g}"
+                f"{self.figure}: at_least {exact(low)} and at_most {exact(high)} leave no room "
+                f"with a margin of {exact(self.margin)}"
             )
         return self
 

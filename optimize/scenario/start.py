@@ -50,10 +50,10 @@ def _step(gene: Gene, layer: StartLayer | None, space: Space, what: str) -> int:
     if layer is None:
         if space.scenario.layer[gene.layer].optional:
             return 0
-        raise InputError(f"{where} is missing; it is a design variable.")
+        raise InputError(f"{where} is missing; give it, it is a design variable.")
     value = getattr(layer, gene.what)
     if value is None:
-        raise InputError(f"{where} is missing; it is a design variable.")
+        raise InputError(f"{where} is missing; give it, it is a design variable.")
     for step, known in enumerate(gene.values):
         if known == value if gene.what == "material" else abs(known - value) < _SAME:
             return step

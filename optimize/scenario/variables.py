@@ -6,6 +6,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, model_validator
 
 from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role, spelt
+from layers.errors import exact
 from layers.files.fields import Table, numeric
 from layers.files.text import Name
 
@@ -27,7 +28,7 @@ def _as_span(value: Any) -> Any:
     if len(value) != 2:
         raise ValueError(f"has {len(value)} numbers, but must be a number or [lowest, highest]")
     if all(isinstance(v, int | float) for v in value) and value[0] > value[1]:
-        raise ValueError(f"goes from {value[0]:.15g} to {value[1]:.15g}; give the lowest first")
+        raise ValueError(f"goes from {exact(value[0])} to {exact(value[1])}; give the lowest first")
     return value
 
 

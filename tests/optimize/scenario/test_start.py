@@ -63,7 +63,7 @@ def test_an_optional_layer_that_is_not_named_is_left_out():
         (whole(youngs_modulus_mpa=None), "youngs_modulus_mpa of layer 1 is missing"),
         (whole(material="urethane, soft"), "must be one of: core rubber, soft, core rubber, med"),
         (whole(density_g_cm3=1.1), "density_g_cm3 of layer 1 is not a design variable; remove it"),
-        (StartBuild(name="mine"), "of layer 1 is missing; it is a design variable"),
+        (StartBuild(name="mine"), "of layer 1 is missing; give it, it is a design variable"),
         (
             StartBuild(name="mine", layer=(StartLayer(layer=5),)),
             "layer is 5, but must be from 1 to 4",
