@@ -27,6 +27,7 @@ from optimize.reference.formats import FORMATS, find_format
 from optimize.reference.keys import key_tables
 from optimize.reference.schema import file_schema
 from optimize.scenario.brief import scenario_from_toml
+from optimize.scenario.windows import windows_from_toml
 from tests.helpers.docs import ROOT
 from tests.helpers.reference import made
 
