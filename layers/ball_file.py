@@ -9,8 +9,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
-from layers.errors import Fault, InputError, explain, faulty
+from layers.errors import Fault, faulty
 from layers.files.cards import with_card
+from layers.files.explain import explain
 from layers.files.paths import StrPath, write_text
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, told_by_line, toml_value
@@ -89,7 +90,8 @@ def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> B
     InputError
         On an unknown field or material, or a value out of range.
     """
-    table, faults = dict(table), []
+    table = dict(table)
+    faults: list[Fault] = []
     known = (*Ball.model_fields, *Layer.model_fields, *Material.model_fields)
     try:
         if "material" in table:
@@ -124,10 +126,10 @@ def _resolve(row: Any, catalogue: Catalogue, index: int, what: str, faults: list
     try:
         if replaced:
             row["material"] = row["material"].with_values(f"set in {what}", **replaced)
-    except InputError as error:
-        faults.append(
-            Fault((*place, next(iter(replaced))), f"layer {index + 1}: {error}".rstrip("."))
-        )
+    except ValidationError as error:
+        key = next(iter(replaced))
+        for fault in explain(error, what).faults:
+            faults.append(Fault((*place, key), f"layer {index + 1}: {fault.sentence}"))
     return row
 
 

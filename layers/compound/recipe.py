@@ -8,8 +8,9 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.errors import InputError, explain, faulty, refuse_twice
+from layers.errors import Fault, InputError, faulty, refuse_twice
 from layers.files.cards import Cards, with_card
+from layers.files.explain import explain
 from layers.files.fields import Table, numeric, ranged
 from layers.files.paths import StrPath
 from layers.files.text import Name, read_text
@@ -206,7 +207,8 @@ def recipe_from_table(table: Mapping[str, Any], cards: IngredientCards, what: st
     InputError
         On an unknown field or ingredient, or a value out of range.
     """
-    table, faults = dict(table), []
+    table = dict(table)
+    faults: list[Fault] = []
     known = (*Recipe.model_fields, *Part.model_fields, *Ingredient.model_fields)
     try:
         own = IngredientCards.model_validate({"ingredient": table.pop("ingredient", [])})

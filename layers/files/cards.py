@@ -7,7 +7,8 @@ from typing import Any, ClassVar, Generic, Self, TypeVar, cast
 
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
-from layers.errors import Fault, InputError, Named, explain, find_named, refuse_twice
+from layers.errors import Fault, InputError, Named, find_named, refuse_twice
+from layers.files.explain import explain
 from layers.files.toml import parse_toml, told_by_line
 
 C = TypeVar("C", bound=Named)

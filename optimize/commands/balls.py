@@ -9,7 +9,15 @@ import typer
 
 from layers.errors import InputError
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
-from optimize.commands.options import AsJson, BallFile, FigureNames, SwingsFile, conditions_with
+from optimize.commands.impact import Energy, Picture, Shade, SwingName, look, record_of
+from optimize.commands.options import (
+    AsJson,
+    BallFile,
+    FigureNames,
+    SwingsFile,
+    conditions_with,
+    read_balls,
+)
 
 if TYPE_CHECKING:
     from layers.ball import Ball
@@ -66,6 +74,10 @@ def estimate(
     swings: SwingsFile = None,
     as_json: AsJson = False,
     drawing: Drawing = None,
+    energy: Energy = False,
+    picture: Picture = None,
+    swing: SwingName = None,
+    shade: Shade = None,
 ) -> None:
     """Estimate one ball: mass, moment of inertia, deflection, impact speed ratio and more.
 
@@ -73,11 +85,13 @@ def estimate(
 
     Example: orbwright estimate my_ball.toml --stage all --drawing my_ball.svg
     """
-    from layers.ball_file import read_ball
     from layers.rules.screen import screen
     from optimize.report import ball as report
 
-    build = read_ball(ball)
+    asked = look(energy, picture, swing, shade)
+    if calibration and (energy or picture):
+        raise InputError("--calibration cannot go with --energy or --picture; leave one out.")
+    (build,) = read_balls([ball])
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
     conditions = conditions_with(swings)
@@ -89,6 +103,7 @@ def estimate(
 
         save(draw_ball(build), drawing)
         say(f"Drawing written to {drawing}.")
+    recorded = record_of(asked, build, conditions)
     if calibration:
         result = _calibrated(build, names, calibration, conditions)
     else:
@@ -103,6 +118,11 @@ def estimate(
         launch, flown = screen_ball(build, distance)
         record["distance_screen"] = distance_record(launch, flown, distance)
         sections.insert(-1, distance_section(launch, flown, distance))
+    if recorded and energy:
+        from optimize.report.impact import energy_sections, impact_record
+
+        record["energy"] = impact_record(recorded, build)
+        sections[-1:-1] = energy_sections(recorded, build)
     if as_json:
         print_json(record)
     else:
@@ -199,7 +219,6 @@ def compare(
 
     Example: orbwright compare now.toml new.toml -f deflection_mm -f cor
     """
-    from layers.ball_file import read_ball
     from layers.figures import BALL_FIGURES, canonical
     from optimize.report import comparison
 
@@ -207,7 +226,7 @@ def compare(
         raise InputError(f"compare takes two to four balls, not {len(balls)}.")
     if as_json and as_csv:
         raise InputError("--json and --csv cannot go together; choose one.")
-    builds = [read_ball(path) for path in balls]
+    builds = read_balls(balls)
     if drawing:
         from optimize.report.pictures.section import draw_balls, save
 

@@ -6,8 +6,8 @@ from typing import Any, cast
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.ball import Role
-from layers.errors import explain
+from layers.ball import Role, made_as
+from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import Text, read_text
@@ -103,7 +103,7 @@ class Process(Table):
 
     def of(self, role: Role) -> LayerProcess:
         """Return the process of a role."""
-        return cast(LayerProcess, getattr(self, role.replace(" ", "_")))
+        return cast(LayerProcess, getattr(self, made_as(role).replace(" ", "_")))
 
 
 def process_from_table(table: Mapping[str, Any], what: str) -> Process:

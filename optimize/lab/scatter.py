@@ -6,8 +6,8 @@ from typing import Any, cast
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.ball import Role
-from layers.errors import explain
+from layers.ball import Role, made_as
+from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import read_text
@@ -91,7 +91,7 @@ class Scatter(Table):
 
     def of(self, role: Role) -> LayerScatter:
         """Return the scatter of a role."""
-        return cast(LayerScatter, getattr(self, role.replace(" ", "_")))
+        return cast(LayerScatter, getattr(self, made_as(role).replace(" ", "_")))
 
 
 def scatter_from_table(table: Mapping[str, Any], what: str) -> Scatter:

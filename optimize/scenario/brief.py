@@ -8,9 +8,10 @@ from pydantic import Field, ValidationError, model_validator
 
 from layers.ball import MOST_LAYERS, Ball
 from layers.conditions import Conditions
-from layers.errors import Fault, explain, faulty
+from layers.errors import Fault, faulty
 from layers.figures import parse_figure
 from layers.files.cards import with_card
+from layers.files.explain import explain
 from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
@@ -29,6 +30,8 @@ from optimize.scenario.variables import (
     Envelope,
     Fill,
     LayerVariables,
+    StartBuild,
+    StartLayer,
     as_names,
 )
 from optimize.scenario.windows import refuse_twins
@@ -71,6 +74,11 @@ class Scenario(Table):
     fence: tuple[Fence, ...] = Field(
         (), max_length=40, description="windows to stay out of: a screen, no legal advice"
     )
+    start: tuple[StartBuild, ...] = Field(
+        (),
+        max_length=40,
+        description="builds that are computed first; 'orbwright reopen' writes one",
+    )
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
     )
@@ -110,6 +118,15 @@ class Scenario(Table):
             raise ValueError(f"layer {number} is filled to reach the mass: it cannot be optional")
         if self.layer[number - 1].density_g_cm3 is not None:
             raise ValueError(f"layer {number} is filled to reach the mass: give no density_g_cm3")
+        return self
+
+    @model_validator(mode="after")
+    def _starts_fit_in_a_generation(self) -> "Scenario":
+        if len(self.start) > self.population:
+            raise ValueError(
+                f"there are {len(self.start)} start builds, but the population is only "
+                f"{self.population}: enlarge it, or start from fewer"
+            )
         return self
 
     @model_validator(mode="after")
@@ -213,8 +230,8 @@ class Scenario(Table):
 
 
 _TABLES = (
-    *(Scenario, ConditionsTable, Envelope, Fill, LayerVariables, Goal, Limit, Fence, FenceRange),
-    Material,
+    *(Scenario, ConditionsTable, Envelope, Fill, LayerVariables, StartBuild, StartLayer),
+    *(Goal, Limit, Fence, FenceRange, Material),
 )
 _KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
 

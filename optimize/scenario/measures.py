@@ -5,11 +5,11 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator
 
-from layers.ball import Ball, Layer
+from layers.ball import Ball, Layer, Role
 from layers.errors import InputError
 from layers.estimates import Figure
 from layers.figures import QUANTITIES, Basis, parse_figure
@@ -23,8 +23,9 @@ PROPERTIES = {
     "density_g_cm3": ("density", "g/cm3"),
     "hardness_shore_d": ("hardness", "Shore D"),
 }
+_ROLES = "|".join(sorted(get_args(Role), key=len, reverse=True))
 _OWNER = re.compile(
-    r"(?:layer ?(?P<number>[1-9])|(?P<role>inner core|outer core|core|mantle|cover)"
+    rf"(?:layer ?(?P<number>[1-9])|(?P<role>{_ROLES})"
     r"(?: (?P<count>[1-9]))?)\.(?P<what>[a-z_0-9]+)",
     re.IGNORECASE,
 )

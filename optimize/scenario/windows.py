@@ -12,9 +12,9 @@ from typing import Literal
 from pydantic import Field, ValidationError, model_validator
 
 from layers.ball import Ball
-from layers.errors import explain
 from layers.estimates import Figure
 from layers.figures import parse_figure
+from layers.files.explain import explain
 from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Text, read_text

@@ -10,8 +10,9 @@ from pydantic import ValidationError
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
-from layers.errors import InputError, explain
+from layers.errors import InputError
 from layers.figures import QUANTITIES, parse_figure
+from layers.files.explain import explain
 from layers.materials import Material
 from optimize.lab.scatter import Scatter
 

@@ -48,6 +48,7 @@ def read(name: str) -> object:
     return {
         "ball": lambda: ball_from_table(parsed("ball"), default_catalogue(), name),
         "scenario": lambda: scenario_from_toml(text),
+        "windows": lambda: windows_from_toml(text),
         "materials": lambda: catalogue_from_toml(text),
         "swings": lambda: swings_from_toml(text),
         "process": lambda: process_from_table(parsed("process"), name),
