@@ -13,7 +13,13 @@ from layers.errors import InputError, explain
 from layers.files.paths import StrPath, write_text
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, toml_value
-from layers.materials import Catalogue, Material, default_catalogue
+from layers.materials import (
+    HARDNESS_KEYS,
+    Catalogue,
+    Material,
+    default_catalogue,
+    modulus_datum,
+)
 
 
 def ball_toml(ball: Ball) -> str:
@@ -106,6 +112,7 @@ def _resolve(row: Any, catalogue: Catalogue, number: int, what: str) -> Any:
     if not isinstance(row, dict) or not isinstance(row.get("material"), str):
         return row
     row = dict(row)
+    modulus = _modulus_of_hardness(row, number, what)
     replaced = {field: row.pop(field) for field in OVERRIDES if field in row}
     for field, value in replaced.items():
         if isinstance(value, bool) or not isinstance(value, int | float):
@@ -114,8 +121,24 @@ def _resolve(row: Any, catalogue: Catalogue, number: int, what: str) -> Any:
         card = catalogue.find(row["material"])
     except InputError as error:
         raise InputError(f"{what}: layer {number}: {error}") from error
+    replaced |= modulus
     row["material"] = card.with_values(f"set in {what}", **replaced) if replaced else card
     return row
+
+
+def _modulus_of_hardness(row: dict[str, Any], number: int, what: str) -> dict[str, Any]:
+    """Take a layer's hardness out of its row and return the modulus that it stands for."""
+    given = [key for key in ("youngs_modulus_mpa", *HARDNESS_KEYS) if key in row]
+    if len(given) > 1:
+        raise InputError(f"{what}: layer {number}: give {given[0]} or {given[1]}, not both.")
+    for key in set(given) & set(HARDNESS_KEYS):
+        try:
+            return {"youngs_modulus_mpa": modulus_datum(HARDNESS_KEYS[key], row.pop(key), key)}
+        except ValidationError as error:
+            raise explain(error, f"{what}: layer {number}, {key}") from error
+        except ValueError as error:
+            raise InputError(f"{what}: layer {number}: {error}") from error
+    return {}
 
 
 def read_ball(path: StrPath, catalogue: Catalogue | None = None) -> Ball:
