@@ -9,10 +9,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
-from layers.errors import InputError, explain
+from layers.errors import Fault, faulty
+from layers.files.cards import with_card
+from layers.files.explain import explain
 from layers.files.paths import StrPath, write_text
 from layers.files.text import read_text
-from layers.files.toml import parse_toml, toml_value
+from layers.files.toml import parse_toml, told_by_line, toml_value
 from layers.materials import (
     HARDNESS_KEYS,
     Catalogue,
@@ -95,49 +97,67 @@ def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> B
         On an unknown field or material, or a value out of range.
     """
     table = dict(table)
+    faults: list[Fault] = []
+    known = (*Ball.model_fields, *Layer.model_fields, *Material.model_fields)
     try:
         if "material" in table:
             own = Catalogue.model_validate({"material": table.pop("material")})
             catalogue = catalogue.joined(own.material)
         rows = table.get("layer")
         if isinstance(rows, list):
-            table["layer"] = [_resolve(row, catalogue, i, what) for i, row in enumerate(rows, 1)]
-        return Ball.model_validate(table)
+            table["layer"] = [
+                _resolve(row, catalogue, i, what, faults) for i, row in enumerate(rows)
+            ]
+        ball = Ball.model_validate(table)
     except ValidationError as error:
-        known = (*Ball.model_fields, *Layer.model_fields, *Material.model_fields)
-        raise explain(error, what, known) from error
+        raise faulty([*faults, *explain(error, what, known).faults], what) from error
+    if faults:
+        raise faulty(faults, what)
+    return ball
 
 
-def _resolve(row: Any, catalogue: Catalogue, number: int, what: str) -> Any:
+def _resolve(row: Any, catalogue: Catalogue, index: int, what: str, faults: list[Fault]) -> Any:
+    """Put the card that a layer names into it, with the numbers that the layer replaces."""
     if not isinstance(row, dict) or not isinstance(row.get("material"), str):
         return row
-    row = dict(row)
-    modulus = _modulus_of_hardness(row, number, what)
-    replaced = {field: row.pop(field) for field in OVERRIDES if field in row}
-    for field, value in replaced.items():
+    place = ("layer", index)
+    replaced = {field: row[field] for field in OVERRIDES if field in row}
+    row = {key: value for key, value in row.items() if key not in replaced}
+    modulus = _modulus_of_hardness(row, "youngs_modulus_mpa" in replaced, place, faults)
+    row = with_card(row, "material", catalogue, place, faults)
+    for field, value in list(replaced.items()):
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise InputError(f"{what}: layer {number}, {field} is {value!r}, but must be a number.")
-    try:
-        card = catalogue.find(row["material"])
-    except InputError as error:
-        raise InputError(f"{what}: layer {number}: {error}") from error
+            told = f"layer {index + 1}, {field} is {value!r}, but must be a number"
+            faults.append(Fault((*place, field), told))
+            del replaced[field]
     replaced |= modulus
-    row["material"] = card.with_values(f"set in {what}", **replaced) if replaced else card
+    try:
+        if replaced:
+            row["material"] = row["material"].with_values(f"set in {what}", **replaced)
+    except ValidationError as error:
+        key = next(iter(replaced))
+        for fault in explain(error, what).faults:
+            faults.append(Fault((*place, key), f"layer {index + 1}: {fault.sentence}"))
     return row
 
 
-def _modulus_of_hardness(row: dict[str, Any], number: int, what: str) -> dict[str, Any]:
+def _modulus_of_hardness(
+    row: dict[str, Any], has_modulus: bool, place: tuple[int | str, ...], faults: list[Fault]
+) -> dict[str, Any]:
     """Take a layer's hardness out of its row and return the modulus that it stands for."""
-    given = [key for key in ("youngs_modulus_mpa", *HARDNESS_KEYS) if key in row]
-    if len(given) > 1:
-        raise InputError(f"{what}: layer {number}: give {given[0]} or {given[1]}, not both.")
-    for key in set(given) & set(HARDNESS_KEYS):
+    given = {key: row.pop(key) for key in HARDNESS_KEYS if key in row}
+    several = [*["youngs_modulus_mpa"] * has_modulus, *given]
+    number = int(place[-1]) + 1
+    if len(several) > 1:
+        told = f"layer {number}: give {several[0]} or {several[1]}, not both"
+        faults.append(Fault((*place, several[1]), told))
+        return {}
+    for key, value in given.items():
         try:
-            return {"youngs_modulus_mpa": modulus_datum(HARDNESS_KEYS[key], row.pop(key), key)}
-        except ValidationError as error:
-            raise explain(error, f"{what}: layer {number}, {key}") from error
+            return {"youngs_modulus_mpa": modulus_datum(HARDNESS_KEYS[key], value, key)}
         except ValueError as error:
-            raise InputError(f"{what}: layer {number}: {error}") from error
+            told = explain(error, "") if isinstance(error, ValidationError) else error
+            faults.append(Fault((*place, key), f"layer {number}: {str(told).strip(': .')}"))
     return {}
 
 
@@ -157,8 +177,10 @@ def read_ball(path: StrPath, catalogue: Catalogue | None = None) -> Ball:
         If the file is missing, unreadable, not TOML or not a ball.
     """
     path = Path(path)
-    table = parse_toml(read_text(path), path.name)
-    return ball_from_table(table, catalogue or default_catalogue(), path.name)
+    text = read_text(path)
+    table = parse_toml(text, path.name)
+    with told_by_line(text, path.name):
+        return ball_from_table(table, catalogue or default_catalogue(), path.name)
 
 
 def write_ball(ball: Ball, path: StrPath) -> None:

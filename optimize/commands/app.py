@@ -18,24 +18,38 @@ from optimize.commands.balls import balls_app
 from optimize.commands.bench import live
 from optimize.commands.calibration import calibration_app
 from optimize.commands.console import say
+from optimize.commands.decisions import decisions_app
 from optimize.commands.instruments import instruments
 from optimize.commands.keys import keys_app
 from optimize.commands.lab import lab_app
 from optimize.commands.ledger import ledgers
 from optimize.commands.lists import lists
+from optimize.commands.new import new_app
 from optimize.commands.page import page_app
 from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
 from optimize.commands.sensitivity import sensitivity
 from optimize.commands.tolerance import tolerance_app
+from optimize.commands.units import choose_units, option_first
 
 BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
 
 # The order of help; a command that no group names is listed last.
 _GROUPS = {
+    "Start": ("new",),
     "Balls": ("estimate", "compare", "sensitivity", "tolerance", "bench"),
     "Search": ("search", "show", "export", "page", "ledger"),
-    "Laboratory": ("recipe", "sheet", "concentricity", "calibrate", "next", "fit-club", "tester"),
+    "Decisions": ("mark", "note", "decisions", "history", "reopen"),
+    "Laboratory": (
+        "recipe",
+        "sheet",
+        "concentricity",
+        "calibrate",
+        "next",
+        "fit-club",
+        "tester",
+        "hardness",
+    ),
 }
 
 
@@ -76,7 +90,6 @@ def _ctrl_c_told() -> Iterator[None]:
 
 app = typer.Typer(
     cls=_Grouped,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -87,6 +100,15 @@ app = typer.Typer(
 def _start(
     context: typer.Context,
     version: Annotated[bool, typer.Option("--version", help="print the version and end")] = False,
+    units: Annotated[
+        str | None,
+        typer.Option(
+            metavar="metric|trade",
+            help="units of printed tables, before or after the command; trade: in, oz, mph, yd, "
+            "ksi. JSON stays metric. [default: as in the settings file, else metric]",
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Compute what a layered golf ball does, and search builds worth prototyping.
 
@@ -99,15 +121,18 @@ def _start(
 
         say(f"orbwright {installed()}", sys.stdout)
         raise typer.Exit
+    choose_units(units)
     if context.invoked_subcommand is None:
         say(context.get_help(), sys.stdout)
 
 
 _LAB = (recipe_app, lab_app, calibration_app, instruments)
-for _part in (balls_app, tolerance_app, live, runs, page_app, *_LAB, lists, keys_app):
+_SEARCH = (runs, page_app, decisions_app)
+for _part in (balls_app, tolerance_app, live, *_SEARCH, *_LAB, lists, keys_app):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")
+app.add_typer(new_app, name="new")
 
 
 def _fail(text: str) -> int:
@@ -139,7 +164,8 @@ def main(arguments: list[str] | None = None) -> int:
             # A terminal that lacks a sign gets a question mark for it, not a traceback.
             stream.reconfigure(errors="replace")
     try:
-        code = app(args=arguments, prog_name="orbwright", standalone_mode=False)
+        typed = option_first(sys.argv[1:] if arguments is None else list(arguments))
+        code = app(args=typed, prog_name="orbwright", standalone_mode=False)
         sys.stdout.flush()
         return code if isinstance(code, int) else 0
     except OrbwrightError as error:

@@ -7,7 +7,9 @@ import typer
 
 from layers.errors import InputError
 from layers.files.paths import write_text
-from optimize.commands.console import print_sections, say, tell_of_compiling
+from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.options import AsJson
+from optimize.commands.options import read_balls
 
 # Loads beyond the usual ones, which a stiff tester's spring may reach, N.
 BEYOND = (1800.0, 2500.0)
@@ -51,14 +53,13 @@ def fit_club(
     Example: orbwright fit-club k1.toml k2.toml --swing "driver fast" --measurements robot.csv
     --free loft --free attack
     """
-    from layers.ball_file import read_ball
     from layers.strike.swings import default_swings, read_swings
     from optimize.calibration.strike_fit import fit_strike, swings_toml, with_swing
     from optimize.lab.measurements import read_measurements
     from optimize.report.strike_fit import fit_sections
 
     table = read_swings(swings) if swings else default_swings()
-    builds = [read_ball(path) for path in balls]
+    builds = read_balls(balls)
     table.find(swing)
     readings = read_measurements(measurements, builds, table)
     tell_of_compiling([f"{swing}.spin_rpm"])
@@ -95,7 +96,7 @@ def score_ball(
     from optimize.report.strike_fit import score_sections
 
     known = [_reference(text) for text in reference or []]
-    built = read_ball(ball)
+    (built,) = read_balls([ball])
     tell_of_compiling(["deflection_mm"])
     loads = np.array([*DEFAULT_LOADS, *BEYOND])
     references = tuple(
@@ -105,6 +106,28 @@ def score_ball(
     spring = calibrated(SpringTester(), references)
     found = score(spring, compress(built.body(), loads), built.diameter_mm * 1e-3)
     print_sections(score_sections(found, spring), built.name)
+
+
+@instruments.command(short_help="Modulus of a Shore or JIS-C hardness, and back.")
+def hardness(
+    value: Annotated[float, typer.Argument(metavar="VALUE", help="reading; with --modulus, MPa")],
+    scale: Annotated[str, typer.Option(metavar="A|C|JIS-C|D", help="scale of the reading")] = "D",
+    modulus: Annotated[bool, typer.Option("--modulus", help="VALUE is a Young's modulus")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Convert a durometer reading to Young's modulus and to the other scales, or a modulus back.
+
+    Each relation is published and has a range and a scatter; a measured modulus is better.
+
+    Example: orbwright hardness 58 --scale D
+    """
+    from optimize.report.hardness import hardness_record, hardness_sections
+
+    record = hardness_record(value, None if modulus else scale)
+    if as_json:
+        print_json(record)
+    else:
+        print_sections(hardness_sections(record))
 
 
 def _reference(text: str) -> tuple[Path, float]:

@@ -9,7 +9,8 @@ from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
 from layers.ball_file import ball_from_table
-from layers.errors import InputError, explain
+from layers.errors import InputError
+from layers.files.explain import explain
 from layers.materials import (
     Material,
     catalogue_from_toml,
