@@ -8,8 +8,7 @@ import typer
 from layers.errors import InputError
 from layers.files.paths import write_text
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
-from optimize.commands.options import AsJson
-from optimize.commands.options import read_balls
+from optimize.commands.options import AsJson, read_balls
 
 # Loads beyond the usual ones, which a stiff tester's spring may reach, N.
 BEYOND = (1800.0, 2500.0)

@@ -11,13 +11,10 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import Any
 
 from layers.errors import InputError
 from layers.files.other_units import OTHER_UNITS
-
-if TYPE_CHECKING:
-    from optimize.report.tables import Column, Section
 
 SYSTEMS = ("metric", "trade")
 _system: ContextVar[str] = ContextVar("system of units", default="metric")
@@ -93,13 +90,13 @@ def used(system: str) -> Iterator[None]:
         _system.set(before)
 
 
-def in_chosen_units(sections: "Iterable[Section]") -> "list[Section]":
+def in_chosen_units(sections: Iterable[Any]) -> list[Any]:
     """Return the sections in the chosen units.
 
     Parameters
     ----------
     sections : iterable of Section
-        In metric units.
+        In metric units. (`optimize.report.tables`, where sections are, imports this module.)
     """
     return [_converted(s) for s in sections] if _system.get() == "trade" else list(sections)
 
@@ -135,7 +132,7 @@ def _cell(text: str, row: Conversion) -> str:
     return re.sub(_NUMBER, lambda m: _number(m[0], row), text)
 
 
-def _converted(section: "Section") -> "Section":
+def _converted(section: Any) -> Any:
     heads, columns = [], []
     for column in section.columns:
         found = _HEAD.fullmatch(column.title)
@@ -155,9 +152,9 @@ def _converted(section: "Section") -> "Section":
 
 
 def _converted_row(
-    cells: tuple[str, ...], columns: "tuple[Column, ...]", heads: list[Conversion | None]
+    cells: tuple[str, ...], columns: tuple[Any, ...], heads: list[Conversion | None]
 ) -> tuple[str, ...]:
-    """Convert a row: by the heads, by a cell that is a unit, or by the unit that its name ends in."""
+    """Convert a row: by the heads, a cell that is a unit, or the unit that its name ends in."""
     own = next((CONVERSIONS[c] for c in cells if c in CONVERSIONS), None)
     named = None
     if own is None and cells and not columns[0].right:

@@ -2,8 +2,8 @@
 
 import csv
 import io
-import re
 import math
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
