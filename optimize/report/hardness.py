@@ -81,6 +81,6 @@ def hardness_sections(record: dict[str, Any]) -> list[Section]:
             rows.append(
                 (reading["scale"], points, f"{scatter:.0f}" if scatter else "", reading["source"])
             )
-    note = "± is the scatter of the relations. Readings at once, on a flat piece as thick as the standard asks."
+    note = "± is the scatter of the relations. Readings at once, on a flat plaque."
     heads = columns("", ">value", ">±", "~relation")
     return [Section("Hardness", heads, tuple(rows), (note,))]
