@@ -35,6 +35,9 @@ if TYPE_CHECKING:
     from layers.figures import QUANTITIES as QUANTITIES
     from layers.flight.aero_file import read_aero_table as read_aero_table
     from layers.flight.air import humid_air as humid_air
+    from layers.hardness import converted_hardness as converted_hardness
+    from layers.hardness import hardness_from_modulus as hardness_from_modulus
+    from layers.hardness import modulus_from_hardness as modulus_from_hardness
     from layers.materials import Catalogue as Catalogue
     from layers.materials import Material as Material
     from layers.materials import default_catalogue as default_catalogue
@@ -58,12 +61,15 @@ _HOMES = {
     "OrbwrightError": "layers.errors",
     "QUANTITIES": "layers.figures",
     "SolverError": "layers.errors",
+    "converted_hardness": "layers.hardness",
     "default_catalogue": "layers.materials",
     "default_swings": "layers.strike.swings",
     "differences": "layers.estimates",
     "estimate": "layers.estimation",
     "estimate_many": "layers.estimation",
+    "hardness_from_modulus": "layers.hardness",
     "humid_air": "layers.flight.air",
+    "modulus_from_hardness": "layers.hardness",
     "read_aero_table": "layers.flight.aero_file",
     "read_ball": "layers.ball_file",
     "read_recipe": "layers.compound.recipe",
