@@ -14,6 +14,7 @@ from difflib import get_close_matches
 from functools import lru_cache
 from typing import Literal
 
+from layers.arrays import Level
 from layers.errors import InputError
 
 Basis = Literal["closed form", "finite element", "emulator", "calibrated"]
@@ -35,9 +36,10 @@ class Quantity:
         What it is, in a line.
     basis : str
         Closed form or finite element.
-    difference_percent : float
-        Measured: the largest disagreement between default and fine meshes over random builds
-        (docs/accuracy.md).
+    difference_percent, difference_least : float
+        Measured: half width within which 95 % of random builds on the default mesh agree with the
+        limit of ever finer ones (docs/accuracy.md): percent of the value, but at least so much, in
+        the unit.
     absolute_percent : float
         A judgement: the scatter of uncalibrated materials carried through the model.
     synonyms : tuple of str
@@ -48,6 +50,8 @@ class Quantity:
         What it belongs to: a body (ball or stage), a swing, or a club over its players.
     condition, default : str, tuple of float
         What may follow @, and the default: speeds in m/s, loads in N.
+    fine_share : float
+        The same half width of the fine mesh over that of the default one.
     """
 
     label: str
@@ -62,16 +66,21 @@ class Quantity:
     of: Literal["body", "swing", "club"] = "body"
     condition: Literal["none", "speed", "loads", "speeds"] = "none"
     default: tuple[float, ...] = ()
+    difference_least: float = 0.0
+    fine_share: float = 1.0
 
-    def difference_error(self, value: float) -> float:
-        """Return the half width within which the default mesh agrees with the limit of fine ones.
+    def difference_error(self, value: float, level: Level = "default") -> float:
+        """Return the half width within which a mesh agrees with the limit of ever finer ones.
 
         Parameters
         ----------
         value : float
             The figure's value, in the unit.
+        level : {"default", "fine"}
+            The mesh.
         """
-        return abs(value) * self.difference_percent / 100.0
+        share = self.fine_share if level == "fine" else 1.0
+        return share * max(abs(value) * self.difference_percent / 100.0, self.difference_least)
 
     @property
     def printed_unit(self) -> str:
