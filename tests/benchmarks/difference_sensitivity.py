@@ -1,8 +1,8 @@
 """Slopes of figures over the numbers of cards that only one of two builds has.
 
 ``python -m tests.benchmarks.difference_sensitivity FILE BUILDS SEED`` writes, by figure, role and
-number, the root mean square over builds of d ln(figure) / d ln(number) over the layer's thickness, as
-a share of the radius, in JSON; `tests.benchmarks.difference_errors` puts it into the model.
+number, the root mean square over builds of d ln(figure) / d ln(number) over the layer's thickness
+as a share of the diameter; `tests.benchmarks.difference_errors` puts it into the model.
 """
 
 import json

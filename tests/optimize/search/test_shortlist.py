@@ -35,7 +35,7 @@ def core(modulus: float) -> Ball:
 SOFT_CORE, STIFF_CORE = (
     core(1.0),
     core(3000.0),
-)  # so far apart that their errors have nothing common
+)  # they share no error
 
 
 def built(ball: Ball, values, errors) -> Estimate:
