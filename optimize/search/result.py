@@ -10,6 +10,7 @@ from layers.ball import Ball
 from layers.errors import OrbwrightError
 from layers.estimates import Estimate, Figure
 from layers.files.html import html_table
+from optimize.ledger.events import Event
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 
@@ -256,6 +257,8 @@ class Run:
         Wall time of this run; 0 for one read back from the ledger.
     mesh : {"default", "fine"}
         Mesh of the short list's figures, and of prices; all else is on the default one.
+    events : tuple of Event
+        Who started it, and what was decided, noted and made of its builds since; by moment.
     """
 
     id: str
@@ -278,6 +281,7 @@ class Run:
     reused: int = field(compare=False)
     seconds: float = field(compare=False)
     mesh: Level = "default"
+    events: tuple[Event, ...] = field(compare=False, default=())
 
     def __repr__(self) -> str:
         """Return the counts and the short list in a line a build."""
