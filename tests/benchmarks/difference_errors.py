@@ -1,10 +1,10 @@
 """Fit and check of the errors of figures and of differences on computed builds.
 
-``python -m tests.benchmarks.difference_errors figures FILE`` prints the stated errors: the half width
-that holds 95 % of the families' builds, and the share of the single builds, of another seed, within
-what `layers.figures` states. ``... fit FILE SLOPES`` fits errors of differences on one half of the
-families and prints `resolution.toml`; ``... check FILE`` prints the share of the other half's pairs
-within the shipped model. FILE is of `tests.benchmarks.difference_data`, SLOPES of
+``python -m tests.benchmarks.difference_errors figures FILE`` prints the stated errors: the half
+width that holds 95 % of the families' builds, and the share of the single builds, of another seed,
+within what `layers.figures` states. ``... fit FILE SLOPES`` fits errors of differences on one half
+of the builds and prints `resolution.toml`; ``... check FILE`` prints the share of the other half's
+pairs within the shipped model. FILE is of `tests.benchmarks.difference_data`, SLOPES of
 `tests.benchmarks.difference_sensitivity`.
 
 The truth is the finest mesh, extrapolated at second order, where it was computed; elsewhere the

@@ -1,8 +1,8 @@
 """Slopes of figures over the numbers of cards that only one of two builds has.
 
 ``python -m tests.benchmarks.difference_sensitivity FILE BUILDS SEED`` writes, by figure, role and
-number, the root mean square over builds of d ln(figure) / d ln(number) over the layer's thickness
-as a share of the diameter; `tests.benchmarks.difference_errors` puts it into the model.
+number, the root mean square over builds of d ln(figure) / d ln(number) over that of the layer's
+thickness as a share of the radius; `tests.benchmarks.difference_errors` puts it into the model.
 """
 
 import json
@@ -45,7 +45,7 @@ def with_card(ball: Ball, place: int, card: Material) -> Ball:
 
 def main() -> None:
     path, count, seed = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
-    slopes: dict[tuple[str, str, str], list[float]] = defaultdict(list)
+    slopes: dict[tuple[str, str, str], list[tuple[float, float]]] = defaultdict(list)
     for i, ball in enumerate(builds(count, seed)):
         club = CLUBS[(i // 5) % len(CLUBS)]
         names = [n for n, q in QUANTITIES.items() if q.of == "body" and n != "diameter_mm"]
@@ -64,10 +64,11 @@ def main() -> None:
                     if name in here:
                         slope = (figure.value / here[name].value - 1.0) / np.log1p(STEP)
                         key = (name.rpartition(".")[2], layer.role, number)
-                        slopes[key].append(float(slope / share))
+                        slopes[key].append((float(slope), share))
     found: dict[str, dict[str, dict[str, float]]] = {}
     for (figure, role, number), values in slopes.items():
-        size = float(np.sqrt(np.mean(np.square(values))))
+        slope, share = np.sqrt(np.mean(np.square(values), axis=0))
+        size = float(slope / share)
         found.setdefault(figure, {}).setdefault(role, {})[number] = size
     path.write_text(json.dumps(found, indent=1))
 
