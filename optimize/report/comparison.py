@@ -29,9 +29,8 @@ def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
         for name, figure in first.figures.items()
     ]
     note = (
-        "≈: below the model's resolution. ± is that of a difference: mesh and contact as far as the "
-        "two builds do not share them, and the cards that only one of them has; of several balls the "
-        "largest."
+        "≈: below the model's resolution. ± is the error of the difference, of several the "
+        "largest: what the two builds do not share of mesh, contact and cards."
     )
     heads = columns("~figure", *(f">{letter}" for letter in letters))
     step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">±")
