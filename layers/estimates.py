@@ -65,6 +65,9 @@ class Figure:
         return Difference(self.name, self.value - other.value, self.unit, error)
 
 
+_OF_CARDS = ("materials", "shared law")
+
+
 @dataclass(frozen=True)
 class Difference:
     """A figure of one ball less the same figure of another.
@@ -94,6 +97,13 @@ class Difference:
     def standard_error(self) -> float:
         """One standard deviation, in the unit."""
         return self.error / 1.96
+
+    @property
+    def numerical_error(self) -> float:
+        """The part of the error that better cards would not narrow, in the unit."""
+        if not self.parts:
+            return self.error
+        return math.hypot(*(p for cause, p in self.parts.items() if cause not in _OF_CARDS))
 
     @property
     def beyond_error(self) -> bool:

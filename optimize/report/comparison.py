@@ -29,8 +29,9 @@ def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
         for name, figure in first.figures.items()
     ]
     note = (
-        "≈: below the model's resolution. ± is the error of the difference, of several the "
-        "largest: what the two builds do not share of mesh, contact and cards."
+        "≈: below the numerical resolution; in brackets: below the error with what is not known of "
+        "the cards. ± is the error of the difference, of several the largest: what the two builds "
+        "do not share of mesh, contact and cards."
     )
     heads = columns("~figure", *(f">{letter}" for letter in letters))
     step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">±")
@@ -55,8 +56,10 @@ def _value(figure: Figure | None, first: Figure) -> str:
 def _step(difference: Difference | None, first: Figure) -> str:
     if difference is None:
         return "-"
-    if not difference.beyond_error:
+    if abs(difference.value) <= difference.numerical_error:
         return "≈"
+    if not difference.beyond_error:
+        return f"({signed(difference.value, digits_of(first))})"
     return f"**{signed(difference.value, digits_of(first))}**"
 
 
@@ -89,6 +92,7 @@ def _steps_record(reference: Estimate, other: Estimate) -> dict[str, Any]:
             "difference": step.value,
             "difference_error": step.error,
             "standard_error": step.standard_error,
+            "numerical_error": step.numerical_error,
             "parts": dict(step.parts),
             "beyond_error": step.beyond_error,
         }

@@ -98,6 +98,13 @@ def test_the_parts_add_as_a_root_sum_of_squares_and_the_sign_is_of_the_other():
     assert found.standard_error == pytest.approx(found.error / 1.96)
 
 
+def test_the_numerical_error_leaves_out_the_cards():
+    other = built(ball(38.0, "ionomer, soft"), 0.77)
+    found = difference(built(ball(), 0.78), other, "cor")
+    assert found.numerical_error == found.parts["mesh"]
+    assert (other["cor"] - built(ball(), 0.78)["cor"]).numerical_error > found.numerical_error
+
+
 def test_an_emulator_s_own_error_does_not_cancel():
     wide = 5.0 * QUANTITIES["cor"].difference_error(0.78)
     pair = [built(ball(), 0.78, basis="emulator", difference_error=wide) for _ in range(2)]
