@@ -121,7 +121,7 @@ def choose(
     for k, goal in enumerate(goals):
         place = int(np.lexsort((*np.delete(on_front, k, axis=1).T[::-1], on_front[:, k]))[0])
         picks[place] = f"{picks[place]}; {_best(goal)}" if place in picks else _best(goal)
-    resolution = [half_widths([builds[i] for i in front], goal.figure) for goal in goals]
+    resolution = [half_widths([builds[i] for i in front.tolist()], goal.figure) for goal in goals]
     measure = trade_off(on_front, np.stack(resolution, axis=2))
     for place in _knees(measure, scaled, tuple(picks)):
         picks[place] = (
