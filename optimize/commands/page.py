@@ -41,6 +41,13 @@ def page(
             "seconds",
         ),
     ] = True,
+    impacts: Annotated[
+        bool,
+        typer.Option(
+            help="show the short list in an impact, with the energy by layer; takes about a second "
+            "a build",
+        ),
+    ] = True,
     workers: Workers = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
 ) -> None:
@@ -56,7 +63,7 @@ def page(
     with existing(ledger, keeping=True) as store:
         found = load_run(store, run)
         path = out or Path(f"{_file_name(found.scenario.name)}.html")
-        write(found, store, path, workers or cores(), swing, sobol)
+        write(found, store, path, workers or cores(), swing, sobol, impacts)
 
 
 def write(
@@ -66,6 +73,7 @@ def write(
     workers: int,
     swings: Sequence[str] | None = None,
     sobol: bool = True,
+    impacts: bool = True,
 ) -> None:
     """Compute what the page lacks, and write it.
 
@@ -83,8 +91,11 @@ def write(
         Names of swings; those of the scenario's goals and limits, or all, if not given.
     sobol : bool
         Whether to add Sobol indices.
+    impacts : bool
+        Whether to record an impact of each build of the short list.
     """
     from optimize.page.data import page_data
+    from optimize.page.impacts import impacts_of
     from optimize.page.launches import launches_of, swings_of
     from optimize.page.sobol import sobol_of
     from optimize.page.write import write_page
@@ -96,7 +107,12 @@ def write(
     known = ledger.known([build.key for build in run.builds], run.model_version)
     more = {key: one.figures for key, one in known.items()}
     indices = sobol_of(run, known) if sobol else None
-    size = write_page(page_data(run, found, str(ledger.path), more, indices), path)
+    recorded = []
+    if impacts and run.short_list:
+        tell_of_compiling([] if shown else ["cor"])
+        recorded = impacts_of(run, shown[0] if shown else None, _tell_impacts)
+    data = page_data(run, found, str(ledger.path), more, indices, impacts=recorded)
+    size = write_page(data, path)
     say(f"{path} written, {size / 1e6:.1f} MB; open it in a browser.")
 
 
@@ -106,3 +122,7 @@ def _tell(done: int, count: int) -> None:
 
 def _file_name(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:80] or "page"
+
+
+def _tell_impacts(done: int, count: int) -> None:
+    say(f"Impacts of {done} of {count} builds recorded.")

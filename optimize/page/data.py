@@ -1,6 +1,6 @@
 """All that the page shows, as plain data."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -35,6 +35,7 @@ def page_data(
     more: Mapping[str, Mapping[str, Figure]] | None = None,
     sobol: Sobol | None = None,
     written: datetime | None = None,
+    impacts: Sequence[dict[str, Any]] = (),
 ) -> dict[str, Any]:
     """Gather the page.
 
@@ -52,6 +53,8 @@ def page_data(
         Sobol indices, where an emulator gave them.
     written : datetime, optional
         When; now otherwise.
+    impacts : sequence of dict
+        Of the short list, from `optimize.page.impacts.impacts_of`.
 
     Returns
     -------
@@ -91,6 +94,7 @@ def page_data(
         "regression": regression_record(run, figures),
         "sobol": sobol_record(sobol) if sobol else None,
         "flights": flights_record(run, found),
+        "impacts": list(impacts),
         "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
         "provenance": provenance_record(whole, found, ledger, written or datetime.now(UTC)),
     }

@@ -32,6 +32,7 @@ _SCRIPTS = (
     "compare.js",
     "sensitivity.js",
     "flights.js",
+    "impacts.js",
     "sources.js",
     "start.js",
 )
