@@ -219,7 +219,7 @@ def _reading(scale: Scale, modulus_mpa: float, scatter: float) -> tuple[float, f
 
 
 def reading_of(scale: Scale, modulus_mpa: float) -> float:
-    """Reading of a Young's modulus in MPa, beyond the scale's range too, where it is extrapolated."""
+    """Return the reading of a modulus, MPa; beyond the range of the scale it is extrapolated."""
     if scale.n == 1:
         return (100.0 * modulus_mpa - scale.p) / (scale.q + modulus_mpa)
     # E (100 - S)^2 = q S; of the two roots the one below 100.

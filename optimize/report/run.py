@@ -105,6 +105,9 @@ def _answer_section(run: Run) -> Section:
         if run.feasible
         else "No build meets all constraints; the closest infeasible builds"
     )
+    if run.mesh == "fine":
+        title += ", on the fine mesh"
+        notes.append("All other builds are on the default mesh.")
     return Section(title, heads if rows else (), tuple(rows), tuple(notes))
 
 
@@ -263,6 +266,7 @@ def run_record(run: Run, ledger: str) -> dict[str, Any]:
         "ruled_out": run.ruled_out,
         "failed": dict(run.failed),
         "reused": run.reused,
+        "mesh": run.mesh,
         "short_list": [_member_record(member) for member in run.short_list],
         "front": [
             {"key": key, "goals": dict(zip(goals, values, strict=True))}
