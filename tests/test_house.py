@@ -31,7 +31,7 @@ FLOORS = (
     ("optimize.lab", "optimize.ledger", "optimize.scenario"),
     ("optimize.calibration", "optimize.compute", "optimize.emulator", "optimize.tolerance"),
     ("optimize.search",),
-    ("optimize.sensitivity",),
+    ("optimize.sensitivity", "optimize.verdicts"),
     ("optimize.report",),
     ("optimize.web",),
     ("optimize.bench", "optimize.page", "optimize.reference"),

@@ -116,7 +116,9 @@ def choose(
     picks: dict[int, str] = {}
     for k, goal in enumerate(goals):
         place = int(np.lexsort((*np.delete(on_front, k, axis=1).T[::-1], on_front[:, k]))[0])
-        picks[place] = f"{picks[place]}; {_best(goal)}" if place in picks else _best(goal)
+        ties = _ties(on_front[:, k], errors[front, k], place)
+        best = _best(goal, len(ties) - 1)
+        picks[place] = f"{picks[place]}; {best}" if place in picks else best
     measure = trade_off(on_front, errors[front].max(axis=0))
     for place in _knees(measure, scaled, tuple(picks)):
         picks[place] = (
@@ -148,8 +150,9 @@ def _choose_best(
 ) -> list[Pick]:
     """Return the best build of one goal, then others equal within the resolution but different."""
     order = np.argsort(losses, kind="stable")
-    best = order[0]
-    ties = [i for i in order if losses[i] - losses[best] <= max(errors[i], errors[best])]
+    best = int(order[0])
+    ties = _ties(losses, errors, best)
+    ties.sort(key=lambda i: losses[i])
     if len(ties) > 1:
         others = _spread(points[ties], [0], MOST_MEMBERS)
         same = "equal to the best within the model's resolution, a different construction"
@@ -157,13 +160,22 @@ def _choose_best(
     else:
         chosen = [Pick(int(i), "next best") for i in order[1:MOST_MEMBERS]]
     chosen.sort(key=lambda pick: (losses[pick.index], pick.index))
-    return [Pick(int(best), _best(goal)), *chosen]
+    return [Pick(best, _best(goal, len(ties) - 1)), *chosen]
 
 
-def _best(goal: Goal) -> str:
+def _ties(losses: FloatArray, errors: FloatArray, best: int) -> list[int]:
+    """Return the builds that the model does not tell from the best, itself among them."""
+    within = losses - losses[best] <= np.maximum(errors, errors[best])
+    return [int(i) for i in np.flatnonzero(within)]
+
+
+def _best(goal: Goal, ties: int) -> str:
+    """Say that a build is best, or how many others are as good within the resolution."""
     if goal.aim == "target":
-        return f"nearest to the target of {goal.figure}"
-    return f"{'highest' if goal.aim == 'maximize' else 'lowest'} {goal.figure}"
+        said = f"nearest to the target of {goal.figure}"
+    else:
+        said = f"{'highest' if goal.aim == 'maximize' else 'lowest'} {goal.figure}"
+    return said if not ties else f"among the {said}: {ties} more within the model's resolution"
 
 
 def _knees(measure: FloatArray, scaled: FloatArray, taken: tuple[int, ...]) -> list[int]:
