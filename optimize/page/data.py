@@ -9,12 +9,18 @@ from optimize.page.axes import axes_record
 from optimize.page.builds import gather, thinned
 from optimize.page.flights import flights_record
 from optimize.page.launches import Launches
-from optimize.page.members import figures_record, margins_record, members_record
+from optimize.page.members import (
+    differences_record,
+    figures_record,
+    margins_record,
+    members_record,
+)
 from optimize.page.provenance import provenance_record
 from optimize.page.sensitivity import regression_record, sobol_record
 from optimize.page.sobol import Sobol
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.run import one_way
+from optimize.report.verdicts import verdict_groups
 from optimize.report.words import (
     bound_words,
     goal_words,
@@ -70,6 +76,13 @@ def page_data(
         "title": run.scenario.name,
         "question": question_of(run),
         "summary": summary_of(whole, len(run.builds)),
+        "run": run.id,
+        "verdicts": [
+            {"title": title, "sentences": sentences}
+            for title, sentences in verdict_groups(whole).items()
+        ],
+        "differences": differences_record(run, found),
+        "decisions": [],
         "feasible": run.feasible,
         "goals": [goal.model_dump() | {"words": goal_words(goal)} for goal in run.scenario.goal],
         "bounds": [

@@ -1,7 +1,8 @@
 """The page as one HTML text: template, style, code and data in one file that fetches nothing.
 
 Its content security policy lets the browser run the one script and the one style whose hashes it
-names, and load nothing at all, from disk or network. Names that come from a scenario are only ever
+names, and load nothing at all, from disk or network: an image is only what the page itself holds.
+Names that come from a scenario are only ever
 text: HTML-escaped here, set as text by the script.
 """
 
@@ -20,8 +21,14 @@ from layers.files.paths import write_text
 _SHARED = ("elements.js", "numbers.js", "cross_section.js", "theme.js")
 _SCRIPTS = (
     "base.js",
+    "tables.js",
     "charts.js",
+    "pictures.js",
     "cross_sections.js",
+    "differences.js",
+    "verdicts.js",
+    "notes.js",
+    "slopes.js",
     "cards.js",
     "scatter_axes.js",
     "scatter_marks.js",
@@ -33,6 +40,7 @@ _SCRIPTS = (
     "sensitivity.js",
     "flights.js",
     "sources.js",
+    "address.js",
     "start.js",
 )
 # What could end a script element early, or a string in an old parser, is written as an escape.
@@ -53,13 +61,14 @@ def page_html(data: dict[str, Any]) -> str:
     data : dict
         From `optimize.page.data.page_data`.
     """
-    style = _text("optimize", "web", "page.css")
+    style = _text("optimize", "web", "page.css") + _text("optimize.page", "templates", "run.css")
     script = _script()
     policy = "; ".join(
         (
             "default-src 'none'",
             f"script-src '{_hash(script)}'",
             f"style-src '{_hash(style)}'",
+            "img-src data:",
             "base-uri 'none'",
             "form-action 'none'",
         )

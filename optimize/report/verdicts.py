@@ -9,11 +9,16 @@ from optimize.search.result import Run
 from optimize.verdicts.verdicts import Verdicts, verdicts_of
 
 
+def capital(sentence: str) -> str:
+    """Begin a sentence with a capital letter, whatever figure it begins with."""
+    return sentence[:1].upper() + sentence[1:]
+
+
 def verdict_groups(run: Run) -> dict[str, list[str]]:
     """Return the verdicts' sentences with the figures' labels, under what each answers."""
     names = {*run.scenario.figures(), *(bound.figure for bound in run.scenario.bounds())}
     return {
-        title: [in_words(sentence, names) for sentence in sentences]
+        title: [capital(in_words(sentence, names)) for sentence in sentences]
         for title, sentences in verdicts_of(run).groups().items()
     }
 

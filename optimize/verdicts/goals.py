@@ -93,17 +93,17 @@ def _goal_verdict(goal: Goal, some: Sequence[Rival]) -> GoalVerdict:
     spread = abs(goal.loss(worst.value) - goal.loss(best.value))
     said = amount(spread, error, best.unit)
     if spread == 0.0:
-        told = f"is the same in all builds compared, {amount(best.value, 0.0, best.unit)}"
+        told = f"the same in all builds compared, {amount(best.value, 0.0, best.unit)}"
     elif not decided:
         told = (
-            f"is not decided: the builds span {said}, within the model's resolution of "
+            f"not decided, the builds span {said}, within the model's resolution of "
             f"{amount(error, error, best.unit)}; none is {_top(goal)}"
         )
     else:
         share = f", {_times(spread / error)} the resolution" if error > 0.0 else ", exact"
         told = (
-            f"is decided: {_leading(goal, labels, unlisted)}, "
-            f"{amount(best.value, error, best.unit)}; the builds span {said}{share}"
+            f"decided, the builds span {said}{share}; {_leading(goal, labels, unlisted)}, "
+            f"{amount(best.value, error, best.unit)}"
         )
     return GoalVerdict(
         goal.figure,
@@ -113,7 +113,7 @@ def _goal_verdict(goal: Goal, some: Sequence[Rival]) -> GoalVerdict:
         decided,
         labels,
         unlisted,
-        f"{goal.figure} {told}.",
+        f"{goal.figure}: {told}.",
     )
 
 
@@ -159,15 +159,12 @@ def _trade(goal: Goal, other: Goal, better: Rival, worse: Rival) -> Trade:
         said = f"{goal.figure} and {other.figure} are not traded: {better.label} is best in both."
     else:
         step = (
-            f"from {worse.label} to {better.label}, {goal.figure} is better by "
-            f"{amount_with_error(gain, errors[0], units[0])} and {other.figure} worse by "
-            f"{amount_with_error(cost, errors[1], units[1])}"
+            f"{goal.figure} better by {amount_with_error(gain, errors[0], units[0])}, "
+            f"{other.figure} worse by {amount_with_error(cost, errors[1], units[1])}"
         )
-        if decided:
-            rate = _rate(gain, cost, errors, units)
-            said = f"{goal.figure} is traded for {other.figure}: {step}{rate}."
-        else:
-            said = f"No trade of {goal.figure} for {other.figure} is resolved: {step}."
+        ends = f"rom {worse.label} to {better.label}"
+        rate = _rate(gain, cost, errors, units) if decided else ""
+        said = f"F{ends}: {step}{rate}." if decided else f"No trade is resolved f{ends}: {step}."
     return Trade(
         goal.figure,
         other.figure,
@@ -188,4 +185,4 @@ def _rate(gain: float, cost: float, errors: tuple[float, float], units: tuple[st
     error = rate * math.hypot(errors[0] / gain, errors[1] / cost)
     per = units[0] if units[0] != "1" else "unit"
     said = amount_with_error(rate, error, "1")
-    return f", {said}{in_unit(units[1])} per {per}"
+    return f"; {said}{in_unit(units[1])} per {per}"

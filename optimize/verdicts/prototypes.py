@@ -75,9 +75,8 @@ def _contrast(run: Run, pairs: list[tuple[Member, Member]]) -> PrototypePair | N
         step = one.estimate[figure] - other.estimate[figure]
         steps.append(f"{amount_with_error(abs(step.value), step.error, step.unit)} of {figure}")
     said = (
-        f"Make {one.label} and {other.label}: the model has them {listed(steps)} apart. If the "
-        "measured difference agrees, its order of the members can be trusted; if not, calibrate "
-        "before choosing."
+        f"Make {one.label} and {other.label}: by the model {listed(steps)} apart. Measured alike, "
+        "its order of the members can be trusted; otherwise calibrate before choosing."
     )
     return PrototypePair(one.label, other.label, "contrast", said)
 
@@ -91,8 +90,8 @@ def _tie(run: Run, pairs: list[tuple[Member, Member]]) -> PrototypePair | None:
     point = {build.key: space.point_of(build.row) for build in run.builds}
     one, other = max(tied, key=lambda p: float(np.linalg.norm(point[p[0].key] - point[p[1].key])))
     said = (
-        f"Make {one.label} and {other.label} to settle what the model cannot: it has them the same "
-        f"in every goal, yet they are built differently ({_built(one, other)})."
+        f"Make {one.label} and {other.label} to settle what the model cannot: the same to it in "
+        f"every goal, built differently ({_built(one, other)})."
     )
     return PrototypePair(one.label, other.label, "tie", said)
 

@@ -53,10 +53,10 @@ class Verdicts:
         found = {
             "What is traded": tuple(t.sentence for t in self.trades),
             "What is decided": tuple(g.sentence for g in self.goals),
+            "Which two to make": tuple(p.sentence for p in self.prototypes),
             "Which members are distinct": tuple(
                 filter(None, (self.distinct, *(one.sentence for one in self.likenesses)))
             ),
-            "Which two to make": tuple(p.sentence for p in self.prototypes),
             "At the edge of the ranges": tuple(e.sentence for e in self.edges),
             "Which constraint binds": tuple(held),
         }

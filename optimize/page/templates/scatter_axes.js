@@ -3,7 +3,7 @@
 import { svg } from "../../web/elements.js";
 import { plain } from "../../web/numbers.js";
 import { axisTitle, data, memberAt } from "./base.js";
-import { ticks } from "./charts.js";
+import { ticks, wrapped } from "./charts.js";
 
 export const goalOn = (id) => data.goals.find((goal) => goal.figure === id);
 
@@ -65,7 +65,8 @@ export function axisParts(geometry, which) {
   for (const [value, words] of marks) {
     parts.push(svg("line", { ...line(value), stroke: "var(--faint)" }));
     const at = horizontal ? { x: scale(value), y: box.bottom + 17, "text-anchor": "middle" } : { x: box.left - 7, y: scale(value) + 4, "text-anchor": "end" };
-    parts.push(svg("text", at, words.length > 22 ? `${words.slice(0, 21)}\u2026` : words));
+    const lines = axis.choices ? wrapped(words, horizontal ? 14 : 20) : [words];
+    parts.push(svg("text", at, ...lines.map((line, n) => svg("tspan", { x: at.x, dy: n ? 13 : 0 }, line))));
   }
   const title = axisTitle(axis) + direction(axis.id, !horizontal);
   parts.push(horizontal

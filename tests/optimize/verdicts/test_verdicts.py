@@ -25,10 +25,10 @@ def test_spread_beyond_the_resolution_is_decided_and_within_it_is_not(make_run):
     cor, soft = verdicts_of(make_run(FRONT, {"cor": 0.01, "deflection_mm": 1.2})).goals
     assert (cor.decided, soft.decided) == (True, False)
     assert cor.sentence == (
-        "cor is decided: A is highest, 0.800; the builds span 0.100, 10 times the resolution."
+        "cor: decided, the builds span 0.100, 10 times the resolution; A is highest, 0.800."
     )
     assert soft.sentence == (
-        "deflection_mm is not decided: the builds span 1.0 mm, within the model's resolution of "
+        "deflection_mm: not decided, the builds span 1.0 mm, within the model's resolution of "
         "1.2 mm; none is highest."
     )
     _, finer = verdicts_of(make_run(FRONT, {"cor": 0.01, "deflection_mm": 0.99})).goals
@@ -48,7 +48,7 @@ def test_builds_within_the_resolution_of_the_best_share_the_lead_also_unlisted_o
 def test_exact_figures_are_decided_by_any_difference(make_run):
     cor, _ = verdicts_of(make_run(FRONT, {"cor": 0.0, "deflection_mm": 0.0})).goals
     assert cor.decided
-    assert cor.sentence.endswith("the builds span 0.1, exact.")
+    assert "the builds span 0.1, exact;" in cor.sentence
 
 
 def test_a_trade_has_its_rate_and_the_error_of_the_rate(make_run):
@@ -60,7 +60,7 @@ def test_a_trade_has_its_rate_and_the_error_of_the_rate(make_run):
     assert "10.0 ± 3.2 mm per unit" in trade.sentence
     (blurred,) = verdicts_of(make_run(FRONT, {"cor": 0.01, "deflection_mm": 1.1})).trades
     assert not blurred.decided
-    assert blurred.sentence.startswith("No trade of cor for deflection_mm is resolved")
+    assert blurred.sentence.startswith("No trade is resolved from D to A: cor better by")
 
 
 def test_one_build_best_in_both_goals_trades_nothing(make_run):
