@@ -10,6 +10,8 @@ import typer
 from layers.errors import InputError
 from layers.files.paths import write_text
 from optimize.commands.console import print_sections, say, tell_of_compiling
+from optimize.commands.noted import LedgerToNote, note_files, refuse_missing
+from optimize.commands.options import Who
 
 if TYPE_CHECKING:
     from layers.compound.batch import Batch
@@ -46,10 +48,13 @@ def sheet(
             "--output", "-o", metavar="FILE", help="write to this file instead of printing"
         ),
     ] = None,
+    ledger: LedgerToNote = None,
+    who: Who = None,
 ) -> None:
     """Write a build's prototype sheet: moulds, charges, operations, targets, blank columns.
 
-    'orbwright calibrate' reads the CSV form, filled in.
+    'orbwright calibrate' reads the CSV form, filled in. With --ledger, the history of the build has
+    the sheet: 'orbwright history' shows it.
 
     Example: orbwright sheet ball.toml --recipe 1=core.toml --charge-g 1500 --format html -o k1.html
     """
@@ -63,6 +68,7 @@ def sheet(
     writers = {"md": to_markdown, "csv": to_csv, "html": to_html}
     if form not in writers:
         raise InputError(f"--format is {form!r}, but must be one of: {', '.join(writers)}.")
+    refuse_missing(ledger)
     build = read_ball(ball)
     lab = read_process(process) if process else Process()
     chosen = rule_set(rules) if rules else None
@@ -75,6 +81,9 @@ def sheet(
         say(f"Prototype sheet written to {output}.")
     else:
         say(text.rstrip("\n"), sys.stdout)
+    if ledger:
+        file = output.name if output else f"printed as {form}"
+        note_files(ledger, who, [("sheet", build, file, text.encode())])
 
 
 def _batches(given: Sequence[str], charge_g: float | None, scale_g: float) -> "dict[int, Batch]":

@@ -65,6 +65,17 @@ RunName = Annotated[
 ]
 
 
+Who = Annotated[
+    str | None,
+    typer.Option(
+        metavar="NAME",
+        help="who does this, as the ledger shall say. [default: the variable ORBWRIGHT_WHO, or the "
+        "login name]",
+        show_default=False,
+    ),
+]
+
+
 def cores() -> int:
     """Return the number of cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -25,6 +25,8 @@ from optimize.scenario.variables import (
     Envelope,
     Fill,
     LayerVariables,
+    StartBuild,
+    StartLayer,
     as_names,
 )
 
@@ -63,6 +65,11 @@ class Scenario(Table):
     )
     goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="goals")
     limit: tuple[Limit, ...] = Field((), max_length=40, description="limits")
+    start: tuple[StartBuild, ...] = Field(
+        (),
+        max_length=40,
+        description="builds that are computed first; 'orbwright reopen' writes one",
+    )
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
     )
@@ -102,6 +109,15 @@ class Scenario(Table):
             raise ValueError(f"layer {number} is filled to reach the mass: it cannot be optional")
         if self.layer[number - 1].density_g_cm3 is not None:
             raise ValueError(f"layer {number} is filled to reach the mass: give no density_g_cm3")
+        return self
+
+    @model_validator(mode="after")
+    def _starts_fit_in_a_generation(self) -> "Scenario":
+        if len(self.start) > self.population:
+            raise ValueError(
+                f"there are {len(self.start)} start builds, but the population is only "
+                f"{self.population}: enlarge it, or start from fewer"
+            )
         return self
 
     @model_validator(mode="after")
@@ -157,7 +173,10 @@ class Scenario(Table):
         return tuple(dict.fromkeys(names))
 
 
-_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerVariables, Goal, Limit, Material)
+_TABLES = (
+    *(Scenario, ConditionsTable, Envelope, Fill, LayerVariables, StartBuild, StartLayer),
+    *(Goal, Limit, Material),
+)
 _KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
 
 

@@ -7,6 +7,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role
 from layers.files.fields import Table, numeric
+from layers.files.text import Name
 
 SMALLEST_CENTRE_MM = 5.0
 
@@ -124,4 +125,40 @@ class LayerVariables(Table):
         twice = [name for name, count in Counter(self.material).items() if count > 1]
         if twice:
             raise ValueError(f"material {twice[0]!r} is named twice; name every choice once")
+        return self
+
+
+class StartLayer(Table):
+    """The values that a start build takes in one layer: all its design variables, nothing else."""
+
+    layer: int = numeric("1", "which layer, from the centre", 1, MOST_LAYERS)
+    thickness_mm: _Thickness | None = Field(
+        None, description="thickness", json_schema_extra={"unit": "mm"}
+    )
+    material: str | None = Field(None, description="name of the material card")
+    youngs_modulus_mpa: _Modulus | None = Field(
+        None, description="Young's modulus", json_schema_extra={"unit": "MPa"}
+    )
+    density_g_cm3: _Density | None = Field(
+        None, description="density", json_schema_extra={"unit": "g/cm3"}
+    )
+
+
+class StartBuild(Table):
+    """A build that the search computes first and goes on from."""
+
+    name: Name = Field(min_length=1, max_length=120, description="name of the build")
+    layer: tuple[StartLayer, ...] = Field(
+        (),
+        max_length=MOST_LAYERS,
+        description="layers that have design variables; an optional layer that is not named is "
+        "left out",
+    )
+
+    @model_validator(mode="after")
+    def _layers_are_distinct(self) -> "StartBuild":
+        numbers = Counter(layer.layer for layer in self.layer)
+        twice = [number for number, count in numbers.items() if count > 1]
+        if twice:
+            raise ValueError(f"layer {twice[0]} stands twice; give it once")
         return self
