@@ -123,7 +123,7 @@ def _add_events(db: sqlite3.Connection) -> None:
 def bring_up(db: sqlite3.Connection, version: int) -> None:
     """Bring tables of an older format to today's, within the caller's transaction."""
     for step in range(version, SCHEMA_VERSION):
-        _STEPS[step](db)
+        STEPS[step](db)
 
 
 def _keep_once(db: sqlite3.Connection) -> None:
@@ -148,7 +148,8 @@ def _bind(db: sqlite3.Connection) -> None:
         db.execute(f"DROP TABLE old_{table}")
 
 
-_STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {
+# What brings a format to the next.
+STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {
     1: _keep_once,
     2: _bind,
     3: _add_events,

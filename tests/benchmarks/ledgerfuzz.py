@@ -6,7 +6,7 @@ Two cases of three flip one bit of the file, anywhere in it; the third deletes, 
 rows by SQL. In every second case the file is not checked whole when it is opened, as a large one
 is not. Then the real commands read it (`show`, `export`, `page`, `decisions`, `history`, `ledger
 info`, `check`, `export`, `merge`), mark a build in a copy, and at last write to it (`search` again,
-of a finished and of a stopped run); each answer is compared with that of the whole ledger. A case is
+of a finished and of a stopped run); each answer is compared with the whole ledger's. A case is
 
     harmless   every answer is right, and `check` finds the ledger whole;
     told       every answer is right or one sentence, and `check` tells the damage;
