@@ -7,6 +7,7 @@ from typing import Any
 from layers.estimates import Figure
 from optimize.page.axes import axes_record
 from optimize.page.builds import gather, thinned
+from optimize.page.decisions import decisions_of
 from optimize.page.flights import flights_record
 from optimize.page.launches import Launches
 from optimize.page.members import (
@@ -82,7 +83,7 @@ def page_data(
             for title, sentences in verdict_groups(whole).items()
         ],
         "differences": differences_record(run, found),
-        "decisions": [],
+        "decisions": decisions_of(run),
         "feasible": run.feasible,
         "goals": [goal.model_dump() | {"words": goal_words(goal)} for goal in run.scenario.goal],
         "bounds": [

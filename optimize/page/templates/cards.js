@@ -6,7 +6,7 @@ import { number, plain, spread, withUnit } from "../../web/numbers.js";
 import { compareBox, data, digitsOf, onReference, pinButton, section, slow, view } from "./base.js";
 import { crossSection, layersOf } from "./cross_sections.js";
 import { fromReference } from "./differences.js";
-import { noteOf } from "./notes.js";
+import { exportField, noteOf } from "./notes.js";
 import { pictureButton } from "./pictures.js";
 import { slopesOf } from "./slopes.js";
 import { fileName, saveText } from "./tables.js";
@@ -80,7 +80,7 @@ export function drawCards() {
   }
   const words = el("p", { class: "note" }, "Quarter sections to one scale, mm from the centre; darker is stiffer. ",
     "A difference has its own error: bold where it is beyond that, \u2248 where it is not.");
-  section("short-list", title, ...parts, words, items.length > 1 ? el("div", { class: "controls" }, referenceField()) : null, el("ul", { class: "cards" }, ...items), hidden);
+  section("short-list", title, ...parts, words, items.length > 1 ? el("div", { class: "controls" }, referenceField()) : null, el("ul", { class: "cards" }, ...items), hidden, items.length ? exportField() : null);
   slow.push(() => {
     const gone = data.members.filter((member, k) => {
       items[k].hidden = !view.left[member.build] && !view.pins.has(member.build);

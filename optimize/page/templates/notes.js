@@ -37,7 +37,7 @@ function change(member, field, value) {
 }
 
 const recordedOf = (member) => data.decisions.filter((event) => event.build === member.key);
-const said = (event) => `${event.kind}${event.who ? ` by ${event.who}` : ""}, ${event.moment.slice(0, 10)}${event.text ? `: ${event.text}` : ""}`;
+const said = (event) => `${event.what} by ${event.who}, ${event.when} UTC${event.text ? `: ${event.text}` : ""}${event.file ? ` (${event.file})` : ""}`;
 
 export function noteOf(member) {
   const own = state.builds[member.key] || {};
@@ -64,6 +64,14 @@ export function events() {
   });
 }
 
+// What the ledger has of the run itself and of builds that are not on the short list.
+function otherDecisions() {
+  const keys = new Set(data.members.map((member) => member.key));
+  const others = data.decisions.filter((event) => !keys.has(event.build));
+  if (!others.length) return null;
+  return el("ul", { class: "recorded", "aria-label": "Other recorded decisions and notes" }, ...others.map((event) => el("li", null, `${event.build ? `Build ${event.label}: ` : ""}${said(event)}`)));
+}
+
 export function exportField() {
   const who = el("input", { type: "text", id: "who", maxlength: 120, autocomplete: "name", size: 14 });
   who.value = state.who;
@@ -73,6 +81,6 @@ export function exportField() {
     if (!found.length) speak("No decision or note is written yet.");
     else saveText(`${JSON.stringify({ format: "orbwright notes", run: data.run, events: found }, null, 1)}\n`, fileName(`${data.title} notes`, "json"));
   } } }, "Export notes");
-  return el("div", { class: "controls" }, el("label", null, "Your name", who), button,
-    el("span", { class: "note" }, "Decisions and notes stay in this browser until they are exported."));
+  const words = "Decisions and notes stay in this browser; \u2018orbwright decisions --add\u2019 takes the exported file into the ledger.";
+  return el("div", null, el("div", { class: "controls" }, el("label", null, "Your name", who), button, el("span", { class: "note" }, words)), otherDecisions());
 }
