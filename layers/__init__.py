@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from layers.estimates import Difference as Difference
     from layers.estimates import Estimate as Estimate
     from layers.estimates import Figure as Figure
-    from layers.estimates import differences as differences
     from layers.estimation import estimate as estimate
     from layers.estimation import estimate_many as estimate_many
     from layers.figures import BALL_FIGURES as BALL_FIGURES
@@ -37,6 +36,8 @@ if TYPE_CHECKING:
     from layers.materials import Catalogue as Catalogue
     from layers.materials import Material as Material
     from layers.materials import default_catalogue as default_catalogue
+    from layers.resolution.difference import difference as difference
+    from layers.resolution.difference import differences as differences
     from layers.rules.screen import rule_set as rule_set
     from layers.rules.screen import screen as screen
     from layers.strike.swings import default_swings as default_swings
@@ -59,7 +60,8 @@ _HOMES = {
     "SolverError": "layers.errors",
     "default_catalogue": "layers.materials",
     "default_swings": "layers.strike.swings",
-    "differences": "layers.estimates",
+    "difference": "layers.resolution.difference",
+    "differences": "layers.resolution.difference",
     "estimate": "layers.estimation",
     "estimate_many": "layers.estimation",
     "humid_air": "layers.flight.air",

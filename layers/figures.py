@@ -63,6 +63,16 @@ class Quantity:
     condition: Literal["none", "speed", "loads", "speeds"] = "none"
     default: tuple[float, ...] = ()
 
+    def difference_error(self, value: float) -> float:
+        """Return the half width within which the default mesh agrees with the limit of fine ones.
+
+        Parameters
+        ----------
+        value : float
+            The figure's value, in the unit.
+        """
+        return abs(value) * self.difference_percent / 100.0
+
     @property
     def printed_unit(self) -> str:
         """The unit as screens show it; empty for a ratio."""

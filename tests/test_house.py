@@ -26,7 +26,7 @@ FLOORS = (
     ("layers.strike",),
     ("layers.conditions",),
     ("layers.estimation",),
-    ("layers.model_version", "layers.rules"),
+    ("layers.model_version", "layers.resolution", "layers.rules"),
     ("optimize",),
     ("optimize.lab", "optimize.ledger", "optimize.scenario"),
     ("optimize.calibration", "optimize.compute", "optimize.emulator", "optimize.tolerance"),

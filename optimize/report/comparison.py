@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 from typing import Any
 
-from layers.estimates import Difference, Estimate, Figure, differences
+from layers.estimates import Difference, Estimate, Figure
 from layers.files.escaping import csv_text
+from layers.resolution.difference import differences
 from optimize.report.ball import TRUST, builds_section, digits_of, spread, version, warnings_section
 from optimize.report.tables import Section, columns, number, signed
 from optimize.report.words import line_of

@@ -6,7 +6,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
-from layers.estimates import Figure
+from layers.estimates import Estimate, Figure
 from layers.figures import BALL_FIGURES
 from optimize.compute.one import Request
 from optimize.scenario.goals import Bound, Goal
@@ -71,6 +71,12 @@ def _figures(goals: Sequence[Goal], one: Assessed) -> list[Figure]:
     return [one.outcome.figures[goal.figure] for goal in goals]
 
 
+def _estimate(one: Assessed) -> Estimate:
+    assert one.candidate.ball is not None
+    assert not isinstance(one.outcome, Failed)
+    return Estimate(one.candidate.ball, one.outcome.figures)
+
+
 def _values(goals: Sequence[Goal], one: Assessed) -> tuple[float, ...]:
     return tuple(figure.value for figure in _figures(goals, one))
 
@@ -91,16 +97,16 @@ def _front(
 
 def _members(search: Search, feasible: Sequence[Assessed]) -> tuple[Member, ...]:
     goals = search.scenario.goal
-    errors = np.array([[f.difference_error for f in _figures(goals, b)] for b in feasible])
+    builds = [_estimate(one) for one in feasible]
     points = np.array([search.space.point_of(b.candidate.row) for b in feasible])
-    picks = shortlist.choose(goals, _losses(goals, feasible), errors, points)
+    picks = shortlist.choose(goals, _losses(goals, feasible), builds, points)
     chosen = [feasible[pick.index] for pick in picks]
     labels = _labels(len(chosen))
     alike = [
         tuple(
             other
             for other, b in zip(labels, chosen, strict=True)
-            if b is not a and shortlist.indistinguishable(_figures(goals, a), _figures(goals, b))
+            if b is not a and shortlist.indistinguishable(goals, _estimate(a), _estimate(b))
         )
         for a in chosen
     ]

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from layers.arrays import BoolArray, FloatArray
-from layers.estimates import Figure
+from layers.estimates import Estimate
 from layers.figures import QUANTITIES, parse_figure
+from layers.resolution.difference import difference, half_widths
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.variables import FILL_DENSITY
 from optimize.search.result import Infeasible, Member, Price, Relaxation
@@ -67,8 +68,9 @@ def trade_off(losses: FloatArray, resolution: FloatArray) -> FloatArray:
     ----------
     losses : (n, m) array
         A front, the smaller the better.
-    resolution : (m,) array
-        Error of a difference in each goal: smaller gains count as none, and such a j is ignored.
+    resolution : (n, n, m) array
+        Error of the difference of every two in each goal: smaller gains count as none, and such a j
+        is ignored.
 
     Returns
     -------
@@ -90,7 +92,7 @@ def _span(losses: FloatArray) -> FloatArray:
 
 
 def choose(
-    goals: Sequence[Goal], losses: FloatArray, errors: FloatArray, points: FloatArray
+    goals: Sequence[Goal], losses: FloatArray, builds: Sequence[Estimate], points: FloatArray
 ) -> list[Pick]:
     """Choose the short list among feasible builds.
 
@@ -98,8 +100,10 @@ def choose(
     ----------
     goals : sequence of Goal
         m goals.
-    losses, errors : (n, m) array
-        Loss in each goal, and the error of its differences.
+    losses : (n, m) array
+        Loss in each goal.
+    builds : sequence of Estimate
+        The n builds with the goals' figures.
     points : (n, d) array
         The builds as points of the search space, to compare constructions.
 
@@ -109,17 +113,18 @@ def choose(
         At most `MOST_MEMBERS`, in the order of the first goal.
     """
     if len(goals) == 1:
-        return _choose_best(goals[0], losses[:, 0], errors[:, 0], points)
+        return _choose_best(goals[0], losses[:, 0], builds, points)
     front = np.flatnonzero(non_dominated(losses))
     on_front, span = losses[front], _span(losses[front])
+    ahead = [builds[i] for i in front]
     scaled = (on_front - on_front.min(axis=0)) / span
     picks: dict[int, str] = {}
     for k, goal in enumerate(goals):
         place = int(np.lexsort((*np.delete(on_front, k, axis=1).T[::-1], on_front[:, k]))[0])
-        ties = _ties(on_front[:, k], errors[front, k], place)
-        best = _best(goal, len(ties) - 1)
+        best = _best(goal, len(_ties(goal, on_front[:, k], ahead, place)) - 1)
         picks[place] = f"{picks[place]}; {best}" if place in picks else best
-    measure = trade_off(on_front, errors[front].max(axis=0))
+    resolution = [half_widths(ahead, goal.figure) for goal in goals]
+    measure = trade_off(on_front, np.stack(resolution, axis=2))
     for place in _knees(measure, scaled, tuple(picks)):
         picks[place] = (
             f"knee point: each 1 % gained in one goal costs at least {measure[place]:.1f} % in "
@@ -146,12 +151,12 @@ def _gap(members: FloatArray, i: int) -> str:
 
 
 def _choose_best(
-    goal: Goal, losses: FloatArray, errors: FloatArray, points: FloatArray
+    goal: Goal, losses: FloatArray, builds: Sequence[Estimate], points: FloatArray
 ) -> list[Pick]:
     """Return the best build of one goal, then others equal within the resolution but different."""
     order = np.argsort(losses, kind="stable")
     best = int(order[0])
-    ties = _ties(losses, errors, best)
+    ties = _ties(goal, losses, builds, best)
     ties.sort(key=lambda i: losses[i])
     if len(ties) > 1:
         others = _spread(points[ties], [0], MOST_MEMBERS)
@@ -163,10 +168,14 @@ def _choose_best(
     return [Pick(best, _best(goal, len(ties) - 1)), *chosen]
 
 
-def _ties(losses: FloatArray, errors: FloatArray, best: int) -> list[int]:
+def _ties(goal: Goal, losses: FloatArray, builds: Sequence[Estimate], best: int) -> list[int]:
     """Return the builds that the model does not tell from the best, itself among them."""
-    within = losses - losses[best] <= np.maximum(errors, errors[best])
-    return [int(i) for i in np.flatnonzero(within)]
+    return [
+        i
+        for i, loss in enumerate(losses)
+        if i == best
+        or loss - losses[best] <= difference(builds[best], builds[i], goal.figure).error
+    ]
 
 
 def _best(goal: Goal, ties: int) -> str:
@@ -205,12 +214,17 @@ def _spread(points: FloatArray, taken: list[int], count: int) -> list[int]:
     return added
 
 
-def indistinguishable(a: Sequence[Figure], b: Sequence[Figure]) -> bool:
-    """Whether two builds are the same within the model's resolution in every goal."""
-    return all(
-        abs(p.value - q.value) <= max(p.difference_error, q.difference_error)
-        for p, q in zip(a, b, strict=True)
-    )
+def indistinguishable(goals: Sequence[Goal], a: Estimate, b: Estimate) -> bool:
+    """Whether two builds are the same within the model's resolution in every goal.
+
+    Parameters
+    ----------
+    goals : sequence of Goal
+        The goals.
+    a, b : Estimate
+        The builds with the goals' figures.
+    """
+    return not any(difference(a, b, goal.figure).beyond_error for goal in goals)
 
 
 def prices(goals: Sequence[Goal], members: Sequence[Member]) -> tuple[Price, ...]:
@@ -233,11 +247,11 @@ def _price(goal: Goal, other: Goal, better: Member, worse: Member) -> Price | No
     p, q = better.estimate[other.figure], worse.estimate[other.figure]
     gain = goal.loss(b.value) - goal.loss(a.value)
     cost = other.loss(p.value) - other.loss(q.value)
-    if gain <= max(a.difference_error, b.difference_error) or cost <= 0.0:
+    if gain <= difference(worse.estimate, better.estimate, goal.figure).error or cost <= 0.0:
         return None
     step = f"{goal.figure} better by {plain(gain, 3)}{_unit(a.unit)}"
     price = f" costs {plain(cost, 3)}{_unit(p.unit)} of {other.figure}"
-    resolution = max(p.difference_error, q.difference_error)
+    resolution = difference(worse.estimate, better.estimate, other.figure).error
     if cost <= resolution:
         price = (
             f"; the loss in {other.figure}, {plain(cost, 1)}{_unit(p.unit)}, is below the model's "

@@ -72,8 +72,10 @@ def _contrast(run: Run, pairs: list[tuple[Member, Member]]) -> PrototypePair | N
         return None
     steps = []
     for figure in goals:
-        step = one.estimate[figure] - other.estimate[figure]
-        steps.append(f"{amount_with_error(abs(step.value), step.error, step.unit)} of {figure}")
+        first, second = one.estimate[figure], other.estimate[figure]
+        error = resolution(one.estimate, other.estimate, figure)
+        step = amount_with_error(abs(first.value - second.value), error, first.unit)
+        steps.append(f"{step} of {figure}")
     said = (
         f"Make {one.label} and {other.label}: by the model {listed(steps)} apart. Measured alike, "
         "its order of the members can be trusted; otherwise calibrate before choosing."

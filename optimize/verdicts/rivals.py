@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from layers.estimates import Estimate
+from layers.resolution.difference import difference
 from optimize.scenario.goals import Goal
 from optimize.search.result import Run
 
@@ -38,7 +39,7 @@ def resolution(one: Estimate, other: Estimate, figure: str) -> float:
     figure : str
         Name of the figure.
     """
-    return (one[figure] - other[figure]).error
+    return difference(one, other, figure).error
 
 
 def by_loss(goal: Goal, some: Sequence[Rival]) -> list[Rival]:

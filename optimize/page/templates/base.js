@@ -27,14 +27,14 @@ export function figureCells(i, name) {
 }
 
 // A figure of one build less that of another, with the error of this difference: of two members as
-// it was computed, of others the larger of the two builds' own.
+// it was computed, of others the root sum of squares of their figures' own.
 export function difference(i, reference, name) {
   const [own, first] = [figureCells(i, name), figureCells(reference, name)];
   if (!own || !first) return null;
   const places = [i, reference].map((build) => data.members.findIndex((member) => member.build === build)).sort((a, b) => a - b);
   const known = places[0] >= 0 && places[0] !== places[1] ? data.differences[name] : null;
   const many = data.members.length;
-  const error = known ? known[places[0] * many - places[0] * (places[0] + 1) / 2 + places[1] - places[0] - 1] : Math.max(own[1], first[1]);
+  const error = known ? known[places[0] * many - places[0] * (places[0] + 1) / 2 + places[1] - places[0] - 1] : Math.hypot(own[1], first[1]);
   const step = own[0] - first[0];
   const digits = error || digitsOf(own);
   return { step, error, digits, decided: exceeds(step, [error], digits) };
