@@ -41,6 +41,14 @@ def page(
             "seconds",
         ),
     ] = True,
+    slopes: Annotated[
+        bool,
+        typer.Option(
+            "--slopes",
+            help="compute local sensitivities of the short list, some minutes, and keep them; "
+            "those that the ledger has are always shown",
+        ),
+    ] = False,
     workers: Workers = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
 ) -> None:
@@ -56,7 +64,7 @@ def page(
     with existing(ledger, keeping=True) as store:
         found = load_run(store, run)
         path = out or Path(f"{_file_name(found.scenario.name)}.html")
-        write(found, store, path, workers or cores(), swing, sobol)
+        write(found, store, path, workers or cores(), swing, sobol, slopes)
 
 
 def write(
@@ -66,6 +74,7 @@ def write(
     workers: int,
     swings: Sequence[str] | None = None,
     sobol: bool = True,
+    slopes: bool = False,
 ) -> None:
     """Compute what the page lacks, and write it.
 
@@ -83,9 +92,12 @@ def write(
         Names of swings; those of the scenario's goals and limits, or all, if not given.
     sobol : bool
         Whether to add Sobol indices.
+    slopes : bool
+        Whether to compute local sensitivities that the ledger lacks.
     """
     from optimize.page.data import page_data
     from optimize.page.launches import launches_of, swings_of
+    from optimize.page.slopes import slopes_of
     from optimize.page.sobol import sobol_of
     from optimize.page.write import write_page
 
@@ -96,12 +108,18 @@ def write(
     known = ledger.known([build.key for build in run.builds], run.model_version)
     more = {key: one.figures for key, one in known.items()}
     indices = sobol_of(run, known) if sobol else None
-    size = write_page(page_data(run, found, str(ledger.path), more, indices), path)
+    local = slopes_of(run, ledger, workers, slopes, _tell_of_slopes)
+    size = write_page(page_data(run, found, str(ledger.path), more, indices, local), path)
     say(f"{path} written, {size / 1e6:.1f} MB; open it in a browser.")
 
 
 def _tell(done: int, count: int) -> None:
     say(f"Flights of {done} of {count} builds computed.")
+
+
+def _tell_of_slopes(done: int, count: int) -> None:
+    if done == count or done % max(1, count // 10) == 0:
+        say(f"Local sensitivities: {done} of {count} builds computed.")
 
 
 def _file_name(name: str) -> str:

@@ -18,6 +18,7 @@ from optimize.page.members import (
 )
 from optimize.page.provenance import provenance_record
 from optimize.page.sensitivity import regression_record, sobol_record
+from optimize.page.slopes import slopes_record
 from optimize.page.sobol import Sobol
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.run import one_way
@@ -31,6 +32,7 @@ from optimize.report.words import (
     summary_of,
 )
 from optimize.search.result import Run
+from optimize.sensitivity.slopes import Slopes
 
 _INFEASIBLE, _FEASIBLE, _FRONT = 0, 1, 2
 
@@ -41,6 +43,7 @@ def page_data(
     ledger: str,
     more: Mapping[str, Mapping[str, Figure]] | None = None,
     sobol: Sobol | None = None,
+    slopes: Mapping[str, Slopes] | None = None,
     written: datetime | None = None,
 ) -> dict[str, Any]:
     """Gather the page.
@@ -57,6 +60,8 @@ def page_data(
         Further known figures, by the build's key.
     sobol : Sobol, optional
         Sobol indices, where an emulator gave them.
+    slopes : mapping of str to Slopes, optional
+        Local sensitivities by member's label, where they are computed.
     written : datetime, optional
         When; now otherwise.
 
@@ -68,6 +73,9 @@ def page_data(
     whole, run = run, thinned(run)
     figures = gather(run, more)
     members = members_record(run, found)
+    for member in members:
+        local = (slopes or {}).get(member["label"])
+        member["slopes"] = slopes_record(local) if local else None
     named = dict.fromkeys([*figures.names, *(name for m in members for name in m["figures"])])
     bounds = run.scenario.bounds()
     place = {bound: i for i, bound in enumerate(bounds)}

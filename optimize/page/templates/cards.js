@@ -31,7 +31,7 @@ function layerList(i) {
 }
 
 function tools(member) {
-  const savers = el("button", { type: "button", class: "tool", "aria-label": `Save build ${member.label} as TOML`, on: { click: () => saveText(member.toml, fileName(`${data.title} ${member.label}`, "toml")) } }, "Save TOML");
+  const savers = el("button", { type: "button", class: "tool", "aria-label": `Save build ${member.label} as TOML`, on: { click: () => saveText(member.toml, fileName(`build ${member.label}`, "toml")) } }, "Save TOML");
   return el("p", { class: "choose" }, el("label", null, compareBox(member.build), " Compare", el("span", { class: "spoken" }, ` build ${member.label}`)), pinButton(member.build), savers,
     pictureButton(() => [byId(`card-${member.label}`).querySelector(".cut")], `section of build ${member.label}`, 4));
 }

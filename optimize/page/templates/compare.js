@@ -11,7 +11,7 @@ export function drawComparison() {
   const holder = el("div", { id: "comparison-table" });
   const baseline = el("select", { id: "baseline" });
   const found = section("comparison", "Comparison",
-    el("p", { class: "note" }, `Select up to ${MOST_COMPARED} builds on cards or in the table. Differences are from the baseline, each with its own error: bold beyond it, \u2248 within it.`),
+    el("p", { class: "note" }, `Select up to ${MOST_COMPARED} builds on cards or in the table. Differences are from the baseline, each with its own error: bold beyond it, \u2248 within it. Of a build off the short list the error is the root sum of squares of the two figures' own.`),
     el("div", { class: "controls" }, el("label", null, "Baseline", baseline), swingField()), holder);
   baseline.addEventListener("change", () => { view.baseline = Number(baseline.value); onCompared.forEach((act) => act()); });
 
@@ -22,7 +22,7 @@ export function drawComparison() {
     // The baseline comes first, whatever the order of selection.
     const builds = [view.baseline, ...view.compared.filter((i) => i !== view.baseline)];
     const heads = builds.map((i) => el("th", { scope: "col", class: "n", "data-tsv": builds.length > 1 && i !== view.baseline ? [buildName(i), "difference", "error of the difference"].join("\t") : sentence(buildName(i)) }, sentence(buildName(i)), i === view.baseline && builds.length > 1 ? el("div", { class: "note" }, "baseline") : null));
-    const sections = el("tr", null, el("th", { scope: "row" }, "section"), ...builds.map((i) => el("td", null, crossSection(i, 1.1))));
+    const sections = el("tr", null, el("th", { scope: "row" }, "section"), ...builds.map((i, k) => el("td", { "data-tsv": k ? "\t\t" : "" }, crossSection(i, 1.1))));
     const table = el("table", null, el("caption", { class: "spoken" }, `Comparison of ${builds.map(buildName).join(", ")}`),
       el("thead", null, el("tr", null, el("th", { scope: "col" }, "quantity"), ...heads)),
       el("tbody", null, sections, ...layerRows(builds), ...figureRows(builds)));
@@ -34,7 +34,7 @@ export function drawComparison() {
   draw();
 }
 
-const groupRow = (title, wide) => el("tr", { class: "group" }, el("th", { colspan: wide + 1, scope: "colgroup" }, title));
+const groupRow = (title, wide) => el("tr", { class: "group" }, el("th", { colspan: wide + 1, scope: "colgroup", "data-tsv": title }, title));
 
 // A difference with as many decimals as its terms.
 function stepText(value, first) {
@@ -87,7 +87,7 @@ function figureLine(builds, name, group) {
   const first = figureCells(builds[0], name);
   const cells = builds.map((i, k) => {
     const own = figureCells(i, name);
-    if (!own) return el("td", { class: "n same" }, "\u2013");
+    if (!own) return el("td", { class: "n same", "data-tsv": k ? "\t\t" : "" }, "\u2013");
     const text = number(own[0], digitsOf(own));
     if (k === 0 || !first) return el("td", { class: "n" }, text);
     const found = difference(i, builds[0], name);

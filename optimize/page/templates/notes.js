@@ -79,7 +79,7 @@ export function exportField() {
   const button = el("button", { type: "button", id: "export-notes", on: { click: () => {
     const found = events();
     if (!found.length) speak("No decision or note is written yet.");
-    else saveText(`${JSON.stringify({ format: "orbwright notes", run: data.run, events: found }, null, 1)}\n`, fileName(`${data.title} notes`, "json"));
+    else saveText(`${JSON.stringify({ format: "orbwright notes", run: data.run, events: found }, null, 1)}\n`, fileName("notes", "json"));
   } } }, "Export notes");
   const words = "Decisions and notes stay in this browser; \u2018orbwright decisions --add\u2019 takes the exported file into the ledger.";
   return el("div", null, el("div", { class: "controls" }, el("label", null, "Your name", who), button, el("span", { class: "note" }, words)), otherDecisions());

@@ -29,7 +29,7 @@ export function drawParallel() {
   const scroller = el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Axes and their fields" }, grid);
   section("filters", "Filters on parallel axes",
     el("p", { class: "note" }, "Each line is a build. Drag along an axis, or type into its fields, to keep only the builds in that range: cards, trade-off and table follow. Click an axis to clear its filter."),
-    axisChooser(), el("div", { class: "controls" }, pictureButton(() => [behind, canvas, overlay], "parallel axes")), scroller);
+    axisChooser(), el("div", { class: "controls" }, pictureButton(() => [behind, canvas, overlay], "parallel axes", 2, heads)), scroller);
 
   function axisChooser() {
     const groups = new Map();
@@ -45,6 +45,8 @@ export function drawParallel() {
     }
     return el("details", { class: "no-print" }, el("summary", null, "Select the axes"), el("div", { class: "choices" }, ...groups.values()));
   }
+
+  const heads = () => (geometry ? columns.map(({ axis }, k) => [geometry.places[k], [...wrapped(axis.label, 16), axis.unit].filter(Boolean)]) : []);
 
   let columns = [];
   function build() {

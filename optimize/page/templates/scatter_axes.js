@@ -2,7 +2,7 @@
 
 import { svg } from "../../web/elements.js";
 import { plain } from "../../web/numbers.js";
-import { axisTitle, data, memberAt } from "./base.js";
+import { axisTitle, data, difference, memberAt, view } from "./base.js";
 import { ticks, wrapped } from "./charts.js";
 
 export const goalOn = (id) => data.goals.find((goal) => goal.figure === id);
@@ -14,7 +14,11 @@ function direction(id, up) {
   return { maximize: ` (more is better${more})`, minimize: ` (less is better${less})`, target: " (shaded: the target)" }[goal.aim];
 }
 
-export const memberError = (member, axis) => (member.figures[axis.id] ? member.figures[axis.id][1] : 0);
+// Error of the difference from the reference of the short list; without one, of the figure.
+export function memberError(member, axis) {
+  if (!member.figures[axis.id] || member.build === view.reference) return 0;
+  return view.reference === null ? member.figures[axis.id][1] : difference(member.build, view.reference, axis.id).error;
+}
 
 // Range of an axis: the feasible builds, the short list, limits nearby.
 export function frame(axis, everything) {

@@ -20,7 +20,9 @@ function partsOf(one) {
 
 const textOf = (table) => [...table.rows].map((row) => [...row.children].flatMap(partsOf).map(cell).join("\t")).join("\n");
 
-export const fileName = (words, ending) => `${words.toLowerCase().replace(/[^a-z0-9]+/g, "_").replace(/^_+|_+$/g, "").slice(0, 60) || "page"}.${ending}`;
+// The scenario's name, shortened, then what the file is.
+const slug = (words, most) => words.toLowerCase().replace(/[^a-z0-9]+/g, "_").replace(/^_+|_+$/g, "").slice(0, most);
+export const fileName = (words, ending) => `${[slug(data.title, 32), slug(words, 60)].filter(Boolean).join("_")}.${ending}`;
 
 export function save(blob, name) {
   const address = URL.createObjectURL(blob);
@@ -41,7 +43,7 @@ async function copyText(text, label) {
     speak(`${label} is copied; paste it into a spreadsheet.`);
     return true;
   } catch {
-    saveText(text, fileName(`${data.title} ${label}`, "tsv"));
+    saveText(text, fileName(label, "tsv"));
     return false;
   }
 }
