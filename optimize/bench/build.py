@@ -5,7 +5,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
-from layers.errors import InputError, explain
+from layers.errors import InputError
+from layers.files.explain import explain
 from layers.mass import inertia
 from layers.materials import Material
 from optimize.bench.settings import DENSITY_RANGE_G_CM3, HeldMass, LayerSetting, Setting

@@ -24,6 +24,7 @@ from optimize.commands.keys import keys_app
 from optimize.commands.lab import lab_app
 from optimize.commands.ledger import ledgers
 from optimize.commands.lists import lists
+from optimize.commands.new import new_app
 from optimize.commands.page import page_app
 from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
@@ -34,6 +35,7 @@ BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
 
 # The order of help; a command that no group names is listed last.
 _GROUPS = {
+    "Start": ("new",),
     "Balls": ("estimate", "compare", "sensitivity", "tolerance", "bench"),
     "Search": ("search", "show", "export", "page", "ledger"),
     "Decisions": ("mark", "note", "decisions", "history", "reopen"),
@@ -78,7 +80,6 @@ def _ctrl_c_told() -> Iterator[None]:
 
 app = typer.Typer(
     cls=_Grouped,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -111,6 +112,7 @@ for _part in (balls_app, tolerance_app, live, *_SEARCH, *_LAB, lists, keys_app):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")
+app.add_typer(new_app, name="new")
 
 
 def _fail(text: str) -> int:

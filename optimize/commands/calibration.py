@@ -18,6 +18,7 @@ from optimize.commands.options import (
     Workers,
     cores,
     existing,
+    read_balls,
 )
 
 if TYPE_CHECKING:
@@ -85,7 +86,6 @@ def calibrate(
 
     Example: orbwright calibrate k1.toml k2.toml --measurements lab.csv --out lab.toml
     """
-    from layers.ball_file import read_ball
     from optimize.calibration.calibrate import calibrate as calibrated
     from optimize.calibration.calibrated import calibration_toml
     from optimize.compute.pool import mapping
@@ -94,7 +94,7 @@ def calibrate(
     from optimize.report.calibration import calibration_sections
 
     refuse_missing(ledger)
-    builds = [read_ball(path) for path in balls]
+    builds = read_balls(balls)
     readings = read_measurements(measurements, builds)
     if drop_outliers:
         readings = readings.without([o.reading for o in outliers(readings)])
@@ -147,7 +147,6 @@ def next_builds(
     """
     from typing import get_args
 
-    from layers.ball_file import read_ball
     from optimize.calibration.calibrated import read_calibration
     from optimize.calibration.linearised import About
     from optimize.calibration.next_round import BALL_PLAN, GOALS, STAGE_PLAN, next_round
@@ -158,7 +157,7 @@ def next_builds(
         raise InputError(f"--about is {about!r}, but must be one of: {', '.join(get_args(About))}.")
     if bool(balls) == bool(run):
         raise InputError("next needs candidates as BALL.toml files, or a --run, not both.")
-    candidates, goals = [read_ball(path) for path in balls or ()], list(GOALS)
+    candidates, goals = read_balls(balls or ()), list(GOALS)
     if run:
         candidates, goals = _short_list(run, ledger)
     known = read_calibration(calibration) if calibration else None

@@ -19,7 +19,6 @@ from optimize.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from optimize.ledger.ledger import Ledger
     from optimize.search.history import Named
 
 decisions_app = typer.Typer()
@@ -51,13 +50,14 @@ def mark(
     """
     from optimize.ledger.decisions import record
     from optimize.ledger.events import MARKS, Event, one_line
+    from optimize.search.history import build_of
 
     if word not in MARKS:
         raise InputError(f"the mark is {word!r}, but must be one of: {', '.join(MARKS)}.")
     reason = "" if why is None else one_line(why, "--why")
     name = _somebody(who)
     with existing(ledger, keeping=True) as book:
-        named = _found(book, run, build)
+        named = build_of(book, run, build)
         record(book, [Event(word, *_place(named), name, reason)])  # type: ignore[arg-type]
     say(f"{_words(named)} is marked {word} by {name}.")
 
@@ -78,14 +78,14 @@ def note(
     """
     from optimize.ledger.decisions import named_run, record
     from optimize.ledger.events import Event, one_line
-    from optimize.search.history import Named
+    from optimize.search.history import Named, build_of
 
     if len(words) > 2:
         raise InputError("note takes a run, a build if it is on one, and one text: quote the text.")
     text, name = one_line(words[-1], "the note"), _somebody(who)
     with existing(ledger, keeping=True) as book:
         if len(words) == 2:
-            named = _found(book, run, words[0])
+            named = build_of(book, run, words[0])
         else:
             named = Named(named_run(book, run).id, "", "")
         record(book, [Event("note", *_place(named), name, text)])
@@ -99,12 +99,6 @@ def _somebody(who: str | None) -> str:
     if not name:
         raise InputError("the system knows no login name; say who decides with --who NAME.")
     return name
-
-
-def _found(book: "Ledger", run: str, build: str) -> "Named":
-    from optimize.search.history import build_of
-
-    return build_of(book, run, build)
 
 
 def _place(named: "Named") -> tuple[str, str, str]:
@@ -197,10 +191,10 @@ def history(
     """
     from optimize.ledger.decisions import read_events, starters
     from optimize.report.decisions import history_record, history_sections
-    from optimize.search.history import history_of, key_in
+    from optimize.search.history import build_of, history_of, key_in
 
     with existing(ledger) as book:
-        key = key_in(book, what) if build is None else _found(book, what, build).build
+        key = key_in(book, what) if build is None else build_of(book, what, build).build
         if key is None:
             raise InputError(
                 f"{what!r} is no build: give a run and a build, or six or more digits of a key."
@@ -236,12 +230,12 @@ def reopen(
     from optimize.ledger.decisions import record
     from optimize.ledger.events import Event, digest_of_file, one_line
     from optimize.scenario.scenario_file import scenario_toml
-    from optimize.search.history import reopened
+    from optimize.search.history import build_of, reopened
 
     reason = "" if why is None else one_line(why, "--why")
     name, file = _somebody(who), one_line(output.name, "the file's name") if output else ""
     with existing(ledger, keeping=True) as book:
-        named = _found(book, run, build)
+        named = build_of(book, run, build)
         text = scenario_toml(reopened(book, named))
         digest = digest_of_file(text.encode())
         event = Event("reopened", *_place(named), name, reason, file, digest)

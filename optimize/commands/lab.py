@@ -11,7 +11,7 @@ from layers.errors import InputError
 from layers.files.paths import write_text
 from optimize.commands.console import print_sections, say, tell_of_compiling
 from optimize.commands.noted import LedgerToNote, note_files, refuse_missing
-from optimize.commands.options import Who
+from optimize.commands.options import Who, read_balls
 
 if TYPE_CHECKING:
     from layers.compound.batch import Batch
@@ -58,7 +58,6 @@ def sheet(
 
     Example: orbwright sheet ball.toml --recipe 1=core.toml --charge-g 1500 --format html -o k1.html
     """
-    from layers.ball_file import read_ball
     from layers.estimation import estimate_many
     from layers.rules.screen import rule_set
     from optimize.lab.process import Process, read_process
@@ -69,7 +68,7 @@ def sheet(
     if form not in writers:
         raise InputError(f"--format is {form!r}, but must be one of: {', '.join(writers)}.")
     refuse_missing(ledger)
-    build = read_ball(ball)
+    (build,) = read_balls([ball])
     lab = read_process(process) if process else Process()
     chosen = rule_set(rules) if rules else None
     batches = _batches(recipe or [], charge_g, scale_g)
@@ -125,11 +124,10 @@ def concentricity(
     """
     import numpy as np
 
-    from layers.ball_file import read_ball
     from layers.mass.concentricity import off_centre
     from optimize.report.lab import concentricity_sections
 
-    build = read_ball(ball)
+    (build,) = read_balls([ball])
     inner = len(build.layer) - 1
     moved = np.zeros((inner, 3))
     for text in offset:

@@ -89,6 +89,8 @@ def search(
     from optimize.ledger.ledger import Ledger
     from optimize.report.export import make_folder
     from optimize.scenario.brief import METHODS, read_scenario
+    from optimize.scenario.space import Space
+    from optimize.scenario.start import start_rows
     from optimize.search.result import Interrupted
     from optimize.search.run import run_search
 
@@ -100,6 +102,7 @@ def search(
     brief = read_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
+    start_rows(Space(brief))
     if out:
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:

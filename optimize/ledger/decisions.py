@@ -44,6 +44,8 @@ def record(ledger: Ledger, events: Iterable[Event]) -> int:
     InputError
         If the ledger is damaged or cannot be written.
     """
+    if ledger.rows("PRAGMA query_only") == [(1,)]:
+        raise InputError(f"{ledger.path} cannot be written: the file or its folder is read-only.")
     with ledger.transaction():
         read_events(ledger)
         return seal.append_events(ledger.db, map(cells_of_event, events))

@@ -226,11 +226,10 @@ def _check_sections(run: Run) -> list[Section]:
 
 def _provenance_section(run: Run, ledger: str) -> Section:
     notes = [
-        f"Run {run.id}, started by {who_words(started_by(run))}.",
-        f"Seed {run.seed}, orbwright {version()}, model {run.model_version}.",
+        f"Run {run.id}, seed {run.seed}, orbwright {version()}, model {run.model_version}.",
         f"{run.evaluated} builds evaluated{_reused(run)}: {run.feasible} meet all constraints, "
         f"{run.infeasible} do not{_ruled_out(run)}.",
-        f"All evaluations are in {ledger}.",
+        f"Started by {who_words(started_by(run))}. All evaluations are in {ledger}.",
     ]
     notes += [f"{count} builds failed: {why}" for why, count in run.failed.items()]
     return Section("Provenance", notes=(*notes, *TRUST))

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role
+from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role, spelt
 from layers.files.fields import Table, numeric
 from layers.files.text import Name
 
@@ -77,7 +77,9 @@ class Fill(Table):
 class LayerVariables(Table):
     """One layer and its design variables. A bare number in place of a range is fixed."""
 
-    role: Role = Field(description="role of the layer in the build")
+    role: Annotated[Role, BeforeValidator(spelt)] = Field(
+        description="role of the layer in the build"
+    )
     diameter_mm: Annotated[tuple[_Diameter, _Diameter], _Span] | None = Field(
         None,
         description="innermost layer only: bounds on the diameter that the outer layers leave",
@@ -133,14 +135,18 @@ class StartLayer(Table):
 
     layer: int = numeric("1", "which layer, from the centre", 1, MOST_LAYERS)
     thickness_mm: _Thickness | None = Field(
-        None, description="thickness", json_schema_extra={"unit": "mm"}
+        None, description="thickness, if it is a design variable", json_schema_extra={"unit": "mm"}
     )
-    material: str | None = Field(None, description="name of the material card")
+    material: str | None = Field(
+        None, description="name of the material card, if there are several"
+    )
     youngs_modulus_mpa: _Modulus | None = Field(
-        None, description="Young's modulus", json_schema_extra={"unit": "MPa"}
+        None,
+        description="Young's modulus, if it is a design variable",
+        json_schema_extra={"unit": "MPa"},
     )
     density_g_cm3: _Density | None = Field(
-        None, description="density", json_schema_extra={"unit": "g/cm3"}
+        None, description="density, if it is a design variable", json_schema_extra={"unit": "g/cm3"}
     )
 
 

@@ -10,7 +10,8 @@ from importlib.metadata import version
 
 from pydantic import ValidationError
 
-from layers.errors import InputError, SolverError, explain
+from layers.errors import InputError, SolverError
+from layers.files.explain import explain
 from layers.files.paths import StrPath
 from layers.files.sources import digest_of, sources_of
 from layers.model_version import MODEL_VERSION

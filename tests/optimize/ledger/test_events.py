@@ -30,7 +30,7 @@ from optimize.ledger.decisions import (
 from optimize.ledger.events import WHO_VARIABLE, Event, digest_of_file, named, one_line
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.tables import SCHEMA_VERSION, WITH_EVENTS
-from tests.helpers.ledgers import numbered, second_format, third_format
+from tests.helpers.ledgers import not_writable, numbered, second_format, third_format
 from tests.optimize.commands.test_app import refused, run
 from tests.optimize.ledger.test_format import holds_all, old_rows, version_of
 from tests.optimize.ledger.test_seal import changed
@@ -207,6 +207,21 @@ def test_a_ledger_brought_up_has_the_tables_of_a_new_one(tmp_path):
     for make in (second_format, third_format):
         Ledger(make(tmp_path / f"{make.__name__}.sqlite", [])).close()
         assert schema(tmp_path / f"{make.__name__}.sqlite") == schema(tmp_path / "new.sqlite")
+
+
+@pytest.mark.parametrize("old", [False, True])
+def test_a_read_only_ledger_takes_no_event_and_shows_those_it_has(open_folder, path, old):
+    kept_at = open_folder / "l.sqlite"
+    if old:
+        third_format(kept_at, old_rows()[:-1])
+    else:
+        kept_at.write_bytes(path.read_bytes())
+    with not_writable(open_folder, kept_at):
+        told = refused("note", "r1", "more", "--ledger", kept_at)
+        assert "cannot be written: the file or its folder is read-only" in told
+        code, text, _ = run("decisions", "--ledger", kept_at)
+        assert code == 0
+        assert ("None yet" in text) == old
 
 
 # Several people.
