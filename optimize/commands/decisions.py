@@ -158,13 +158,14 @@ def decisions(
 
 def _add(file: Path, who: str | None, ledger: Path) -> None:
     """Keep what a page exported, each event once; its runs and builds must be the ledger's own."""
-    from optimize.ledger.decisions import named_run, record
+    from optimize.ledger.decisions import record
     from optimize.ledger.notes_file import read_notes
+    from optimize.search.history import build_of
 
     events = read_notes(file, _somebody(who))
     with existing(ledger, keeping=True) as book:
         for event in events:
-            _found(book, named_run(book, event.run).id, event.build)
+            build_of(book, event.run, event.build)
         count = record(book, events)
     say(f"{count} of {len(events)} decisions and notes of {file} are new; they are in {ledger}.")
 

@@ -7,7 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
-from layers.errors import InputError, explain
+from layers.errors import InputError
+from layers.files.explain import explain
 from layers.files.text import Name, check_values, read_text
 from optimize.ledger.events import LONGEST_NAME, LONGEST_TEXT, Event, one_line
 

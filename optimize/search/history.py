@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from pydantic import ValidationError
 
-from layers.errors import InputError, explain
+from layers.errors import InputError
+from layers.files.explain import explain
 from optimize.ledger.decisions import named_run, of_build, read_events
 from optimize.ledger.events import Event
 from optimize.ledger.ledger import Ledger
