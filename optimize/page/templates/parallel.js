@@ -46,7 +46,9 @@ export function drawParallel() {
     return el("details", { class: "no-print" }, el("summary", null, "Select the axes"), el("div", { class: "choices" }, ...groups.values()));
   }
 
-  const heads = () => (geometry ? columns.map(({ axis }, k) => [geometry.places[k], [...wrapped(axis.label, 16), axis.unit].filter(Boolean)]) : []);
+  function heads() {
+    return geometry ? columns.map(({ axis }, k) => [geometry.places[k], [...wrapped(axis.label, 16), axis.unit].filter(Boolean)]) : [];
+  }
 
   let columns = [];
   function build() {
