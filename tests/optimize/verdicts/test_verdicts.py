@@ -6,10 +6,11 @@ Kind: analytic; what is decided follows from the numbers that were put in.
 import json
 
 import pytest
+from pydantic import TypeAdapter
 
 from optimize.report.run import brief_sections, run_record
 from optimize.scenario.space import Space
-from optimize.verdicts.verdicts import verdicts_of
+from optimize.verdicts.verdicts import Verdicts, verdicts_of
 from tests.optimize.verdicts.conftest import GOALS, unlisted
 
 # A front of four: both goals run over ten times 0.01 and 0.1.
@@ -158,3 +159,4 @@ def test_verdicts_come_first_in_the_report_and_are_in_the_record(make_run):
     record = json.loads(json.dumps(run_record(run, "x")))["verdicts"]
     assert record["goals"][0]["leaders"] == ["A"]
     assert record["trades"][0]["gain_error"] == 0.01
+    assert TypeAdapter(Verdicts).validate_python(record) == verdicts_of(run)
