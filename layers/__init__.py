@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from layers.compound.recipe import read_recipe as read_recipe
     from layers.compound.trials import read_trials as read_trials
     from layers.conditions import Conditions as Conditions
+    from layers.energy.impact import record_impact as record_impact
     from layers.errors import InputError as InputError
     from layers.errors import OrbwrightError as OrbwrightError
     from layers.errors import SolverError as SolverError
@@ -70,6 +71,7 @@ _HOMES = {
     "read_recipe": "layers.compound.recipe",
     "read_swings": "layers.strike.swings",
     "read_trials": "layers.compound.trials",
+    "record_impact": "layers.energy.impact",
     "rule_set": "layers.rules.screen",
     "screen": "layers.rules.screen",
     "write_ball": "layers.ball_file",

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from optimize.lab.process import read_process as read_process
     from optimize.ledger.ledger import Ledger as Ledger
     from optimize.report.pictures.drawing import draw as draw
+    from optimize.report.pictures.drawing import impact_section as impact_section
     from optimize.scenario.brief import Scenario as Scenario
     from optimize.scenario.brief import read_scenario as read_scenario
     from optimize.search.result import Run as Run
@@ -32,6 +33,7 @@ _HOMES = {
     "Scenario": "optimize.scenario.brief",
     "calibrated_estimate": "optimize.calibration.calibrated",
     "draw": "optimize.report.pictures.drawing",
+    "impact_section": "optimize.report.pictures.drawing",
     "load_run": "optimize.search.run",
     "read_calibration": "optimize.calibration.calibrated",
     "read_measurements": "optimize.lab.measurements",

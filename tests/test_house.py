@@ -25,6 +25,7 @@ FLOORS = (
     ("layers.estimates", "layers.impact", "layers.vibration"),
     ("layers.strike",),
     ("layers.conditions",),
+    ("layers.energy",),
     ("layers.estimation",),
     ("layers.model_version", "layers.resolution", "layers.rules"),
     ("optimize",),

@@ -116,16 +116,85 @@ def barrier_impact(body: Body, speed: float, level: Level = "default") -> Barrie
     SolverError
         If an element turns inside out: the body is too soft for the speed.
     """
+    return outcome(throw(body, speed, LEVELS[level]))
+
+
+@dataclass(frozen=True)
+class Thrown:
+    """A ball that has left the wall: what the march over its arrays has made of them.
+
+    Attributes
+    ----------
+    model : Model
+        With positions and states at the end.
+    v : (2, nodes) array
+        Velocities at the end, m/s.
+    speed : float
+        Inbound, m/s.
+    time, impulse : (steps,) array
+        After each step: the time, s, and the wall's impulse up to it, N s.
+    wall_work : float
+        Done on the ball by the wall, J.
+    """
+
+    model: Model
+    v: FloatArray
+    speed: float
+    time: FloatArray
+    impulse: FloatArray
+    wall_work: float
+
+
+def throw(body: Body, speed: float, resolution: Resolution) -> Thrown:
+    """Let a ball hit the wall and leave it.
+
+    Parameters
+    ----------
+    body : Body
+    speed : float
+        Inbound, m/s.
+    resolution : Resolution
+        Of the mesh.
+
+    Raises
+    ------
+    InputError
+        If the speed is out of range.
+    SolverError
+        If an element turns inside out.
+    """
     if not SLOWEST <= speed <= FASTEST:
         raise InputError(
             f"speed is {speed:g} m/s, but must be from {SLOWEST:g} to {FASTEST:g} m/s."
         )
-    model = impact_model(body, LEVELS[level])
-    initial = 0.5 * float(model.mass.sum()) * speed**2
+    model = impact_model(body, resolution)
     v = np.zeros_like(model.x)
     v[1] = -speed
     history, start = np.empty((2, MOST_STEPS)), model.x.copy()
-    steps, left, wall_work = kernels.impact(
+    steps, left, wall_work = advance(model, v, history)
+    if not left:
+        before, layer = model.corner_area(start), impact_mesh(body, resolution).layer
+        raise SolverError(
+            f"The impact broke down after {steps} steps: "
+            + crushed(body, (model.corner_area(model.x) / before)[: len(layer)], layer, speed)
+        )
+    time, impulse = history[:, :steps]
+    return Thrown(model, v, speed, time, impulse, wall_work)
+
+
+def advance(model: Model, v: FloatArray, history: FloatArray) -> tuple[int, bool, float]:
+    """March on until the ball has left the wall or `history` is full; see `kernels.impact`.
+
+    Parameters
+    ----------
+    model : Model
+        Its positions and states are changed.
+    v : (2, nodes) array
+        Velocities, m/s; changed.
+    history : (2, most steps) array
+        Written.
+    """
+    return kernels.impact(
         model.w,
         model.corner,
         model.slot,
@@ -137,16 +206,16 @@ def barrier_impact(body: Body, speed: float, level: Level = "default") -> Barrie
         SAFETY,
         history,
     )
-    if not left:
-        before, layer = model.corner_area(start), impact_mesh(body, LEVELS[level]).layer
-        raise SolverError(
-            f"The impact broke down after {steps} steps: "
-            + crushed(body, (model.corner_area(model.x) / before)[: len(layer)], layer, speed)
-        )
-    time, impulse = history[:, :steps]
+
+
+def outcome(thrown: Thrown) -> BarrierImpact:
+    """Read the figures off a ball that has left the wall."""
+    model, v, speed = thrown.model, thrown.v, thrown.speed
+    time, impulse = thrown.time, thrown.impulse
+    initial = 0.5 * float(model.mass.sum()) * speed**2
     contact_time = _contact_time(time, impulse)
     centre_speed = impulse / model.mass.sum() - speed
-    energy = _energy_balance(model, v, initial, wall_work)
+    energy = _energy_balance(model, v, initial, thrown.wall_work)
     return BarrierImpact(
         speed=speed,
         cor=float(model.mass @ v[1] / model.mass.sum()) / speed,
@@ -237,17 +306,19 @@ def _square(vector: FloatArray) -> FloatArray:
     return np.asarray((vector**2).sum(axis=0))
 
 
-def _energy_balance(model: Model, v: FloatArray, initial: float, wall_work: float) -> EnergyBalance:
+def element_energies(model: Model) -> dict[str, FloatArray]:
+    """Energies of each element, J/m3 of its volume; padding has none.
+
+    Elastic, network and hourglass are stored, viscous is what its networks have dissipated so far.
+    """
     row = untiled(model.w)
-    volume = row[kernels.VOLUME]
     irr, irz, izz, itt = row[kernels.CBAR_INV : kernels.CBAR_INV + 4]
     # Cbar has unit determinant, so it is the cofactor of its inverse.
     crr, crz, czz, ctt = izz * itt, -irz * itt, irr * itt, irr * izz - irz * irz
     jacobian = row[kernels.JINV] ** -3
     density = 0.5 * row[kernels.SHEAR] * (crr + czz + ctt - 3.0)
-    elastic = volume @ (density + 0.5 * row[kernels.BULK] * (jacobian - 1.0) ** 2)
     hourglass = 0.5 * row[kernels.SHEAR] * _square(row[kernels.HG : kernels.HG + 2])
-    network = np.zeros_like(volume)
+    network = np.zeros_like(density)
     for j in range(model.branches):
         first = kernels.BRANCH + j * kernels.BRANCH_ROWS
         branch = row[first : first + kernels.BRANCH_ROWS]
@@ -257,13 +328,20 @@ def _energy_balance(model: Model, v: FloatArray, initial: float, wall_work: floa
         modulus = branch[kernels.MODULUS]
         network += 0.5 * modulus * (stretch - log_det - 3.0)
         hourglass += 0.5 * modulus * _square(branch[kernels.HG_STRAIN : kernels.HG_STRAIN + 2])
+    return {
+        "elastic": density + 0.5 * row[kernels.BULK] * (jacobian - 1.0) ** 2,
+        "viscous": row[kernels.DISSIPATED],
+        "network": network,
+        "hourglass": row[kernels.HOURGLASS] * hourglass,
+    }
+
+
+def _energy_balance(model: Model, v: FloatArray, initial: float, wall_work: float) -> EnergyBalance:
+    volume = untiled(model.w)[kernels.VOLUME]
     parts = {
         "final_kinetic": 0.5 * float(model.mass @ (v**2).sum(axis=0)),
-        "elastic": float(elastic),
-        "viscous": float(volume @ row[kernels.DISSIPATED]),
-        "network": float(volume @ network),
         "contact": 0.0,
         "contact_damping": -wall_work,
-        "hourglass": float((volume * row[kernels.HOURGLASS]) @ hourglass),
+        **{name: float(volume @ density) for name, density in element_energies(model).items()},
     }
     return EnergyBalance(initial_kinetic=initial, **parts, residual=initial - sum(parts.values()))

@@ -109,8 +109,7 @@ def impact_model(body: Body, resolution: Resolution) -> Model:
     rate = 1.0 / body.relaxation_time[mesh.layer][:, used]
     shear = (body.dynamic_modulus_ratio * body.shear_modulus)[mesh.layer]
     bulk = (body.dynamic_modulus_ratio * body.bulk_modulus)[mesh.layer]
-    corner_mass = solver_density(body)[mesh.layer] * share
-    _lighten_surface(corner_mass[:, -resolution.angles :])
+    corner_mass = _corner_mass(body, mesh, share, resolution)
     mass: FloatArray = np.zeros(len(mesh.points))
     np.add.at(mass, mesh.quads.T, corner_mass)
 
@@ -145,6 +144,22 @@ def impact_model(body: Body, resolution: Resolution) -> Model:
         surface=mesh.surface,
         branches=strength.shape[1],
     )
+
+
+def layer_masses(body: Body, resolution: Resolution) -> FloatArray:
+    """Part of each node's mass that each layer makes up, (layers, nodes) kg."""
+    mesh = impact_mesh(body, resolution)
+    corner_mass = _corner_mass(body, mesh, _gradients(mesh)[2], resolution)
+    masses: FloatArray = np.zeros((len(body.outer_radius), len(mesh.points)))
+    np.add.at(masses, (np.broadcast_to(mesh.layer, corner_mass.shape), mesh.quads.T), corner_mass)
+    return masses
+
+
+def _corner_mass(body: Body, mesh: Mesh, share: FloatArray, resolution: Resolution) -> FloatArray:
+    """Mass that each element gives to each of its corners, (4, m) kg."""
+    corner_mass: FloatArray = solver_density(body)[mesh.layer] * share
+    _lighten_surface(corner_mass[:, -resolution.angles :])
+    return corner_mass
 
 
 _CORNER_X = np.array([-1.0, 1.0, 1.0, -1.0])

@@ -105,16 +105,25 @@ def energy_parts(
         "bulk viscosity": 2.0 * float(result[rows.LOSS_BULK]),
     }
     parts["ball, vibration"] = kinetic - parts["ball, translation"] - parts["ball, spin"]
-    parts["ball, strain"], parts["hourglass"] = _stored(model, u, state)
-    parts["club"] = _club_energy(club, face)
-    given = float((m * old**2).sum()) + _club_energy(before[1], face)
+    density, hourglass = stored(model, u, state)
+    volume = as_rows(model.constant)[kernels.VOLUME, : len(density)]
+    parts["ball, strain"] = 2.0 * float(density @ volume)
+    parts["hourglass"] = float(hourglass.sum())
+    parts["club"] = club_energy(club, face)
+    given = float((m * old**2).sum()) + club_energy(before[1], face)
     parts["given"] = given
     parts["residual"] = given - sum(v for k, v in parts.items() if k != "given")
     return parts
 
 
-def _club_energy(club: FloatArray, face: FloatArray) -> float:
-    """Kinetic and spring energy of the whole club, J."""
+def club_energy(club: FloatArray, face: FloatArray) -> float:
+    """Kinetic and spring energy of the whole club, J.
+
+    Parameters
+    ----------
+    club, face : (CLUB_ROWS,), (FACE_ROWS,) array
+        State and constants of half the club.
+    """
     energy = 0.0
     if face[contact.SPRING] > 0.0:
         cos, sin = math.cos(club[contact.TURN]), math.sin(club[contact.TURN])
@@ -131,8 +140,19 @@ def _club_energy(club: FloatArray, face: FloatArray) -> float:
     return float(energy)
 
 
-def _stored(model: Model, u: FloatArray, state: FloatArray) -> tuple[float, float]:
-    """Strain energy and hourglass energy of the whole ball, J."""
+def stored(model: Model, u: FloatArray, state: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Strain energy of each element, (m,) J/m3, and its hourglass energy, (4, 3, m) J.
+
+    The latter by pattern and component, of the element and its mirror image together.
+
+    Parameters
+    ----------
+    model : Model
+    u : (3, n) array
+        Displacements, m.
+    state : array
+        Internal variables of the elements.
+    """
     real = model.mesh.hexes.shape[1]
     constant, corner = as_rows(model.constant)[:, :real], u[:, model.mesh.hexes]
     gradient = constant[:24].reshape(8, 3, real)
@@ -155,7 +175,4 @@ def _stored(model: Model, u: FloatArray, state: FloatArray) -> tuple[float, floa
     pattern = np.einsum("pa,iae->pie", PATTERNS, corner)
     pattern -= np.einsum("eij,pje->pie", slope, position.reshape(4, 3, real))
     hourglass = constant[kernels.HOURGLASS : kernels.HOURGLASS + 4]
-    return (
-        2.0 * float(density @ constant[kernels.VOLUME]),
-        float((hourglass[:, None] * pattern**2).sum()),
-    )
+    return density, hourglass[:, None] * pattern**2

@@ -12,23 +12,19 @@ import numpy as np
 
 from layers.arrays import FloatArray, Level
 from layers.ball import Body
-from layers.errors import InputError, SolverError
-from layers.impact.crushed import crushed
+from layers.errors import InputError
 from layers.mass.inertia import moment_of_inertia
-from layers.numerics.lanes import WIDTH
 from layers.strike import contact
 from layers.strike import march as rows
 from layers.strike.balance import energy_parts, momentum_residual
-from layers.strike.head import club_before, face_period, half_head
+from layers.strike.head import face_period
 from layers.strike.launch import Contact, Launch, Rebound, Strike
-from layers.strike.model import LEVELS, Settings, build_model, momentum_of, volume_ratio
+from layers.strike.model import LEVELS, Settings, momentum_of
+from layers.strike.start import Run, check_sound, start_of_strike, start_of_throw
 
 HISTORY = 512
 LONGEST = 4e-3
 PAUSE = 40e-6
-# Share taken of the stable step of central differences with lagging viscous stress; the bound is
-# for the elements as last checked.
-SAFETY = 0.95
 
 
 class _Outcome(NamedTuple):
@@ -74,26 +70,7 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
     settings : Settings
         Mesh and time step.
     """
-    _check(strike)
-    face, offset = half_head(
-        strike.club_mass,
-        strike.inertia,
-        strike.depth,
-        strike.impact_height,
-        strike.roll_radius,
-        strike.face_stiffness,
-        strike.face_mass,
-    )
-    if strike.friction is not None:
-        face[contact.FRICTION] = strike.friction
-    else:
-        wet = strike.surface == "wet"
-        face[contact.FRICTION] = body.friction_wet if wet else body.friction
-        face[contact.FADE] = 1.0 / body.friction_half_speed
-    opening = strike.dynamic_loft - strike.attack_angle
-    velocity = strike.club_speed * np.array([math.cos(opening), -math.sin(opening)])
-    before = club_before(offset, velocity, float(body.outer_radius[-1]))
-    out = _collide(body, face, np.zeros(2), before, settings)
+    out = _collide(body, start_of_strike(body, strike, settings))
     cos, sin = math.cos(strike.dynamic_loft), math.sin(strike.dynamic_loft)
     x = out.velocity[0] * cos - out.velocity[1] * sin
     z = out.velocity[0] * sin + out.velocity[1] * cos
@@ -150,20 +127,13 @@ def throw_ball(
     settings : Settings
         Mesh and time step.
     """
-    if not 0.0 < speed <= 150.0:
-        raise InputError(f"speed is {speed:g} m/s, but must be above 0 and at most 150.")
-    if not 0.0 <= angle < 1.5:
-        raise InputError(f"angle is {angle:g} rad, but must be from 0 to below 1.5.")
-    face = np.zeros(contact.FACE_ROWS)
-    face[contact.FRICTION] = friction
-    thrown = np.array([-speed * math.cos(angle), speed * math.sin(angle)])
+    out = _collide(body, start_of_throw(body, speed, angle, friction, settings))
     radius = float(body.outer_radius[-1])
-    still = club_before(np.zeros(2), np.zeros(2), radius)
-    out = _collide(body, face, thrown, still, settings)
+    inward, along = -speed * math.cos(angle), speed * math.sin(angle)
     contact_point = out.velocity[1] - radius * out.spin
     return Rebound(
-        cor=float(-out.velocity[0] / thrown[0]),
-        tangential_ratio=float(contact_point / thrown[1]) if angle > 0.0 else math.nan,
+        cor=float(-out.velocity[0] / inward),
+        tangential_ratio=float(contact_point / along) if angle > 0.0 else math.nan,
         spin=out.spin,
         normal_speed=float(out.velocity[0]),
         tangential_speed=float(out.velocity[1]),
@@ -179,29 +149,6 @@ def _settings(level: Level) -> Settings:
     if level not in LEVELS:
         raise InputError(f"level is {level!r}, but must be one of: {', '.join(LEVELS)}.")
     return LEVELS[level]
-
-
-def _check(strike: Strike) -> None:
-    bounds = {
-        "club_mass": (0.02, 2.0),
-        "club_speed": (1.0, 80.0),
-        "dynamic_loft": (-0.2, 1.4),
-        "attack_angle": (-0.7, 0.7),
-        "friction": (0.0, 3.0),
-        "face_stiffness": (1e5, 1e10),
-        "inertia": (1e-6, 1.0),
-        "depth": (0.0, 0.1),
-        "impact_height": (-0.04, 0.04),
-        "roll_radius": (0.05, 10.0),
-    }
-    for name, (low, high) in bounds.items():
-        value = getattr(strike, name)
-        if value is not None and not low <= value <= high:
-            raise InputError(f"{name} is {value:g}, but must be from {low:g} to {high:g}.")
-    if strike.face_stiffness is not None and not 1e-3 <= strike.face_mass <= 0.5 * strike.club_mass:
-        raise InputError(
-            f"face_mass is {strike.face_mass:g} kg, but must be from 0.001 to half the club_mass."
-        )
 
 
 def _flag(result: FloatArray, face: FloatArray) -> str:
@@ -224,65 +171,22 @@ def _flag(result: FloatArray, face: FloatArray) -> str:
     return ""
 
 
-def _collide(
-    body: Body, face: FloatArray, thrown: FloatArray, club: FloatArray, settings: Settings
-) -> _Outcome:
-    """March half the ball, thrown at (normal, up the face) m/s, against the face of the club."""
-    model = build_model(body, settings)
-    mesh, points = model.mesh, model.points
-    nodes = mesh.points.shape[1]
-    face[contact.STIFFNESS], face[contact.DAMPING] = model.law[:2]
-    face[contact.SHEAR_STIFFNESS], face[contact.SHEAR_DAMPING] = model.law[2:]
-    velocity, u = np.zeros_like(points), np.zeros_like(points)
-    velocity[0, :nodes], velocity[2, :nodes] = thrown
-    pairs = body.relaxation_strength.shape[1]
-    state = np.zeros((len(model.hexes), 1 + 6 * pairs, WIDTH))
-    state[:, 0] = 1.0
-    for k in range(pairs):
-        state[:, 1 + 6 * k : 4 + 6 * k] = 1.0
+def _collide(body: Body, run: Run) -> _Outcome:
+    """March half the ball against the face of the club, from first touch until it has left."""
     history, result = np.zeros((rows.HISTORY_ROWS, HISTORY)), np.zeros(rows.RESULT_ROWS)
-    far = int(np.argmax(mesh.points[0]))
-    before = (velocity.copy(), club.copy())
-    rows.march(
-        points,
-        u,
-        velocity,
-        model.push,
-        model.chain.carry,
-        model.chain.pivot,
-        model.hexes,
-        model.entries,
-        model.constant,
-        model.branch,
-        state,
-        np.zeros((len(model.hexes), 24, WIDTH)),
-        model.surface,
-        np.zeros((2, mesh.faces.shape[1] * len(model.surface.shape))),
-        mesh.plane,
-        far,
-        face,
-        club,
-        LONGEST,
-        PAUSE,
-        SAFETY * 2.0 * (math.hypot(1.0, settings.bulk_viscosity) - settings.bulk_viscosity),
-        history,
-        result,
-    )
-    if result[rows.BROKEN] == 1.0 or not np.isfinite(velocity).all():
-        fastest = max(
-            float(np.hypot(*thrown)),
-            float(np.hypot(*before[1][[contact.HEAD_VX, contact.HEAD_VZ]])),
-        )
-        ratio = volume_ratio(model, u)
-        raise SolverError("the impact broke down: " + crushed(body, ratio, mesh.layer, fastest))
-    flag = _flag(result, face)
-    v, x = velocity[:, :nodes], mesh.points + u[:, :nodes]
+    model, before = run.model, (run.velocity.copy(), run.club.copy())
+    run.advance(LONGEST, PAUSE, history, result)
+    check_sound(body, run, result)
+    flag = _flag(result, run.face)
+    nodes, inertia = model.mesh.points.shape[1], moment_of_inertia(body)
+    u, v = run.u, run.velocity[:, :nodes]
     momentum = momentum_of(model, v)
+    x = model.mesh.points + u[:, :nodes]
     mean = momentum.sum(axis=1) / model.node_mass.sum()
     own = momentum_of(model, v - mean[:, None])
-    spin = 2.0 * float((x[0] * own[2] - x[2] * own[0]).sum()) / moment_of_inertia(body)
+    spin = 2.0 * float((x[0] * own[2] - x[2] * own[0]).sum()) / inertia
     energy = energy_parts(
-        model, u, v, state, before, club, face, result, mean, spin, moment_of_inertia(body)
+        model, u, v, run.state, before, run.club, run.face, result, mean, spin, inertia
     )
     count = int(result[rows.RECORDED])
     trace = history[:, :count]
@@ -294,6 +198,6 @@ def _collide(
         sticking_share=trace[rows.STUCK].copy(),
     )
     residual = momentum_residual(
-        momentum, x, momentum_of(model, before[0][:, :nodes]), before[1], club, face, result
+        momentum, x, momentum_of(model, before[0][:, :nodes]), before[1], run.club, run.face, result
     )
-    return _Outcome(mean[[0, 2]], spin, club, result, felt, energy, residual, flag)
+    return _Outcome(mean[[0, 2]], spin, run.club, result, felt, energy, residual, flag)

@@ -19,6 +19,7 @@ from optimize.commands.bench import live
 from optimize.commands.calibration import calibration_app
 from optimize.commands.console import say
 from optimize.commands.decisions import decisions_app
+from optimize.commands.deck import deck_app
 from optimize.commands.instruments import instruments
 from optimize.commands.keys import keys_app
 from optimize.commands.lab import lab_app
@@ -36,7 +37,7 @@ BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
 # The order of help; a command that no group names is listed last.
 _GROUPS = {
     "Start": ("new",),
-    "Balls": ("estimate", "compare", "sensitivity", "tolerance", "bench"),
+    "Balls": ("estimate", "compare", "sensitivity", "tolerance", "bench", "export-deck"),
     "Search": ("search", "show", "export", "page", "ledger"),
     "Decisions": ("mark", "note", "decisions", "history", "reopen"),
     "Laboratory": ("recipe", "sheet", "concentricity", "calibrate", "next", "fit-club", "tester"),
@@ -108,7 +109,7 @@ def _start(
 
 _LAB = (recipe_app, lab_app, calibration_app, instruments)
 _SEARCH = (runs, page_app, decisions_app)
-for _part in (balls_app, tolerance_app, live, *_SEARCH, *_LAB, lists, keys_app):
+for _part in (balls_app, deck_app, tolerance_app, live, *_SEARCH, *_LAB, lists, keys_app):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")

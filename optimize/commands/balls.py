@@ -9,6 +9,7 @@ import typer
 
 from layers.errors import InputError
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.impact import Energy, Picture, Shade, SwingName, look, record_of
 from optimize.commands.options import (
     AsJson,
     BallFile,
@@ -73,6 +74,10 @@ def estimate(
     swings: SwingsFile = None,
     as_json: AsJson = False,
     drawing: Drawing = None,
+    energy: Energy = False,
+    picture: Picture = None,
+    swing: SwingName = None,
+    shade: Shade = None,
 ) -> None:
     """Estimate one ball: mass, moment of inertia, deflection, impact speed ratio and more.
 
@@ -83,6 +88,9 @@ def estimate(
     from layers.rules.screen import screen
     from optimize.report import ball as report
 
+    asked = look(energy, picture, swing, shade)
+    if calibration and (energy or picture):
+        raise InputError("--calibration cannot go with --energy or --picture; leave one out.")
     (build,) = read_balls([ball])
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
@@ -95,6 +103,7 @@ def estimate(
 
         save(draw_ball(build), drawing)
         say(f"Drawing written to {drawing}.")
+    recorded = record_of(asked, build, conditions)
     if calibration:
         result = _calibrated(build, names, calibration, conditions)
     else:
@@ -109,6 +118,11 @@ def estimate(
         launch, flown = screen_ball(build, distance)
         record["distance_screen"] = distance_record(launch, flown, distance)
         sections.insert(-1, distance_section(launch, flown, distance))
+    if recorded and energy:
+        from optimize.report.impact import energy_sections, impact_record
+
+        record["energy"] = impact_record(recorded, build)
+        sections[-1:-1] = energy_sections(recorded, build)
     if as_json:
         print_json(record)
     else:

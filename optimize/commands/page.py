@@ -49,6 +49,13 @@ def page(
             "those that the ledger has are always shown",
         ),
     ] = False,
+    impacts: Annotated[
+        bool,
+        typer.Option(
+            help="show the short list in an impact, with the energy by layer; takes about a second "
+            "a build",
+        ),
+    ] = True,
     workers: Workers = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
 ) -> None:
@@ -64,7 +71,7 @@ def page(
     with existing(ledger, keeping=True) as store:
         found = load_run(store, run)
         path = out or Path(f"{_file_name(found.scenario.name)}.html")
-        write(found, store, path, workers or cores(), swing, sobol, slopes)
+        write(found, store, path, workers or cores(), swing, sobol, slopes, impacts)
 
 
 def write(
@@ -75,6 +82,7 @@ def write(
     swings: Sequence[str] | None = None,
     sobol: bool = True,
     slopes: bool = False,
+    impacts: bool = True,
 ) -> None:
     """Compute what the page lacks, and write it.
 
@@ -94,8 +102,11 @@ def write(
         Whether to add Sobol indices.
     slopes : bool
         Whether to compute local sensitivities that the ledger lacks.
+    impacts : bool
+        Whether to record an impact of each build of the short list.
     """
     from optimize.page.data import page_data
+    from optimize.page.impacts import impacts_of
     from optimize.page.launches import launches_of, swings_of
     from optimize.page.slopes import slopes_of
     from optimize.page.sobol import sobol_of
@@ -109,7 +120,12 @@ def write(
     more = {key: one.figures for key, one in known.items()}
     indices = sobol_of(run, known) if sobol else None
     local = slopes_of(run, ledger, workers, slopes, _tell_of_slopes)
-    size = write_page(page_data(run, found, str(ledger.path), more, indices, local), path)
+    recorded = []
+    if impacts and run.short_list:
+        tell_of_compiling([] if shown else ["cor"])
+        recorded = impacts_of(run, shown[0] if shown else None, _tell_impacts)
+    data = page_data(run, found, str(ledger.path), more, indices, local, impacts=recorded)
+    size = write_page(data, path)
     say(f"{path} written, {size / 1e6:.1f} MB; open it in a browser.")
 
 
@@ -124,3 +140,7 @@ def _tell_of_slopes(done: int, count: int) -> None:
 
 def _file_name(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:80] or "page"
+
+
+def _tell_impacts(done: int, count: int) -> None:
+    say(f"Impacts of {done} of {count} builds recorded.")

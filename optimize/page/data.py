@@ -1,6 +1,6 @@
 """All that the page shows, as plain data."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -45,6 +45,7 @@ def page_data(
     sobol: Sobol | None = None,
     slopes: Mapping[str, Slopes] | None = None,
     written: datetime | None = None,
+    impacts: Sequence[dict[str, Any]] = (),
 ) -> dict[str, Any]:
     """Gather the page.
 
@@ -64,6 +65,8 @@ def page_data(
         Local sensitivities by member's label, where they are computed.
     written : datetime, optional
         When; now otherwise.
+    impacts : sequence of dict
+        Of the short list, from `optimize.page.impacts.impacts_of`.
 
     Returns
     -------
@@ -113,6 +116,7 @@ def page_data(
         "regression": regression_record(run, figures),
         "sobol": sobol_record(sobol) if sobol else None,
         "flights": flights_record(run, found),
+        "impacts": list(impacts),
         "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
         "provenance": provenance_record(whole, found, ledger, written or datetime.now(UTC)),
     }

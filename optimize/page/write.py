@@ -39,6 +39,7 @@ _SCRIPTS = (
     "compare.js",
     "sensitivity.js",
     "flights.js",
+    "impacts.js",
     "sources.js",
     "address.js",
     "start.js",

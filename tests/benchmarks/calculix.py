@@ -16,7 +16,8 @@ from pathlib import Path
 import numpy as np
 
 from layers.compression.curve import compress, deflection_between
-from tests.helpers.calculix import BUILDS, compress_with_calculix, deflection_between_loads
+from layers.compression.deck import deflection_of
+from tests.helpers.calculix import BUILDS, compress_with_calculix
 
 FINEST, LADDER, STEPS, REPEATS = 28, (6, 8, 10, 12, 14, 16, 20), 6, 20
 
@@ -31,7 +32,7 @@ def clocks() -> np.ndarray:
 def calculix(body, angular, workdir, steps):
     start = clocks()
     force, deflection = compress_with_calculix(body, angular, workdir, steps=steps)
-    return deflection_between_loads(force, deflection), *(clocks() - start)
+    return deflection_of(force, deflection), *(clocks() - start)
 
 
 def ours(body):

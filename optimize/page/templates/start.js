@@ -9,6 +9,7 @@ import { readColours } from "./charts.js";
 import { drawComparison } from "./compare.js";
 import { drawCount } from "./filters.js";
 import { drawFlights } from "./flights.js";
+import { drawImpacts } from "./impacts.js";
 import { drawParallel } from "./parallel.js";
 import { drawScatter } from "./scatter.js";
 import { drawSensitivity } from "./sensitivity.js";
@@ -26,6 +27,7 @@ if (count) {
   drawSensitivity();
 }
 drawFlights();
+drawImpacts();
 drawMargins();
 drawSources();
 drawCount();

@@ -7,10 +7,13 @@ from dataclasses import dataclass, field
 from matplotlib.figure import Figure
 
 from layers.ball import Ball
+from layers.conditions import Conditions
+from layers.energy.impact import record_impact
 from layers.errors import InputError
 from layers.estimates import Estimate
 from layers.files.paths import StrPath
 from optimize.report.pictures import section
+from optimize.report.pictures.impact import Shade, draw_impact
 from optimize.report.pictures.trade_off import draw_tradeoff
 from optimize.search.result import Run
 
@@ -68,3 +71,40 @@ def draw(what: Ball | Estimate | Run | Sequence[Ball]) -> Drawing:
         raise InputError(f"draw takes a ball, balls or a run, not {type(what).__name__}.")
     names = [ball.checked().name for ball in balls]
     return Drawing(section.draw_balls(balls, names), ", ".join(names))
+
+
+def impact_section(
+    ball: Ball,
+    swing: str | None = None,
+    shade: Shade = "strain",
+    conditions: Conditions | None = None,
+) -> Drawing:
+    """Draw a ball in an impact: its section at greatest compression, and the energy by layer.
+
+    Parameters
+    ----------
+    ball : Ball
+        The build.
+    swing : str, optional
+        Name of a swing; without one the ball is thrown at a rigid barrier.
+    shade : {"strain", "loss"}
+        What the section is shaded by.
+    conditions : Conditions, optional
+        Where the swing is found; the shipped ones otherwise.
+
+    Returns
+    -------
+    Drawing
+        Shown by a notebook; written to a file by its `save`.
+
+    Raises
+    ------
+    InputError
+        If the swing or the shade is unknown.
+    SolverError
+        If the computation breaks down.
+    """
+    if shade not in ("strain", "loss"):
+        raise InputError(f"shade is {shade!r}, but must be strain or loss.")
+    record = record_impact(ball, swing, conditions=conditions)
+    return Drawing(draw_impact(record, ball, shade), ball.name)

@@ -6,7 +6,8 @@ import shutil
 import pytest
 
 from layers.compression.curve import compress, deflection_between
-from tests.helpers.calculix import BUILDS, CCX, compress_with_calculix, deflection_between_loads
+from layers.compression.deck import deflection_of
+from tests.helpers.calculix import BUILDS, CCX, compress_with_calculix
 
 pytestmark = pytest.mark.skipif(
     shutil.which(CCX) is None,
@@ -21,7 +22,7 @@ SLOWEST_TO_CONVERGE = "five layers, stiffening outward"
 
 
 def reference(body, workdir, angular=ANGULAR, **options) -> float:
-    return deflection_between_loads(*compress_with_calculix(body, angular, workdir, **options))
+    return deflection_of(*compress_with_calculix(body, angular, workdir, **options))
 
 
 def ours(body) -> float:

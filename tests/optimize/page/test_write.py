@@ -100,7 +100,8 @@ def test_command_writes_the_page_and_export_puts_one_among_its_files(folder, fou
     run, _ = found
     ledger = folder / "ledger.sqlite"
     page = tmp_path / "choose.html"
-    options = ("--ledger", ledger, "--swing", SWINGS[0], "--workers", 1, "--no-sobol")
+    options = ("--ledger", ledger, "--swing", SWINGS[0], "--workers", 1)
+    options += ("--no-sobol", "--no-impacts")
     code, out, err = command("page", run.id, "--out", page, *options)
     assert (code, out) == (0, ""), err
     assert "open it in a browser" in err
