@@ -274,7 +274,7 @@ def estimate(
             value=value,
             unit=known.unit,
             basis=known.basis,
-            difference_error=abs(value) * known.difference_percent / 100.0,
+            difference_error=known.difference_error(value, level),
             absolute_error=abs(value) * known.absolute_percent / 100.0,
             flag=answer.flag,
             caution=answer.caution,

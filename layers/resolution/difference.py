@@ -109,7 +109,7 @@ def _parts(first: Figure, second: Figure, one: Ball, two: Ball) -> dict[str, flo
     if parsed.stage:
         one, two = one.stage(parsed.stage), two.stage(parsed.stage)
     level = 0.5 * (abs(first.value) + abs(second.value))
-    model = _model(parsed.quantity)
+    model = model_of(parsed.quantity)
     square = distance_squared(one, two, model.weight)
     left = nearness(square, model.floor, model.power)
     own = [min(f.difference_error, known.difference_error(f.value)) for f in (first, second)]
@@ -128,7 +128,7 @@ def _parts(first: Figure, second: Figure, one: Ball, two: Ball) -> dict[str, flo
     return {name: part for name, part in parts.items() if part > 0.0}
 
 
-class _Model(NamedTuple):
+class Model(NamedTuple):
     """The numbers of one figure.
 
     `far` is the error of a difference of builds far apart over the root sum of squares of their
@@ -144,12 +144,12 @@ class _Model(NamedTuple):
 
 
 @cache
-def _model(quantity: str) -> _Model:
+def model_of(quantity: str) -> Model:
     """Return the numbers of a figure; one that was not fitted keeps the error of far builds."""
     table = shipped_toml("layers.resolution", "resolution.toml")
     found: dict[str, Any] = {"far": 1.0, "floor": 1.0, "power": 1.0, "weight": {}}
     found |= {"contact_percent": 0.0, "sensitivity": {}} | table.get(quantity, {})
-    unknown = set(found) - set(_Model._fields)
+    unknown = set(found) - set(Model._fields)
     if unknown:
         raise InputError(f"resolution.toml: {quantity} has no {min(unknown)}.")
-    return _Model(**found)
+    return Model(**found)

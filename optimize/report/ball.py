@@ -15,8 +15,8 @@ from optimize.report.tables import Section, columns, number, signed
 from optimize.report.words import described_of, label_of, with_unit
 
 TRUST = (
-    "The model ranks builds: '± between builds' is the error of a difference between builds of the "
-    "same materials.",
+    "The model ranks builds: '± between builds' is the numerical error of a figure; near builds "
+    "share most of it.",
     "'± absolute' is the error of the number itself; the shipped materials are representative, so "
     "an absolute claim needs calibration on the lab's own measurements.",
 )

@@ -24,15 +24,16 @@ def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
         (
             line_of(name),
             *(_step(d.get(name), figure) for d in against),
-            spread(figure.difference_error),
+            _errors([d[name] for d in against if name in d]),
         )
         for name, figure in first.figures.items()
     ]
     note = (
-        "≈: below the model's resolution between builds of the same materials (± between builds)."
+        "≈: below the model's resolution. ± is the error of the difference, of several the "
+        "largest: what the two builds do not share of mesh, contact and cards."
     )
     heads = columns("~figure", *(f">{letter}" for letter in letters))
-    step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">± between builds")
+    step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">±")
     tables = [
         Section("Figures", heads, tuple(values)),
         Section("Differences from A", (heads[0], *step_heads), tuple(steps), (note,)),
@@ -59,6 +60,10 @@ def _step(difference: Difference | None, first: Figure) -> str:
     return f"**{signed(difference.value, digits_of(first))}**"
 
 
+def _errors(steps: Sequence[Difference]) -> str:
+    return spread(max((step.error for step in steps), default=0.0))
+
+
 def comparison_record(estimates: Sequence[Estimate]) -> dict[str, Any]:
     """Return plain data for JSON: every estimate and the differences from the first."""
     return {
@@ -83,6 +88,8 @@ def _steps_record(reference: Estimate, other: Estimate) -> dict[str, Any]:
             "value": other.figures[name].value,
             "difference": step.value,
             "difference_error": step.error,
+            "standard_error": step.standard_error,
+            "parts": dict(step.parts),
             "beyond_error": step.beyond_error,
         }
         for name, step in differences(reference, other).items()

@@ -106,6 +106,9 @@ def _answer_section(run: Run) -> Section:
         if run.feasible
         else "No build meets all constraints; the closest infeasible builds"
     )
+    if run.mesh == "fine":
+        title += ", on the fine mesh"
+        notes.append("All other builds are on the default mesh.")
     return Section(title, heads if rows else (), tuple(rows), tuple(notes))
 
 
@@ -265,6 +268,7 @@ def run_record(run: Run, ledger: str) -> dict[str, Any]:
         "failed": dict(run.failed),
         "reused": run.reused,
         "verdicts": verdicts_record(verdicts_of(run)),
+        "mesh": run.mesh,
         "short_list": [_member_record(member) for member in run.short_list],
         "front": [
             {"key": key, "goals": dict(zip(goals, values, strict=True))}

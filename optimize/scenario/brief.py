@@ -5,6 +5,7 @@ from typing import Any, Literal, get_args
 
 from pydantic import Field, ValidationError, model_validator
 
+from layers.arrays import Level
 from layers.ball import MOST_LAYERS
 from layers.conditions import Conditions
 from layers.errors import Fault, faulty
@@ -59,6 +60,11 @@ class Scenario(Table):
     )
     population: int = Field(
         40, ge=4, le=1000, description="builds in a generation", json_schema_extra={"unit": "1"}
+    )
+    shortlist_mesh: Level = Field(
+        "default",
+        description="mesh on which the short list is computed once it is chosen: fine shrinks the "
+        "error of differences; all other builds are on the default one",
     )
     ball: Envelope = Field(description="what all builds share")
     fill: Fill | None = Field(None, description="filler that sets the mass; none if left out")

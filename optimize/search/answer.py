@@ -9,7 +9,7 @@ from layers.ball import Ball
 from layers.estimates import Estimate, Figure
 from layers.figures import BALL_FIGURES
 from optimize.compute.one import Request
-from optimize.scenario.goals import Bound, Goal
+from optimize.scenario.goals import Goal
 from optimize.search import shortlist
 from optimize.search.coverage import emulator_checks
 from optimize.search.loop import Assessed, Search
@@ -102,14 +102,7 @@ def _members(search: Search, feasible: Sequence[Assessed]) -> tuple[Member, ...]
     picks = shortlist.choose(goals, _losses(goals, feasible), builds, points)
     chosen = [feasible[pick.index] for pick in picks]
     labels = _labels(len(chosen))
-    alike = [
-        tuple(
-            other
-            for other, b in zip(labels, chosen, strict=True)
-            if b is not a and shortlist.indistinguishable(goals, _estimate(a), _estimate(b))
-        )
-        for a in chosen
-    ]
+    alike = shortlist.alike(goals, labels, [_estimate(one) for one in chosen])
     return _estimated(search, chosen, [pick.reason for pick in picks], alike)
 
 
@@ -125,18 +118,9 @@ def _closest(
     changes = shortlist.changes(infeasible)
     nearest = shortlist.closest_infeasible(infeasible, changes)
     labels = dict(zip(nearest, _labels(len(nearest)), strict=True))
-    reasons = [_violations(infeasible[i]) for i in nearest]
+    reasons = [f"violates {shortlist.violated(infeasible[i].excess)}" for i in nearest]
     members = _estimated(search, [computed[i] for i in nearest], reasons, [()] * len(nearest))
     return members, tuple(shortlist.relaxation(c, labels[c.index]) for c in changes)
-
-
-def _violations(build: Infeasible) -> str:
-    parts = [f"{_name(b)} by {shortlist.plain(e, 3)}" for b, e in build.excess.items()]
-    return f"violates {'; '.join(parts)}"
-
-
-def _name(bound: Bound) -> str:
-    return f"{bound.figure} {bound.side} {bound.value:g}"
 
 
 def _labels(count: int) -> list[str]:
@@ -169,7 +153,7 @@ def _estimated(
                 ball=ball,
                 estimate=stages[-1],
                 stages=stages,
-                violations={_name(bound): amount for bound, amount in excess.items()},
+                violations={shortlist.named(bound): amount for bound, amount in excess.items()},
                 reason=reasons[i],
                 indistinguishable_from=alike[i],
             )

@@ -3,7 +3,7 @@
 import itertools
 import math
 import string
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -225,6 +225,40 @@ def indistinguishable(goals: Sequence[Goal], a: Estimate, b: Estimate) -> bool:
         The builds with the goals' figures.
     """
     return not any(difference(a, b, goal.figure).beyond_error for goal in goals)
+
+
+def alike(
+    goals: Sequence[Goal], labels: Sequence[str], builds: Sequence[Estimate]
+) -> list[tuple[str, ...]]:
+    """List for each build the labels of those indistinguishable from it.
+
+    Parameters
+    ----------
+    goals : sequence of Goal
+        The goals.
+    labels : sequence of str
+        Names of the builds.
+    builds : sequence of Estimate
+        With the goals' figures.
+    """
+    return [
+        tuple(
+            label
+            for label, b in zip(labels, builds, strict=True)
+            if b is not a and indistinguishable(goals, a, b)
+        )
+        for a in builds
+    ]
+
+
+def named(bound: Bound) -> str:
+    """Return a bound in words: its figure, side and value."""
+    return f"{bound.figure} {bound.side} {bound.value:g}"
+
+
+def violated(excess: Mapping[Bound, float]) -> str:
+    """Put violations in words."""
+    return "; ".join(f"{named(bound)} by {plain(over, 3)}" for bound, over in excess.items())
 
 
 def prices(goals: Sequence[Goal], members: Sequence[Member]) -> tuple[Price, ...]:

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from layers.ball import Ball, Layer
 from layers.estimates import Estimate, Figure
+from layers.materials import default_catalogue
 from optimize.scenario.goals import Bound, Goal
 from optimize.search.result import Infeasible
 from optimize.search.shortlist import (
@@ -23,13 +24,18 @@ from optimize.search.shortlist import (
 SPEED = Goal(figure="cor", aim="maximize")
 FEEL = Goal(figure="deflection_mm", aim="maximize")
 NONE = np.zeros(2)
-CORE = Ball(layer=(Layer(role="core", outer_diameter_mm=42.7, material="core rubber, soft"),))
-COVERED = Ball(
-    layer=(
-        Layer(role="core", outer_diameter_mm=39.0, material="core rubber, soft"),
-        Layer(role="cover", outer_diameter_mm=42.7, material="core rubber, soft"),
-    )
-)
+
+
+def core(modulus: float) -> Ball:
+    rubber = default_catalogue().find("core rubber, soft")
+    card = rubber.with_values("far apart", youngs_modulus_mpa=modulus)
+    return Ball(layer=(Layer(role="core", outer_diameter_mm=42.7, material=card),))
+
+
+SOFT_CORE, STIFF_CORE = (
+    core(1.0),
+    core(3000.0),
+)  # they share no error
 
 
 def built(ball: Ball, values, errors) -> Estimate:
@@ -87,7 +93,7 @@ def picked(goals, losses, errors=0.0, points=None):
     losses = np.array(losses, dtype=float)
     points = losses if points is None else np.array(points, dtype=float)
     builds = [
-        built((CORE, COVERED)[i % 2], -row, np.full_like(row, errors))
+        built((SOFT_CORE, STIFF_CORE)[i % 2], -row, np.full_like(row, errors))
         for i, row in enumerate(losses)
     ]
     return choose(goals, losses, builds, points)
@@ -125,10 +131,10 @@ def test_one_goal_lists_builds_as_good_within_the_error_that_are_built_different
 
 def test_members_are_indistinguishable_when_every_goal_is_within_its_error():
     goals, errors = (SPEED, FEEL), (0.002, 0.01)
-    a = built(CORE, (0.780, 2.80), errors)
+    a = built(SOFT_CORE, (0.780, 2.80), errors)
 
     def same(cor: float, deflection: float) -> bool:
-        return indistinguishable(goals, a, built(COVERED, (cor, deflection), errors))
+        return indistinguishable(goals, a, built(STIFF_CORE, (cor, deflection), errors))
 
     assert same(0.7815, 2.805)
     assert not same(0.7815, 2.83)
