@@ -116,7 +116,7 @@ def choose(
         return _choose_best(goals[0], losses[:, 0], builds, points)
     front = np.flatnonzero(non_dominated(losses))
     on_front, span = losses[front], _span(losses[front])
-    ahead = [builds[i] for i in front]
+    ahead = [builds[int(i)] for i in front]
     scaled = (on_front - on_front.min(axis=0)) / span
     picks: dict[int, str] = {}
     for k, goal in enumerate(goals):
