@@ -5,7 +5,7 @@ import { plain } from "../../web/numbers.js";
 import { STATES, axisOf, axisText, axisTitle, buildName, compareBox, data, memberAt, order, pinButton, section, slow, varies, view } from "./base.js";
 import { layersOf } from "./cross_sections.js";
 import { goalOn } from "./scatter_axes.js";
-import { cell, spreadsheet } from "./tables.js";
+import { spreadsheet, tsvCell } from "./tables.js";
 
 const PAGE = 25;
 
@@ -35,7 +35,7 @@ export function drawBuilds() {
   function everything() {
     const top = ["build", "short list", "status", "violates", ...data.axes.map(axisTitle)];
     const lines = ordered().map((i) => [String(i + 1), (memberAt.get(i) || { label: "" }).label, STATES[data.state[i]], violations(i), ...data.axes.map((axis) => axisText(axis, i))]);
-    return [top, ...lines].map((row) => row.map(cell).join("\t")).join("\n");
+    return [top, ...lines].map((texts) => texts.map(tsvCell).join("\t")).join("\n");
   }
 
   // Pinned builds come first, whatever the filters.

@@ -19,14 +19,11 @@ function kept() {
 }
 
 const state = { who: "", builds: {}, ...kept() };
-let stored = true;
 
 function keep() {
   try {
     localStorage.setItem(KEY, JSON.stringify(state));
-    stored = true;
   } catch {
-    stored = false;
     speak("This browser does not keep notes: export them before you close the page.");
   }
 }

@@ -70,7 +70,7 @@ export function axisParts(geometry, which) {
     parts.push(svg("line", { ...line(value), stroke: "var(--faint)" }));
     const at = horizontal ? { x: scale(value), y: box.bottom + 17, "text-anchor": "middle" } : { x: box.left - 7, y: scale(value) + 4, "text-anchor": "end" };
     const lines = axis.choices ? wrapped(words, horizontal ? 14 : 20) : [words];
-    parts.push(svg("text", at, ...lines.map((line, n) => svg("tspan", { x: at.x, dy: n ? 13 : 0 }, line))));
+    parts.push(svg("text", at, ...lines.map((part, n) => svg("tspan", { x: at.x, dy: n ? 13 : 0 }, part))));
   }
   const title = axisTitle(axis) + direction(axis.id, !horizontal);
   parts.push(horizontal

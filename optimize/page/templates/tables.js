@@ -3,10 +3,10 @@
 import { el, scrolling } from "../../web/elements.js";
 import { data, speak } from "./base.js";
 
-const FORMULA = /^[=+@\-](?!\d+(\.\d+)?$)/;
+const FORMULA = /^[=+@-](?!\d+(\.\d+)?$)/;
 
 // One cell: on one line, a plain minus sign, never taken for a formula.
-export function cell(text) {
+export function tsvCell(text) {
   const line = text.replace(/[\s\u00a0]+/g, " ").trim().replace(/\u2212/g, "-");
   return FORMULA.test(line) ? `'${line}` : line;
 }
@@ -18,7 +18,7 @@ function partsOf(one) {
   return one.dataset.tsv !== undefined ? one.dataset.tsv.split("\t") : [one.innerText, ...Array(one.colSpan - 1).fill("")];
 }
 
-const textOf = (table) => [...table.rows].map((row) => [...row.children].flatMap(partsOf).map(cell).join("\t")).join("\n");
+const textOf = (table) => [...table.rows].map((row) => [...row.children].flatMap(partsOf).map(tsvCell).join("\t")).join("\n");
 
 // The scenario's name, shortened, then what the file is.
 const slug = (words, most) => words.toLowerCase().replace(/[^a-z0-9]+/g, "_").replace(/^_+|_+$/g, "").slice(0, most);
