@@ -33,7 +33,7 @@ FLOORS = (
     ("optimize.ledger", "optimize.scenario"),
     ("optimize.calibration", "optimize.compute", "optimize.emulator", "optimize.tolerance"),
     ("optimize.search",),
-    ("optimize.screening", "optimize.sensitivity"),
+    ("optimize.screening", "optimize.sensitivity", "optimize.verdicts"),
     ("optimize.report",),
     ("optimize.web",),
     ("optimize.bench", "optimize.page", "optimize.reference", "optimize.templates"),

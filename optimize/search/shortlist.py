@@ -116,12 +116,14 @@ def choose(
         return _choose_best(goals[0], losses[:, 0], builds, points)
     front = np.flatnonzero(non_dominated(losses))
     on_front, span = losses[front], _span(losses[front])
+    ahead = [builds[int(i)] for i in front]
     scaled = (on_front - on_front.min(axis=0)) / span
     picks: dict[int, str] = {}
     for k, goal in enumerate(goals):
         place = int(np.lexsort((*np.delete(on_front, k, axis=1).T[::-1], on_front[:, k]))[0])
-        picks[place] = f"{picks[place]}; {_best(goal)}" if place in picks else _best(goal)
-    resolution = [half_widths([builds[i] for i in front.tolist()], goal.figure) for goal in goals]
+        best = _best(goal, len(_ties(goal, on_front[:, k], ahead, place)) - 1)
+        picks[place] = f"{picks[place]}; {best}" if place in picks else best
+    resolution = [half_widths(ahead, goal.figure) for goal in goals]
     measure = trade_off(on_front, np.stack(resolution, axis=2))
     for place in _knees(measure, scaled, tuple(picks)):
         picks[place] = (
@@ -153,12 +155,9 @@ def _choose_best(
 ) -> list[Pick]:
     """Return the best build of one goal, then others equal within the resolution but different."""
     order = np.argsort(losses, kind="stable")
-    best = order[0]
-    ties = [best] + [
-        i
-        for i in order[1:]
-        if losses[i] - losses[best] <= difference(builds[best], builds[i], goal.figure).error
-    ]
+    best = int(order[0])
+    ties = _ties(goal, losses, builds, best)
+    ties.sort(key=lambda i: losses[i])
     if len(ties) > 1:
         others = _spread(points[ties], [0], MOST_MEMBERS)
         same = "equal to the best within the model's resolution, a different construction"
@@ -166,13 +165,26 @@ def _choose_best(
     else:
         chosen = [Pick(int(i), "next best") for i in order[1:MOST_MEMBERS]]
     chosen.sort(key=lambda pick: (losses[pick.index], pick.index))
-    return [Pick(int(best), _best(goal)), *chosen]
+    return [Pick(best, _best(goal, len(ties) - 1)), *chosen]
 
 
-def _best(goal: Goal) -> str:
+def _ties(goal: Goal, losses: FloatArray, builds: Sequence[Estimate], best: int) -> list[int]:
+    """Return the builds that the model does not tell from the best, itself among them."""
+    return [
+        i
+        for i, loss in enumerate(losses)
+        if i == best
+        or loss - losses[best] <= difference(builds[best], builds[i], goal.figure).error
+    ]
+
+
+def _best(goal: Goal, ties: int) -> str:
+    """Say that a build is best, or how many others are as good within the resolution."""
     if goal.aim == "target":
-        return f"nearest to the target of {goal.figure}"
-    return f"{'highest' if goal.aim == 'maximize' else 'lowest'} {goal.figure}"
+        said = f"nearest to the target of {goal.figure}"
+    else:
+        said = f"{'highest' if goal.aim == 'maximize' else 'lowest'} {goal.figure}"
+    return said if not ties else f"among the {said}: {ties} more within the model's resolution"
 
 
 def _knees(measure: FloatArray, scaled: FloatArray, taken: tuple[int, ...]) -> list[int]:
