@@ -1,8 +1,8 @@
-"""What launch and flight figures depend on besides the ball: swings, law, air, wind."""
+"""What figures depend on besides the ball: swings, law, air, wind; for costs, the process."""
 
 import hashlib
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
 
@@ -11,12 +11,37 @@ from layers.flight.aerotable import MeasuredLaw
 from layers.strike.swings import SwingTable, default_swings
 
 if TYPE_CHECKING:
+    from layers.ball import Ball
     from layers.flight.air import Air
+
+
+class Expected(NamedTuple):
+    """A mean and its standard deviation."""
+
+    value: float
+    deviation: float
+
+
+class Production(Protocol):
+    """What it takes to make a ball, as a lab knows it.
+
+    `currency` is that of the cost. An `InputError` says what the process or a card lacks.
+    """
+
+    @property
+    def currency(self) -> str:
+        """Currency of the cost."""
+
+    def cost(self, ball: "Ball", *, finished: bool) -> Expected:
+        """Return the cost of a ball or, not `finished`, of a stage."""
+
+    def press_minutes(self, ball: "Ball", *, finished: bool) -> Expected:
+        """Return the minutes in presses."""
 
 
 @dataclass(frozen=True)
 class Conditions:
-    """What launch and flight figures depend on besides the ball.
+    """What figures depend on besides the ball.
 
     Attributes
     ----------
@@ -29,15 +54,18 @@ class Conditions:
         20 C, 1013.25 hPa, 50 % humidity otherwise.
     wind : (float, float, float)
         m/s along the target line, up, to the right.
+    production : Production, optional
+        What cost and press time follow from.
     """
 
     swings: SwingTable = field(default_factory=default_swings)
     law: Law = ferguson_2022
     air: "Air | None" = None
     wind: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    production: Production | None = None
 
     def fingerprint(self) -> str:
-        """Digest of all that can change a figure, for keeping estimates apart."""
+        """Digest of all that can change a figure that a ledger keeps; costs are not kept."""
         digest = hashlib.sha256(self.swings.model_dump_json().encode())
         if isinstance(self.law, MeasuredLaw):
             for array in (self.law.grid, self.law.low, self.law.high, self.law.hull):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from layers.arrays import Level
 from layers.ball import Ball, Body
-from layers.conditions import Conditions
+from layers.conditions import Conditions, Production
 from layers.errors import InputError, SolverError
 from layers.estimates import Estimate, Figure
 from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
@@ -28,8 +28,10 @@ class _Bench:
     The mechanics are imported where they are first needed: a mass alone should not wait for them.
     """
 
-    def __init__(self, body: Body, conditions: Conditions, level: Level) -> None:
-        self.body = body
+    def __init__(self, ball: Ball, stage: int, conditions: Conditions, level: Level) -> None:
+        self.stage = ball.stage(stage)
+        self.finished = stage == len(ball.layer)
+        self.body = self.stage.body()
         self._conditions = conditions
         self._level: Level = level
         self._impacts: dict[float, BarrierImpact] = {}
@@ -83,6 +85,10 @@ class _Bench:
         return self._flights[name]
 
     @property
+    def production(self) -> Production | None:
+        return self._conditions.production
+
+    @property
     def diameter(self) -> float:
         return 2.0 * float(self.body.outer_radius[-1])
 
@@ -91,11 +97,16 @@ class _Bench:
 
 
 class Answer(NamedTuple):
-    """A figure's value, with the flag and the caution of `Figure`."""
+    """A figure's value, with the flag and the caution of `Figure`.
+
+    Unit and absolute error are those of the quantity where none is given.
+    """
 
     value: float
     flag: str = ""
     caution: str = ""
+    unit: str = ""
+    absolute_error: float | None = None
 
 
 Compute = Callable[[_Bench, FigureName], Answer]
@@ -103,6 +114,28 @@ Compute = Callable[[_Bench, FigureName], Answer]
 
 def _exact(function: Callable[[Body], float], scale: float) -> Compute:
     return lambda bench, _: Answer(function(bench.body) * scale)
+
+
+# Standard deviations in the half width of 95 %.
+_NINETY_FIVE = 1.96
+
+
+def _cost(bench: _Bench, name: FigureName) -> Answer:
+    production = _production(bench, name)
+    found = production.cost(bench.stage, finished=bench.finished)
+    error = _NINETY_FIVE * found.deviation
+    return Answer(found.value, unit=production.currency, absolute_error=error)
+
+
+def _press_minutes(bench: _Bench, name: FigureName) -> Answer:
+    found = _production(bench, name).press_minutes(bench.stage, finished=bench.finished)
+    return Answer(found.value, absolute_error=_NINETY_FIVE * found.deviation)
+
+
+def _production(bench: _Bench, name: FigureName) -> Production:
+    if bench.production is None:
+        raise InputError(f"{name.name} needs the lab's process: give a process file")
+    return bench.production
 
 
 def _deflection(bench: _Bench, name: FigureName) -> Answer:
@@ -193,6 +226,8 @@ _COMPUTE: dict[str, Compute] = {
     "moi_g_cm2": _exact(inertia.moment_of_inertia, 1e7),
     "moi_ratio": _exact(inertia.moi_ratio, 1.0),
     "mean_density_g_cm3": _exact(inertia.mean_density, 1e-3),
+    "cost_per_ball": _cost,
+    "press_minutes": _press_minutes,
     "deflection_mm": _deflection,
     "frequency_hz": lambda bench, _: Answer(bench.mode.frequency),
     "cor": _of_impact("cor", 1.0),
@@ -256,7 +291,7 @@ def estimate(
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
         if count not in benches:
-            benches[count] = _Bench(ball.stage(count).body(), conditions, level)
+            benches[count] = _Bench(ball, count, conditions, level)
         check_owner(parsed, conditions.swings)
     done: dict[str, Figure] = {}
     failed: dict[str, str] = {}
@@ -272,10 +307,14 @@ def estimate(
         done[name] = Figure(
             name=name,
             value=value,
-            unit=known.unit,
+            unit=answer.unit or known.unit,
             basis=known.basis,
-            difference_error=abs(value) * known.difference_percent / 100.0,
-            absolute_error=abs(value) * known.absolute_percent / 100.0,
+            difference_error=known.difference_error(value, level),
+            absolute_error=(
+                abs(value) * known.absolute_percent / 100.0
+                if answer.absolute_error is None
+                else answer.absolute_error
+            ),
             flag=answer.flag,
             caution=answer.caution,
         )

@@ -13,24 +13,22 @@ from typing import Annotated, Any, Literal, cast
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from layers.errors import InputError
 from layers.families import families
 from layers.files.cards import Cards
 from layers.files.fields import Table, numeric, ranged
 from layers.files.other_units import unit_hint
 from layers.files.text import Name, Text
+from layers.hardness import HARDNESS_SCATTER, SCALES, Scale, modulus_from_hardness
 
 Grade = Literal[
-    "measured", "handbook", "published example", "common practice", "from memory", "unstated"
+    "measured",
+    "handbook",
+    "published example",
+    "common practice",
+    "from memory",
+    "invented",
+    "unstated",
 ]
-
-# The scatter of any hardness-to-modulus relation, as a fraction of the modulus (one reading of one
-# relation against a mechanical test; Qi, Joyce and Boyce 2003 differ from their own finite-element
-# point by 49 %).
-HARDNESS_SCATTER = 0.40
-# Readings for which the relations hold.
-SHORE_D, SHORE_A = (30.0, 80.0), (40.0, 95.0)
-
 
 # A name with a word of grade ('soft') holds for a modulus within this share of the card's own.
 NAME_HOLDS = 0.1
@@ -98,6 +96,13 @@ class Material(BaseModel):
         "not stated", description="where the relaxation pairs come from"
     )
     relaxation_grade: Grade = Field("unstated", description="how far the pairs can be trusted")
+    price_per_kg: Annotated[
+        Datum,
+        ranged("currency", "price of a kilogram of the compound; 0 if not known", 0.0, 1e6),
+    ] = Datum(value=0.0, source="not stated")
+    currency: Name = Field(
+        "", max_length=12, description="currency of the price, such as its ISO 4217 code"
+    )
     from_family: tuple[str, ...] = Field(
         (), description="fields that the card did not state and its family gave"
     )
@@ -111,11 +116,11 @@ class Material(BaseModel):
         if not isinstance(data, Mapping):
             return data
         card = dict(data)
-        for field, relation in _HARDNESS_FIELDS.items():
-            if field in card:
+        for key, scale in HARDNESS_KEYS.items():
+            if key in card:
                 if "youngs_modulus_mpa" in card:
-                    raise ValueError(f"give youngs_modulus_mpa or {field}, not both")
-                card["youngs_modulus_mpa"] = relation(_number(card.pop(field), field))
+                    raise ValueError(f"give youngs_modulus_mpa or {key}, not both")
+                card["youngs_modulus_mpa"] = modulus_datum(scale, card.pop(key), key)
         for field in numeric_fields():
             value = card.get(field)
             if isinstance(value, int | float) and not isinstance(value, bool):
@@ -135,15 +140,16 @@ class Material(BaseModel):
                 )
         return self
 
-    def with_values(self, source: str, **values: float) -> "Material":
+    def with_values(self, source: str, **values: float | Mapping[str, Any]) -> "Material":
         """Return the card with some numbers replaced, their source said.
 
         Parameters
         ----------
         source : str
             Where the new numbers come from.
-        **values : float
-            Field names of the card and their new numbers, in the unit each name says.
+        **values : float or mapping
+            Field names of the card and their new numbers, in the unit each name says; or ``value``,
+            ``source`` and ``grade`` where a number has its own.
 
         Returns
         -------
@@ -155,7 +161,8 @@ class Material(BaseModel):
             for field in card.pop("from_family"):
                 del card[field]
         for field, value in values.items():
-            card[field] = {"value": value, "source": source, "grade": "unstated"}
+            own = isinstance(value, Mapping)
+            card[field] = value if own else {"value": value, "source": source, "grade": "unstated"}
         return Material.model_validate(card)
 
     def __repr__(self) -> str:
@@ -228,93 +235,38 @@ def _number(value: Any, field: str) -> float:
     return float(value)
 
 
-def modulus_from_shore_d(shore_d: float) -> float:
-    """Young's modulus from a Shore D reading.
-
-    E = (781.88 - 156.376 u) / u^2 with u = (100 - D) / 20, E in MPa.
+def modulus_datum(scale: Scale, hardness: Any, key: str) -> dict[str, Any]:
+    """Return the modulus of a hardness with how it was found, as the number of a card.
 
     Parameters
     ----------
-    shore_d : float
-        Reading, 30 to 80.
-
-    Returns
-    -------
-    float
-        Young's modulus, MPa. Scatter: +-40 % (`HARDNESS_SCATTER`).
-
-    Raises
-    ------
-    InputError
-        Outside 30 to 80.
-
-    References
-    ----------
-    Qi, Joyce, Boyce 2003, Rubber Chem. Technol. 76, 419, eq. 11, as restated elsewhere. The paper's
-    own finite-element point at 62 D is 90 MPa, 49 % below the formula.
-
-    Examples
-    --------
-    >>> round(modulus_from_shore_d(60.0), 1)
-    117.3
-    """
-    if not SHORE_D[0] <= shore_d <= SHORE_D[1]:
-        raise InputError(f"hardness_shore_d is {shore_d:g}, but must be from 30 to 80.")
-    u = (100.0 - shore_d) / 20.0
-    return (781.88 - 156.376 * u) / u**2
-
-
-def modulus_from_shore_a(shore_a: float) -> float:
-    """Young's modulus from a Shore A reading.
-
-    E = 0.0981 (56 + 7.62336 S) / (0.137505 (254 - 2.54 S)), E in MPa.
-
-    Parameters
-    ----------
-    shore_a : float
-        Reading, 40 to 95.
-
-    Returns
-    -------
-    float
-        Young's modulus, MPa. Scatter: +-40 % (`HARDNESS_SCATTER`).
+    scale : Scale
+        Of the hardness.
+    hardness : float or mapping
+        Points; or ``value`` with ``source`` and ``grade``, which the modulus carries on in words.
+    key : str
+        The field's name, for messages.
 
     Raises
     ------
-    InputError
-        Outside 40 to 95, where the relation is poor.
-
-    References
-    ----------
-    Gent 1958, Trans. Inst. Rubber Ind. 34, 46, as restated elsewhere.
-
-    Examples
-    --------
-    >>> round(modulus_from_shore_a(70.0), 2)
-    5.52
+    ValueError
+        If it is no number in the scale's range.
     """
-    if not SHORE_A[0] <= shore_a <= SHORE_A[1]:
-        raise InputError(f"hardness_shore_a is {shore_a:g}, but must be from 40 to 95.")
-    return 0.0981 * (56.0 + 7.62336 * shore_a) / (0.137505 * (254.0 - 2.54 * shore_a))
-
-
-def _from_shore_d(shore_d: float) -> dict[str, Any]:
+    given = hardness if isinstance(hardness, Mapping) else {"value": hardness}
+    datum = Datum.model_validate(given | {"value": _number(given.get("value"), key)})
+    carried = "" if datum.grade == "unstated" else f", {datum.grade}"
+    carried += "" if datum.source == "not stated" else f" ({datum.source})"
     return {
-        "value": modulus_from_shore_d(shore_d),
-        "source": f"Shore {shore_d:g} D by Qi, Joyce, Boyce 2003, eq. 11; scatter +-40 %",
+        "value": modulus_from_hardness(scale.name, datum.value),
+        "source": f"{scale.label} {datum.value:g}{carried} by {scale.source}; "
+        f"scatter +-{HARDNESS_SCATTER:.0%}".replace("%", " %"),
         "grade": "published example",
     }
 
 
-def _from_shore_a(shore_a: float) -> dict[str, Any]:
-    return {
-        "value": modulus_from_shore_a(shore_a),
-        "source": f"Shore {shore_a:g} A by Gent 1958; scatter +-40 %",
-        "grade": "published example",
-    }
-
-
-_HARDNESS_FIELDS = {"hardness_shore_d": _from_shore_d, "hardness_shore_a": _from_shore_a}
+# Keys that give a hardness in place of a modulus; those with the longer names are older.
+HARDNESS_KEYS = {scale.key: scale for scale in SCALES}
+HARDNESS_KEYS |= {f"hardness_{key}": HARDNESS_KEYS[key] for key in ("shore_a", "shore_d")}
 
 
 class Catalogue(Cards[Material]):

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from layers.errors import InputError
+from layers.files.other_units import read_quantity
 
 # Faults told at once; a file of wrong units would otherwise fill the screen. Reading ends there.
 MOST_FAULTS = 10
@@ -109,7 +110,7 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
         If the text is no CSV, has no rows, or too many rows or columns.
     """
     text = text.removeprefix("\ufeff")
-    apart = _separator(text)
+    apart = separator(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=apart, skipinitialspace=True)
     lines: list[tuple[int, list[str]]] = []
     try:
@@ -122,7 +123,7 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
                     f"{MOST_COLUMNS}."
                 )
             cells = [cell.strip() for cell in row]
-            lines.append((reader.line_num, cells if apart == "," else list(map(_pointed, cells))))
+            lines.append((reader.line_num, cells if apart == "," else list(map(pointed, cells))))
     except csv.Error as error:
         raise InputError(f"{what}: line {reader.line_num} is not CSV: {error}.") from error
     if not lines:
@@ -132,14 +133,14 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
     return ["_".join(name.lower().split()) for name in lines[0][1]], lines[1:]
 
 
-def _separator(text: str) -> str:
-    """Return what the columns' names stand apart by."""
+def separator(text: str) -> str:
+    """Return what the columns' names, in the first line that is not empty, stand apart by."""
     head = re.sub(r'"[^"]*"', "", next(filter(str.strip, text.splitlines()), ""))
     counts = {sign: head.count(sign) for sign in ",;\t"}
     return max(counts, key=lambda sign: counts[sign])
 
 
-def _pointed(cell: str) -> str:
+def pointed(cell: str) -> str:
     """Write a number that has a decimal comma with a point."""
     return cell.replace(",", ".") if re.fullmatch(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", cell) else cell
 
@@ -198,7 +199,11 @@ def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -
         Grows by one sentence when there is a fault.
     """
     try:
-        value = float(cell)
+        said = read_quantity(cell, unit, name)
+        value = float(cell) if said is None else said
+    except InputError as error:
+        value = math.nan
+        faults.append(f"row {line}, {str(error).rstrip('.')}")
     except ValueError:
         value = math.nan
         hint = "; write a decimal point, not a comma" if "," in cell else ""

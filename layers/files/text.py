@@ -67,7 +67,7 @@ def read_text(path: Path, most_bytes: int = MOST_TOML_BYTES) -> str:
     if CONTROLS.search(path.name) or {"\t", "\n", "\r"}.intersection(path.name):
         raise InputError(f"{path.name!r} has control characters in its name; rename the file.")
     try:
-        with open(path, "rb", opener=_opened) as file:
+        with open(path, "rb", opener=regular_file) as file:
             if (
                 os.fstat(file.fileno()).st_size > most_bytes
                 or len(raw := file.read(most_bytes + 1)) > most_bytes  # some tell no size
@@ -101,8 +101,14 @@ def _decoded(raw: bytes, path: Path) -> str:
         ) from error
 
 
-def _opened(path: str, flags: int) -> int:
-    """Open a regular file, without waiting: a pipe would, until somebody writes to it."""
+def regular_file(path: str, flags: int) -> int:
+    """Open a regular file, without waiting: a pipe would, until somebody writes to it.
+
+    Raises
+    ------
+    InputError
+        If it is no regular file.
+    """
     file = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
     mode = os.fstat(file).st_mode
     kind = next((kind for kind, is_one in _KINDS.items() if is_one(mode)), None)

@@ -74,7 +74,7 @@ def _figure(name: str, mean: float, deviation: float) -> Figure:
         value=mean,
         unit=quantity.unit,
         basis="emulator",
-        difference_error=math.hypot(half_width, abs(mean) * quantity.difference_percent / 100.0),
+        difference_error=math.hypot(half_width, quantity.difference_error(mean)),
         absolute_error=math.hypot(half_width, abs(mean) * quantity.absolute_percent / 100.0),
     )
 

@@ -14,6 +14,7 @@ from optimize.commands.options import (
     AsJson,
     BallFile,
     FigureNames,
+    ProcessFile,
     SwingsFile,
     conditions_with,
     read_balls,
@@ -72,6 +73,7 @@ def estimate(
     calibration: CalibrationFile = None,
     distance_test: DistanceTestName = None,
     swings: SwingsFile = None,
+    process: ProcessFile = None,
     as_json: AsJson = False,
     drawing: Drawing = None,
     energy: Energy = False,
@@ -94,7 +96,7 @@ def estimate(
     (build,) = read_balls([ball])
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
-    conditions = conditions_with(swings)
+    conditions = conditions_with(swings, process)
     names = _stage_names(build, figure, stage)
     if chosen:
         names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
@@ -207,6 +209,7 @@ def compare(
     ],
     figure: FigureNames = None,
     swings: SwingsFile = None,
+    process: ProcessFile = None,
     as_json: AsJson = False,
     as_csv: Annotated[
         bool, typer.Option("--csv", help="print CSV, a row for each ball and figure")
@@ -233,7 +236,9 @@ def compare(
         titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
         save(draw_balls(builds, titles), drawing)
         say(f"Drawing written to {drawing}.")
-    results = _estimates(builds, canonical(figure or BALL_FIGURES), conditions_with(swings))
+    results = _estimates(
+        builds, canonical(figure or BALL_FIGURES), conditions_with(swings, process)
+    )
     if as_json:
         print_json(comparison.comparison_record(results))
     elif as_csv:

@@ -27,6 +27,12 @@ def print_json(record: Any) -> None:
     say(json_text(record), sys.stdout)
 
 
+def clock(seconds: float) -> str:
+    """Write a time left in minutes and seconds."""
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d}"
+
+
 def tell_of_compiling(names: Iterable[str]) -> None:
     """Compile the numerical code for these figures, saying so, if it has yet to be."""
     from optimize.compute.first_call import compile_ahead, notice, seconds_to_compile

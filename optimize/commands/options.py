@@ -15,6 +15,7 @@ from optimize.commands.console import say
 if TYPE_CHECKING:
     from layers.ball import Ball
     from layers.conditions import Conditions
+    from optimize.compute.cluster import Cluster
     from optimize.ledger.ledger import Ledger
 
 
@@ -50,6 +51,21 @@ Workers = Annotated[
 ]
 
 
+ClusterAddress = Annotated[
+    str | None,
+    typer.Option(
+        metavar="tcp://HOST:PORT",
+        help="compute on a Dask cluster instead, by its scheduler's address",
+    ),
+]
+
+
+CatalogueFile = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE.toml", help="your own material cards, beside the shipped ones"),
+]
+
+
 AsJson = Annotated[bool, typer.Option("--json", help="print JSON for a script, not tables")]
 
 
@@ -70,6 +86,14 @@ FigureNames = Annotated[
 SwingsFile = Annotated[
     Path | None,
     typer.Option(metavar="FILE.toml", help="your own swings, in place of the shipped ones"),
+]
+
+
+ProcessFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--process", metavar="FILE.toml", help="the lab's process, for cost and press time"
+    ),
 ]
 
 
@@ -94,12 +118,29 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def conditions_with(swings: Path | None) -> "Conditions":
-    """Return the shipped conditions, or those with the user's own swings."""
-    from layers.conditions import Conditions
-    from layers.strike.swings import read_swings
+def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
+    """Return what computes: so many processes, one a core, or a cluster."""
+    if not cluster:
+        return workers or cores()
+    from optimize.compute.cluster import Cluster
 
-    return Conditions(swings=read_swings(swings)) if swings else Conditions()
+    if workers:
+        raise InputError("--workers counts processes of this machine: leave it out with --cluster.")
+    return Cluster(cluster, say)
+
+
+def conditions_with(swings: Path | None, process: Path | None = None) -> "Conditions":
+    """Return the shipped conditions, or those with the user's own swings and process."""
+    from layers.conditions import Conditions
+    from layers.strike.swings import default_swings, read_swings
+
+    production = None
+    if process:
+        from optimize.lab.cost import Costing
+        from optimize.lab.process import read_process
+
+        production = Costing(read_process(process))
+    return Conditions(read_swings(swings) if swings else default_swings(), production=production)
 
 
 def read_balls(paths: Sequence[Path]) -> "list[Ball]":
@@ -114,7 +155,8 @@ def read_balls(paths: Sequence[Path]) -> "list[Ball]":
     return balls
 
 
-def _ledger_option(ledger: Path) -> str:
+def ledger_option(ledger: Path) -> str:
+    """Return the option that names a ledger, where it is not the usual one."""
     return "" if ledger == DEFAULT_LEDGER else f" --ledger {shlex.quote(str(ledger))}"
 
 

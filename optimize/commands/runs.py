@@ -10,17 +10,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layers.errors import InputError, OrbwrightError
-from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.console import clock, print_json, print_sections, say, tell_of_compiling
 from optimize.commands.options import (
     DEFAULT_LEDGER,
     AsJson,
+    ClusterAddress,
     LedgerFile,
     RunName,
     Who,
     Workers,
-    _ledger_option,
+    computing_with,
     cores,
     existing,
+    ledger_option,
 )
 
 if TYPE_CHECKING:
@@ -33,13 +35,6 @@ runs = typer.Typer()
 
 ScenarioFile = Annotated[
     Path, typer.Argument(metavar="SCENARIO.toml", help="design variables, goals, constraints")
-]
-ClusterAddress = Annotated[
-    str | None,
-    typer.Option(
-        metavar="tcp://HOST:PORT",
-        help="compute on a Dask cluster instead, by its scheduler's address",
-    ),
 ]
 Seed = Annotated[
     int | None,
@@ -54,6 +49,10 @@ Evaluations = Annotated[
 SearchMethod = Annotated[
     str | None,
     typer.Option(metavar="direct|emulator", help="replaces the scenario's search method"),
+]
+FineMesh = Annotated[
+    bool,
+    typer.Option("--fine", help="compute the short list on the fine mesh once it is chosen"),
 ]
 ReportFolder = Annotated[
     Path | None,
@@ -70,6 +69,7 @@ def search(
     seed: Seed = None,
     evaluations: Evaluations = None,
     method: SearchMethod = None,
+    fine: FineMesh = False,
     who: Who = None,
     out: ReportFolder = None,
     as_json: AsJson = False,
@@ -85,7 +85,6 @@ def search(
 
     Example: orbwright search four_layer_speed_feel.toml --out four_layers
     """
-    from optimize.compute.cluster import Cluster
     from optimize.ledger.ledger import Ledger
     from optimize.report.export import make_folder
     from optimize.scenario.brief import METHODS, read_scenario
@@ -96,12 +95,12 @@ def search(
 
     if method not in (None, *METHODS):
         raise InputError(f"--method is {method!r}, but must be one of: {', '.join(METHODS)}.")
-    if cluster and workers:
-        raise InputError("--workers counts processes of this machine: leave it out with --cluster.")
-    computing = Cluster(cluster, say) if cluster else workers or cores()
+    computing = computing_with(workers, cluster)
     brief = read_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
+    if fine:
+        brief = brief.model_copy(update={"shortlist_mesh": "fine"})
     start_rows(Space(brief))
     if out:
         make_folder(out)
@@ -112,18 +111,19 @@ def search(
             with _progress(brief) as report:
                 run = run_search(brief, ledger, computing, report, who)
         except Interrupted as stop:
-            again = _again(scenario, ledger_file, {"cluster": cluster} | changes)
+            again = _again(scenario, ledger_file, {"cluster": cluster} | changes, fine)
             say(f"orbwright: {stop} Go on with: {again}")
             raise typer.Exit(130) from None
         _answer(run, str(ledger_file), as_json, whole=False)
     if out:
         _write(run, ledger_file, out, [])
-    say(f"The run in full: orbwright show {run.id}{_ledger_option(ledger_file)}")
+    say(f"The run in full: orbwright show {run.id}{ledger_option(ledger_file)}")
 
 
-def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any]) -> str:
+def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any], fine: bool) -> str:
     options = "".join(f" --{k} {v}" for k, v in changes.items() if v is not None)
-    return f"orbwright search {shlex.quote(str(scenario))}{_ledger_option(ledger_file)}{options}"
+    options += " --fine" * fine
+    return f"orbwright search {shlex.quote(str(scenario))}{ledger_option(ledger_file)}{options}"
 
 
 def _answer(run: "Run", ledger_file: str, as_json: bool, whole: bool) -> None:
@@ -173,7 +173,7 @@ class _Lines:
 
 
 def _counts(now: "Progress") -> str:
-    left = "" if now.seconds_left is None else f", {_clock(now.seconds_left)} left"
+    left = "" if now.seconds_left is None else f", {clock(now.seconds_left)} left"
     failed = f", {now.failed} failed" if now.failed else ""
     return f"{now.feasible} feasible{failed}{left}"
 
@@ -183,11 +183,6 @@ def _best(now: "Progress") -> str:
 
     best = [f"{brief_of(name)} {value:.5g} {unit_of(name)}" for name, value in now.best.items()]
     return f"best so far: {', '.join(map(str.rstrip, best)) or 'none feasible yet'}"
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes}:{rest:02d}"
 
 
 @runs.command(short_help="Show a finished run again, or list the runs.")
@@ -220,6 +215,27 @@ def show(
         print_json(runs_record(listed, started))
     else:
         print_sections([runs_section(listed, started, str(ledger_file))])
+
+
+@runs.command(short_help="Compute a finished run's short list on the fine mesh.")
+def refine(
+    run: RunName,
+    workers: Workers = None,
+    ledger_file: LedgerFile = DEFAULT_LEDGER,
+    as_json: AsJson = False,
+) -> None:
+    """Compute the short list of a finished run on the fine mesh, and show the run in full.
+
+    The builds stay the same; differences between them are known better. The ledger keeps figures of
+    the fine mesh apart from those of the default one, so that the same command again is quick.
+
+    Example: orbwright refine "Four layers: speed with feel"
+    """
+    from optimize.search.run import refine_run
+
+    with existing(ledger_file, keeping=True) as ledger:
+        found = refine_run(ledger, run, workers or cores())
+        _answer(found, str(ledger_file), as_json, whole=True)
 
 
 @runs.command(short_help="Write a finished run as CSV, JSON, Markdown, drawings.")

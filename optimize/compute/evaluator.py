@@ -3,8 +3,12 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from layers.ball import Ball
+from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Estimate, Figure
+from layers.estimation import estimate
+from layers.figures import QUANTITIES, parse_figure
 from layers.model_version import MODEL_VERSION
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Request
@@ -13,6 +17,15 @@ from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
 
 _NOTHING = Known({}, {})
+
+
+def model_version_under(conditions: Conditions | None) -> str:
+    """Name the model by whose version and conditions the ledger keeps figures apart.
+
+    Figures under the shipped conditions are shared by all who use them.
+    """
+    shipped, own = Conditions().fingerprint(), (conditions or Conditions()).fingerprint()
+    return MODEL_VERSION if own == shipped else f"{MODEL_VERSION}+{own}"
 
 
 @dataclass
@@ -27,6 +40,8 @@ class Evaluator:
         From `computing`; None reads only.
     model_version : str
         Version of the model whose figures are read and written.
+    conditions : Conditions or None
+        Where figures that no ledger keeps, such as costs, are computed by.
     must_write : bool
         Whether a ledger that cannot be written ends the computation.
     reused, computed : int
@@ -38,6 +53,7 @@ class Evaluator:
     ledger: Ledger
     compute: Compute | None
     model_version: str = MODEL_VERSION
+    conditions: Conditions | None = None
     must_write: bool = True
     reused: int = 0
     computed: int = 0
@@ -61,6 +77,24 @@ class Evaluator:
         InputError
             If nothing may be computed and the ledger lacks builds or figures, or is not writable.
         """
+        unkept = [self._unkept(ball, names) for ball, names in requests]
+        kept = [(ball, tuple(n for n in names if is_kept(n))) for ball, names in requests]
+
+        def told(i: int, known: Known) -> None:
+            if tick:
+                tick(i, known.joined(unkept[i].figures, unkept[i].failed))
+
+        found = self._kept(kept, told)
+        return [k.joined(own.figures, own.failed) for k, own in zip(found, unkept, strict=True)]
+
+    def _unkept(self, ball: Ball, names: Sequence[str]) -> Known:
+        """Compute figures that follow from prices too: two builds of one key may differ in them."""
+        wanted = [name for name in names if not is_kept(name)]
+        found = estimate(ball, wanted, self.conditions) if wanted else _NOTHING
+        return Known(found.figures, found.failed)
+
+    def _kept(self, requests: Sequence[Request], tick: Callable[[int, Known], None]) -> list[Known]:
+        """Take figures from the ledger or compute and write them."""
         contents = [content_of(ball) for ball, _ in requests]
         keys = [key_of(content) for content in contents]
         known = self.ledger.known(list(dict.fromkeys(keys)), self.model_version)
@@ -68,8 +102,7 @@ class Evaluator:
         for i, (key, (_, names)) in enumerate(zip(keys, requests, strict=True)):
             if key in known and known[key].covers(names):
                 self.reused += 1
-                if tick:
-                    tick(i, known[key])
+                tick(i, known[key])
             else:
                 incomplete.setdefault(key, []).append(i)
         if self.compute is None:
@@ -83,9 +116,8 @@ class Evaluator:
                 self._write(key, contents[indices[0]], estimate)
                 known[key] = known.get(key, _NOTHING).joined(estimate.figures, estimate.failed)
                 self.computed += 1
-                if tick:
-                    for i in indices:
-                        tick(i, known[key])
+                for i in indices:
+                    tick(i, known[key])
         return [known[key] for key in keys]
 
     def estimates(self, requests: Sequence[Request]) -> list[Estimate]:
@@ -125,6 +157,11 @@ class Evaluator:
         names = dict.fromkeys(name for i in indices for name in requests[i][1])
         missing = tuple(n for n in names if not known.get(key, _NOTHING).covers((n,)))
         return requests[indices[0]][0], missing
+
+
+def is_kept(name: str) -> bool:
+    """Whether a ledger keeps a figure: one that the build and the conditions alone determine."""
+    return not QUANTITIES[parse_figure(name).quantity].of_process
 
 
 def only(known: Known, names: Sequence[str]) -> Known:

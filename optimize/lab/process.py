@@ -10,10 +10,29 @@ from layers.ball import Role, made_as
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
-from layers.files.text import Text, read_text
+from layers.files.text import Name, Text, read_text
 from layers.files.toml import parse_toml, told_by_line
 from optimize.lab.renamed import refuse_renamed_keys
 from optimize.lab.scatter import LayerScatter, Scatter
+
+
+class Operation(Table):
+    """One operation on a stage or on the finished ball, for costs; in order."""
+
+    name: Name = Field(min_length=1, max_length=60, description="what the lab calls it")
+    minutes: float = numeric("min", "time that a cycle takes of the machine", 0.0, 10_000.0)
+    cavities: int = numeric("1", "pieces of a cycle", 1, 10_000, 1)
+    yield_percent: float = numeric("%", "pieces that pass on, of those begun", 1.0, 100.0, 100.0)
+    rate_per_hour: float = numeric(
+        "currency", "cost of an hour of machine and labour", 0.0, 1e6, 0.0
+    )
+    press: bool = Field(False, description="whether it takes a press, for the press time")
+    minutes_scatter_percent: float = numeric(
+        "%", "standard deviation of the minutes", 0.0, 100.0, 0.0
+    )
+    yield_scatter_percent: float = numeric(
+        "%", "standard deviation of the yield, of itself", 0.0, 100.0, 0.0
+    )
 
 
 class LayerProcess(Table):
@@ -55,6 +74,9 @@ class LayerProcess(Table):
         description="platen temperature; blank on the sheet if not given",
         json_schema_extra={"unit": "deg C"},
     )
+    operation: tuple[Operation, ...] = Field(
+        (), max_length=20, description="operations on this layer, in order"
+    )
 
 
 # Common practice, from memory: a start for a lab without figures of its own. Other roles have the
@@ -84,6 +106,15 @@ class Process(Table):
     pieces: int = numeric(
         "1", "pieces measured at each stage: blank columns on the sheet", 1, 12, 6
     )
+    operation: tuple[Operation, ...] = Field(
+        (), max_length=20, description="operations on the finished ball, in order"
+    )
+    currency: Name = Field(
+        "", max_length=12, description="currency of prices and rates, such as its ISO 4217 code"
+    )
+    price_scatter_percent: float = numeric(
+        "%", "standard deviation of a material's price", 0.0, 100.0, 0.0
+    )
     scatter: Scatter = Field(Scatter(), description="scatter from piece to piece, by role")
     source: Text = Field(
         "defaults: common practice, from memory",
@@ -101,9 +132,18 @@ class Process(Table):
             for name, value in data.items()
         }
 
+    @property
+    def has_operations(self) -> bool:
+        """Whether a cost can follow from it."""
+        roles = (self.core, self.inner_core, self.outer_core, self.mantle, self.cover)
+        return bool(self.operation) or any(role.operation for role in roles)
+
     def of(self, role: Role) -> LayerProcess:
         """Return the process of a role."""
         return cast(LayerProcess, getattr(self, made_as(role).replace(" ", "_")))
+
+
+_MORE = (*Operation.model_fields, *LayerScatter.model_fields)
 
 
 def process_from_table(table: Mapping[str, Any], what: str) -> Process:
@@ -121,7 +161,7 @@ def process_from_table(table: Mapping[str, Any], what: str) -> Process:
     try:
         return Process.model_validate(given)
     except ValidationError as error:
-        known = (*Process.model_fields, *LayerProcess.model_fields, *LayerScatter.model_fields)
+        known = (*Process.model_fields, *LayerProcess.model_fields, *_MORE)
         raise explain(error, what, known) from error
 
 

@@ -9,9 +9,8 @@ has one, ``..._flag``, ``..._caution`` and ``..._failed`` (why it could not be c
 import csv
 import io
 import json
-import os
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import astuple, dataclass, fields
 from functools import lru_cache
 from importlib.util import find_spec
@@ -22,6 +21,7 @@ from typing import IO, Any
 
 from layers.errors import InputError
 from layers.files.escaping import csv_cell
+from layers.files.paths import written_whole
 from optimize.ledger.check import check_ledger
 from optimize.ledger.columns import OF_BUILD, OF_FIGURE, OF_LAYER, OF_PAIR, title
 from optimize.ledger.decisions import named_run, read_events
@@ -124,7 +124,7 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
         If the ledger is damaged, the file cannot be written, or Parquet is not installed.
     """
     form = form_of(path)
-    with _whole(path) as file, ledger.snapshot():
+    with written_whole(path) as file, ledger.snapshot():
         checked, total = len(ledger), part.count(ledger)
 
         def told(done: int) -> None:
@@ -172,7 +172,7 @@ def export_events(ledger: Ledger, path: Path, run: str | None = None) -> int:
         name = named_run(ledger, run).id
         events = tuple(event for event in events if event.run == name)
     columns = [(_BUILD, "", field) for field in _OF_EVENT]
-    with _whole(path) as file, form(file, columns) as write:
+    with written_whole(path) as file, form(file, columns) as write:
         write([list(astuple(event)) for event in events])
     return len(events)
 
@@ -308,20 +308,3 @@ def _parquet(file: IO[bytes], columns: list[Column]) -> Iterator[Write]:
 
     with ParquetWriter(file, schema, compression="zstd") as writer:
         yield write
-
-
-@contextmanager
-def _whole(path: Path) -> Iterator[IO[bytes]]:
-    """Write a file whole or not at all: it gets its name when all of it is on the disk."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with part.open("wb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        raise InputError(f"{path} cannot be written: {error.strerror or error}.") from error
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)

@@ -13,7 +13,7 @@ from layers.estimates import Estimate, Figure
 from optimize.ledger.seal import Cells, Damage, RunRow
 
 # Figures are written in this order; rows of before `caution` end one short, and read as none.
-_FIELDS = ("value", "unit", "basis", "difference_error", "absolute_error", "flag", "caution")
+FIELDS = ("value", "unit", "basis", "difference_error", "absolute_error", "flag", "caution")
 
 
 @dataclass(frozen=True)
@@ -175,7 +175,7 @@ def _decoding(what: str) -> Iterator[None]:
 def _as_json(estimate: Estimate) -> str:
     """Write figures so that every bit of every number is read back; no number may be infinite."""
     figures = {
-        name: [getattr(figure, field) for field in _FIELDS]
+        name: [getattr(figure, field) for field in FIELDS]
         for name, figure in estimate.figures.items()
     }
     record = {"figures": figures, "failed": estimate.failed}

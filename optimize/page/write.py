@@ -1,7 +1,8 @@
 """The page as one HTML text: template, style, code and data in one file that fetches nothing.
 
 Its content security policy lets the browser run the one script and the one style whose hashes it
-names, and load nothing at all, from disk or network. Names that come from a scenario are only ever
+names, and load nothing at all, from disk or network: an image is only what the page itself holds.
+Names that come from a scenario are only ever
 text: HTML-escaped here, set as text by the script.
 """
 
@@ -10,6 +11,7 @@ import hashlib
 import html
 import json
 import re
+from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -20,8 +22,14 @@ from layers.files.paths import write_text
 _SHARED = ("elements.js", "numbers.js", "cross_section.js", "theme.js")
 _SCRIPTS = (
     "base.js",
+    "tables.js",
     "charts.js",
+    "pictures.js",
     "cross_sections.js",
+    "differences.js",
+    "verdicts.js",
+    "notes.js",
+    "slopes.js",
     "cards.js",
     "scatter_axes.js",
     "scatter_marks.js",
@@ -34,6 +42,7 @@ _SCRIPTS = (
     "flights.js",
     "impacts.js",
     "sources.js",
+    "address.js",
     "start.js",
 )
 # What could end a script element early, or a string in an old parser, is written as an escape.
@@ -54,30 +63,46 @@ def page_html(data: dict[str, Any]) -> str:
     data : dict
         From `optimize.page.data.page_data`.
     """
+    words = {name: html.escape(data[name]) for name in ("title", "question", "summary")}
+    places = {**words, "data": json_for_html(data)}
+    return filled("page.html", _SCRIPTS, places, own_style="run.css")
+
+
+def filled(
+    template: str, scripts: Sequence[str], words: dict[str, str], own_style: str = ""
+) -> str:
+    """Fill a template: style, script and content security policy are added.
+
+    Parameters
+    ----------
+    template : str
+        Name of an HTML file among the templates.
+    scripts : sequence of str
+        Modules among the templates that make its script, after those that all pages share.
+    words : dict of str to str
+        HTML for each of the template's other places.
+    own_style : str
+        A style sheet among the templates, after the one that all pages share.
+    """
     style = _text("optimize", "web", "page.css")
-    script = _script()
+    if own_style:
+        style += _text("optimize.page", "templates", own_style)
+    script = _script(scripts)
     policy = "; ".join(
         (
             "default-src 'none'",
             f"script-src '{_hash(script)}'",
             f"style-src '{_hash(style)}'",
+            "img-src data:",
             "base-uri 'none'",
             "form-action 'none'",
         )
     )
-    filled = {
-        "policy": policy,
-        "title": html.escape(data["title"]),
-        "question": html.escape(data["question"]),
-        "summary": html.escape(data["summary"]),
-        "style": style,
-        "data": json_for_html(data),
-        "script": script,
-    }
-    pieces = _text("optimize.page", "templates", "page.html").split("{{")
+    words = {"policy": policy, "style": style, "script": script, **words}
+    pieces = _text("optimize.page", "templates", template).split("{{")
     # Each piece is filled once: what a name holds is never taken for a placeholder.
     return pieces[0] + "".join(
-        filled[name.strip()] + rest for name, _, rest in (p.partition("}}") for p in pieces[1:])
+        words[name.strip()] + rest for name, _, rest in (p.partition("}}") for p in pieces[1:])
     )
 
 
@@ -102,10 +127,10 @@ def write_page(data: dict[str, Any], path: Path) -> int:
     return len(text.encode())
 
 
-def _script() -> str:
+def _script(scripts: Sequence[str]) -> str:
     """Join the modules to one script, in which what one exports is simply there for the others."""
     texts = [_text("optimize", "web", name) for name in _SHARED]
-    texts += [_text("optimize.page", "templates", name) for name in _SCRIPTS]
+    texts += [_text("optimize.page", "templates", name) for name in scripts]
     parts = [re.sub(r"^(import .*;\n|export )", "", text, flags=re.MULTILINE) for text in texts]
     return '(() => {\n"use strict";\n' + "\n".join(parts) + "\n})();\n"
 

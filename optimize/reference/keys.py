@@ -1,5 +1,6 @@
 """Every key of a file with unit, range, default and an example, read off its schema."""
 
+import csv
 import math
 import tomllib
 from collections.abc import Iterator
@@ -55,7 +56,7 @@ def key_tables(form: Format) -> list[KeyTable]:
         Which kind of file.
     """
     if form.model is None:
-        header, first = (line.split(",") for line in form.example.splitlines()[:2])
+        header, first = csv.reader(form.example.splitlines()[:2])
         cells = dict(zip(header, first, strict=True))
         keys = tuple(_of_column(n, c, cells.get(n, "")) for n, c in form.columns.items())
         return [KeyTable("columns", form.what, keys)]

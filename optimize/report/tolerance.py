@@ -216,8 +216,8 @@ def _limit_section(found: Tolerance) -> Section:
         "Yield: of pieces about the nominal. A lot's: Wilson interval of the draw, and 95 % "
         "interval over lots, surrogate and the model's error, which are common to all pieces. "
         "Surrogate: range if all values are off by its error. Model: range if they are off by the "
-        "figure's absolute error, which only calibration narrows. Closed forms are exact for "
-        "the piece as made. For rules this is a screen, not a ruling."
+        "figure's absolute error, which only calibration narrows. Closed forms are exact for the "
+        "piece as made. For rules this is a screen, not a ruling."
     )
     return Section("Yield", heads, tuple(rows), (note, *_near_notes(found)))
 

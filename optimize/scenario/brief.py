@@ -1,15 +1,17 @@
 """The brief of a search, read from TOML: design variables, goals, limits, conditions."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
 from pydantic import Field, ValidationError, model_validator
 
+from layers.arrays import Level
 from layers.ball import MOST_LAYERS, Ball
 from layers.conditions import Conditions
-from layers.errors import Fault, faulty
-from layers.figures import parse_figure
+from layers.errors import Fault, InputError, faulty
+from layers.figures import QUANTITIES, parse_figure
 from layers.files.cards import with_card
 from layers.files.explain import explain
 from layers.files.fields import Table
@@ -19,6 +21,8 @@ from layers.files.toml import parse_toml, told_by_line
 from layers.materials import Catalogue, Material, catalogue_from_toml, default_catalogue
 from layers.rules.screen import rule_set
 from layers.strike.swings import check_owner, default_swings
+from optimize.lab.cost import Costing, price_of
+from optimize.lab.process import Process, read_process
 from optimize.scenario.conditions import ConditionsTable, with_files_read
 from optimize.scenario.fences import Fence, FenceRange, clearance_percent
 from optimize.scenario.goals import Bound, Goal, Limit, sides_of
@@ -64,6 +68,11 @@ class Scenario(Table):
     population: int = Field(
         40, ge=4, le=1000, description="builds in a generation", json_schema_extra={"unit": "1"}
     )
+    shortlist_mesh: Level = Field(
+        "default",
+        description="mesh on which the short list is computed once it is chosen: fine shrinks the "
+        "error of differences; all other builds are on the default one",
+    )
     ball: Envelope = Field(description="what all builds share")
     fill: Fill | None = Field(None, description="filler that sets the mass; none if left out")
     layer: tuple[LayerVariables, ...] = Field(
@@ -71,17 +80,18 @@ class Scenario(Table):
     )
     goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="goals")
     limit: tuple[Limit, ...] = Field((), max_length=40, description="limits")
-    fence: tuple[Fence, ...] = Field(
-        (), max_length=40, description="windows to stay out of: a screen, no legal advice"
-    )
     start: tuple[StartBuild, ...] = Field(
         (),
         max_length=40,
         description="builds that are computed first; 'orbwright reopen' writes one",
     )
+    fence: tuple[Fence, ...] = Field(
+        (), max_length=40, description="windows to stay out of: a screen, no legal advice"
+    )
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
     )
+    process: Process | None = Field(None, description="the lab's process, for costs")
     material: tuple[Material, ...] = Field(
         min_length=1, description="cards of the materials that the layers name"
     )
@@ -146,12 +156,24 @@ class Scenario(Table):
             stage = parsed.stage
             if stage is not None and stage > fewest:
                 raise ValueError(f"figure {figure!r}: builds may have only {fewest} layers")
+        self._check_costs()
         refuse_twins(self.fence)
         self._layers_are_there()
         twice = [g.figure for g in self.goal if sum(h.figure == g.figure for h in self.goal) > 1]
         if twice:
             raise ValueError(f"there are two goals on {twice[0]}; give each figure one goal")
         return self
+
+    def _check_costs(self) -> None:
+        """Refuse, as a validator does, a figure of the process that cannot be computed."""
+        of_process = [n for n in self.figures() if QUANTITIES[parse_figure(n).quantity].of_process]
+        if not of_process:
+            return
+        if self.process is None or not self.process.has_operations:
+            lacks = "name its file in [process]" if self.process is None else "it has no operations"
+            raise ValueError(f"{of_process[0]} needs the lab's process: {lacks}")
+        for card in self.material:
+            price_of(card, self.process.currency)
 
     def _layers_are_there(self) -> None:
         """Refuse a limit on a layer that builds may lack, and a fence on one that none has."""
@@ -176,8 +198,11 @@ class Scenario(Table):
                     )
 
     def estimate_conditions(self) -> Conditions | None:
-        """Return the scenario's own conditions of launch and flight; None for the shipped ones."""
-        return self.conditions.resolved() if self.conditions else None
+        """Return the scenario's own conditions and process; None for the shipped ones alone."""
+        found = self.conditions.resolved() if self.conditions else None
+        if self.process is None:
+            return found
+        return replace(found or Conditions(), production=Costing(self.process))
 
     def bounds(self) -> tuple[Bound, ...]:
         """Return every one-sided bound: the layers' and the filler's, the limits, the rules'."""
@@ -269,6 +294,8 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
         if isinstance(table.get("material"), list):
             own = tuple(Material.model_validate(card) for card in table["material"])
             cards = cards.joined(own)
+        if "process" in table:
+            table["process"] = _process_named(table["process"], folder, what)
         found = _find_materials(table, cards, faults)
         if isinstance(table.get("conditions"), dict):
             table["conditions"] = with_files_read(table["conditions"], folder, what)
@@ -279,6 +306,13 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
     if faults:
         raise faulty(faults, what)
     return scenario
+
+
+def _process_named(named: Any, folder: Path, what: str) -> Process:
+    """Read the process whose file a scenario names, so that it needs no other file."""
+    if not isinstance(named, dict) or set(named) != {"file"} or not isinstance(named["file"], str):
+        raise InputError(f"{what}: process takes one key, file, with the name of a process file.")
+    return read_process(folder / named["file"])
 
 
 def _find_materials(table: dict[str, Any], cards: Catalogue, faults: list[Fault]) -> list[Material]:

@@ -13,6 +13,7 @@ from layers.ball import Ball, Layer, Role
 from layers.errors import InputError
 from layers.estimates import Figure
 from layers.figures import QUANTITIES, Basis, parse_figure
+from layers.hardness import SCALES, reading_of
 from optimize.scenario.variables import FILL_DENSITY
 
 # Properties of a layer: name to label and unit.
@@ -21,8 +22,9 @@ PROPERTIES = {
     "thickness_mm": ("thickness", "mm"),
     "youngs_modulus_mpa": ("Young's modulus", "MPa"),
     "density_g_cm3": ("density", "g/cm3"),
-    "hardness_shore_d": ("hardness", "Shore D"),
 }
+_SCALES = {scale.key: scale for scale in SCALES}
+PROPERTIES |= {key: ("hardness", scale.label) for key, scale in _SCALES.items()}
 _ROLES = "|".join(sorted(get_args(Role), key=len, reverse=True))
 _OWNER = re.compile(
     rf"(?:layer ?(?P<number>[1-9])|(?P<role>{_ROLES})"
@@ -275,15 +277,4 @@ def _property(layers: tuple[Layer, ...], place: int, what: str) -> float:
     if what == "density_g_cm3":
         return layer.material.density_g_cm3.value
     modulus = layer.material.youngs_modulus_mpa.value
-    return modulus if what == "youngs_modulus_mpa" else shore_d_of(modulus)
-
-
-def shore_d_of(modulus_mpa: float) -> float:
-    """Shore D hardness of a Young's modulus in MPa; measured from 30 to 80, beyond extrapolated.
-
-    References
-    ----------
-    Qi, Joyce, Boyce 2003, Rubber Chem. Technol. 76, 419, eq. 11; `layers.materials` inverts it.
-    """
-    root = math.sqrt(78.188**2 + 781.88 * modulus_mpa)
-    return 100.0 - 20.0 * (-78.188 + root) / modulus_mpa
+    return reading_of(_SCALES[what], modulus) if what in _SCALES else modulus

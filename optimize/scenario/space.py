@@ -184,7 +184,7 @@ class Space:
         layer i has a density, and that one 1 (the dimples lighten the cover's).
         """
         assert self.scenario.fill is not None
-        weights = _mass_per_density(diameters, self.scenario.ball.dimple_volume_percent / 100.0)
+        weights = mass_per_density(diameters, self.scenario.ball.dimple_volume_percent / 100.0)
         others = sum(
             w * card.density_g_cm3.value
             for i, (w, card) in enumerate(zip(weights, cards, strict=True))
@@ -279,7 +279,7 @@ def _with(card: Material, **values: float) -> Material:
     return card.with_values("set by the search", **values)
 
 
-def _mass_per_density(diameters: list[float], dimple_fraction: float) -> list[float]:
+def mass_per_density(diameters: list[float], dimple_fraction: float) -> list[float]:
     """Return the mass of the ball, g, that 1 g/cm3 in each layer alone gives, (n,)."""
     n = len(diameters)
     zero = np.zeros(n)

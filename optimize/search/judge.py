@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from layers.conditions import Conditions
 from layers.estimates import Figure
 from layers.estimation import estimate
 from optimize.ledger.rows import Known
@@ -23,6 +24,7 @@ class Judge:
     names: tuple[str, ...]
     closed_names: tuple[str, ...]
     closed_bounds: tuple[Bound, ...]
+    conditions: Conditions | None = None
 
     @classmethod
     def of(cls, scenario: Scenario) -> "Judge":
@@ -33,13 +35,14 @@ class Judge:
         settled |= {limit.figure for limit in scenario.limit if is_closed_form(limit.figure)}
         settled |= {fence.bound().figure for fence in scenario.fence if fence.is_closed_form}
         closed_bounds = tuple(b for b in bounds if b.figure in settled)
-        return cls(scenario, bounds, names, closed, closed_bounds)
+        conditions = scenario.estimate_conditions()
+        return cls(scenario, bounds, names, closed, closed_bounds, conditions)
 
     def before(self, candidate: Candidate) -> Infeasible | None:
         """Rule a build out by its closed-form figures; None if it goes to finite elements."""
         figures: dict[str, Figure] = {}
         if candidate.ball is not None:
-            figures = estimate(candidate.ball, self.closed_names).figures
+            figures = estimate(candidate.ball, self.closed_names, self.conditions).figures
         values = self._values(candidate, figures)
         excess = _excess(self.closed_bounds, values)
         return Infeasible(excess, figures, complete=False) if excess else None

@@ -9,7 +9,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from layers.errors import InputError, SolverError
-from optimize.compute.evaluator import Evaluator
+from optimize.compute.evaluator import Evaluator, is_kept
 from optimize.compute.one import Request
 from optimize.emulator.encoding import Encoding
 from optimize.ledger.rows import Guess, Known, Proposal
@@ -160,6 +160,13 @@ class Search:
         batch = max(_SMALLEST_BATCH, scenario.population // _BATCHES_A_GENERATION)
         return emulate(problem, scenario.evaluations, batch, scenario.seed, start)
 
+    def _identity(self, candidate: Candidate, key: str) -> str:
+        """Return what two rows of one build share: with costs, its materials' prices too."""
+        if candidate.ball is None or all(map(is_kept, self.judge.names)):
+            return key
+        prices = [layer.material.price_per_kg.value for layer in candidate.ball.layer]
+        return f"{key} {prices}"
+
     def _left(self) -> int:
         return self.scenario.evaluations - self.evaluated - self.failed
 
@@ -172,7 +179,8 @@ class Search:
         admissible, ruled_out = [], []
         for candidate in map(self.space.decode, rows):
             key = _key(candidate)
-            first = candidate.row if key is None else self._first.setdefault(key, candidate.row)
+            same = key and self._identity(candidate, key)
+            first = self._first.setdefault(same, candidate.row) if same else candidate.row
             if first != candidate.row:
                 self.twins[candidate.row] = first
                 continue

@@ -14,9 +14,8 @@ from layers.errors import InputError, SolverError
 from layers.files.explain import explain
 from layers.files.paths import StrPath
 from layers.files.sources import digest_of, sources_of
-from layers.model_version import MODEL_VERSION
 from optimize.compute.cluster import Cluster
-from optimize.compute.evaluator import Evaluator
+from optimize.compute.evaluator import Evaluator, model_version_under
 from optimize.compute.pool import computing
 from optimize.ledger.decisions import of_run, read_events
 from optimize.ledger.events import named
@@ -27,6 +26,7 @@ from optimize.scenario.space import Row, Space
 from optimize.scenario.start import start_rows
 from optimize.search.answer import answer
 from optimize.search.loop import Report, Search
+from optimize.search.refine import fine_evaluator, refined
 from optimize.search.result import Interrupted, Run
 
 
@@ -76,15 +76,15 @@ def run_search(
             return run_search(scenario, opened, workers, progress, who)
     started = time.perf_counter()
     run, versions = name_run(scenario)
-    who = named(who)
+    who, conditions = named(who), scenario.estimate_conditions()
     start_rows(Space(scenario))  # one that does not fit is told before the run is begun
     read_events(ledger)  # damage is told before anything is computed
     done = 0
     try:
-        with computing(workers, scenario.estimate_conditions()) as compute:
+        with computing(workers, conditions) as compute:
             text = scenario.model_dump_json()
             ledger.begin(run, scenario.name, text, scenario.seed, versions, who)
-            evaluator = Evaluator(ledger, compute, model_version=versions["model"])
+            evaluator = Evaluator(ledger, compute, versions["model"], conditions)
             search = Search(scenario, run, evaluator, progress)
             try:
                 search.explore()
@@ -92,6 +92,9 @@ def run_search(
                 found = answer(search)
             finally:
                 done = search.evaluated
+        if scenario.shortlist_mesh == "fine":
+            with computing(workers, scenario.estimate_conditions(), "fine") as compute:
+                found = refined(found, fine_evaluator(ledger, compute, versions["model"]))
         ledger.end(run, "finished")
     except KeyboardInterrupt:
         ledger.end(run, "interrupted")
@@ -116,8 +119,7 @@ def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
     The conditions of a scenario that states its own are part of the model's version: its figures
     are kept apart in the ledger, while scenarios under the shipped conditions share theirs.
     """
-    played = scenario.estimate_conditions()
-    model = f"{MODEL_VERSION}+{played.fingerprint()}" if played else MODEL_VERSION
+    model = model_version_under(scenario.estimate_conditions())
     libraries = ["numpy", "pymoo"]
     if scenario.method == "emulator":
         libraries += ["scikit-learn", "scipy"]
@@ -162,7 +164,8 @@ def load_run(ledger: Ledger | StrPath, name: str) -> Run:
         scenario = Scenario.model_validate_json(record.scenario)
     except ValidationError as error:
         raise explain(error, f"the scenario of run {record.id}") from error
-    reader = Evaluator(ledger, compute=None, model_version=record.versions["model"])
+    conditions = scenario.estimate_conditions()
+    reader = Evaluator(ledger, None, record.versions["model"], conditions)
     search = Search(scenario, record.id, reader, report=None)
     proposals = ledger.proposals(record.id)
     sizes = search.space.sizes.tolist()
@@ -172,7 +175,37 @@ def load_run(ledger: Ledger | StrPath, name: str) -> Run:
             f"not have; search it again."
         )
     search.recall(proposals)
-    return _with_events(answer(search), ledger)
+    found = _with_events(answer(search), ledger)
+    if scenario.shortlist_mesh == "fine":
+        found = refined(found, fine_evaluator(ledger, None, record.versions["model"]))
+    return found
+
+
+def refine_run(ledger: Ledger | StrPath, name: str, workers: int | Cluster = 1) -> Run:
+    """Compute the short list of a finished run on the fine mesh; the builds stay the same.
+
+    Parameters
+    ----------
+    ledger : Ledger, str or path
+        Where the run is kept, and where the figures of the fine mesh are read or written.
+    name : str
+        A run's id, or a scenario's name.
+    workers : int or Cluster
+        As for `run_search`.
+
+    Raises
+    ------
+    InputError
+        If there is no such run, it is not finished, or the ledger cannot be written.
+    """
+    if not isinstance(ledger, Ledger):
+        with Ledger(ledger) as opened:
+            return refine_run(opened, name, workers)
+    run = load_run(ledger, name)
+    if run.mesh == "fine":
+        return run
+    with computing(workers, run.scenario.estimate_conditions(), "fine") as compute:
+        return refined(run, fine_evaluator(ledger, compute, run.model_version))
 
 
 def _fits(row: Row, sizes: list[int]) -> bool:

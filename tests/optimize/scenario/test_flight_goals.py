@@ -234,7 +234,7 @@ def test_cautions_are_kept_and_older_rows_are_read(tmp_path, monkeypatch):
     figure = Figure("mass_g", 45.0, "g", "closed form", 0.0, 0.2, caution="outside")
     with Ledger(tmp_path / "l.sqlite") as book:
         book.add("ab" * 16, "a", "m", Estimate(ball, {"mass_g": figure}))
-        monkeypatch.setattr(ledger_rows, "_FIELDS", ledger_rows._FIELDS[:6])
+        monkeypatch.setattr(ledger_rows, "FIELDS", ledger_rows.FIELDS[:6])
         book.add("cd" * 16, "c", "m", Estimate(ball, {"mass_g": figure}))
         known = book.known(["ab" * 16, "cd" * 16], "m")
     assert known["ab" * 16].figures["mass_g"] == figure

@@ -10,12 +10,13 @@ import pytest
 from layers.ball import Ball, Layer
 from layers.errors import InputError
 from layers.estimates import Figure
-from layers.materials import Material, modulus_from_shore_d
+from layers.hardness import find_scale, modulus_from_hardness, reading_of
+from layers.materials import Material
 from optimize.ledger.ledger import Ledger
 from optimize.report.run import run_record, run_sections
 from optimize.report.words import bound_words, label_of
 from optimize.scenario.fences import Fence, clearance_percent, ways_out
-from optimize.scenario.measures import is_figure, parse_measure, shore_d_of
+from optimize.scenario.measures import is_figure, parse_measure
 from optimize.scenario.space import Space
 from optimize.scenario.windows import Windows, screen_windows, windows_from_toml
 from optimize.search import answer
@@ -72,7 +73,9 @@ def test_analytic_measures():
 
 @pytest.mark.parametrize("hardness", [30.0, 47.5, 62.0, 80.0])
 def test_analytic_hardness_inverts_the_modulus(hardness):
-    assert shore_d_of(modulus_from_shore_d(hardness)) == pytest.approx(hardness, abs=1e-9)
+    assert reading_of(find_scale("D"), modulus_from_hardness("D", hardness)) == pytest.approx(
+        hardness, abs=1e-9
+    )
 
 
 @pytest.mark.parametrize(
