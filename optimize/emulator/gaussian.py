@@ -219,7 +219,7 @@ def fit(
     x : (n, d) array
         Coordinates of the builds, each with a range of about 1.
     values : mapping of str to (n,) array
-        Figures, all finite.
+        Figures; NaN where one is not known of a build.
     start : Emulator, optional
         An earlier fit to fewer of the same builds: this one starts from its length scales.
     recent_errors : mapping of str to (k,) array, optional
@@ -247,6 +247,8 @@ def fit(
 def _fitted(
     x: FloatArray, y: FloatArray, start: _Process | None, recent_errors: FloatArray | None
 ) -> _Process:
+    known = np.isfinite(y)
+    x, y = x[known], y[known]
     log = bool(np.min(y) > 0.0 and np.max(y) < _LOG_RANGE * np.min(y))
     z = np.log(y) if log else np.asarray(y, dtype=np.float64)
     centre, scale = float(np.mean(z)), float(np.std(z))

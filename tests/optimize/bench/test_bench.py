@@ -14,7 +14,7 @@ def test_closed_forms_come_at_once_and_finite_elements_to_the_last_bit(place):
     quick = place.ask("POST", "/api/quick", setting).lines[0]
     lines = place.ask("POST", "/api/finite", setting).lines
     told = {name: figure for line in lines for name, figure in line["figures"].items()}
-    _, ball = read_build(setting, place.bench.panel.ball)
+    _, ball = read_build(setting, place.bench.choices)
     assert ball.layer[0].outer_diameter_mm == pytest.approx(42.7 - 3.0, abs=1e-9)
     truth = estimate(ball, place.bench.names)
     assert set(told) == set(truth.figures)
