@@ -212,7 +212,7 @@ def _fit(x: FloatArray, columns: dict[str, FloatArray], start: "Emulator | None"
     from optimize.emulator.gaussian import FEWEST, fit  # heavy, needed in the fitting process alone
 
     enough = {n: y for n, y in columns.items() if np.sum(np.isfinite(y)) >= FEWEST}
-    return fit(x, enough, start)
+    return fit(x, enough, start, rough=True)
 
 
 def _pair(prediction: "Prediction") -> tuple[float, float]:

@@ -203,6 +203,43 @@ def test_pinned_builds_compare_and_differences_beyond_error_are_bold(page):
     assert table.locator("thead .badge").all_inner_texts() == ["B", "C", "D"]
 
 
+def test_pins_survive_a_reload(page):
+    page.get_by_role("button", name="Pin this build").click()
+    page.locator("#comparison table").wait_for()
+    page.reload()
+    done(page)
+    table = page.locator("#comparison table")
+    table.wait_for()
+    until(lambda: "…" not in table.inner_text())
+    assert table.locator("thead .badge").all_inner_texts() == ["A"]
+    table.get_by_role("button", name="remove A").click()
+    page.reload()
+    done(page)
+    assert page.locator("#comparison table").count() == 0
+
+
+def test_another_material_moves_the_sliders_to_its_card(page):
+    picker = page.locator("#material-2")
+    count, before = moves(page), page.get_by_label("cover: Young's modulus in MPa").input_value()
+    names = picker.locator("option").all_inner_texts()
+    picker.select_option(next(name for name in names if name == "urethane, soft"))
+    done(page, count)
+    assert page.get_by_label("cover: Young's modulus in MPa").input_value() != before
+    assert row(page, "deflection_mm")[2] == "finite element"
+    page.get_by_role("button", name="Back to the start").click()
+    until(lambda: page.get_by_label("cover: Young's modulus in MPa").input_value() == before)
+
+
+def test_arrow_keys_move_every_slider(page):
+    for slider in page.locator('input[type="range"]:not(:disabled)').all():
+        words = slider.get_attribute("aria-valuetext")
+        slider.focus()
+        for key in ("ArrowLeft", "ArrowRight", "ArrowRight"):
+            page.keyboard.press(key)
+            assert slider.get_attribute("aria-valuetext") != words
+            words = slider.get_attribute("aria-valuetext")
+
+
 def test_saved_toml_is_the_build_on_the_sliders(page, tmp_path):
     count = moves(page)
     page.get_by_label("cover: thickness in mm").fill("1.5")
