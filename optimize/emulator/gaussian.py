@@ -20,6 +20,7 @@ from layers.arrays import FloatArray
 from optimize.emulator.draws import left_out, mean_and_deviations
 from optimize.emulator.inflation import inflation_of, leave_one_out_inflation
 from optimize.emulator.likelihood import conditioned, likeliest
+from optimize.emulator.matern import likeliest_matern
 
 FEWEST = 5
 
@@ -267,7 +268,10 @@ def _fitted(
         return _Process(None, log, centre, max(scale, _CONSTANT * size), 1.0, 0)
     z = (z - centre) / scale
     earlier = start.model.kernel_ if start is not None and start.model is not None else None
-    kernel, restarted_at = likeliest(x, z, earlier, start.restarted_at if start else 0, rough)
+    if rough:
+        kernel, restarted_at = likeliest_matern(x, z, earlier), len(x)
+    else:
+        kernel, restarted_at = likeliest(x, z, earlier, start.restarted_at if start else 0)
     model = conditioned(kernel, x, z)
     inflation = max(1.0, leave_one_out_inflation(model))
     if recent_errors is not None:

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.optimize import minimize
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.gaussian_process import GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import RBF, ConstantKernel, Matern, WhiteKernel
+from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
 
 from layers.arrays import FloatArray
 
@@ -49,9 +49,7 @@ def conditioned(kernel: Any, x: FloatArray, z: FloatArray) -> GaussianProcessReg
     return GaussianProcessRegressor(kernel, alpha=_ADDED[-1], optimizer=None).fit(x, z)
 
 
-def likeliest(
-    x: FloatArray, z: FloatArray, earlier: Any, restarted_at: int, rough: bool = False
-) -> tuple[Any, int]:
+def likeliest(x: FloatArray, z: FloatArray, earlier: Any, restarted_at: int) -> tuple[Any, int]:
     """Return the kernel of largest likelihood, and the number of builds at the last restart.
 
     The likelihood has several maxima: smooth with much noise, or winding with none. Several starts
@@ -67,11 +65,9 @@ def likeliest(
         Of an earlier fit to fewer of the same builds.
     restarted_at : int
         Number of builds when several starts were last tried.
-    rough : bool
-        Whether the figure may have kinks, see `optimize.emulator.gaussian.fit`.
     """
     part = np.unique(np.linspace(0, len(x) - 1, _MOST_TO_FIT).round().astype(int))
-    starts = [(_kernel(x.shape[1], scale, rough), _STEPS_COLD) for scale in _FIRST_SCALES]
+    starts = [(_kernel(x.shape[1], scale), _STEPS_COLD) for scale in _FIRST_SCALES]
     if earlier is not None and len(x) < _RESTART_GROWTH * restarted_at:
         starts = [(earlier, _STEPS_WARM)]
     else:
@@ -88,10 +84,7 @@ def likeliest(
     return best.kernel_, restarted_at
 
 
-def _kernel(d: int, scale: float, rough: bool) -> Any:
-    if rough:
-        shape = Matern(np.full(d, scale), (0.05, 100.0), nu=2.5)
-        return ConstantKernel(10.0, (1e-2, 1e5)) * shape + WhiteKernel(1e-5, (1e-8, 1e-2))
+def _kernel(d: int, scale: float) -> Any:
     # Without the local part ripples count as noise, and one spot is computed again and again.
     smooth = ConstantKernel(10.0, (1e-2, 1e5)) * RBF(np.full(d, scale), (0.05, 100.0))
     local = ConstantKernel(1e-3, (1e-8, 1.0)) * RBF(0.1, (0.03, 0.5))

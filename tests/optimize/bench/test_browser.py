@@ -68,7 +68,7 @@ def page(browser, bench):
 def held(page, address="**/api/finite"):
     """Hold requests back, and let them go at the end: one that is never handled leaves a task."""
     routes = []
-    page.route(address, routes.append)
+    page.route(address, lambda route: routes.append(route))
     try:
         yield
     finally:
