@@ -17,13 +17,60 @@ from pydantic import (
 )
 
 from layers.arrays import FloatArray
-from layers.errors import InputError, explain
+from layers.errors import InputError
+from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.html import html_table
 from layers.files.text import Name
 from layers.materials import Material, default_catalogue, numeric_fields
 
-Role = Literal["core", "inner core", "outer core", "mantle", "cover"]
+Role = Literal[
+    "core",
+    "centre",
+    "inner core",
+    "outer core",
+    "envelope",
+    "casing",
+    "inner mantle",
+    "mantle",
+    "outer mantle",
+    "intermediate layer",
+    "inner cover",
+    "outer cover",
+    "cover",
+]
+
+# Layers of other names that are made, and scatter, as these are.
+_MADE_AS: dict[Role, Role] = {
+    "centre": "inner core",
+    "envelope": "mantle",
+    "casing": "mantle",
+    "inner mantle": "mantle",
+    "outer mantle": "mantle",
+    "intermediate layer": "mantle",
+    "inner cover": "mantle",
+    "outer cover": "cover",
+}
+
+
+def made_as(role: Role) -> Role:
+    """Return the plain role whose process a layer shares: core, inner or outer core, mantle, cover.
+
+    Examples
+    --------
+    >>> made_as("casing"), made_as("outer core")
+    ('mantle', 'outer core')
+    """
+    return _MADE_AS.get(role, role)
+
+
+def spelt(role: Any) -> Any:
+    """Read a role in any case, and by its other spelling."""
+    if not isinstance(role, str):
+        return role
+    plain = " ".join(role.lower().split())
+    return {"center": "centre", "intermediate": "intermediate layer"}.get(plain, plain)
+
 
 MOST_LAYERS = 6
 MOST_NAME = 120  # characters
@@ -38,7 +85,9 @@ def _card(value: Any) -> Any:
 class Layer(Table):
     """One shell of the ball, named by its outer diameter."""
 
-    role: Role = Field(description="what the layer is called in the build")
+    role: Annotated[Role, BeforeValidator(spelt)] = Field(
+        description="what the layer is called in the build"
+    )
     outer_diameter_mm: float = numeric("mm", "outer diameter", 5.0, 60.0)
     material: Annotated[Material, BeforeValidator(_card)] = Field(
         description="the card of its material, or the name of a shipped one"

@@ -9,10 +9,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
-from layers.errors import InputError, explain
+from layers.errors import Fault, faulty
+from layers.files.cards import with_card
+from layers.files.explain import explain
 from layers.files.paths import StrPath, write_text
 from layers.files.text import read_text
-from layers.files.toml import parse_toml, toml_value
+from layers.files.toml import parse_toml, told_by_line, toml_value
 from layers.materials import Catalogue, Material, default_catalogue
 
 
@@ -89,32 +91,45 @@ def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> B
         On an unknown field or material, or a value out of range.
     """
     table = dict(table)
+    faults: list[Fault] = []
+    known = (*Ball.model_fields, *Layer.model_fields, *Material.model_fields)
     try:
         if "material" in table:
             own = Catalogue.model_validate({"material": table.pop("material")})
             catalogue = catalogue.joined(own.material)
         rows = table.get("layer")
         if isinstance(rows, list):
-            table["layer"] = [_resolve(row, catalogue, i, what) for i, row in enumerate(rows, 1)]
-        return Ball.model_validate(table)
+            table["layer"] = [
+                _resolve(row, catalogue, i, what, faults) for i, row in enumerate(rows)
+            ]
+        ball = Ball.model_validate(table)
     except ValidationError as error:
-        known = (*Ball.model_fields, *Layer.model_fields, *Material.model_fields)
-        raise explain(error, what, known) from error
+        raise faulty([*faults, *explain(error, what, known).faults], what) from error
+    if faults:
+        raise faulty(faults, what)
+    return ball
 
 
-def _resolve(row: Any, catalogue: Catalogue, number: int, what: str) -> Any:
+def _resolve(row: Any, catalogue: Catalogue, index: int, what: str, faults: list[Fault]) -> Any:
+    """Put the card that a layer names into it, with the numbers that the layer replaces."""
     if not isinstance(row, dict) or not isinstance(row.get("material"), str):
         return row
-    row = dict(row)
-    replaced = {field: row.pop(field) for field in OVERRIDES if field in row}
-    for field, value in replaced.items():
+    place = ("layer", index)
+    replaced = {field: row[field] for field in OVERRIDES if field in row}
+    row = {key: value for key, value in row.items() if key not in replaced}
+    row = with_card(row, "material", catalogue, place, faults)
+    for field, value in list(replaced.items()):
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise InputError(f"{what}: layer {number}, {field} is {value!r}, but must be a number.")
+            told = f"layer {index + 1}, {field} is {value!r}, but must be a number"
+            faults.append(Fault((*place, field), told))
+            del replaced[field]
     try:
-        card = catalogue.find(row["material"])
-    except InputError as error:
-        raise InputError(f"{what}: layer {number}: {error}") from error
-    row["material"] = card.with_values(f"set in {what}", **replaced) if replaced else card
+        if replaced:
+            row["material"] = row["material"].with_values(f"set in {what}", **replaced)
+    except ValidationError as error:
+        key = next(iter(replaced))
+        for fault in explain(error, what).faults:
+            faults.append(Fault((*place, key), f"layer {index + 1}: {fault.sentence}"))
     return row
 
 
@@ -134,8 +149,10 @@ def read_ball(path: StrPath, catalogue: Catalogue | None = None) -> Ball:
         If the file is missing, unreadable, not TOML or not a ball.
     """
     path = Path(path)
-    table = parse_toml(read_text(path), path.name)
-    return ball_from_table(table, catalogue or default_catalogue(), path.name)
+    text = read_text(path)
+    table = parse_toml(text, path.name)
+    with told_by_line(text, path.name):
+        return ball_from_table(table, catalogue or default_catalogue(), path.name)
 
 
 def write_ball(ball: Ball, path: StrPath) -> None:

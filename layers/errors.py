@@ -2,12 +2,10 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
-
-if TYPE_CHECKING:
-    from pydantic import ValidationError  # costs the command line a third of its start-up
+from typing import Protocol, TypeVar
 
 # Control characters but tab and line ends, what turns the direction of text,
 # and halves of characters, which no file can hold.
@@ -30,8 +28,23 @@ class OrbwrightError(Exception):
         return CONTROLS.sub(lambda sign: repr(sign[0])[1:-1], text)
 
 
+@dataclass(frozen=True)
+class Fault:
+    """One thing that is wrong in a file: where, as keys and numbers from 0, and the sentence."""
+
+    place: tuple[int | str, ...]
+    sentence: str
+
+
 class InputError(OrbwrightError, ValueError):
-    """The user's input cannot be used; the message says what, which value and what is allowed."""
+    """The user's input cannot be used; the message says what, which value and what is allowed.
+
+    `faults` has the faults of a file one by one, where there may be several.
+    """
+
+    def __init__(self, text: str, faults: Iterable[Fault] = ()) -> None:
+        super().__init__(text)
+        self.faults = tuple(faults)
 
 
 class SolverError(OrbwrightError, ArithmeticError):
@@ -57,7 +70,7 @@ def refuse_twice(items: Iterable[Named], kind: str) -> None:
 
 
 def find_named(items: Iterable[N], name: str, kind: str, place: str) -> N:
-    """Return the item of this name.
+    """Return the item of this name; in another case, if only one has it then.
 
     Parameters
     ----------
@@ -75,66 +88,21 @@ def find_named(items: Iterable[N], name: str, kind: str, place: str) -> N:
     """
     found = {item.name: item for item in items}
     if name not in found:
+        alike = [known for known in found if known.casefold() == name.casefold().strip()]
+        if len(alike) == 1:
+            return found[alike[0]]
         near = get_close_matches(name, found, n=3, cutoff=0.4) or list(found)[:8]
         raise InputError(f"{kind} {name!r} is not in the {place}; known: {', '.join(near)}.")
     return found[name]
 
 
-_BOUNDS = {
-    "greater_than": "above {gt}",
-    "greater_than_equal": "at least {ge}",
-    "less_than": "below {lt}",
-    "less_than_equal": "at most {le}",
-}
+# Most faults that one sentence tells; a file of wrong units would otherwise fill the screen.
+MOST_FAULTS = 10
 
 
-def _field_name(location: tuple[int | str, ...]) -> str:
-    """Write a pydantic location the way a person counts: ``layer 2, outer_diameter_mm``."""
-    words: list[str] = []
-    for part in location:
-        if isinstance(part, int) and words:
-            words[-1] = f"{words[-1]} {part + 1}"
-        elif isinstance(part, str):
-            words.append(part)
-    return ", ".join(words) or "the file"
-
-
-def explain(error: "ValidationError", what: str, known: tuple[str, ...] = ()) -> InputError:
-    """Turn a pydantic error into one sentence that names field, value and allowed range.
-
-    Parameters
-    ----------
-    error : pydantic.ValidationError
-        Only its first problem is told: one clear sentence helps more than a list.
-    what : str
-        What was being read, for example ``"ball.toml"``.
-    known : tuple of str
-        Field names to suggest when an unknown field looks like one of them.
-
-    Returns
-    -------
-    InputError
-        To be raised by the caller with ``from error``.
-    """
-    problems = error.errors(include_url=False)
-    # A misspelt field is also a missing one: the spelling is the thing to tell.
-    misspelt = [p for p in problems if p["type"] == "extra_forbidden"]
-    first: dict[str, Any] = dict((misspelt or problems)[0])
-    field = _field_name(first["loc"])
-    kind, value, context = first["type"], first.get("input"), first.get("ctx", {})
-    shown = repr(value) if not isinstance(value, dict | list) else "a table or list"
-    if kind == "missing":
-        return InputError(f"{what}: {field} is missing; it is required.")
-    if kind in ("extra_forbidden", "unexpected_keyword_argument"):
-        name = str(first["loc"][-1])
-        near = get_close_matches(name, known, n=1)
-        hint = f"; did you mean {near[0]}?" if near else "; remove it or check its spelling."
-        return InputError(f"{what}: {field} is not a known field{hint}")
-    if kind in _BOUNDS:
-        allowed = _BOUNDS[kind].format(**context)
-        return InputError(f"{what}: {field} is {shown}, but must be {allowed}.")
-    if kind == "value_error":
-        sentence = str(context.get("error", first["msg"])).rstrip(".")
-        where = f"{field}: " if first["loc"] else ""
-        return InputError(f"{what}: {where}{sentence}.")
-    return InputError(f"{what}: {field} is {shown}: {first['msg'].lower()}.")
+def faulty(faults: Sequence[Fault], what: str) -> InputError:
+    """Put the faults of a file into one error, to be raised by the caller."""
+    shown = "; ".join(fault.sentence for fault in faults[:MOST_FAULTS])
+    more = "; and more" if len(faults) > MOST_FAULTS else ""
+    end = "" if shown.endswith("?") else "."
+    return InputError(f"{what}: {shown}{more}{end}", faults)

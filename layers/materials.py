@@ -17,6 +17,7 @@ from layers.errors import InputError
 from layers.families import families
 from layers.files.cards import Cards
 from layers.files.fields import Table, numeric, ranged
+from layers.files.other_units import unit_hint
 from layers.files.text import Name, Text
 
 Grade = Literal[
@@ -126,9 +127,11 @@ class Material(BaseModel):
         for field, (low, high) in numeric_fields().items():
             value = getattr(self, field).value
             if not low <= value <= high:
+                extra = cast(dict[str, Any], type(self).model_fields[field].json_schema_extra)
+                hint = unit_hint(value, extra["unit"], low, high)
                 raise ValueError(
                     f"{field} of material {self.name!r} is {value:g}, "
-                    f"but must be from {low:g} to {high:g}"
+                    f"but must be from {low:g} to {high:g}{hint}"
                 )
         return self
 

@@ -34,7 +34,7 @@ FLOORS = (
     ("optimize.sensitivity",),
     ("optimize.report",),
     ("optimize.web",),
-    ("optimize.bench", "optimize.page", "optimize.reference"),
+    ("optimize.bench", "optimize.page", "optimize.reference", "optimize.templates"),
     ("optimize.commands",),
     ("optimize.alias", "optimize.start"),
 )

@@ -8,12 +8,13 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.errors import InputError, explain, refuse_twice
-from layers.files.cards import Cards
+from layers.errors import Fault, InputError, faulty, refuse_twice
+from layers.files.cards import Cards, with_card
+from layers.files.explain import explain
 from layers.files.fields import Table, numeric, ranged
 from layers.files.paths import StrPath
 from layers.files.text import Name, read_text
-from layers.files.toml import parse_toml
+from layers.files.toml import parse_toml, told_by_line
 from layers.materials import Datum
 
 IngredientRole = Literal["base rubber", "co-agent", "peroxide", "oxide", "filler", "other"]
@@ -207,25 +208,25 @@ def recipe_from_table(table: Mapping[str, Any], cards: IngredientCards, what: st
         On an unknown field or ingredient, or a value out of range.
     """
     table = dict(table)
+    faults: list[Fault] = []
+    known = (*Recipe.model_fields, *Part.model_fields, *Ingredient.model_fields)
     try:
         own = IngredientCards.model_validate({"ingredient": table.pop("ingredient", [])})
         joined = cards.joined(own.ingredient)
         rows = table.get("part")
         if isinstance(rows, list):
-            table["part"] = [_with_card(row, joined, n, what) for n, row in enumerate(rows, 1)]
-        return Recipe.model_validate(table)
+            table["part"] = [
+                with_card(row, "ingredient", joined, ("part", i), faults)
+                if isinstance(row, dict) and isinstance(row.get("ingredient"), str)
+                else row
+                for i, row in enumerate(rows)
+            ]
+        recipe = Recipe.model_validate(table)
     except ValidationError as error:
-        known = (*Recipe.model_fields, *Part.model_fields, *Ingredient.model_fields)
-        raise explain(error, what, known) from error
-
-
-def _with_card(row: Any, cards: IngredientCards, number: int, what: str) -> Any:
-    if not isinstance(row, dict) or not isinstance(row.get("ingredient"), str):
-        return row
-    try:
-        return {**row, "ingredient": cards.find(row["ingredient"])}
-    except InputError as error:
-        raise InputError(f"{what}: part {number}: {error}") from error
+        raise faulty([*faults, *explain(error, what, known).faults], what) from error
+    if faults:
+        raise faulty(faults, what)
+    return recipe
 
 
 def read_recipe(path: StrPath) -> Recipe:
@@ -237,5 +238,7 @@ def read_recipe(path: StrPath) -> Recipe:
         If the file is missing, unreadable, not TOML or not a recipe.
     """
     path = Path(path)
-    table = parse_toml(read_text(path), path.name)
-    return recipe_from_table(table, default_ingredients(), path.name)
+    text = read_text(path)
+    table = parse_toml(text, path.name)
+    with told_by_line(text, path.name):
+        return recipe_from_table(table, default_ingredients(), path.name)

@@ -7,8 +7,9 @@ from typing import Any, ClassVar, Generic, Self, TypeVar, cast
 
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
-from layers.errors import Named, explain, find_named, refuse_twice
-from layers.files.toml import parse_toml
+from layers.errors import Fault, InputError, Named, find_named, refuse_twice
+from layers.files.explain import explain
+from layers.files.toml import parse_toml, told_by_line
 
 C = TypeVar("C", bound=Named)
 
@@ -76,12 +77,43 @@ class Cards(BaseModel, Generic[C]):
     @classmethod
     def from_toml(cls, text: str, what: str) -> Self:
         """Read cards from a TOML text whose name for messages is `what`; see `from_table`."""
-        return cls.from_table(parse_toml(text, what), what)
+        table = parse_toml(text, what)
+        with told_by_line(text, what):
+            return cls.from_table(table, what)
 
     @classmethod
     def shipped(cls, package: str, file: str) -> Self:
         """Read cards that ship with orbwright, from a file beside a package's modules."""
         return cls.from_table(shipped_toml(package, file), f"the shipped {file}")
+
+
+def with_card(
+    row: Mapping[str, Any], key: str, cards: Cards[Any], place: tuple[str, int], faults: list[Fault]
+) -> dict[str, Any]:
+    """Put the card into a table that names it.
+
+    Parameters
+    ----------
+    row : mapping
+        The table.
+    key : str
+        Which of its keys holds the name.
+    cards : Cards
+        Where the card is looked for.
+    place : tuple of str and int
+        Where the table stands, such as ``("layer", 0)``.
+    faults : list of Fault
+        Grows by one where there is no such card; any card then stands in, so that the rest of the
+        table can be checked.
+    """
+    name = row[key]
+    try:
+        card = cards.find(name)
+    except InputError as error:
+        told = f"{place[0]} {place[1] + 1}: {str(error).rstrip('.')}"
+        faults.append(Fault((*place, key), told))
+        card = cards.cards[0]
+    return {**row, key: card}
 
 
 def shipped_toml(package: str, file: str) -> dict[str, Any]:

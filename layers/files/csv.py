@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -91,10 +92,14 @@ def checked_rows(
 def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]:
     """Split a CSV text into its column names and its rows, each with its line in the file.
 
+    Columns may stand apart by commas, semicolons or tabs, as spreadsheets of different countries
+    write them; where it is not a comma, numbers may have a decimal comma. Names of columns come
+    back in lower case, with underscores for spaces.
+
     Parameters
     ----------
     text : str
-        The file: comma-separated, first row the columns' names.
+        The file; first row the columns' names.
     what : str
         The file's name, for messages.
 
@@ -103,7 +108,9 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
     InputError
         If the text is no CSV, has no rows, or too many rows or columns.
     """
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), skipinitialspace=True)
+    text = text.removeprefix("\ufeff")
+    apart = _separator(text)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=apart, skipinitialspace=True)
     lines: list[tuple[int, list[str]]] = []
     try:
         for row in filter(any, reader):
@@ -114,14 +121,27 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
                     f"{what}: row {reader.line_num} has {len(row)} cells, but must have at most "
                     f"{MOST_COLUMNS}."
                 )
-            lines.append((reader.line_num, [cell.strip() for cell in row]))
+            cells = [cell.strip() for cell in row]
+            lines.append((reader.line_num, cells if apart == "," else list(map(_pointed, cells))))
     except csv.Error as error:
         raise InputError(f"{what}: line {reader.line_num} is not CSV: {error}.") from error
     if not lines:
         raise InputError(f"{what} is empty; it needs a first row of column names.")
     if len(lines) == 1:
         raise InputError(f"{what} has column names but no rows.")
-    return lines[0][1], lines[1:]
+    return ["_".join(name.lower().split()) for name in lines[0][1]], lines[1:]
+
+
+def _separator(text: str) -> str:
+    """Return what the columns' names stand apart by."""
+    head = re.sub(r'"[^"]*"', "", next(filter(str.strip, text.splitlines()), ""))
+    counts = {sign: head.count(sign) for sign in ",;\t"}
+    return max(counts, key=lambda sign: counts[sign])
+
+
+def _pointed(cell: str) -> str:
+    """Write a number that has a decimal comma with a point."""
+    return cell.replace(",", ".") if re.fullmatch(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", cell) else cell
 
 
 def refuse(faults: Sequence[str], what: str) -> None:
@@ -151,8 +171,6 @@ def check_header(
     InputError
         Naming the column.
     """
-    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
-        raise InputError(f"{what}: row 1 has one cell; separate columns by commas.")
     for name, count in Counter(header).items():
         if count > 1:
             raise InputError(f"{what}: row 1, column {name!r} stands twice.")

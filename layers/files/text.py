@@ -1,5 +1,6 @@
 """Reading the user's text files: what goes wrong is one sentence, and soon."""
 
+import codecs
 import os
 import stat
 from collections.abc import Callable
@@ -49,7 +50,7 @@ Name = Annotated[str, AfterValidator(_on_one_line)]
 
 
 def read_text(path: Path, most_bytes: int = MOST_TOML_BYTES) -> str:
-    """Read a UTF-8 text file, with or without a byte-order mark.
+    """Read a UTF-8 text file, with or without a byte-order mark, or a marked UTF-16 one.
 
     Parameters
     ----------
@@ -75,12 +76,29 @@ def read_text(path: Path, most_bytes: int = MOST_TOML_BYTES) -> str:
                     f"{path} is larger than {most_bytes / 1e6:g} MB; split it or leave out what is "
                     "not needed."
                 )
-        text = raw.decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise InputError(f"{path} cannot be read: {reason}.") from error
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror or error}.") from error
+    text = _decoded(raw, path)
     refuse_controls(text, str(path))
     return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _decoded(raw: bytes, path: Path) -> str:
+    """Decode UTF-8, or UTF-16 that its byte-order mark tells."""
+    marked = raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    try:
+        return raw.decode("utf-16" if marked else "utf-8-sig")
+    except UnicodeDecodeError as error:
+        if marked:
+            raise InputError(
+                f"{path} cannot be read: it begins as UTF-16 but is not; save it as UTF-8."
+            ) from error
+        # One byte a sign, of a country's own table: which one, the file does not say.
+        line, byte = raw.count(b"\n", 0, error.start) + 1, raw[error.start]
+        raise InputError(
+            f"{path} cannot be read: line {line} has the byte 0x{byte:02X}, which is not UTF-8; "
+            "save the file as UTF-8."
+        ) from error
 
 
 def _opened(path: str, flags: int) -> int:
@@ -112,8 +130,9 @@ def refuse_controls(text: str, what: str) -> None:
     found = CONTROLS.search(text)
     if found:
         line = text.count("\n", 0, found.start()) + 1
+        remedy = "save the file as UTF-8" if found[0] == "\0" else "remove it"
         raise InputError(
-            f"{what}: line {line} has the control character U+{ord(found[0]):04X}; remove it."
+            f"{what}: line {line} has the control character U+{ord(found[0]):04X}; {remedy}."
         )
 
 

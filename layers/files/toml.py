@@ -3,10 +3,11 @@
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
-from layers.errors import InputError
+from layers.errors import Fault, InputError, faulty
 from layers.files.text import MOST_NESTED, check_values
 
 # Most names that dots may join into one key: time and memory of parsing go with its square.
@@ -76,3 +77,108 @@ def parse_toml(text: str, what: str) -> dict[str, Any]:
         raise InputError(f"{what} has a whole number beyond 64 bits.") from error
     check_values(table, what)
     return table
+
+
+@contextmanager
+def told_by_line(text: str, what: str) -> Iterator[None]:
+    """Name the line of each fault that is found in a TOML text while its table is read.
+
+    Parameters
+    ----------
+    text : str
+        The TOML text.
+    what : str
+        Its name, for the message.
+
+    Raises
+    ------
+    InputError
+        As raised within, its faults in the order of their lines.
+    """
+    try:
+        yield
+    except InputError as error:
+        if not error.faults:
+            raise
+        lines = lines_of(text)
+        placed = sorted(((_line(lines, f.place), f) for f in error.faults), key=lambda p: p[0])
+        told = [Fault(f.place, f"line {n}: {f.sentence}" if n else f.sentence) for n, f in placed]
+        raise InputError(str(faulty(told, what))) from error
+
+
+def _line(lines: Mapping[tuple[int | str, ...], int], place: tuple[int | str, ...]) -> int:
+    """Return the line of a place, or of the innermost table around it; 0 where there is none."""
+    while place and place not in lines:
+        place = place[:-1]
+    return lines.get(place, 0)
+
+
+_HEADER = re.compile(rf"[ \t]*(\[\[?)[ \t]*({_PART}(?:[ \t]*\.[ \t]*{_PART})*)[ \t]*\]")
+_KEY_LINE = re.compile(rf"[ \t]*({_PART}(?:[ \t]*\.[ \t]*{_PART})*)[ \t]*=")
+
+
+def lines_of(text: str) -> dict[tuple[int | str, ...], int]:
+    r"""Return the line, from 1, of each table and key of a valid TOML text.
+
+    Parameters
+    ----------
+    text : str
+        What a TOML parser accepts.
+
+    Returns
+    -------
+    dict of tuple to int
+        By place: names, and numbers from 0 in arrays of tables. What stands in an inline table or
+        a list has none of its own.
+
+    Examples
+    --------
+    >>> lines_of('name = "a"\n[[layer]]\nrole = "core"')
+    {('name',): 1, ('layer', 0): 2, ('layer', 0, 'role'): 3}
+    """
+    counts: dict[tuple[int | str, ...], int] = {}
+    found: dict[tuple[int | str, ...], int] = {}
+    table: tuple[int | str, ...] = ()
+    depth = 0
+    for number, line in enumerate(_TOKEN.sub(_without_text, text).split("\n"), start=1):
+        if depth == 0 and (header := _HEADER.match(line)):
+            table = _place(_names(header[2]), counts, array=header[1] == "[[")
+            found.setdefault(table, number)
+        elif depth == 0 and (key := _KEY_LINE.match(line)):
+            found[(*table, *_names(key[1]))] = number
+            depth += _opened(line[key.end() :])
+        else:
+            depth += _opened(line)
+    return found
+
+
+def _without_text(token: re.Match[str]) -> str:
+    """Blank a string or a comment; quoted keys and line ends stay."""
+    text = token[0]
+    if text.startswith(("#", '"""', "'''")):
+        return "\n" * text.count("\n")
+    return text
+
+
+def _opened(text: str) -> int:
+    """Return how many brackets stay open after a piece of a line."""
+    bare = re.sub(rf"{_PART}", "", text)
+    return sum(bare.count(b) for b in "[{") - sum(bare.count(b) for b in "]}")
+
+
+def _names(dotted: str) -> tuple[str, ...]:
+    return tuple(part.strip("\"'") for part in re.findall(_PART, dotted))
+
+
+def _place(
+    names: tuple[str, ...], counts: dict[tuple[int | str, ...], int], array: bool
+) -> tuple[int | str, ...]:
+    """Return the place of a table's header; one within an array is in its latest table."""
+    place: tuple[int | str, ...] = ()
+    for i, name in enumerate(names):
+        place = (*place, name)
+        if array and i == len(names) - 1:
+            counts[place] = counts.get(place, -1) + 1
+        if place in counts:
+            place = (*place, counts[place])
+    return place

@@ -6,7 +6,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
-from layers.errors import InputError, explain
+from layers.errors import InputError
+from layers.files.explain import explain
 from layers.mass import inertia
 from layers.materials import Material
 from optimize.bench.choices import Choices, materials_of

@@ -11,10 +11,11 @@ from pydantic import TypeAdapter, ValidationError
 from layers.arrays import FloatArray, Level
 from layers.ball import Ball
 from layers.conditions import Conditions
-from layers.errors import InputError, explain
+from layers.errors import InputError
 from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
 from layers.figures import parse_figure
+from layers.files.explain import explain
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, toml_value

@@ -18,11 +18,13 @@ from optimize.commands.balls import balls_app
 from optimize.commands.bench import live
 from optimize.commands.calibration import calibration_app
 from optimize.commands.console import say
+from optimize.commands.decisions import decisions_app
 from optimize.commands.instruments import instruments
 from optimize.commands.keys import keys_app
 from optimize.commands.lab import lab_app
 from optimize.commands.ledger import ledgers
 from optimize.commands.lists import lists
+from optimize.commands.new import new_app
 from optimize.commands.page import page_app
 from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
@@ -33,8 +35,10 @@ BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
 
 # The order of help; a command that no group names is listed last.
 _GROUPS = {
+    "Start": ("new",),
     "Balls": ("estimate", "compare", "sensitivity", "tolerance", "bench"),
     "Search": ("search", "show", "export", "page", "ledger"),
+    "Decisions": ("mark", "note", "decisions", "history", "reopen"),
     "Laboratory": ("recipe", "sheet", "concentricity", "calibrate", "next", "fit-club", "tester"),
 }
 
@@ -76,7 +80,6 @@ def _ctrl_c_told() -> Iterator[None]:
 
 app = typer.Typer(
     cls=_Grouped,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -104,10 +107,12 @@ def _start(
 
 
 _LAB = (recipe_app, lab_app, calibration_app, instruments)
-for _part in (balls_app, tolerance_app, live, runs, page_app, *_LAB, lists, keys_app):
+_SEARCH = (runs, page_app, decisions_app)
+for _part in (balls_app, tolerance_app, live, *_SEARCH, *_LAB, lists, keys_app):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")
+app.add_typer(new_app, name="new")
 
 
 def _fail(text: str) -> int:

@@ -9,7 +9,14 @@ import typer
 
 from layers.errors import InputError
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
-from optimize.commands.options import AsJson, BallFile, FigureNames, SwingsFile, conditions_with
+from optimize.commands.options import (
+    AsJson,
+    BallFile,
+    FigureNames,
+    SwingsFile,
+    conditions_with,
+    read_balls,
+)
 
 if TYPE_CHECKING:
     from layers.ball import Ball
@@ -73,11 +80,10 @@ def estimate(
 
     Example: orbwright estimate my_ball.toml --stage all --drawing my_ball.svg
     """
-    from layers.ball_file import read_ball
     from layers.rules.screen import screen
     from optimize.report import ball as report
 
-    build = read_ball(ball)
+    (build,) = read_balls([ball])
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
     conditions = conditions_with(swings)
@@ -199,7 +205,6 @@ def compare(
 
     Example: orbwright compare now.toml new.toml -f deflection_mm -f cor
     """
-    from layers.ball_file import read_ball
     from layers.figures import BALL_FIGURES, canonical
     from optimize.report import comparison
 
@@ -207,7 +212,7 @@ def compare(
         raise InputError(f"compare takes two to four balls, not {len(balls)}.")
     if as_json and as_csv:
         raise InputError("--json and --csv cannot go together; choose one.")
-    builds = [read_ball(path) for path in balls]
+    builds = read_balls(balls)
     if drawing:
         from optimize.report.pictures.section import draw_balls, save
 

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from optimize.commands.console import say, tell_of_compiling
+from optimize.commands.options import read_balls
 
 live = typer.Typer()
 
@@ -49,12 +50,11 @@ def bench(
 
     Example: orbwright bench my_ball.toml --scenario four_layer_speed_feel.toml
     """
-    from layers.ball_file import read_ball
     from optimize.bench.serve import serve
     from optimize.bench.session import open_bench
     from optimize.scenario.brief import read_scenario
 
-    build = read_ball(ball)
+    (build,) = read_balls([ball])
     brief = read_scenario(scenario) if scenario else None
     live_bench = open_bench(build, brief, tuple(swing or ()), ledger)
     tell_of_compiling(live_bench.names)

@@ -1,5 +1,6 @@
 """The command line's part for calibration: orbwright calibrate and orbwright next."""
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -8,10 +9,21 @@ import typer
 from layers.errors import InputError
 from layers.files.paths import write_text
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
-from optimize.commands.options import DEFAULT_LEDGER, AsJson, LedgerFile, Workers, cores, existing
+from optimize.commands.noted import Done, LedgerToNote, note_files, refuse_missing
+from optimize.commands.options import (
+    DEFAULT_LEDGER,
+    AsJson,
+    LedgerFile,
+    Who,
+    Workers,
+    cores,
+    existing,
+    read_balls,
+)
 
 if TYPE_CHECKING:
     from layers.ball import Ball
+    from optimize.lab.readings import Measurements
 
 calibration_app = typer.Typer()
 
@@ -63,15 +75,17 @@ def calibrate(
         bool, typer.Option("--drop-outliers", help="exclude the readings flagged as outliers")
     ] = False,
     workers: Workers = None,
+    ledger: LedgerToNote = None,
+    who: Who = None,
 ) -> None:
     """Calibrate cards of materials, and the model discrepancy, on the lab's measurements.
 
     A file with a fault is refused. Outliers are flagged, and used unless --drop-outliers is
-    given. 'orbwright estimate BALL.toml --calibration C.toml' uses the result.
+    given. 'orbwright estimate BALL.toml --calibration C.toml' uses the result. With --ledger, the
+    history of each build has its files of readings and the calibration.
 
     Example: orbwright calibrate k1.toml k2.toml --measurements lab.csv --out lab.toml
     """
-    from layers.ball_file import read_ball
     from optimize.calibration.calibrate import calibrate as calibrated
     from optimize.calibration.calibrated import calibration_toml
     from optimize.compute.pool import mapping
@@ -79,7 +93,8 @@ def calibrate(
     from optimize.lab.outliers import outliers
     from optimize.report.calibration import calibration_sections
 
-    builds = [read_ball(path) for path in balls]
+    refuse_missing(ledger)
+    builds = read_balls(balls)
     readings = read_measurements(measurements, builds)
     if drop_outliers:
         readings = readings.without([o.reading for o in outliers(readings)])
@@ -96,6 +111,21 @@ def calibrate(
         save(draw_calibration(found), plot)
         say(f"Plot written to {plot}.")
     print_sections(calibration_sections(found), found.title)
+    if ledger:
+        note_files(ledger, who, _files_of(builds, readings, measurements, out))
+
+
+def _files_of(
+    builds: "list[Ball]", readings: "Measurements", files: list[Path], out: Path | None
+) -> Iterator[Done]:
+    """Yield each build with the files that have readings of it, and with the calibration."""
+    for ball in builds:
+        places = [r.place for r in readings.reading if r.build == ball.name]
+        for path in files:
+            if any(place.startswith(f"{path.name} row ") for place in places):
+                yield "measured", ball, path.name, path.read_bytes()
+        if out and places:
+            yield "calibrated", ball, out.name, out.read_bytes()
 
 
 @calibration_app.command("next", short_help="Choose the most informative prototypes.")
@@ -117,7 +147,6 @@ def next_builds(
     """
     from typing import get_args
 
-    from layers.ball_file import read_ball
     from optimize.calibration.calibrated import read_calibration
     from optimize.calibration.linearised import About
     from optimize.calibration.next_round import BALL_PLAN, GOALS, STAGE_PLAN, next_round
@@ -128,7 +157,7 @@ def next_builds(
         raise InputError(f"--about is {about!r}, but must be one of: {', '.join(get_args(About))}.")
     if bool(balls) == bool(run):
         raise InputError("next needs candidates as BALL.toml files, or a --run, not both.")
-    candidates, goals = [read_ball(path) for path in balls or ()], list(GOALS)
+    candidates, goals = read_balls(balls or ()), list(GOALS)
     if run:
         candidates, goals = _short_list(run, ledger)
     known = read_calibration(calibration) if calibration else None

@@ -8,6 +8,7 @@ import typer
 from layers.errors import InputError
 from layers.files.paths import write_text
 from optimize.commands.console import print_sections, say, tell_of_compiling
+from optimize.commands.options import read_balls
 
 # Loads beyond the usual ones, which a stiff tester's spring may reach, N.
 BEYOND = (1800.0, 2500.0)
@@ -51,14 +52,13 @@ def fit_club(
     Example: orbwright fit-club k1.toml k2.toml --swing "driver fast" --measurements robot.csv
     --free loft --free attack
     """
-    from layers.ball_file import read_ball
     from layers.strike.swings import default_swings, read_swings
     from optimize.calibration.strike_fit import fit_strike, swings_toml, with_swing
     from optimize.lab.measurements import read_measurements
     from optimize.report.strike_fit import fit_sections
 
     table = read_swings(swings) if swings else default_swings()
-    builds = [read_ball(path) for path in balls]
+    builds = read_balls(balls)
     table.find(swing)
     readings = read_measurements(measurements, builds, table)
     tell_of_compiling([f"{swing}.spin_rpm"])
@@ -95,7 +95,7 @@ def score_ball(
     from optimize.report.strike_fit import score_sections
 
     known = [_reference(text) for text in reference or []]
-    built = read_ball(ball)
+    (built,) = read_balls([ball])
     tell_of_compiling(["deflection_mm"])
     loads = np.array([*DEFAULT_LOADS, *BEYOND])
     references = tuple(

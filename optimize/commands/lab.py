@@ -10,6 +10,8 @@ import typer
 from layers.errors import InputError
 from layers.files.paths import write_text
 from optimize.commands.console import print_sections, say, tell_of_compiling
+from optimize.commands.noted import LedgerToNote, note_files, refuse_missing
+from optimize.commands.options import Who, read_balls
 
 if TYPE_CHECKING:
     from layers.compound.batch import Batch
@@ -46,14 +48,16 @@ def sheet(
             "--output", "-o", metavar="FILE", help="write to this file instead of printing"
         ),
     ] = None,
+    ledger: LedgerToNote = None,
+    who: Who = None,
 ) -> None:
     """Write a build's prototype sheet: moulds, charges, operations, targets, blank columns.
 
-    'orbwright calibrate' reads the CSV form, filled in.
+    'orbwright calibrate' reads the CSV form, filled in. With --ledger, the history of the build has
+    the sheet: 'orbwright history' shows it.
 
     Example: orbwright sheet ball.toml --recipe 1=core.toml --charge-g 1500 --format html -o k1.html
     """
-    from layers.ball_file import read_ball
     from layers.estimation import estimate_many
     from layers.rules.screen import rule_set
     from optimize.lab.process import Process, read_process
@@ -63,7 +67,8 @@ def sheet(
     writers = {"md": to_markdown, "csv": to_csv, "html": to_html}
     if form not in writers:
         raise InputError(f"--format is {form!r}, but must be one of: {', '.join(writers)}.")
-    build = read_ball(ball)
+    refuse_missing(ledger)
+    (build,) = read_balls([ball])
     lab = read_process(process) if process else Process()
     chosen = rule_set(rules) if rules else None
     batches = _batches(recipe or [], charge_g, scale_g)
@@ -75,6 +80,9 @@ def sheet(
         say(f"Prototype sheet written to {output}.")
     else:
         say(text.rstrip("\n"), sys.stdout)
+    if ledger:
+        file = output.name if output else f"printed as {form}"
+        note_files(ledger, who, [("sheet", build, file, text.encode())])
 
 
 def _batches(given: Sequence[str], charge_g: float | None, scale_g: float) -> "dict[int, Batch]":
@@ -116,11 +124,10 @@ def concentricity(
     """
     import numpy as np
 
-    from layers.ball_file import read_ball
     from layers.mass.concentricity import off_centre
     from optimize.report.lab import concentricity_sections
 
-    build = read_ball(ball)
+    (build,) = read_balls([ball])
     inner = len(build.layer) - 1
     moved = np.zeros((inner, 3))
     for text in offset:

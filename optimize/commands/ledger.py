@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from layers.errors import InputError
 from optimize.commands.console import print_json, print_sections, say
 from optimize.commands.options import AsJson, existing
 
@@ -95,13 +96,15 @@ def merge(
 ) -> None:
     """Bring the evaluations and runs of other ledgers into one, all of it or nothing.
 
-    What is there already stays and counts first, a run that got further replaces the same run; the
-    same merge again changes nothing. Other searches may go on meanwhile.
+    What is there already stays and counts first, a run that got further replaces the same run;
+    decisions and notes are joined, and builds that one person chose and another rejected are named.
+    The same merge again changes nothing. Other searches may go on meanwhile.
 
     Example: orbwright ledger merge all.sqlite monday.sqlite tuesday.sqlite
     """
     from optimize.ledger.ledger import Ledger
     from optimize.ledger.merge import merge as merged
+    from optimize.report.decisions import dispute_sentence
 
     with ExitStack() as stack:
         books = [stack.enter_context(existing(source)) for source in sources]
@@ -114,6 +117,10 @@ def merge(
         f"{found.proposals:,} proposals added.",
         sys.stdout,
     )
+    if found.events:
+        say(f"{found.events:,} events (who started, decided, noted, made) added.")
+    if found.disputes:
+        say(dispute_sentence(found.disputes))
     if found.conflicts:
         say(
             f"{found.conflicts:,} of them differ from what was there for the same build and model; "
@@ -135,18 +142,28 @@ def export(
         str | None,
         typer.Option(metavar="VERSION", help="only this version of the model, or its beginning"),
     ] = None,
+    events: Annotated[
+        bool, typer.Option("--events", help="write decisions, notes and other events instead")
+    ] = False,
 ) -> None:
     """Write a ledger's evaluations as a table: a row for each build and version of the model.
+
+    With --events, a row for each decision, note, sheet, reading, calibration and start of a run.
 
     Every number is written to the last bit. Parquet needs the extra: pip install
     'orbwright[parquet]'.
 
     Example: orbwright ledger export orbwright-ledger.sqlite --out builds.csv
     """
-    from optimize.ledger.export import export_ledger, part_of
+    from optimize.ledger.export import export_events, export_ledger, part_of
 
+    if events and model is not None:
+        raise InputError("--model chooses evaluations: leave it out with --events.")
     with existing(ledger) as book, _stopping(f"{out} was not written"):
-        part = part_of(book, run, model)
-        with _counting("exported") as report:
-            count = export_ledger(book, part, out, report)
+        if events:
+            count = export_events(book, out, run)
+        else:
+            part = part_of(book, run, model)
+            with _counting("exported") as report:
+                count = export_ledger(book, part, out, report)
     say(f"{out}: {count:,} rows.")

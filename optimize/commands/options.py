@@ -2,7 +2,7 @@
 
 import os
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,8 +13,20 @@ from layers.errors import InputError
 from optimize.commands.console import say
 
 if TYPE_CHECKING:
+    from layers.ball import Ball
     from layers.conditions import Conditions
     from optimize.ledger.ledger import Ledger
+
+
+def _figure_names(incomplete: str) -> list[str]:
+    """Return what a figure's name may go on as, for a shell that completes words."""
+    from layers.figures import QUANTITIES
+    from layers.strike.swings import default_swings
+
+    swings = [swing.name for swing in default_swings().swing]
+    asked = [(n, q.of) for n, q in QUANTITIES.items() if q.of != "club"]
+    names = [n if of == "body" else f"{s}.{n}" for n, of in asked for s in swings]
+    return [name for name in dict.fromkeys(names) if name.startswith(incomplete.lower())]
 
 
 DEFAULT_LEDGER = Path("orbwright-ledger.sqlite")
@@ -50,6 +62,7 @@ FigureNames = Annotated[
         metavar="NAME",
         help="compute only this figure: a name, label or synonym; may be given several times. "
         "'orbwright figures' lists them.",
+        autocompletion=_figure_names,
     ),
 ]
 
@@ -65,6 +78,17 @@ RunName = Annotated[
 ]
 
 
+Who = Annotated[
+    str | None,
+    typer.Option(
+        metavar="NAME",
+        help="who does this, as the ledger shall say. [default: the variable ORBWRIGHT_WHO, or the "
+        "login name]",
+        show_default=False,
+    ),
+]
+
+
 def cores() -> int:
     """Return the number of cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -76,6 +100,18 @@ def conditions_with(swings: Path | None) -> "Conditions":
     from layers.strike.swings import read_swings
 
     return Conditions(swings=read_swings(swings)) if swings else Conditions()
+
+
+def read_balls(paths: Sequence[Path]) -> "list[Ball]":
+    """Read balls, and say what in them is probably a slip."""
+    from layers.ball_file import read_ball
+    from layers.rules.doubts import doubts
+
+    balls = [read_ball(path) for path in paths]
+    for path, ball in zip(paths, balls, strict=True):
+        for doubt in doubts(ball):
+            say(f"{path}: {doubt}")
+    return balls
 
 
 def _ledger_option(ledger: Path) -> str:

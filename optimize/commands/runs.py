@@ -16,6 +16,7 @@ from optimize.commands.options import (
     AsJson,
     LedgerFile,
     RunName,
+    Who,
     Workers,
     _ledger_option,
     cores,
@@ -69,6 +70,7 @@ def search(
     seed: Seed = None,
     evaluations: Evaluations = None,
     method: SearchMethod = None,
+    who: Who = None,
     out: ReportFolder = None,
     as_json: AsJson = False,
 ) -> None:
@@ -87,6 +89,8 @@ def search(
     from optimize.ledger.ledger import Ledger
     from optimize.report.export import make_folder
     from optimize.scenario.brief import METHODS, read_scenario
+    from optimize.scenario.space import Space
+    from optimize.scenario.start import start_rows
     from optimize.search.result import Interrupted
     from optimize.search.run import run_search
 
@@ -98,6 +102,7 @@ def search(
     brief = read_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
+    start_rows(Space(brief))
     if out:
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:
@@ -105,7 +110,7 @@ def search(
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger_file}.")
         try:
             with _progress(brief) as report:
-                run = run_search(brief, ledger, computing, report)
+                run = run_search(brief, ledger, computing, report, who)
         except Interrupted as stop:
             again = _again(scenario, ledger_file, {"cluster": cluster} | changes)
             say(f"orbwright: {stop} Go on with: {again}")
@@ -201,16 +206,20 @@ def show(
 
     Example: orbwright show "Four layers: speed with feel"
     """
-    from optimize.report.run import runs_record, runs_section
+    from optimize.ledger.decisions import read_events, starters
+    from optimize.report.ledger import runs_record, runs_section
     from optimize.search.run import load_run
 
     with existing(ledger_file) as ledger:
         if run is not None:
             _answer(load_run(ledger, run), str(ledger_file), as_json, whole=True)
-        elif as_json:
-            print_json(runs_record(ledger.runs()))
-        else:
-            print_sections([runs_section(ledger.runs(), str(ledger_file))])
+            return
+        with ledger.snapshot():
+            listed, started = ledger.runs(), starters(read_events(ledger))
+    if as_json:
+        print_json(runs_record(listed, started))
+    else:
+        print_sections([runs_section(listed, started, str(ledger_file))])
 
 
 @runs.command(short_help="Write a finished run as CSV, JSON, Markdown, drawings.")

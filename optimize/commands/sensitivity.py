@@ -21,6 +21,7 @@ from optimize.commands.options import (
     conditions_with,
     cores,
     existing,
+    read_balls,
 )
 
 sensitivity = typer.Typer(
@@ -58,7 +59,6 @@ def local(
 
     Example: orbwright sensitivity local my_ball.toml --swing "driver fast" --drawing slopes.png
     """
-    from layers.ball_file import read_ball
     from optimize.compute.pool import computing
     from optimize.report import slopes as tables
     from optimize.report.tables import markdown
@@ -68,7 +68,7 @@ def local(
     if as_json + as_csv + as_markdown > 1:
         raise InputError("--json, --csv and --markdown cannot go together; choose one.")
     _check_drawing(drawing)
-    build = read_ball(ball)
+    (build,) = read_balls([ball])
     conditions = conditions_with(swings)
     study = plan(build, tables.names_asked(figure or (), swing or (), conditions.swings))
     tell_of_compiling(study.figures)

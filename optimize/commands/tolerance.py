@@ -9,7 +9,7 @@ import typer
 from layers.errors import InputError
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
 from optimize.commands.lab import BallFile
-from optimize.commands.options import AsJson, Workers, cores
+from optimize.commands.options import AsJson, Workers, cores, read_balls
 
 if TYPE_CHECKING:
     from optimize.tolerance.limits import Limit
@@ -76,7 +76,6 @@ def tolerance(
 
     Example: orbwright tolerance ball.toml --process lab.toml --windows --yield 0.95
     """
-    from layers.ball_file import read_ball
     from layers.figures import BALL_FIGURES
     from optimize.compute.pool import mapping
     from optimize.lab.process import Process, read_process
@@ -89,7 +88,7 @@ def tolerance(
 
     if as_json + as_csv + as_markdown > 1:
         raise InputError("--json, --csv and --markdown cannot go together; choose one.")
-    build = read_ball(ball)
+    (build,) = read_balls([ball])
     lab = read_process(process) if process else Process()
     limits = _limits(limit, rules)
     _check_yield(wanted, bool(limits or windows))

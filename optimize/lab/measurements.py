@@ -26,16 +26,11 @@ from layers.files.csv import (
     table,
 )
 from layers.files.escaping import from_csv_cell
+from layers.files.other_units import OTHER_UNITS, unit_hint
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
-from optimize.lab.plausibility import (
-    OTHER_UNITS,
-    duplicates,
-    far_from_replicates,
-    off_theory,
-    unit_hint,
-)
+from optimize.lab.plausibility import duplicates, far_from_replicates, off_theory
 from optimize.lab.readings import Measurements, Reading, as_made
 from optimize.lab.renamed import refuse_renamed
 from optimize.lab.uncertainty import lab_data
@@ -187,9 +182,11 @@ def _read_row(reader: _Reader, row: _Row) -> None:
         _fault(reader, row, "figure", trouble)
     else:
         unit = QUANTITIES[parsed.quantity].unit
-        if row.given["unit"] != unit and (unit != "1" or row.given["unit"]):
+        if _factor(row.given["unit"], unit) is None:
             said = f"is {row.given['unit']!r}" if row.given["unit"] else "is empty"
-            _fault(reader, row, "unit", f"{said}, but {parsed.quantity} must be in {unit}")
+            others = ", ".join(OTHER_UNITS[unit])
+            told = f"{said}, but {parsed.quantity} must be in {unit}{others and ', or ' + others}"
+            _fault(reader, row, "unit", told)
         if parsed.swing and ball and stage not in (None, len(ball.layer)):
             _fault(reader, row, "stage", "must be ball: only a finished ball is struck")
     if len(reader.faults) > before or parsed is None or ball is None or stage is None:
@@ -260,6 +257,13 @@ def _figure(name: str, swings: SwingTable) -> tuple[FigureName | None, str]:
     return parsed, ""
 
 
+def _factor(given: str, unit: str) -> float | None:
+    """Return what a reading in another unit is multiplied by; None where the unit is not known."""
+    if given == unit or (unit == "1" and not given):
+        return 1.0
+    return OTHER_UNITS[unit].get(given)
+
+
 def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) -> float | None:
     unit = QUANTITIES[quantity].unit
     faults: list[str] = []
@@ -268,6 +272,7 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
         hint = _swapped(reader, row, column) if column == "value" else ""
         reader.faults += [fault + hint for fault in faults]
         return None
+    value *= _factor(row.given["unit"], unit) or 1.0
     measured = lab_data().figure[quantity]
     if measured.low <= value <= measured.high:
         return value

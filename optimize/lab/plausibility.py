@@ -1,6 +1,5 @@
 """Readings that cannot be right: given twice, far from their replicates, or far from theory."""
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -8,47 +7,12 @@ import numpy as np
 from layers.ball import Ball
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
+from layers.files.other_units import unit_hint
 from optimize.lab.readings import Measurements, Reading
 from optimize.lab.uncertainty import lab_data
 
-# Other units in which a figure may have been noted: factor to the expected unit.
-OTHER_UNITS = {
-    "mm": {"in": 25.4, "cm": 10.0, "1/1000 in": 0.0254, "um": 1e-3},
-    "g": {"oz": 28.349523, "kg": 1000.0, "lb": 453.59237, "mg": 1e-3},
-    "g cm2": {"kg m2": 1e7, "g mm2": 0.01, "oz in2": 182.9},
-    "m/s": {"ft/s": 0.3048, "mph": 0.44704, "km/h": 1.0 / 3.6},
-    "us": {"ms": 1e3, "s": 1e6},
-    "Hz": {"kHz": 1e3},
-    "N": {"kN": 1e3, "kgf": 9.80665, "lbf": 4.4482216},
-    "rpm": {"rad/s": 30.0 / math.pi, "1/s": 60.0},
-    "m": {"yd": 0.9144, "ft": 0.3048},
-    "deg": {"rad": 180.0 / math.pi},
-    "1": {"%": 0.01},
-    "g/cm3": {"kg/m3": 1e-3},
-    "s": {},
-}
-
-
 # A reading further than this from the median of its replicates is a slip, not scatter.
 _MOST_RATIO = 1.5
-
-
-def unit_hint(value: float, unit: str, low: float, high: float) -> str:
-    """Suggest the unit in which a value would be plausible; empty if there is none.
-
-    Parameters
-    ----------
-    value : float
-        As noted.
-    unit : str
-        The expected unit.
-    low, high : float
-        Plausible range, in that unit.
-    """
-    for other, factor in OTHER_UNITS[unit].items():
-        if low <= value * factor <= high:
-            return f" (noted in {other}?)"
-    return ""
 
 
 def duplicates(found: Measurements) -> Iterator[str]:

@@ -6,12 +6,12 @@ from typing import Any, cast
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.ball import Role
-from layers.errors import explain
+from layers.ball import Role, made_as
+from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import Text, read_text
-from layers.files.toml import parse_toml
+from layers.files.toml import parse_toml, told_by_line
 from optimize.lab.renamed import refuse_renamed_keys
 from optimize.lab.scatter import LayerScatter, Scatter
 
@@ -103,7 +103,7 @@ class Process(Table):
 
     def of(self, role: Role) -> LayerProcess:
         """Return the process of a role."""
-        return cast(LayerProcess, getattr(self, role.replace(" ", "_")))
+        return cast(LayerProcess, getattr(self, made_as(role).replace(" ", "_")))
 
 
 def process_from_table(table: Mapping[str, Any], what: str) -> Process:
@@ -134,5 +134,7 @@ def read_process(path: StrPath) -> Process:
         If the file is missing, unreadable, not TOML or not a process.
     """
     path = Path(path)
-    table = parse_toml(read_text(path), path.name)
-    return process_from_table(table, path.name)
+    text = read_text(path)
+    table = parse_toml(text, path.name)
+    with told_by_line(text, path.name):
+        return process_from_table(table, path.name)

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
-from layers.ball import Ball, Layer
+from layers.ball import Ball, Layer, made_as
 from layers.compound.batch import Batch
 from layers.errors import InputError
 from layers.estimates import Estimate, Figure
@@ -106,10 +106,10 @@ def _stage_title(ball: Ball, number: int) -> str:
     """Name a stage as a lab does: core, mantled core, ball."""
     if number == len(ball.layer):
         return "ball" if number > 1 else "one-piece ball"
-    role = ball.layer[number - 1].role
+    role = made_as(ball.layer[number - 1].role)
     if role == "outer core":
         return "core (inner and outer)"
-    mantles = sum(layer.role == "mantle" for layer in ball.layer[:number])
+    mantles = sum(made_as(layer.role) == "mantle" for layer in ball.layer[:number])
     if role == "mantle":
         return "mantled core" if mantles == 1 else f"mantled core, {mantles} mantles"
     return role

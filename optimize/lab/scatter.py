@@ -6,12 +6,12 @@ from typing import Any, cast
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.ball import Role
-from layers.errors import explain
+from layers.ball import Role, made_as
+from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import read_text
-from layers.files.toml import parse_toml
+from layers.files.toml import parse_toml, told_by_line
 from optimize.lab.renamed import refuse_renamed_keys
 
 
@@ -75,7 +75,7 @@ class Scatter(Table):
 
     def of(self, role: Role) -> LayerScatter:
         """Return the scatter of a role."""
-        return cast(LayerScatter, getattr(self, role.replace(" ", "_")))
+        return cast(LayerScatter, getattr(self, made_as(role).replace(" ", "_")))
 
 
 def scatter_from_table(table: Mapping[str, Any], what: str) -> Scatter:
@@ -102,4 +102,7 @@ def read_scatter(path: StrPath) -> Scatter:
         If the file is missing, unreadable, not TOML or not a scatter.
     """
     path = Path(path)
-    return scatter_from_table(parse_toml(read_text(path), path.name), path.name)
+    text = read_text(path)
+    table = parse_toml(text, path.name)
+    with told_by_line(text, path.name):
+        return scatter_from_table(table, path.name)

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from typing import Any
 
 from layers.model_version import MODEL_VERSION
+from optimize.ledger.decisions import read_events
 from optimize.ledger.file import explained
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import whole
@@ -20,7 +21,8 @@ def counts(ledger: Ledger) -> dict[str, Any]:
     -------
     dict
         ``ledger``, ``format``, ``bytes``, ``evaluations`` and ``proposals``; ``by_model``:
-        evaluations of each version of the model; ``runs``: by status; ``model``: today's version.
+        evaluations of each version of the model; ``runs``: by status; ``events``: by kind;
+        ``model``: today's version.
     """
     ((version,),) = ledger.rows("PRAGMA user_version")
     with ledger.snapshot():
@@ -33,6 +35,7 @@ def counts(ledger: Ledger) -> dict[str, Any]:
         rows = ledger.run_rows()
         by_status = dict(sorted(Counter(row.status for row in rows).items()))
         proposals = sum(row.proposals for row in rows)
+        by_kind = dict(sorted(Counter(event.kind for event in read_events(ledger)).items()))
     return {
         "ledger": str(ledger.path),
         "format": version,
@@ -42,6 +45,7 @@ def counts(ledger: Ledger) -> dict[str, Any]:
         "by_model": by_model,
         "runs": by_status,
         "proposals": proposals,
+        "events": by_kind,
     }
 
 
@@ -83,6 +87,7 @@ def check_ledger(ledger: Ledger, report: Callable[[int, int], None]) -> int:
         ((proposals,),) = ledger.rows("SELECT count(*) FROM proposal")
         if proposals != looked:
             raise Damage("it holds proposals of no run")
+        read_events(ledger)
         if ledger.rows("PRAGMA integrity_check(1)") != [("ok",)]:
             raise Damage("its index does not fit its rows")
     return count

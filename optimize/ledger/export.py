@@ -1,9 +1,9 @@
-"""A ledger as one table: a row for each build and version of the model, CSV or Parquet.
+"""A ledger as a table, CSV or Parquet: a row for each build and version of the model, or event.
 
-Columns: ``build``, ``model_version``, ``written``; the build's numbers, from ``layer1_...`` out;
-and for each figure its value under the figure's own name, then ``..._difference_error``,
-``..._absolute_error``, ``..._unit``, ``..._basis`` and, where any build has one, ``..._flag``,
-``..._caution`` and ``..._failed`` (why it could not be computed).
+Columns of builds: ``build``, ``model_version``, ``written``; the build's numbers, from
+``layer1_...`` out; and for each figure its value under the figure's own name, then
+``..._difference_error``, ``..._absolute_error``, ``..._unit``, ``..._basis`` and, where any build
+has one, ``..._flag``, ``..._caution`` and ``..._failed`` (why it could not be computed).
 """
 
 import csv
@@ -12,7 +12,7 @@ import json
 import os
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass, fields
 from functools import lru_cache
 from importlib.util import find_spec
 from itertools import islice
@@ -20,10 +20,12 @@ from operator import attrgetter
 from pathlib import Path
 from typing import IO, Any
 
-from layers.errors import InputError, find_named
+from layers.errors import InputError
 from layers.files.escaping import csv_cell
 from optimize.ledger.check import check_ledger
 from optimize.ledger.columns import OF_BUILD, OF_FIGURE, OF_LAYER, OF_PAIR, title
+from optimize.ledger.decisions import named_run, read_events
+from optimize.ledger.events import Event
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Entry, Known
 
@@ -39,7 +41,9 @@ Shape = tuple[tuple[int, ...], tuple[str, ...], tuple[str, ...]]
 _BUILD, _LAYER, _FIGURE = range(3)
 _BATCH = 5000
 _FIELDS = (*OF_BUILD, *OF_LAYER, *OF_PAIR, *OF_FIGURE, "failed")
-_TEXTS = ("build", "model_version", "written", "unit", "basis", "flag", "caution", "failed")
+_OF_EVENT = tuple(field.name for field in fields(Event))
+_TEXTS = {"build", "model_version", "written", "unit", "basis", "flag", "caution", "failed"}
+_TEXTS |= {*_OF_EVENT}
 _SELDOM = ("flag", "caution")
 _numbers_of = attrgetter(*OF_FIGURE)
 
@@ -76,9 +80,7 @@ def part_of(ledger: Ledger, run: str | None, model_version: str | None) -> Part:
     """
     terms, parameters = ["TRUE"], []
     if run is not None:
-        records = ledger.runs()
-        record = next((r for r in records if r.id == run), None)
-        record = record or find_named(records[::-1], run, "run", f"ledger {ledger.path}")
+        record = named_run(ledger, run)
         terms += ["build IN (SELECT build FROM proposal WHERE run = ? AND outcome = 'computed')"]
         terms += ["model_version = ?"]
         parameters += [record.id, record.versions["model"]]
@@ -139,6 +141,40 @@ def export_ledger(ledger: Ledger, part: Part, path: Path, report: Report | None 
                 count += len(batch)
                 told(checked + total + count)
     return count
+
+
+def export_events(ledger: Ledger, path: Path, run: str | None = None) -> int:
+    """Write a table of decisions, notes and other events, by moment.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Its events are checked.
+    path : Path
+        Ends in .csv or .parquet; written whole or not at all.
+    run : str, optional
+        Only those of this run: its id, or a scenario's name for its latest run.
+
+    Returns
+    -------
+    int
+        The number of rows.
+
+    Raises
+    ------
+    InputError
+        If the ledger is damaged, has no such run, the file cannot be written, or Parquet is not
+        installed.
+    """
+    form = form_of(path)
+    events = read_events(ledger)
+    if run is not None:
+        name = named_run(ledger, run).id
+        events = tuple(event for event in events if event.run == name)
+    columns = [(_BUILD, "", field) for field in _OF_EVENT]
+    with _whole(path) as file, form(file, columns) as write:
+        write([list(astuple(event)) for event in events])
+    return len(events)
 
 
 def _rows(ledger: Ledger, part: Part) -> Iterator[tuple[Shape, list[Any]]]:

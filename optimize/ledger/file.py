@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from layers.errors import InputError
+from optimize.ledger.network import network_type, warning
 from optimize.ledger.seal import Damage
 from optimize.ledger.tables import SCHEMA_VERSION, bring_up, make_tables
 
@@ -37,7 +38,8 @@ def open_file(path: Path, tell: Tell | None) -> sqlite3.Connection:
     path : Path
         Made if it is not there.
     tell : callable, optional
-        Told in a sentence when an older format is brought up to date.
+        Told in a sentence when an older format is brought up to date, or the file lies on a
+        network file system.
 
     Raises
     ------
@@ -45,6 +47,9 @@ def open_file(path: Path, tell: Tell | None) -> sqlite3.Connection:
         If it cannot be opened, is damaged, or belongs to another program or a later version.
     """
     _refuse_other_than_file(path)
+    kind = network_type(path) if tell else None
+    if tell and kind:
+        tell(warning(path, kind))
     with explained(path):
         db = sqlite3.connect(path, timeout=1.0, isolation_level=None)
     with _closed_on_error(db), explained(path):

@@ -18,6 +18,7 @@ from layers.estimates import Estimate
 from layers.files.paths import StrPath
 from optimize.ledger import seal, tables
 from optimize.ledger.columns import OF_BUILD, build_cells, figure_cells
+from optimize.ledger.events import Event, cells_of_event
 from optimize.ledger.file import (
     Tell,
     explained,
@@ -54,7 +55,8 @@ class Ledger:
         Only read: the file must be there, and may be read-only or of an older format. Otherwise an
         older format is brought up to date.
     tell : callable, optional
-        Told in a sentence when an older format is brought up to date.
+        Told in a sentence when an older format is brought up to date, or the file lies on a
+        network file system.
 
     Raises
     ------
@@ -245,7 +247,7 @@ class Ledger:
         return seal.append_evaluations(self.db, entries)
 
     def begin(
-        self, run: str, name: str, scenario: str, seed: int, versions: dict[str, str]
+        self, run: str, name: str, scenario: str, seed: int, versions: dict[str, str], who: str = ""
     ) -> None:
         """Note that a run starts, or goes on; a finished one stays finished, whoever repeats it.
 
@@ -261,9 +263,12 @@ class Ledger:
             Of the search.
         versions : dict of str to str
             Of the model, the search and the libraries that decide the answer.
+        who : str
+            Who starts it or goes on with it; an event says so.
         """
         with self.transaction():
             stands = self._standing(run)
+            event = Event("resumed" if stands else "started", run=run, who=who)
             if stands is None:
                 self.db.execute("DELETE FROM proposal WHERE run = ?", (run,))
                 text = json.dumps(versions)
@@ -271,6 +276,7 @@ class Ledger:
             if stands.status != "finished":
                 stands = stands._replace(status="running", finished=None)
                 seal.write_run(self.db, stands)
+                seal.append_events(self.db, [cells_of_event(event)])
 
     def _standing(self, run: str) -> RunRow | None:
         """Return the row of a run that is whole."""

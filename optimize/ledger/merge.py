@@ -5,6 +5,9 @@ from dataclasses import dataclass, replace
 from itertools import islice
 
 from layers.errors import InputError
+from optimize.ledger import seal
+from optimize.ledger.decisions import Dispute, disputes, read_events
+from optimize.ledger.events import cells_of_event
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Entry, Known
 from optimize.ledger.seal import RunRow
@@ -28,6 +31,10 @@ class Merged:
         of the model, with another value; the first stays the one that counts.
     example : str
         One of them in words; empty if there is none.
+    events : int
+        Decisions, notes and the like that were added.
+    disputes : tuple of Dispute
+        Builds that one person chose and another rejected, as far as the merge brought it to light.
     """
 
     evaluations: int = 0
@@ -35,6 +42,8 @@ class Merged:
     proposals: int = 0
     conflicts: int = 0
     example: str = ""
+    events: int = 0
+    disputes: tuple[Dispute, ...] = ()
 
 
 def merge(into: Ledger, sources: Sequence[Ledger], report: Report | None = None) -> Merged:
@@ -65,12 +74,16 @@ def merge(into: Ledger, sources: Sequence[Ledger], report: Report | None = None)
     lengths = [len(source) for source in sources]
     found = Merged()
     with into.transaction():
+        known = disputes(read_events(into))
         for i, source in enumerate(sources):
             done = _counting(report, sum(lengths[:i]), sum(lengths))
             with source.snapshot():
                 found = _evaluations(into, source, found, done)
                 found = _runs(into, source, found)
-    return found
+                added = seal.append_events(into.db, map(cells_of_event, read_events(source)))
+                found = replace(found, events=found.events + added)
+        fresh = [d for d in disputes(read_events(into)) if d not in known]
+    return replace(found, disputes=tuple(fresh))
 
 
 def _counting(report: Report | None, before: int, total: int) -> Callable[[int], None]:

@@ -3,6 +3,7 @@
 Evaluations are one chain: each bears a link, the digest of the link before it and of itself, and
 ``seal`` keeps their count and the last link. Each run is a chain of its proposals, whose count and
 last link stand in the run's own row, under a digest of that row; ``seal`` keeps the count of runs.
+Events (who decided, noted or made what) are one chain like the evaluations, kept in ``seal`` too.
 A lookup reads single evaluations: each says which it is of its build, so that one that is gone is
 missed. All this tells damage and accidents, not someone who computes every digest anew.
 """
@@ -15,6 +16,7 @@ from typing import Any, NamedTuple
 
 ENTRY = "build, model_version, content, figures, digest, written"
 PROPOSAL = "row, build, outcome, guesses"
+EVENT = "kind, run, build, label, who, moment, text, file, file_digest"
 _RUN = "id, name, scenario, seed, versions, status, started, finished, proposals, head"
 
 Cells = Sequence[Any]
@@ -216,3 +218,67 @@ def proposals(db: sqlite3.Connection, row: RunRow) -> Iterator[Cells]:
             f"run {row.id} holds {count} proposals, which are not the {row.proposals} that were "
             f"written"
         )
+
+
+def _event_seal(db: sqlite3.Connection) -> tuple[int, bytes]:
+    """Return the count of events and their last link."""
+    rows = db.execute("SELECT events, events_head FROM seal").fetchall()
+    if len(rows) != 1 or [type(cell) for cell in rows[0]] != [int, bytes]:
+        raise Damage("the seal on its rows is not as it was written")
+    return rows[0][0], rows[0][1]
+
+
+def append_events(db: sqlite3.Connection, fresh: Iterable[Cells]) -> int:
+    """Append events that are not there yet, within the caller's transaction; count them.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+        The ledger's file.
+    fresh : iterable of sequence
+        The cells of `EVENT`.
+    """
+    before, head = _event_seal(db)
+    count = before
+    for cells in fresh:
+        digest = digest_of(*cells)
+        if db.execute("SELECT 1 FROM event WHERE digest = ?", (digest,)).fetchone():
+            continue
+        count += 1
+        head = digest_of(head, count, digest)
+        db.execute(
+            f"INSERT INTO event (id, {EVENT}, digest, link) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
+            (count, *cells, digest, head),
+        )
+    if count > before:
+        db.execute("UPDATE seal SET events = ?, events_head = ?", (count, head))
+    return count - before
+
+
+def events(db: sqlite3.Connection) -> Iterator[Cells]:
+    """Read all events in the order of writing and check that they are all, within a snapshot.
+
+    Yields
+    ------
+    sequence
+        The cells of `EVENT`.
+
+    Raises
+    ------
+    Damage
+        Where the chain breaks.
+    """
+    count, head = _event_seal(db)
+    place, link = 0, b""
+    query = f"SELECT id, digest, link, {EVENT} FROM event ORDER BY id"
+    for place, (number, digest, own, *cells) in enumerate(db.execute(query), start=1):
+        if number != place:
+            raise Damage(f"event {place} of {count} is gone")
+        if digest != digest_of(*cells):
+            raise Damage(f"event {place} of {count} is not as it was written")
+        link = digest_of(link, number, digest)
+        if own != link:
+            raise Damage(f"event {place} of {count} is not what was written in its place")
+        yield cells
+    if (place, link) != (count, head):
+        raise Damage(f"it holds {place} events, which are not the {count} that were written")

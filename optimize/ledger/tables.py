@@ -13,7 +13,9 @@ from optimize.ledger.seal import (
     write_run,
 )
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
+# The first format that has events.
+WITH_EVENTS = 4
 
 # The same row, to the last bit, stands once: two processes that compute one build at the same time,
 # or ledgers merged twice, add nothing. In this order the index also counts and sorts by model.
@@ -64,6 +66,26 @@ CREATE TABLE seal (
 );
 """
 
+# From format 3 to 4. An event stands once, however often ledgers are merged.
+_EVENTS = (
+    """CREATE TABLE event (
+    id INTEGER PRIMARY KEY,       -- 1, 2, 3, ...
+    kind TEXT NOT NULL,           -- started, chosen, note, sheet, ...
+    run TEXT NOT NULL,            -- empty where it belongs to none
+    build BLOB,                   -- NULL where it is about no build
+    label TEXT NOT NULL,          -- the build's letter on the run's short list, or empty
+    who TEXT NOT NULL,            -- empty where not recorded
+    moment TEXT NOT NULL,         -- UTC
+    text TEXT NOT NULL,           -- the reason, or the note
+    file TEXT NOT NULL,           -- name of the sheet, the readings, ...; or empty
+    file_digest BLOB,             -- first 16 bytes of the SHA-256 of that file
+    digest BLOB NOT NULL UNIQUE,  -- of all the above but id
+    link BLOB NOT NULL            -- digest of the link before and of this row
+)""",
+    "ALTER TABLE seal ADD COLUMN events INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE seal ADD COLUMN events_head BLOB NOT NULL DEFAULT x''",
+)
+
 # From format 1 to 2. Of rows that are the same in every number the first stays; those that only
 # pretend to be, being damaged, make the unique index fail, and nothing is changed.
 _ONCE_EACH = (
@@ -83,15 +105,25 @@ _BATCH = 1000
 
 def make_tables(db: sqlite3.Connection) -> None:
     """Make the tables of today's format, within the caller's transaction."""
+    _make_bound(db)
+    _add_events(db)
+
+
+def _make_bound(db: sqlite3.Connection) -> None:
     for statement in _SCHEMA.split(";\n"):
         db.execute(statement)
     start_seal(db)
 
 
+def _add_events(db: sqlite3.Connection) -> None:
+    for statement in _EVENTS:
+        db.execute(statement)
+
+
 def bring_up(db: sqlite3.Connection, version: int) -> None:
     """Bring tables of an older format to today's, within the caller's transaction."""
     for step in range(version, SCHEMA_VERSION):
-        _STEPS[step](db)
+        STEPS[step](db)
 
 
 def _keep_once(db: sqlite3.Connection) -> None:
@@ -105,7 +137,7 @@ def _bind(db: sqlite3.Connection) -> None:
         db.execute(f"DROP INDEX {index}")
     for table in ("evaluation", "run", "proposal"):
         db.execute(f"ALTER TABLE {table} RENAME TO old_{table}")
-    make_tables(db)
+    _make_bound(db)
     query = f"SELECT id, {ENTRY} FROM old_evaluation ORDER BY id LIMIT {_BATCH}"
     while batch := db.execute(query).fetchall():
         append_evaluations(db, (entry for _, *entry in batch))
@@ -116,7 +148,12 @@ def _bind(db: sqlite3.Connection) -> None:
         db.execute(f"DROP TABLE old_{table}")
 
 
-_STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _keep_once, 2: _bind}
+# What brings a format to the next.
+STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {
+    1: _keep_once,
+    2: _bind,
+    3: _add_events,
+}
 
 
 def has_seal(db: sqlite3.Connection) -> bool:

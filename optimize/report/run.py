@@ -11,7 +11,7 @@ from layers.ball import Ball
 from layers.estimates import Estimate, Figure
 from layers.files.escaping import csv_text
 from layers.rules.screen import Verdict, rule_set, screen
-from optimize.ledger.rows import RunRecord
+from optimize.ledger.decisions import starters
 from optimize.report.ball import (
     TRUST,
     builds_section,
@@ -23,6 +23,7 @@ from optimize.report.ball import (
     version,
     warnings_section,
 )
+from optimize.report.decisions import decisions_record, decisions_sections, who_words
 from optimize.report.tables import Section, columns, number
 from optimize.report.words import (
     bound_words,
@@ -44,7 +45,8 @@ def brief_sections(run: Run, ledger: str) -> list[Section]:
     sections = [_answer_section(run)]
     if run.short_list:
         sections.append(_builds_section(run.short_list))
-    return [*sections, *_check_sections(run), _provenance_section(run, ledger)]
+    sections += [*_check_sections(run), *decisions_sections(run.events)]
+    return [*sections, _provenance_section(run, ledger)]
 
 
 def run_sections(run: Run, ledger: str) -> list[Section]:
@@ -61,7 +63,7 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
     -------
     list of Section
         The short list, its builds and figures, the price of each goal, the closest infeasible
-        builds and which limit to relax, the brief, and the provenance.
+        builds and which limit to relax, the brief, decisions and notes, and the provenance.
     """
     members = run.short_list
     sections = [_answer_section(run)]
@@ -73,6 +75,7 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
     for member in members:
         sections += warnings_section(member.estimate)
     sections += [_brief_section(run.scenario), *_check_sections(run)]
+    sections += decisions_sections(run.events)
     return [*sections, _provenance_section(run, ledger)]
 
 
@@ -181,6 +184,7 @@ def _rule_sections(run: Run) -> list[Section]:
 def _brief_section(scenario: Scenario) -> Section:
     rows = [("goal", goal_words(goal), "") for goal in scenario.goal]
     rows += [("limit", bound_words(bound), bound.source) for bound in scenario.bounds()]
+    rows += [("start", build.name, "computed first") for build in scenario.start]
     if scenario.conditions:
         rows.append(("conditions", scenario.conditions.words(), "launch and flight figures"))
     notes = (scenario.question,) if scenario.question else ()
@@ -222,10 +226,15 @@ def _provenance_section(run: Run, ledger: str) -> Section:
         f"Run {run.id}, seed {run.seed}, orbwright {version()}, model {run.model_version}.",
         f"{run.evaluated} builds evaluated{_reused(run)}: {run.feasible} meet all constraints, "
         f"{run.infeasible} do not{_ruled_out(run)}.",
-        f"All evaluations are in {ledger}.",
+        f"Started by {who_words(started_by(run))}. All evaluations are in {ledger}.",
     ]
     notes += [f"{count} builds failed: {why}" for why, count in run.failed.items()]
     return Section("Provenance", notes=(*notes, *TRUST))
+
+
+def started_by(run: Run) -> tuple[str, ...]:
+    """Return who started a run or went on with it, each once; "" where the system knew no name."""
+    return starters(run.events).get(run.id, ())
 
 
 def _reused(run: Run) -> str:
@@ -260,6 +269,8 @@ def run_record(run: Run, ledger: str) -> dict[str, Any]:
         "prices": [asdict(price) for price in run.prices],
         "relaxations": [asdict(relaxation) for relaxation in run.relaxations],
         "emulator_checks": [asdict(check) for check in run.checks],
+        "started_by": list(started_by(run)),
+        **decisions_record(run.events),
         "trust": " ".join(TRUST),
     }
 
@@ -335,15 +346,3 @@ def evaluations_csv(run: Run) -> str:
         )
     ]
     return csv_text(heads, rows)
-
-
-def runs_section(records: Sequence[RunRecord], ledger: str) -> Section:
-    """List the runs of a ledger, the latest first."""
-    rows = tuple((r.id, r.status, r.started[:16], str(r.seed), r.name) for r in records)
-    heads = columns("run", "status", "started", ">seed", "~scenario")
-    return Section(f"Runs in {ledger}", heads, rows, () if rows else ("None yet.",))
-
-
-def runs_record(records: Sequence[RunRecord]) -> list[dict[str, Any]]:
-    """Return the runs of a ledger as plain data, the latest first."""
-    return [{k: v for k, v in asdict(r).items() if k != "scenario"} for r in records]

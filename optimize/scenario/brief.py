@@ -7,13 +7,15 @@ from pydantic import Field, ValidationError, model_validator
 
 from layers.ball import MOST_LAYERS
 from layers.conditions import Conditions
-from layers.errors import InputError, explain
+from layers.errors import Fault, faulty
 from layers.figures import parse_figure
+from layers.files.cards import with_card
+from layers.files.explain import explain
 from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
-from layers.files.toml import parse_toml
-from layers.materials import Material, catalogue_from_toml, default_catalogue
+from layers.files.toml import parse_toml, told_by_line
+from layers.materials import Catalogue, Material, catalogue_from_toml, default_catalogue
 from layers.rules.screen import rule_set
 from layers.strike.swings import check_owner, default_swings
 from optimize.scenario.conditions import ConditionsTable, with_files_read
@@ -25,6 +27,8 @@ from optimize.scenario.variables import (
     Envelope,
     Fill,
     LayerVariables,
+    StartBuild,
+    StartLayer,
     as_names,
 )
 
@@ -63,6 +67,11 @@ class Scenario(Table):
     )
     goal: tuple[Goal, ...] = Field(min_length=1, max_length=4, description="goals")
     limit: tuple[Limit, ...] = Field((), max_length=40, description="limits")
+    start: tuple[StartBuild, ...] = Field(
+        (),
+        max_length=40,
+        description="builds that are computed first; 'orbwright reopen' writes one",
+    )
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
     )
@@ -102,6 +111,15 @@ class Scenario(Table):
             raise ValueError(f"layer {number} is filled to reach the mass: it cannot be optional")
         if self.layer[number - 1].density_g_cm3 is not None:
             raise ValueError(f"layer {number} is filled to reach the mass: give no density_g_cm3")
+        return self
+
+    @model_validator(mode="after")
+    def _starts_fit_in_a_generation(self) -> "Scenario":
+        if len(self.start) > self.population:
+            raise ValueError(
+                f"there are {len(self.start)} start builds, but the population is only "
+                f"{self.population}: enlarge it, or start from fewer"
+            )
         return self
 
     @model_validator(mode="after")
@@ -157,7 +175,10 @@ class Scenario(Table):
         return tuple(dict.fromkeys(names))
 
 
-_TABLES = (Scenario, ConditionsTable, Envelope, Fill, LayerVariables, Goal, Limit, Material)
+_TABLES = (
+    *(Scenario, ConditionsTable, Envelope, Fill, LayerVariables, StartBuild, StartLayer),
+    *(Goal, Limit, Material),
+)
 _KNOWN = ("catalogue", *dict.fromkeys(name for table in _TABLES for name in table.model_fields))
 
 
@@ -180,40 +201,52 @@ def scenario_from_toml(text: str, what: str = "scenario", folder: Path | None = 
         On bad TOML, an unknown field or material, or a value out of range.
     """
     table = parse_toml(text, what)
+    with told_by_line(text, what):
+        return _from_table(table, what, folder or Path())
+
+
+def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
     cards = default_catalogue()
     if "catalogue" in table:
-        path = (folder or Path()) / str(table.pop("catalogue"))
+        path = folder / str(table.pop("catalogue"))
         cards = cards.joined(catalogue_from_toml(read_text(path), path.name).material)
+    faults: list[Fault] = []
     try:
         if isinstance(table.get("material"), list):
             own = tuple(Material.model_validate(card) for card in table["material"])
             cards = cards.joined(own)
-        known = {card.name: card for card in cards.material}
-        wanted = _named_materials(table)
-        for number, name in wanted:
-            if name in known:
-                continue
-            try:
-                cards.find(name)
-            except InputError as error:
-                raise InputError(f"{what}: layer {number}: {error}") from error
-        names = dict.fromkeys(name for _, name in wanted)
+        found = _find_materials(table, cards, faults)
         if isinstance(table.get("conditions"), dict):
-            table["conditions"] = with_files_read(table["conditions"], folder or Path(), what)
-        table["material"] = [known[name] for name in names] or cards.material
-        return Scenario.model_validate(table)
+            table["conditions"] = with_files_read(table["conditions"], folder, what)
+        table["material"] = list(dict.fromkeys(found)) or cards.material
+        scenario = Scenario.model_validate(table)
     except ValidationError as error:
-        raise explain(error, what, _KNOWN) from error
+        raise faulty([*faults, *explain(error, what, _KNOWN).faults], what) from error
+    if faults:
+        raise faulty(faults, what)
+    return scenario
 
 
-def _named_materials(table: dict[str, Any]) -> list[tuple[int, str]]:
-    """List (layer number, name) of every material that the raw table names; bad rows are left."""
+def _find_materials(table: dict[str, Any], cards: Catalogue, faults: list[Fault]) -> list[Material]:
+    """Return the cards that the layers of a raw table name, and write their names as cards do.
+
+    Rows that are no tables, or name no texts, are left to the scenario's own checks.
+    """
     rows = table.get("layer")
-    found = []
-    for number, row in enumerate(rows if isinstance(rows, list) else [], start=1):
+    found: list[Material] = []
+    for number, row in enumerate(rows if isinstance(rows, list) else []):
         names = as_names(row.get("material")) if isinstance(row, dict) else ()
-        if isinstance(names, list | tuple):
-            found += [(number, name) for name in names if isinstance(name, str)]
+        if not isinstance(names, list | tuple) or not all(isinstance(n, str) for n in names):
+            continue
+        cells = [
+            with_card({"material": name}, "material", cards, ("layer", number), faults)
+            for name in names
+        ]
+        if cells:
+            spelt = [cell["material"].name for cell in cells]
+            # A card that stands in for one that is not known may be there already.
+            row["material"] = list(dict.fromkeys(spelt)) if faults else spelt
+        found += [cell["material"] for cell in cells]
     return found
 
 

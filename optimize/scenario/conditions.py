@@ -14,6 +14,7 @@ from layers.strike.swings import SwingTable, default_swings, read_swings
 
 # Fields that hold a file's name until the scenario is read.
 TABLE_FILES = ("swings", "aerodynamics_table")
+_CONTENT: dict[str, type] = {"swings": dict, "aerodynamics_table": list}
 
 
 _Wind = Annotated[float, Field(ge=-40.0, le=40.0)]
@@ -101,6 +102,9 @@ class ConditionsTable(Table):
 def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str, Any]:
     """Replace each file's name by its content, so that the scenario needs no other file.
 
+    A table in place of a name is such a content already, as `optimize.scenario.scenario_file`
+    writes it.
+
     Parameters
     ----------
     table : dict
@@ -122,13 +126,13 @@ def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str,
 
     read = dict(table)
     for name in TABLE_FILES:
-        if name in table and not isinstance(table[name], str):
+        if name in table and not isinstance(table[name], str | _CONTENT[name]):
             raise InputError(
                 f"{what}: conditions, {name} is {table[name]!r}, but must be a file's name."
             )
-    if "swings" in table:
+    if isinstance(table.get("swings"), str):
         read["swings"] = read_swings(folder / table["swings"])
-    if "aerodynamics_table" in table:
+    if isinstance(table.get("aerodynamics_table"), str):
         path = folder / table["aerodynamics_table"]
         rows = rows_from_csv(read_text(path, MOST_CSV_BYTES), path.name)
         stitch(rows, path.name)  # errors in the rows are reported now, with the file's name

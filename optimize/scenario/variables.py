@@ -5,8 +5,9 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role
+from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role, spelt
 from layers.files.fields import Table, numeric
+from layers.files.text import Name
 
 SMALLEST_CENTRE_MM = 5.0
 
@@ -76,7 +77,9 @@ class Fill(Table):
 class LayerVariables(Table):
     """One layer and its design variables. A bare number in place of a range is fixed."""
 
-    role: Role = Field(description="role of the layer in the build")
+    role: Annotated[Role, BeforeValidator(spelt)] = Field(
+        description="role of the layer in the build"
+    )
     diameter_mm: Annotated[tuple[_Diameter, _Diameter], _Span] | None = Field(
         None,
         description="innermost layer only: bounds on the diameter that the outer layers leave",
@@ -124,4 +127,44 @@ class LayerVariables(Table):
         twice = [name for name, count in Counter(self.material).items() if count > 1]
         if twice:
             raise ValueError(f"material {twice[0]!r} is named twice; name every choice once")
+        return self
+
+
+class StartLayer(Table):
+    """The values that a start build takes in one layer: all its design variables, nothing else."""
+
+    layer: int = numeric("1", "which layer, from the centre", 1, MOST_LAYERS)
+    thickness_mm: _Thickness | None = Field(
+        None, description="thickness, if it is a design variable", json_schema_extra={"unit": "mm"}
+    )
+    material: str | None = Field(
+        None, description="name of the material card, if there are several"
+    )
+    youngs_modulus_mpa: _Modulus | None = Field(
+        None,
+        description="Young's modulus, if it is a design variable",
+        json_schema_extra={"unit": "MPa"},
+    )
+    density_g_cm3: _Density | None = Field(
+        None, description="density, if it is a design variable", json_schema_extra={"unit": "g/cm3"}
+    )
+
+
+class StartBuild(Table):
+    """A build that the search computes first and goes on from."""
+
+    name: Name = Field(min_length=1, max_length=120, description="name of the build")
+    layer: tuple[StartLayer, ...] = Field(
+        (),
+        max_length=MOST_LAYERS,
+        description="layers that have design variables; an optional layer that is not named is "
+        "left out",
+    )
+
+    @model_validator(mode="after")
+    def _layers_are_distinct(self) -> "StartBuild":
+        numbers = Counter(layer.layer for layer in self.layer)
+        twice = [number for number, count in numbers.items() if count > 1]
+        if twice:
+            raise ValueError(f"layer {twice[0]} stands twice; give it once")
         return self

@@ -108,7 +108,9 @@ class _Data:
         return losses[best], [self.rows[kept[i]] for i in best]
 
 
-def emulate(problem: Problem, budget: int, batch: int, seed: int) -> Proposer:
+def emulate(
+    problem: Problem, budget: int, batch: int, seed: int, start: Sequence[Row] = ()
+) -> Proposer:
     """Propose builds by Gaussian processes fitted to the computed ones.
 
     Equal seeds and equal answers give equal proposals.
@@ -123,6 +125,8 @@ def emulate(problem: Problem, budget: int, batch: int, seed: int) -> Proposer:
         Builds proposed at a time; a twentieth of those computed, once that is more.
     seed : int
         Seed of its random numbers.
+    start : sequence of tuple of int
+        Rows that are computed first; the others of the start are spread over the space.
 
     Yields
     ------
@@ -139,7 +143,8 @@ def emulate(problem: Problem, budget: int, batch: int, seed: int) -> Proposer:
     emulator: Emulator | None = None
     coordinates = problem.encode([(0,) * len(problem.space.genes)]).shape[1]
     count = max(batch, min(_START_PER_COORDINATE * coordinates, budget // 2))
-    asks = [Ask(row) for row in itertools.islice(fresh, count)]
+    data.asked.update(start)
+    asks = [Ask(row) for row in (*start, *itertools.islice(fresh, max(0, count - len(start))))]
     turn = 0
     while asks:
         answers = yield asks

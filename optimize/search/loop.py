@@ -15,6 +15,7 @@ from optimize.emulator.encoding import Encoding
 from optimize.ledger.rows import Guess, Known, Proposal
 from optimize.scenario.brief import Scenario
 from optimize.scenario.space import Candidate, Row, Space, content_of, key_of
+from optimize.scenario.start import start_rows
 from optimize.search.judge import Judge
 from optimize.search.result import Failed, Feasible, Infeasible, Outcome, Progress, Score
 
@@ -135,18 +136,18 @@ class Search:
 
     def _proposer(self) -> "Proposer":
         # Both are heavy to import, and not needed to show a finished run.
-        scenario = self.scenario
+        scenario, start = self.scenario, start_rows(self.space)
         if scenario.method == "direct":
             from optimize.search.evolution import evolve
 
-            return evolve(self.space, len(scenario.goal), scenario.population, scenario.seed)
+            return evolve(self.space, len(scenario.goal), scenario.population, scenario.seed, start)
         from optimize.search.by_emulator import Problem, emulate
 
         bounds = tuple(b for b in self.judge.bounds if b not in self.judge.closed_bounds)
         admissible = cache(lambda row: self.judge.before(self.space.decode(row)) is None)
         problem = Problem(self.space, Encoding(self.space), admissible, scenario.goal, bounds)
         batch = max(_SMALLEST_BATCH, scenario.population // _BATCHES_A_GENERATION)
-        return emulate(problem, scenario.evaluations, batch, scenario.seed)
+        return emulate(problem, scenario.evaluations, batch, scenario.seed, start)
 
     def _left(self) -> int:
         return self.scenario.evaluations - self.evaluated - self.failed

@@ -10,6 +10,7 @@ from layers.ball import Ball
 from layers.errors import OrbwrightError
 from layers.estimates import Estimate, Figure
 from layers.files.html import html_table
+from optimize.ledger.events import Event
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 
@@ -254,6 +255,8 @@ class Run:
         Prices of goals in one another; limits to relax when no build is feasible.
     seconds : float
         Wall time of this run; 0 for one read back from the ledger.
+    events : tuple of Event
+        Who started it, and what was decided, noted and made of its builds since; by moment.
     """
 
     id: str
@@ -275,6 +278,7 @@ class Run:
     builds: tuple[Build, ...] = field(compare=False)
     reused: int = field(compare=False)
     seconds: float = field(compare=False)
+    events: tuple[Event, ...] = field(compare=False, default=())
 
     def __repr__(self) -> str:
         """Return the counts and the short list in a line a build."""

@@ -10,17 +10,21 @@ from importlib.metadata import version
 
 from pydantic import ValidationError
 
-from layers.errors import InputError, SolverError, explain
+from layers.errors import InputError, SolverError
+from layers.files.explain import explain
 from layers.files.paths import StrPath
 from layers.files.sources import digest_of, sources_of
 from layers.model_version import MODEL_VERSION
 from optimize.compute.cluster import Cluster
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
+from optimize.ledger.decisions import of_run, read_events
+from optimize.ledger.events import named
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import RunRecord
 from optimize.scenario.brief import Scenario, read_scenario
-from optimize.scenario.space import Row
+from optimize.scenario.space import Row, Space
+from optimize.scenario.start import start_rows
 from optimize.search.answer import answer
 from optimize.search.loop import Report, Search
 from optimize.search.result import Interrupted, Run
@@ -31,6 +35,7 @@ def run_search(
     ledger: Ledger | StrPath,
     workers: int | Cluster = 1,
     progress: Report | None = None,
+    who: str | None = None,
 ) -> Run:
     """Search a scenario's builds; the same call again resumes where it was stopped.
 
@@ -46,6 +51,9 @@ def run_search(
         ``if __name__ == "__main__":``, because each process imports it.
     progress : callable, optional
         Called with a `Progress` after every build.
+    who : str, optional
+        Who starts it, see `optimize.ledger.events.named`: the ledger says so, neither the run's id
+        nor its answer depends on it.
 
     Returns
     -------
@@ -65,13 +73,17 @@ def run_search(
         scenario = read_scenario(scenario)
     if not isinstance(ledger, Ledger):
         with Ledger(ledger) as opened:
-            return run_search(scenario, opened, workers, progress)
+            return run_search(scenario, opened, workers, progress, who)
     started = time.perf_counter()
     run, versions = name_run(scenario)
+    who = named(who)
+    start_rows(Space(scenario))  # one that does not fit is told before the run is begun
+    read_events(ledger)  # damage is told before anything is computed
     done = 0
     try:
         with computing(workers, scenario.estimate_conditions()) as compute:
-            ledger.begin(run, scenario.name, scenario.model_dump_json(), scenario.seed, versions)
+            text = scenario.model_dump_json()
+            ledger.begin(run, scenario.name, text, scenario.seed, versions, who)
             evaluator = Evaluator(ledger, compute, model_version=versions["model"])
             search = Search(scenario, run, evaluator, progress)
             try:
@@ -90,7 +102,12 @@ def run_search(
     except SolverError:
         ledger.end(run, "interrupted")
         raise
-    return replace(found, seconds=time.perf_counter() - started)
+    return replace(_with_events(found, ledger), seconds=time.perf_counter() - started)
+
+
+def _with_events(run: Run, ledger: Ledger) -> Run:
+    builds = {member.key for member in run.short_list}
+    return replace(run, events=of_run(read_events(ledger), run.id, builds))
 
 
 def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
@@ -155,7 +172,7 @@ def load_run(ledger: Ledger | StrPath, name: str) -> Run:
             f"not have; search it again."
         )
     search.recall(proposals)
-    return answer(search)
+    return _with_events(answer(search), ledger)
 
 
 def _fits(row: Row, sizes: list[int]) -> bool:

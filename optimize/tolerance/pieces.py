@@ -10,7 +10,8 @@ from pydantic import ValidationError
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
-from layers.errors import InputError, explain
+from layers.errors import InputError
+from layers.files.explain import explain
 from optimize.lab.scatter import Scatter
 
 Kind = Literal["diameter", "density", "modulus"]

@@ -4,9 +4,9 @@ python -m tests.benchmarks.ledgerfuzz [CASES] [SEED] [first case]
 
 Two cases of three flip one bit of the file, anywhere in it; the third deletes, swaps or doubles
 rows by SQL. In every second case the file is not checked whole when it is opened, as a large one
-is not. Then the real commands read it (`show`, `export`, `page`, `ledger info`, `check`,
-`export`, `merge`) and at last write to it (`search` again, of a finished and of a stopped run),
-and each answer is compared with that of the whole ledger. A case is
+is not. Then the real commands read it (`show`, `export`, `page`, `decisions`, `history`, `ledger
+info`, `check`, `export`, `merge`), mark a build in a copy, and at last write to it (`search` again,
+of a finished and of a stopped run); each answer is compared with the whole ledger's. A case is
 
     harmless   every answer is right, and `check` finds the ledger whole;
     told       every answer is right or one sentence, and `check` tells the damage;
@@ -33,10 +33,12 @@ from random import Random
 from layers.estimates import Estimate
 from optimize.commands.app import main as command_line
 from optimize.ledger import file as ledger_file
+from optimize.ledger.decisions import record
+from optimize.ledger.events import Event
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.brief import Scenario, read_scenario
 from optimize.scenario.space import Space, content_of, key_of
-from optimize.search.result import Interrupted
+from optimize.search.result import Interrupted, Run
 from optimize.search.run import name_run, run_search
 
 CLOSED = Path(__file__).parents[1] / "helpers" / "closed_form.toml"
@@ -58,7 +60,10 @@ def _guessing() -> Scenario:
 
 
 def make(path: Path, *, full: bool) -> None:
-    """Write a ledger: a finished run, a stopped one, a build in three rows; in full, guesses."""
+    """Write a ledger: a finished run, a stopped one, a build in three rows; in full, guesses.
+
+    Two people mark and note builds of the finished run, and a sheet is written.
+    """
 
     def stop(_: object) -> None:
         counted[0] += 1
@@ -84,6 +89,19 @@ def make(path: Path, *, full: bool) -> None:
             found.model_version,
             Estimate(ball, {}, {"frequency_hz": "no"}),
         )
+        record(ledger, _decided(found))
+
+
+def _decided(run: Run) -> list[Event]:
+    first, second = run.short_list[:2]
+    place = (run.id, first.key, first.label)
+    return [
+        Event("chosen", *place, "Ann", "lightest"),
+        Event("rejected", *place, "Bea"),
+        Event("note", run.id, who="Bea", text="all too soft"),
+        Event("parked", run.id, second.key, second.label, "Ann", "later"),
+        Event("sheet", build=first.key, who="Lab", file="k1.csv", file_digest="0f" * 16),
+    ]
 
 
 def _rest(figure: object) -> tuple[object, ...]:
@@ -117,15 +135,21 @@ class Questions:
         yield "list", self._of(path, "show", "--ledger", path, "--json")
         for run in self.runs:
             yield f"show {run}", self._of(path, "show", run, "--ledger", path, "--json")
+        yield "decisions", self._of(path, "decisions", "--ledger", path, "--json")
         table, into = self.folder / "table.csv", self.folder / "into.sqlite"
         yield "table", self._of(table, "ledger", "export", path, "--out", table)
-        yield "merge", self._of(into, "ledger", "merge", into, path)
+        yield "merge", (done := self._of(into, "ledger", "merge", into, path))
+        if full and not done[0]:
+            events = self._of(table, "ledger", "export", into, "--events", "--out", table)
+            yield "events merged", events
         if full:
             yield from self._more(path, table, into)
         remove(into)
         if page:
             file = self.folder / "page.html"
             yield "page", self._of(file, "page", self.runs[0], "--ledger", path, "--out", file)
+        if full:
+            yield from self._marked(path)
         yield "again", self._search(path, 3)
         if full:
             yield "resumed", self._search(path, 9)
@@ -141,6 +165,17 @@ class Questions:
             self._of(table, "ledger", "export", path, "--out", table, "--run", first),
         )
         yield "merged", self._of(into, "ledger", "export", into, "--out", table)
+        yield "history", self._of(path, "history", first, "A", "--ledger", path, "--json")
+        yield "events", self._of(table, "ledger", "export", path, "--events", "--out", table)
+
+    def _marked(self, path: Path) -> Iterator[tuple[str, Outcome]]:
+        copy = self.folder / "marked.sqlite"
+        shutil.copy(path, copy)
+        mark = ("mark", self.runs[0], "B", "made", "--who", "Lab", "--ledger", copy)
+        yield "mark", (done := self._of(copy, *mark))
+        if not done[0]:
+            yield "marked", self._of(copy, "decisions", "--ledger", copy, "--json")
+        remove(copy)
 
     def _search(self, path: Path, seed: int) -> Outcome:
         numbers = ["--seed", seed, "--evaluations", BUILDS, "--workers", 1]
@@ -171,14 +206,21 @@ def flip(path: Path, dice: Random) -> str:
     return f"bit {bit} of byte {place}"
 
 
-_KEYS = {"evaluation": ("id",), "run": ("id",), "proposal": ("run", "ordinal"), "seal": ("id",)}
+_KEYS = {
+    "evaluation": ("id",),
+    "run": ("id",),
+    "proposal": ("run", "ordinal"),
+    "event": ("id",),
+    "seal": ("id",),
+}
+_TABLES = ("evaluation", "evaluation", "proposal", "proposal", "event", "event", "run", "seal")
 
 
 def tamper(path: Path, dice: Random) -> str:
     """Delete, swap or double rows; what the tables' keys do not allow is tried otherwise."""
     with closing(sqlite3.connect(path, isolation_level=None)) as db:
         while True:
-            table = dice.choice(("evaluation", "evaluation", "proposal", "proposal", "run", "seal"))
+            table = dice.choice(_TABLES)
             how = dice.choice((_delete, _delete_some, _swap_keys, _swap_cell, _double))
             before = db.execute(f"SELECT * FROM {table}").fetchall()
             try:
@@ -242,7 +284,7 @@ def _double(db: sqlite3.Connection, table: str, dice: Random) -> str:
     )
     keys = [key for (key,) in db.execute(f"SELECT {last} FROM {table}")]
     row[last] = "f" * 12 if isinstance(row[last], str) else max(keys) + 1
-    if table == "evaluation":  # the same row cannot stand twice
+    if table in ("evaluation", "event"):  # the same row cannot stand twice
         row["digest"] = dice.randbytes(8)
     marks = ",".join("?" * len(row))
     db.execute(f"INSERT INTO {table} ({', '.join(row)}) VALUES ({marks})", tuple(row.values()))

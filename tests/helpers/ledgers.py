@@ -10,6 +10,7 @@ from pathlib import Path
 
 from layers.estimates import Estimate, Figure
 from optimize.ledger.rows import Entry
+from optimize.ledger.tables import STEPS
 from optimize.scenario.space import Space, content_of, key_of
 from tests.helpers.briefs import two_layers
 
@@ -84,6 +85,18 @@ def first_format(path: Path, entries: Iterable[Entry]) -> Path:
 def second_format(path: Path, entries: Iterable[Entry]) -> Path:
     """Write a ledger of format 2 with the same; no row may stand twice."""
     return _older(path, entries, FORMAT_2)
+
+
+def third_format(path: Path, entries: Iterable[Entry]) -> Path:
+    """Write a ledger of format 3 with the same: today's, before there were events."""
+    _older(path, entries, FORMAT_2)
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute("BEGIN")
+    STEPS[2](db)
+    db.execute("COMMIT")
+    db.execute("PRAGMA user_version = 3")
+    db.close()
+    return path
 
 
 def _older(path: Path, entries: Iterable[Entry], tables: str) -> Path:

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
-from layers.errors import InputError, explain
+from layers.errors import InputError
+from layers.files.explain import explain
 from layers.materials import (
     Material,
     catalogue_from_toml,

@@ -57,7 +57,7 @@ function typed(slider) {
   }
   const made = makeable(slider, value);
   show(slider, made);
-  if (made !== value) showNote(slider, `${plain(made)} ${slider.unit_printed} is the nearest of the scenario's increments of ${plain(slider.increment)}`);
+  if (made !== value) showNote(slider, `${plain(made)} ${slider.unit_printed} is the nearest of the scenario's increments of ${plain(slider.increment)} ${slider.unit_printed}`);
   changed();
 }
 

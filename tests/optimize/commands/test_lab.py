@@ -5,6 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from layers.ball_file import read_ball
+from optimize.ledger.decisions import read_events
+from optimize.ledger.events import Event, digest_of_file
+from optimize.ledger.ledger import Ledger
+from optimize.scenario.space import content_of, key_of
 from tests.optimize.commands.test_app import refused, run
 
 FOLDER = Path(__file__).parents[3] / "scenarios" / "prototype"
@@ -18,12 +23,25 @@ def test_sheet_is_printed_or_written_in_each_form(tmp_path):
     assert code == 0
     assert out.startswith("# Prototype sheet: K1 prototype")
     assert "1034.5" in out  # 100 of 145 phr of 1500 g
+    ledger = tmp_path / "l.sqlite"
+    Ledger(ledger).close()
     for form, start in (("csv", "build,stage,kind"), ("html", "<!doctype html>")):
         path = tmp_path / f"sheet.{form}"
-        code, out, err = run("sheet", K1, "--format", form, "-o", path)
+        kept = ("--ledger", ledger, "--who", "Lab")
+        code, out, err = run("sheet", K1, "--format", form, "-o", path, *kept)
         assert (code, out) == (0, "")
         assert f"written to {path}" in err
         assert path.read_text().lower().startswith(start)
+    key = key_of(content_of(read_ball(K1)))
+    assert [(e.kind, e.build, e.who, e.file, e.file_digest) for e in noted(ledger)] == [
+        ("sheet", key, "Lab", p.name, digest_of_file(p.read_bytes()))
+        for p in (tmp_path / "sheet.csv", tmp_path / "sheet.html")
+    ]
+
+
+def noted(path: Path) -> tuple[Event, ...]:
+    with Ledger(path, reading=True) as ledger:
+        return read_events(ledger)
 
 
 def test_sheet_refuses():
@@ -84,7 +102,10 @@ def calibrated(quick):
     path = quick.with_suffix(".toml")
     files = ("--measurements", FOLDER / "k1_sheet.csv", "--measurements", quick)
     plot = quick.with_suffix(".svg")
-    code, out, err = run("calibrate", K1, K2, *files, "--out", path, "--plot", plot, "--workers", 1)
+    ledger = quick.with_suffix(".sqlite")
+    Ledger(ledger).close()
+    more = ("--out", path, "--plot", plot, "--workers", 1, "--ledger", ledger, "--who", "Lab")
+    code, out, err = run("calibrate", K1, K2, *files, *more)
     assert code == 0, err
     assert plot.exists()
     return path, out
@@ -97,6 +118,20 @@ def test_calibrate_shows_cards_errors_and_the_outlier(calibrated):
     [outlier] = [line for line in out.splitlines() if line.startswith("outlier:")]
     assert "3.62 is" in outlier
     assert "K2 prototype" in outlier
+
+
+def test_a_ledger_keeps_which_readings_are_of_which_build(calibrated):
+    path, _ = calibrated
+    k1, k2 = (key_of(content_of(read_ball(ball))) for ball in (K1, K2))
+    found = noted(path.with_suffix(".sqlite"))
+    assert [(e.kind, e.build, e.file) for e in found] == [
+        ("measured", k1, "k1_sheet.csv"),
+        ("calibrated", k1, "quick.toml"),
+        ("measured", k2, "quick.csv"),
+        ("calibrated", k2, "quick.toml"),
+    ]
+    assert {e.who for e in found} == {"Lab"}
+    assert found[1].file_digest == digest_of_file(path.read_bytes())
 
 
 def test_estimate_takes_the_calibration(calibrated):
@@ -138,9 +173,9 @@ def test_next_chooses_with_the_calibration(calibrated):
 
 def test_calibrate_and_next_refuse(quick, tmp_path):
     bad = tmp_path / "bad.csv"
-    bad.write_text(quick.read_text().replace("deflection_mm,mm", "deflection_mm,in", 1))
+    bad.write_text(quick.read_text().replace("deflection_mm,mm", "deflection_mm,pt", 1))
     message = refused("calibrate", K1, K2, "--measurements", bad)
-    assert "unit is 'in', but deflection_mm must be in mm" in message
+    assert "unit is 'pt', but deflection_mm must be in mm" in message
     assert "build is 'K2 prototype'" in refused("calibrate", K1, "--measurements", quick)
     assert "cannot be read" in refused("calibrate", K1, "--measurements", tmp_path / "none.csv")
     assert "candidates as BALL.toml files, or a --run" in refused("next")

@@ -93,9 +93,10 @@ def test_a_blank_sheet_and_a_bad_piece_are_refused():
     [
         (
             "deflection_mm,mm,3.61",
-            "deflection_mm,in,3.61",
-            "row 5, unit is 'in', but deflection_mm",
+            "deflection_mm,pt,3.61",
+            "row 5, unit is 'pt', but deflection_mm must be in mm, or in, cm, 1/1000 in, um",
         ),
+        ("deflection_mm,mm,3.61", "deflection_mm,in,3.61", "row 5, value is 91.694"),
         ("deflection_mm,mm,3.61", "deflection_mm,mm,0.142", "row 5, value is 0.142"),
         ("deflection_mm,mm,3.61", "deflection_mm,mm,0.142", "(noted in in?)"),
         ("mass_g,g,33.40", "mass_g,g,1.178", "row 3, value is 1.178, but stage1.mass_g"),
@@ -165,7 +166,6 @@ def test_whole_columns_at_fault_are_told_in_part():
     assert "'valu' is not known; did you mean value?" in refused(
         "build,stage,figure,unit,valu\na\n"
     )
-    assert "separate columns by commas" in refused("build;stage;figure;unit;value\na;b;c;d;e\n")
     assert "has column names but no rows" in refused(HEAD)
 
 
@@ -251,3 +251,11 @@ def test_analytic_robust_scale_of_normal_groups(n):
 def test_guard_a_rule_of_two_deviations_would_cry_wolf(monkeypatch):
     monkeypatch.setattr(outliers_module, "OUTLIER", 2.0)
     assert false_alarms() > 0.02
+
+
+def test_a_reading_in_another_known_unit_is_converted():
+    plain = read(HEAD + GOOD)
+    other = GOOD.replace("deflection_mm,mm,3.61", f"deflection_mm,in,{3.61 / 25.4!r}", 1)
+    assert other != GOOD
+    found = read(HEAD + other)
+    assert [r.value for r in found.reading] == pytest.approx([r.value for r in plain.reading])

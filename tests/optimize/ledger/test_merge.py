@@ -68,7 +68,7 @@ def test_what_is_missing_is_taken_over_and_again_changes_nothing(tmp_path):
     old = first_format(tmp_path / "old.sqlite", old_rows())
     before = dumped(other), old.read_bytes()
     told = merged(into, other, old)
-    assert replace(told, example="") == Merged(500 + 1 + 5 + 1, 1, 1, conflicts=1)
+    assert replace(told, example="") == Merged(500 + 1 + 5 + 1, 1, 1, conflicts=1, events=2)
     assert told.example.startswith(f"mass_g of build {numbered(3)[0]} is 46.0 here, 47.0 there")
     once = dumped(into)
     assert merged(into, other, old) == Merged()
