@@ -172,7 +172,7 @@ class Trainer:
         point = course.panel.point(ball)
         if not within(point):
             return None
-        return {name: _pair(p) for name, p in course.emulator.predict(point[None, :]).items()}
+        return {name: pair(p) for name, p in course.emulator.predict(point[None, :]).items()}
 
     def fitted(self, ball: Ball) -> bool:
         """Whether there is an emulator for the materials of this ball."""
@@ -189,7 +189,9 @@ class Trainer:
             course, x, values = task
             columns = {name: values[:, i] for i, name in enumerate(self.names)}
             try:
-                found = self._worker.ask(_fit, x, columns, course.emulator, limit_s=_FIT_LIMIT_S)
+                found = self._worker.ask(
+                    fit_known, x, columns, course.emulator, limit_s=_FIT_LIMIT_S
+                )
             except (OrbwrightError, WorkerEnded) as error:
                 course.failed(f"The emulator could not be fitted: {error}")
                 continue
@@ -207,15 +209,27 @@ class Trainer:
         return None
 
 
-def _fit(x: FloatArray, columns: dict[str, FloatArray], start: "Emulator | None") -> "Emulator":
-    """Fit the figures that enough of the builds have."""
+def fit_known(
+    x: FloatArray, columns: dict[str, FloatArray], start: "Emulator | None"
+) -> "Emulator":
+    """Fit the figures that enough of the builds have.
+
+    Parameters
+    ----------
+    x : (n, d) array
+        Positions of the sliders.
+    columns : dict of str to (n,) array
+        Figures, NaN where a build has none.
+    start : Emulator or None
+        An earlier fit to fewer of the builds.
+    """
     from optimize.emulator.gaussian import FEWEST, fit  # heavy, needed in the fitting process alone
 
     enough = {n: y for n, y in columns.items() if np.sum(np.isfinite(y)) >= FEWEST}
     return fit(x, enough, start, rough=True)
 
 
-def _pair(prediction: "Prediction") -> tuple[float, float]:
+def pair(prediction: "Prediction") -> tuple[float, float]:
     """Return the median and half the width between one deviation below and above it."""
     low, high = prediction.at(-1.0), prediction.at(1.0)
     return float(prediction.value[0]), 0.5 * float(high[0] - low[0])

@@ -36,6 +36,7 @@ def likeliest_matern(x: FloatArray, z: FloatArray, earlier: Any = None) -> Any:
     d = x.shape[1]
     squares = (x[:, None, :] - x[None, :, :]) ** 2
     bounds = np.log([_SIZE, *[_LENGTH] * d, _NOISE])
+    ends = [(float(low), float(high)) for low, high in bounds]
     starts = [np.log([_FIRST[0], *[_FIRST[1]] * d, _FIRST[2]])]
     if earlier is not None:
         starts.append(np.clip(earlier.theta, bounds[:, 0], bounds[:, 1]))
@@ -45,7 +46,7 @@ def likeliest_matern(x: FloatArray, z: FloatArray, earlier: Any = None) -> Any:
             start,
             args=(squares, z),
             jac=True,
-            bounds=bounds,
+            bounds=ends,
             method="L-BFGS-B",
             options={"maxiter": _STEPS},
         )
