@@ -100,7 +100,8 @@ class WindowScreen:
     @property
     def refused(self) -> bool:
         """Whether a limit is violated or the build is inside a fence, errors aside."""
-        return any(row.verdict.startswith("violated") for row in (*self.limit, *self.fence))
+        verdicts = [limit.verdict for limit in self.limit] + [fence.verdict for fence in self.fence]
+        return any(verdict.startswith("violated") for verdict in verdicts)
 
 
 def screen_windows(windows: Windows, ball: Ball, figures: Mapping[str, Figure]) -> WindowScreen:
