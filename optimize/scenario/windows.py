@@ -100,7 +100,7 @@ class WindowScreen:
     @property
     def refused(self) -> bool:
         """Whether a limit is violated or the build is inside a fence, errors aside."""
-        verdicts = [limit.verdict for limit in self.limit] + [fence.verdict for fence in self.fence]
+        verdicts = [row.verdict for row in self.limit] + [row.verdict for row in self.fence]
         return any(verdict.startswith("violated") for verdict in verdicts)
 
 
