@@ -246,7 +246,7 @@ def test_analytic_optimistic_losses_are_three_deviations_better():
 
 
 def test_a_build_that_hardly_keeps_its_limits_scores_by_the_chance_that_it_does_not():
-    """The likelier a build breaks a limit the worse; one that closed forms rule out is the worst."""
+    """The likelier it breaks one the worse; a build that closed forms rule out is the worst."""
     limit = Bound("mass_g", "at most", 1.0, 0.0, "")
     rows = [(0,), (1,), (2,), (3,)]
     problem = by_emulator.Problem(
