@@ -79,8 +79,8 @@ def test_limits_ranges_are_flagged_and_held(name, reynolds, spin_ratio):
     held = law(re[0, :], np.full(7, 5.0))
     np.testing.assert_allclose(held.lift, law(re[0, :], np.full(7, spin_ratio[1])).lift)
     if name != "ferguson 2022":
-        assert not law(np.full(7, reynolds[0] * 0.999), s[:, 0]).inside.any()
-        assert not law(np.full(7, reynolds[1] * 1.001), s[:, 0]).inside.any()
+        assert not law(np.full(7, reynolds[0] - 0.5), s[:, 0]).inside.any()
+        assert not law(np.full(7, reynolds[1] + 0.5), s[:, 0]).inside.any()
     assert not law(np.array([np.nan, 1.5e5]), np.array([0.1, np.nan])).inside.any()
 
 
