@@ -28,16 +28,20 @@ if TYPE_CHECKING:
     from layers.estimates import Difference as Difference
     from layers.estimates import Estimate as Estimate
     from layers.estimates import Figure as Figure
-    from layers.estimates import differences as differences
     from layers.estimation import estimate as estimate
     from layers.estimation import estimate_many as estimate_many
     from layers.figures import BALL_FIGURES as BALL_FIGURES
     from layers.figures import QUANTITIES as QUANTITIES
     from layers.flight.aero_file import read_aero_table as read_aero_table
     from layers.flight.air import humid_air as humid_air
+    from layers.hardness import converted_hardness as converted_hardness
+    from layers.hardness import hardness_from_modulus as hardness_from_modulus
+    from layers.hardness import modulus_from_hardness as modulus_from_hardness
     from layers.materials import Catalogue as Catalogue
     from layers.materials import Material as Material
     from layers.materials import default_catalogue as default_catalogue
+    from layers.resolution.difference import difference as difference
+    from layers.resolution.difference import differences as differences
     from layers.rules.screen import rule_set as rule_set
     from layers.rules.screen import screen as screen
     from layers.strike.swings import default_swings as default_swings
@@ -58,12 +62,16 @@ _HOMES = {
     "OrbwrightError": "layers.errors",
     "QUANTITIES": "layers.figures",
     "SolverError": "layers.errors",
+    "converted_hardness": "layers.hardness",
     "default_catalogue": "layers.materials",
     "default_swings": "layers.strike.swings",
-    "differences": "layers.estimates",
+    "difference": "layers.resolution.difference",
+    "differences": "layers.resolution.difference",
     "estimate": "layers.estimation",
     "estimate_many": "layers.estimation",
+    "hardness_from_modulus": "layers.hardness",
     "humid_air": "layers.flight.air",
+    "modulus_from_hardness": "layers.hardness",
     "read_aero_table": "layers.flight.aero_file",
     "read_ball": "layers.ball_file",
     "read_recipe": "layers.compound.recipe",

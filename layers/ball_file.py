@@ -15,7 +15,13 @@ from layers.files.explain import explain
 from layers.files.paths import StrPath, write_text
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, told_by_line, toml_value
-from layers.materials import Catalogue, Material, default_catalogue
+from layers.materials import (
+    HARDNESS_KEYS,
+    Catalogue,
+    Material,
+    default_catalogue,
+    modulus_datum,
+)
 
 
 def ball_toml(ball: Ball) -> str:
@@ -117,12 +123,14 @@ def _resolve(row: Any, catalogue: Catalogue, index: int, what: str, faults: list
     place = ("layer", index)
     replaced = {field: row[field] for field in OVERRIDES if field in row}
     row = {key: value for key, value in row.items() if key not in replaced}
+    modulus = _modulus_of_hardness(row, "youngs_modulus_mpa" in replaced, place, faults)
     row = with_card(row, "material", catalogue, place, faults)
     for field, value in list(replaced.items()):
         if isinstance(value, bool) or not isinstance(value, int | float):
             told = f"layer {index + 1}, {field} is {value!r}, but must be a number"
             faults.append(Fault((*place, field), told))
             del replaced[field]
+    replaced |= modulus
     try:
         if replaced:
             row["material"] = row["material"].with_values(f"set in {what}", **replaced)
@@ -131,6 +139,26 @@ def _resolve(row: Any, catalogue: Catalogue, index: int, what: str, faults: list
         for fault in explain(error, what).faults:
             faults.append(Fault((*place, key), f"layer {index + 1}: {fault.sentence}"))
     return row
+
+
+def _modulus_of_hardness(
+    row: dict[str, Any], has_modulus: bool, place: tuple[int | str, ...], faults: list[Fault]
+) -> dict[str, Any]:
+    """Take a layer's hardness out of its row and return the modulus that it stands for."""
+    given = {key: row.pop(key) for key in HARDNESS_KEYS if key in row}
+    several = [*["youngs_modulus_mpa"] * has_modulus, *given]
+    number = int(place[-1]) + 1
+    if len(several) > 1:
+        told = f"layer {number}: give {several[0]} or {several[1]}, not both"
+        faults.append(Fault((*place, several[1]), told))
+        return {}
+    for key, value in given.items():
+        try:
+            return {"youngs_modulus_mpa": modulus_datum(HARDNESS_KEYS[key], value, key)}
+        except ValueError as error:
+            said = explain(error, "") if isinstance(error, ValidationError) else error
+            faults.append(Fault((*place, key), f"layer {number}: {str(said).strip(': .')}"))
+    return {}
 
 
 def read_ball(path: StrPath, catalogue: Catalogue | None = None) -> Ball:

@@ -52,13 +52,20 @@ class Figure:
         return f"{self.name} {_told(self.value, self.difference_error, self.unit)}{mark}"
 
     def __sub__(self, other: "Figure") -> "Difference":
-        """Subtract the same figure of another ball."""
+        """Subtract the same figure of another ball.
+
+        A figure does not know its ball: the two are taken to share no error of the mesh, and all
+        their materials. `layers.difference` of two estimates knows better.
+        """
         if not isinstance(other, Figure):
             return NotImplemented
         if self.name != other.name:
             raise InputError(f"{self.name} less {other.name} means nothing; take one figure.")
-        error = max(self.difference_error, other.difference_error)
+        error = math.hypot(self.difference_error, other.difference_error)
         return Difference(self.name, self.value - other.value, self.unit, error)
+
+
+_OF_CARDS = ("materials", "shared law")
 
 
 @dataclass(frozen=True)
@@ -70,18 +77,33 @@ class Difference:
     name, value, unit : str, float, str
         Which figure; the difference is in its unit.
     error : float
-        Half width, in the unit, within which the difference is trusted for builds of the same
-        materials: the larger of the two figures' `difference_error`.
+        95 % half width, in the unit.
+    parts : dict of str to float
+        The half widths that it is made of, as a root sum of squares, by what causes them; see
+        `layers.resolution`. Empty where only the figures were known.
     """
 
     name: str
     value: float
     unit: str
     error: float
+    parts: dict[str, float] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         """Return value and error."""
         return f"{self.name} {_told(self.value, self.error, self.unit)}"
+
+    @property
+    def standard_error(self) -> float:
+        """One standard deviation, in the unit."""
+        return self.error / 1.96
+
+    @property
+    def numerical_error(self) -> float:
+        """The part of the error that better cards would not narrow, in the unit."""
+        if not self.parts:
+            return self.error
+        return math.hypot(*(p for cause, p in self.parts.items() if cause not in _OF_CARDS))
 
     @property
     def beyond_error(self) -> bool:
@@ -189,23 +211,3 @@ def _rounded(value: float, error: float) -> str:
     if not (error > 0.0 and math.isfinite(error) and math.isfinite(value)):
         return f"{value:.6g}"
     return f"{value:.{max(0, 1 - math.floor(math.log10(error)))}f}"
-
-
-def differences(reference: Estimate, other: Estimate) -> dict[str, Difference]:
-    """Subtract the figures of a reference ball from those of another.
-
-    Parameters
-    ----------
-    reference, other : Estimate
-        The reference, and the ball compared with it.
-
-    Returns
-    -------
-    dict of str to Difference
-        By name, of the figures that both have.
-    """
-    return {
-        name: figure - reference.figures[name]
-        for name, figure in other.figures.items()
-        if name in reference.figures
-    }

@@ -309,7 +309,7 @@ def estimate(
             value=value,
             unit=answer.unit or known.unit,
             basis=known.basis,
-            difference_error=abs(value) * known.difference_percent / 100.0,
+            difference_error=known.difference_error(value, level),
             absolute_error=(
                 abs(value) * known.absolute_percent / 100.0
                 if answer.absolute_error is None

@@ -14,6 +14,7 @@ from difflib import get_close_matches
 from functools import lru_cache
 from typing import Literal
 
+from layers.arrays import Level
 from layers.errors import InputError
 
 Basis = Literal["closed form", "finite element", "emulator", "calibrated"]
@@ -35,9 +36,10 @@ class Quantity:
         What it is, in a line.
     basis : str
         Closed form or finite element.
-    difference_percent : float
-        Measured: the largest disagreement between default and fine meshes over random builds
-        (docs/accuracy.md).
+    difference_percent, difference_least : float
+        Measured: half width within which 95 % of random builds on the default mesh agree with the
+        limit of ever finer ones (docs/accuracy.md): percent of the value, but at least so much, in
+        the unit.
     absolute_percent : float
         A judgement: the scatter of uncalibrated materials carried through the model.
     synonyms : tuple of str
@@ -50,6 +52,8 @@ class Quantity:
         What may follow @, and the default: speeds in m/s, loads in N.
     of_process : bool
         Whether it follows from prices and the lab's process too: no ledger keeps it.
+    fine_share : float
+        The same half width of the fine mesh over that of the default one.
     """
 
     label: str
@@ -65,6 +69,21 @@ class Quantity:
     condition: Literal["none", "speed", "loads", "speeds"] = "none"
     default: tuple[float, ...] = ()
     of_process: bool = False
+    difference_least: float = 0.0
+    fine_share: float = 1.0
+
+    def difference_error(self, value: float, level: Level = "default") -> float:
+        """Return the half width within which a mesh agrees with the limit of ever finer ones.
+
+        Parameters
+        ----------
+        value : float
+            The figure's value, in the unit.
+        level : {"default", "fine"}
+            The mesh.
+        """
+        share = self.fine_share if level == "fine" else 1.0
+        return share * max(abs(value) * self.difference_percent / 100.0, self.difference_least)
 
     @property
     def printed_unit(self) -> str:
@@ -112,72 +131,91 @@ QUANTITIES: dict[str, Quantity] = {
         _CLOSED, 0.0, 0.0, ("press time", "moulding time"), of_process=True),
     "deflection_mm": Quantity(
         "deflection", "δ", "mm",
-        "deflection between flat plates from the first load to the second, N", _FINITE, 0.35,
+        "deflection between flat plates from the first load to the second, N", _FINITE, 0.24,
         15.0, ("compression deflection", "compression deformation", "deformation"),
-        condition="loads", default=_LOADS),
+        condition="loads", default=_LOADS,
+        fine_share=0.25),
     "frequency_hz": Quantity(
         "first spheroidal (n = 2) frequency", "f₂", "Hz",
-        "natural frequency of the first spheroidal mode (n = 2)", _FINITE, 0.1, 10.0,
+        "natural frequency of the first spheroidal mode (n = 2)", _FINITE, 0.04, 10.0,
         ("natural frequency", "spheroidal frequency"), short="n = 2 frequency"),
     "cor": Quantity(
         "impact speed ratio (COR)", "e", "1",
-        "rebound speed over inbound speed (m/s) on a rigid barrier", _FINITE, 0.12, 3.0,
+        "rebound speed over inbound speed (m/s) on a rigid barrier", _FINITE, 0.16, 3.0,
         ("coefficient of restitution", "restitution"), short="COR", condition="speed",
-        default=_BALL_TEST),
+        default=_BALL_TEST,
+        fine_share=0.27),
     "cor_slope": Quantity(
         "COR slope", "de/dv", "s/m", "change of COR per m/s between two inbound speeds", _FINITE,
-        10.0, 40.0, ("slope of COR",), condition="speeds", default=(*_BALL_TEST, *_STRIKER)),
+        0.0, 40.0, ("slope of COR",), condition="speeds", default=(*_BALL_TEST, *_STRIKER),
+        difference_least=5.8e-05, fine_share=0.35),
     "contact_time_us": Quantity(
         "contact time", "t_c", "us",
-        "contact time on a rigid barrier at this inbound speed (m/s)", _FINITE, 1.1, 8.0,
-        ("impact duration",), condition="speed", default=_STRIKER),
+        "contact time on a rigid barrier at this inbound speed (m/s)", _FINITE, 0.75, 8.0,
+        ("impact duration",), condition="speed", default=_STRIKER,
+        fine_share=0.35),
     "peak_force_n": Quantity(
         "peak force", "F_max", "N", "peak force on a rigid barrier at this inbound speed (m/s)",
-        _FINITE, 1.1, 10.0, ("force", "maximum force"), condition="speed", default=_STRIKER),
+        _FINITE, 1.2, 10.0, ("force", "maximum force"), condition="speed", default=_STRIKER,
+        fine_share=0.3),
     "peak_deformation_mm": Quantity(
         "peak deformation", "x_max", "mm",
         "peak centre-of-mass travel into a rigid barrier at this inbound speed (m/s)", _FINITE,
-        0.35, 10.0, ("centre-of-mass travel", "maximum deformation", "deformation"),
-        condition="speed", default=_STRIKER),
+        0.32, 10.0, ("centre-of-mass travel", "maximum deformation", "deformation"),
+        condition="speed", default=_STRIKER,
+        fine_share=0.25),
     "initial_velocity_m_s": Quantity(
         "initial velocity", "v₀", "m/s", "speed off a heavy rigid striker of this speed (m/s)",
-        _FINITE, 0.06, 1.5, ("IV", "speed", "velocity"), condition="speed", default=_STRIKER),
+        _FINITE, 0.072, 1.5, ("IV", "speed", "velocity"), condition="speed", default=_STRIKER,
+        fine_share=0.25),
     "ball_speed_m_s": Quantity(
-        "ball speed", "v_b", "m/s", "ball speed off the club", _FINITE, 0.5, 2.5,
-        ("launch speed", "ball velocity", "speed", "velocity"), of="swing"),
+        "ball speed", "v_b", "m/s", "ball speed off the club", _FINITE, 0.2, 2.5,
+        ("launch speed", "ball velocity", "speed", "velocity"), of="swing",
+        difference_least=0.11, fine_share=0.5),
     "launch_angle_deg": Quantity(
         "launch angle", "θ", "deg", "launch angle off the club, above the horizontal", _FINITE,
-        1.5, 8.0, ("vertical launch angle", "launch", "angle"), of="swing"),
+        0.9, 8.0, ("vertical launch angle", "launch", "angle"), of="swing",
+        fine_share=0.85),
     "spin_rpm": Quantity(
-        "spin", "ω", "rpm", "backspin off the club", _FINITE, 3.0, 25.0,
-        ("backspin", "spin rate", "launch spin"), of="swing"),
+        "spin", "ω", "rpm", "backspin off the club", _FINITE, 2.7, 25.0,
+        ("backspin", "spin rate", "launch spin"), of="swing",
+        fine_share=0.65),
     "smash_factor": Quantity(
-        "smash factor", "v_b/v_c", "1", "ball speed over club speed", _FINITE, 0.5, 2.5,
-        ("smash",), of="swing"),
+        "smash factor", "v_b/v_c", "1", "ball speed over club speed", _FINITE, 0.35, 2.5,
+        ("smash",), of="swing",
+        fine_share=0.5),
     "strike_time_us": Quantity(
-        "contact time on the face", "t_f", "us", "contact time on the club's face", _FINITE, 1.5,
-        8.0, ("contact time", "impact duration"), of="swing"),
+        "contact time on the face", "t_f", "us", "contact time on the club's face", _FINITE, 1.7,
+        8.0, ("contact time", "impact duration"), of="swing",
+        fine_share=0.45),
     "carry_m": Quantity(
-        "carry", "x_c", "m", "carry, to the height of launch", _FINITE, 1.0, 11.0,
-        ("carry distance", "distance"), of="swing"),
+        "carry", "x_c", "m", "carry, to the height of launch", _FINITE, 0.33, 11.0,
+        ("carry distance", "distance"), of="swing",
+        difference_least=0.46, fine_share=0.5),
     "apex_m": Quantity(
-        "apex height", "h", "m", "greatest height of the flight", _FINITE, 3.0, 20.0,
-        ("maximum height", "peak height", "height"), of="swing"),
+        "apex height", "h", "m", "greatest height of the flight", _FINITE, 1.2, 20.0,
+        ("maximum height", "peak height", "height"), of="swing",
+        difference_least=0.15, fine_share=0.5),
     "descent_angle_deg": Quantity(
         "descent angle", "θ_d", "deg", "angle of descent at landing, below the horizontal",
-        _FINITE, 2.0, 12.0, ("landing angle", "angle of descent", "angle"), of="swing"),
+        _FINITE, 1.2, 12.0, ("landing angle", "angle of descent", "angle"), of="swing",
+        fine_share=0.6),
     "flight_time_s": Quantity(
-        "flight time", "t", "s", "time of flight", _FINITE, 1.5, 8.0,
-        ("hang time", "time of flight"), of="swing"),
+        "flight time", "t", "s", "time of flight", _FINITE, 0.75, 8.0,
+        ("hang time", "time of flight"), of="swing",
+        difference_least=0.025, fine_share=0.5),
     "landing_spin_rpm": Quantity(
-        "landing spin", "ω_d", "rpm", "backspin at landing", _FINITE, 3.0, 26.0, of="swing"),
+        "landing spin", "ω_d", "rpm", "backspin at landing", _FINITE, 2.7, 26.0, of="swing",
+        fine_share=0.65),
     "total_m": Quantity(
-        "total distance", "x_t", "m", "carry with a rough bounce-and-roll estimate", _FINITE, 2.0,
-        15.0, ("carry and roll", "distance"), of="swing"),
+        "total distance", "x_t", "m", "carry with a rough bounce-and-roll estimate", _FINITE, 0.46,
+        15.0, ("carry and roll", "distance"), of="swing",
+        difference_least=0.85, fine_share=0.5),
     "carry_range_m": Quantity(
         "carry range over the players", "Δx_c", "m",
         "longest less shortest carry over a club's players", _FINITE, 3.0, 20.0,
-        ("range of carry",), short="carry range", of="club"),
+        ("range of carry",), short="carry range", of="club",
+        difference_least=1.0, fine_share=0.6),
 }
 # fmt: on
 

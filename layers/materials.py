@@ -13,12 +13,13 @@ from typing import Annotated, Any, Literal, cast
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from layers.errors import InputError, exact
+from layers.errors import exact
 from layers.families import families
 from layers.files.cards import Cards
 from layers.files.fields import Table, numeric, ranged
 from layers.files.other_units import unit_hint
 from layers.files.text import Name, Text
+from layers.hardness import HARDNESS_SCATTER, SCALES, Scale, modulus_from_hardness
 
 Grade = Literal[
     "measured",
@@ -29,14 +30,6 @@ Grade = Literal[
     "invented",
     "unstated",
 ]
-
-# The scatter of any hardness-to-modulus relation, as a fraction of the modulus (one reading of one
-# relation against a mechanical test; Qi, Joyce and Boyce 2003 differ from their own finite-element
-# point by 49 %).
-HARDNESS_SCATTER = 0.40
-# Readings for which the relations hold.
-SHORE_D, SHORE_A = (30.0, 80.0), (40.0, 95.0)
-
 
 # A name with a word of grade ('soft') holds for a modulus within this share of the card's own.
 NAME_HOLDS = 0.1
@@ -124,11 +117,11 @@ class Material(BaseModel):
         if not isinstance(data, Mapping):
             return data
         card = dict(data)
-        for field, relation in _HARDNESS_FIELDS.items():
-            if field in card:
+        for key, scale in HARDNESS_KEYS.items():
+            if key in card:
                 if "youngs_modulus_mpa" in card:
-                    raise ValueError(f"give youngs_modulus_mpa or {field}, not both")
-                card["youngs_modulus_mpa"] = relation(_number(card.pop(field), field))
+                    raise ValueError(f"give youngs_modulus_mpa or {key}, not both")
+                card["youngs_modulus_mpa"] = modulus_datum(scale, card.pop(key), key)
         for field in numeric_fields():
             value = card.get(field)
             if isinstance(value, int | float) and not isinstance(value, bool):
@@ -148,16 +141,16 @@ class Material(BaseModel):
                 )
         return self
 
-    def with_values(self, source: str, **values: float) -> "Material":
+    def with_values(self, source: str, **values: float | Mapping[str, Any]) -> "Material":
         """Return the card with some numbers replaced, their source said.
 
         Parameters
         ----------
         source : str
             Where the new numbers come from.
-        **values : float
-            Field names of the card and their new numbers, in the unit each name says; a hardness
-            (`HARDNESS_FIELDS`) in place of the modulus.
+        **values : float or mapping
+            Field names of the card and their new numbers, in the unit each name says; or ``value``,
+            ``source`` and ``grade`` where a number has its own.
 
         Returns
         -------
@@ -165,15 +158,12 @@ class Material(BaseModel):
             A new, validated card.
         """
         card = self.model_dump()
-        hardness = values.keys() & _HARDNESS_FIELDS.keys()
-        if hardness:
-            del card["youngs_modulus_mpa"]
-        if hardness or "youngs_modulus_mpa" in values:  # what the family gave follows the modulus
+        if "youngs_modulus_mpa" in values:  # what the family gave follows the modulus
             for field in card.pop("from_family"):
                 del card[field]
         for field, value in values.items():
-            datum = {"value": value, "source": source, "grade": "unstated"}
-            card[field] = value if field in hardness else datum
+            own = isinstance(value, Mapping)
+            card[field] = value if own else {"value": value, "source": source, "grade": "unstated"}
         return Material.model_validate(card)
 
     def __repr__(self) -> str:
@@ -246,95 +236,38 @@ def _number(value: Any, field: str) -> float:
     return float(value)
 
 
-def modulus_from_shore_d(shore_d: float) -> float:
-    """Young's modulus from a Shore D reading.
-
-    E = (781.88 - 156.376 u) / u^2 with u = (100 - D) / 20, E in MPa.
+def modulus_datum(scale: Scale, hardness: Any, key: str) -> dict[str, Any]:
+    """Return the modulus of a hardness with how it was found, as the number of a card.
 
     Parameters
     ----------
-    shore_d : float
-        Reading, 30 to 80.
-
-    Returns
-    -------
-    float
-        Young's modulus, MPa. Scatter: +-40 % (`HARDNESS_SCATTER`).
-
-    Raises
-    ------
-    InputError
-        Outside 30 to 80.
-
-    References
-    ----------
-    Qi, Joyce, Boyce 2003, Rubber Chem. Technol. 76, 419, eq. 11, as restated elsewhere. The paper's
-    own finite-element point at 62 D is 90 MPa, 49 % below the formula.
-
-    Examples
-    --------
-    >>> round(modulus_from_shore_d(60.0), 1)
-    117.3
-    """
-    if not SHORE_D[0] <= shore_d <= SHORE_D[1]:
-        raise InputError(f"hardness_shore_d is {exact(shore_d)}, but must be from 30 to 80.")
-    u = (100.0 - shore_d) / 20.0
-    return (781.88 - 156.376 * u) / u**2
-
-
-def modulus_from_shore_a(shore_a: float) -> float:
-    """Young's modulus from a Shore A reading.
-
-    E = 0.0981 (56 + 7.62336 S) / (0.137505 (254 - 2.54 S)), E in MPa.
-
-    Parameters
-    ----------
-    shore_a : float
-        Reading, 40 to 95.
-
-    Returns
-    -------
-    float
-        Young's modulus, MPa. Scatter: +-40 % (`HARDNESS_SCATTER`).
+    scale : Scale
+        Of the hardness.
+    hardness : float or mapping
+        Points; or ``value`` with ``source`` and ``grade``, which the modulus carries on in words.
+    key : str
+        The field's name, for messages.
 
     Raises
     ------
-    InputError
-        Outside 40 to 95, where the relation is poor.
-
-    References
-    ----------
-    Gent 1958, Trans. Inst. Rubber Ind. 34, 46, as restated elsewhere.
-
-    Examples
-    --------
-    >>> round(modulus_from_shore_a(70.0), 2)
-    5.52
+    ValueError
+        If it is no number in the scale's range.
     """
-    if not SHORE_A[0] <= shore_a <= SHORE_A[1]:
-        raise InputError(f"hardness_shore_a is {exact(shore_a)}, but must be from 40 to 95.")
-    return 0.0981 * (56.0 + 7.62336 * shore_a) / (0.137505 * (254.0 - 2.54 * shore_a))
-
-
-def _from_shore_d(shore_d: float) -> dict[str, Any]:
+    given = hardness if isinstance(hardness, Mapping) else {"value": hardness}
+    datum = Datum.model_validate({**given, "value": _number(given.get("value"), key)})
+    carried = "" if datum.grade == "unstated" else f", {datum.grade}"
+    carried += "" if datum.source == "not stated" else f" ({datum.source})"
     return {
-        "value": modulus_from_shore_d(shore_d),
-        "source": f"Shore {shore_d:g} D by Qi, Joyce, Boyce 2003, eq. 11; scatter +-40 %",
+        "value": modulus_from_hardness(scale.name, datum.value),
+        "source": f"{scale.label} {datum.value:g}{carried} by {scale.source}; "
+        f"scatter +-{HARDNESS_SCATTER:.0%}".replace("%", " %"),
         "grade": "published example",
     }
 
 
-def _from_shore_a(shore_a: float) -> dict[str, Any]:
-    return {
-        "value": modulus_from_shore_a(shore_a),
-        "source": f"Shore {shore_a:g} A by Gent 1958; scatter +-40 %",
-        "grade": "published example",
-    }
-
-
-_HARDNESS_FIELDS = {"hardness_shore_d": _from_shore_d, "hardness_shore_a": _from_shore_a}
-# Keys of a card that may stand in place of its modulus.
-HARDNESS_FIELDS = tuple(_HARDNESS_FIELDS)
+# Keys that give a hardness in place of a modulus; those with the longer names are older.
+HARDNESS_KEYS = {scale.key: scale for scale in SCALES}
+HARDNESS_KEYS |= {f"hardness_{key}": HARDNESS_KEYS[key] for key in ("shore_a", "shore_d")}
 
 
 class Catalogue(Cards[Material]):

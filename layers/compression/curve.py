@@ -34,6 +34,8 @@ _ANGLES_DEG: tuple[float, ...] = (
     *(27.0, 38.0, 58.0, 90.0),
 )
 _SIDE = 13
+# Elements along an edge of the default mesh's elements.
+LEVELS: dict[str, int] = {"default": 1, "fine": 2}
 # Relative positions of the elements' edges in the innermost layer and, by the share of the ball's
 # radius that a further layer takes, in that layer.
 _CORE_RINGS: tuple[float, ...] = (0.45, 0.8, 1.0)
@@ -249,7 +251,7 @@ def _hertz_slope(body: Body) -> float:
 
 def _layout_of(body: Body, level: Level) -> Layout:
     """Choose the mesh by the count of layers and which of them are thick."""
-    fine = 2 if level == "fine" else 1
+    fine = LEVELS[level]
     share = np.diff(body.outer_radius, prepend=0.0) / body.outer_radius[-1]
     rings = [_CORE_RINGS if len(share) <= 3 else _INNER_CORE_RINGS]
     rings += [next(r for most, r in _SHELL_RINGS if x < most) for x in share[1:]]

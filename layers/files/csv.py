@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from layers.errors import InputError, exact
+from layers.files.other_units import read_quantity
 
 # Faults told at once; a file of wrong units would otherwise fill the screen. Reading ends there.
 MOST_FAULTS = 10
@@ -200,7 +201,11 @@ def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -
         Grows by one sentence when there is a fault.
     """
     try:
-        value = float(cell)
+        converted = read_quantity(cell, unit, name)
+        value = float(cell) if converted is None else converted
+    except InputError as error:
+        value = math.nan
+        faults.append(f"row {line}, {str(error).rstrip('.')}")
     except ValueError:
         value = math.nan
         hint = "; write a decimal point, not a comma" if "," in cell else ""

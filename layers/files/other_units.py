@@ -1,25 +1,113 @@
-"""Numbers noted in another unit than the one expected: which unit it may have been."""
+"""Numbers noted in another unit than the one expected: read where it is said, guessed where not."""
 
 import math
+import re
+from typing import Any
+
+from layers.errors import InputError
 
 # Other units in which a number may have been noted: factor to the expected unit.
 OTHER_UNITS = {
-    "mm": {"in": 25.4, "cm": 10.0, "1/1000 in": 0.0254, "um": 1e-3},
+    "mm": {"in": 25.4, "thou": 0.0254, "cm": 10.0, "1/1000 in": 0.0254, "um": 1e-3, "m": 1e3},
     "g": {"oz": 28.349523, "kg": 1000.0, "lb": 453.59237, "mg": 1e-3},
-    "g cm2": {"kg m2": 1e7, "g mm2": 0.01, "oz in2": 182.9},
+    "g cm2": {"kg m2": 1e7, "g mm2": 0.01, "oz in2": 182.899785},
     "m/s": {"ft/s": 0.3048, "mph": 0.44704, "km/h": 1.0 / 3.6},
     "us": {"ms": 1e3, "s": 1e6},
     "Hz": {"kHz": 1e3},
     "N": {"kN": 1e3, "kgf": 9.80665, "lbf": 4.4482216},
     "rpm": {"rad/s": 30.0 / math.pi, "1/s": 60.0},
-    "m": {"yd": 0.9144, "ft": 0.3048},
+    "m": {"yd": 0.9144, "ft": 0.3048, "in": 0.0254, "mm": 1e-3, "cm": 0.01, "km": 1e3},
     "deg": {"rad": 180.0 / math.pi},
     "1": {"%": 0.01},
     "g/cm3": {"kg/m3": 1e-3, "oz/in3": 1.729994},
     "MPa": {"psi": 6.894757e-3, "ksi": 6.894757, "GPa": 1e3, "Pa": 1e-6, "kgf/cm2": 0.0980665},
-    "kN/mm": {"N/mm": 1e-3},
-    "s": {},
+    "kN/mm": {"N/mm": 1e-3, "lbf/in": 0.1751268e-3},
+    "s": {"ms": 1e-3, "us": 1e-6, "min": 60.0},
+    "min": {"s": 1.0 / 60.0, "h": 60.0},
+    "deg C": {"deg F": 5.0 / 9.0},
 }
+# Readings of other units that mean 0 in the expected one.
+_ZERO = {"deg F": 32.0}
+# What a unit measures, with an example for messages.
+_MEASURES = {
+    "mm": ("length", "42.67 mm or 1.680 in"),
+    "m": ("length", "200 m or 219 yd"),
+    "g": ("mass", "45.9 g or 1.62 oz"),
+    "g cm2": ("moment of inertia", "82 g cm2 or 0.448 oz in2"),
+    "m/s": ("speed", "50 m/s or 112 mph"),
+    "us": ("time", "450 us"),
+    "s": ("time", "6.2 s"),
+    "min": ("time", "20 min"),
+    "Hz": ("frequency", "3000 Hz"),
+    "N": ("force", "1275 N or 287 lbf"),
+    "rpm": ("rate of spin", "2600 rpm"),
+    "deg": ("angle", "12 deg"),
+    "1": ("ratio", "0.45"),
+    "g/cm3": ("density", "1.15 g/cm3"),
+    "MPa": ("modulus", "50 MPa or 7.25 ksi"),
+    "kN/mm": ("stiffness", "0.4 kN/mm"),
+    "deg C": ("temperature", "160 deg C or 320 deg F"),
+}
+_SAID = re.compile(r"\s*([-+]?(?:\d++\.?+\d*+|\.\d++)(?:[eE][-+]?\d++)?+)\s*([^\d\s.,+-].*?)\s*")
+_SIGNS = str.maketrans({"²": "2", "³": "3", "µ": "u", "μ": "u", "*": " ", "·": " ", "″": '"'})
+_SPELT = {'"': "in", "inch": "in", "inches": "in", "yards": "yd", "mil": "thou", "mils": "thou"}
+_SPELT |= {"°": "deg", "°C": "deg C", "°F": "deg F", "C": "deg C", "F": "deg F", "yard": "yd"}
+
+
+def read_quantity(text: str, unit: str, name: str) -> float | None:
+    """Read a number that says its unit, such as '0.050 in', into the expected unit.
+
+    Parameters
+    ----------
+    text : str
+        What the file has.
+    unit : str
+        The expected unit.
+    name : str
+        Of the key or column, for the message.
+
+    Returns
+    -------
+    float or None
+        None if the text is no number with a unit.
+
+    Raises
+    ------
+    InputError
+        If its unit measures something else or is not known.
+
+    Examples
+    --------
+    >>> read_quantity("0.050 in", "mm", "thickness_mm"), read_quantity("soft", "mm", "x_mm")
+    (1.27, None)
+    """
+    said = _SAID.fullmatch(text)
+    if not said or unit not in _MEASURES:
+        return None
+    spelt = " ".join(said[2].translate(_SIGNS).split())
+    given, value = _SPELT.get(spelt, spelt), float(said[1])
+    if given == unit:
+        return value
+    if given in OTHER_UNITS[unit]:
+        # Twelve digits: a factor's rounding is no part of what was written.
+        return float(f"{(value - _ZERO.get(given, 0.0)) * OTHER_UNITS[unit][given]:.12g}")
+    what, example = _MEASURES[unit]
+    for known, others in OTHER_UNITS.items():
+        if known in _MEASURES and (given == known or given in others):
+            other = _MEASURES[known][0]
+            if other != what:
+                raise InputError(
+                    f"{name}: {text!r} is {_article(other)} {other}; give {_article(what)} {what} "
+                    f"such as {example}."
+                )
+    raise InputError(
+        f"{name}: {text!r} has a unit that is not known here; give {_article(what)} "
+        f"{what} such as {example}."
+    )
+
+
+def _article(noun: str) -> str:
+    return "an" if noun[0] in "aeio" else "a"
 
 
 def unit_hint(value: float, unit: str, low: float, high: float) -> str:
@@ -35,7 +123,7 @@ def unit_hint(value: float, unit: str, low: float, high: float) -> str:
         Plausible range, in that unit.
     """
     for other, factor in OTHER_UNITS.get(unit, {}).items():
-        if low <= value * factor <= high:
+        if low <= (value - _ZERO.get(other, 0.0)) * factor <= high:
             return f" (noted in {other}?)"
     return ""
 
@@ -47,10 +135,14 @@ _ENDINGS = {
     "_kn_mm": "kN/mm",
     "_m_s": "m/s",
     "_mpa": "MPa",
+    "_rpm": "rpm",
+    "_minutes": "min",
+    "_celsius": "deg C",
     "_mm": "mm",
     "_deg": "deg",
     "_us": "us",
     "_g": "g",
+    "_n": "N",
     "_m": "m",
 }
 
@@ -64,3 +156,48 @@ def unit_of_key(key: str) -> str:
     ('mm', '')
     """
     return next((unit for end, unit in _ENDINGS.items() if key.endswith(end)), "")
+
+
+# Keys whose unit is that of the figure which their table names.
+_OF_FIGURE = ("target", "band", "at_least", "at_most", "margin")
+
+
+def with_units(table: Any, unit: str = "", name: str = "") -> Any:
+    """Return a parsed table with its numbers that say a unit as numbers in the keys' units.
+
+    Parameters
+    ----------
+    table : table, list or value
+        As parsed; texts under keys that end in no unit stay.
+    unit, name : str
+        Unit and name of the key above.
+
+    Raises
+    ------
+    InputError
+        If a unit measures something else than its key.
+
+    Examples
+    --------
+    >>> with_units({"layer": [{"outer_diameter_mm": "1.5 in", "material": "3 g"}]})
+    {'layer': [{'outer_diameter_mm': 38.1, 'material': '3 g'}]}
+    """
+    if isinstance(table, dict):
+        figure = str(table.get("figure", "")).partition("@")[0]
+        of_figure = unit_of_key(figure)
+        return {
+            key: with_units(
+                value,
+                of_figure
+                if key in _OF_FIGURE
+                else unit_of_key(key) or (unit if key == "value" else ""),
+                f"{key} of {figure}" if key in _OF_FIGURE else name if key == "value" else key,
+            )
+            for key, value in table.items()
+        }
+    if isinstance(table, list):
+        return [with_units(value, unit, name) for value in table]
+    if isinstance(table, str) and unit:
+        number = read_quantity(table, unit, name)
+        return table if number is None else number
+    return table

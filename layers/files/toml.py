@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from layers.errors import Fault, InputError, faulty
+from layers.files.other_units import with_units
 from layers.files.text import MOST_NESTED, check_values
 
 # Most names that dots may join into one key: time and memory of parsing go with its square.
@@ -54,12 +55,13 @@ def _key(key: str) -> str:
 
 
 def parse_toml(text: str, what: str) -> dict[str, Any]:
-    """Parse a TOML text whose name for messages is `what`.
+    """Parse a TOML text whose name for messages is `what`; '0.05 in' is read by the key's unit.
 
     Raises
     ------
     InputError
-        If it is not TOML, or beyond what `check_values` lets pass; the sentence says where.
+        If it is not TOML, has a number in a unit of another kind, or is beyond what `check_values`
+        lets pass; the sentence says where.
     """
     for token in _TOKEN.finditer(text):
         if token["long"]:
@@ -79,7 +81,10 @@ def parse_toml(text: str, what: str) -> dict[str, Any]:
         ) from error
     with told_by_line(text, what):
         check_values(table, what)
-    return table
+    try:
+        return dict(with_units(table))
+    except InputError as error:
+        raise InputError(f"{what}: {error}") from error
 
 
 # What helps against the parser's complaints, by a word of them.

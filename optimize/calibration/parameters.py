@@ -9,7 +9,8 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.materials import Grade, Material, numeric_fields
-from optimize.lab.uncertainty import PROPERTIES, Property, lab_data
+from layers.resolution.grades import deviation
+from optimize.lab.uncertainty import PROPERTIES, Property
 
 _STRONGEST_RELAXATION = 5.0
 
@@ -63,13 +64,6 @@ def nominal(card: Material, number: Property) -> float:
     return float(getattr(card, number).value)
 
 
-def _grade(card: Material, number: Property) -> Grade:
-    if number == "relaxation_strength":
-        return card.relaxation_grade
-    grade: Grade = getattr(card, number).grade
-    return grade
-
-
 def parameters_of(balls: Sequence[Ball]) -> tuple[Parameter, ...]:
     """List the parameters of all cards of some builds, each once.
 
@@ -88,7 +82,7 @@ def parameters_of(balls: Sequence[Ball]) -> tuple[Parameter, ...]:
                 value = nominal(card, name)
                 if (name == "dynamic_modulus_ratio" and value <= 1.0) or value <= 0.0:
                     continue
-                sd = lab_data().prior[name][_grade(card, name)] / 100.0
+                sd = deviation(card, name)
                 key = (card.name, name, value)
                 found[key] = max(sd, found.get(key, 0.0))
     return tuple(Parameter(*key, sd) for key, sd in found.items())

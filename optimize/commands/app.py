@@ -32,6 +32,7 @@ from optimize.commands.runs import runs
 from optimize.commands.screening import screening_app
 from optimize.commands.sensitivity import sensitivity
 from optimize.commands.tolerance import tolerance_app
+from optimize.commands.units import choose_units, option_first
 from optimize.commands.windows import windows_app
 
 BAD_INPUT, CLOSED_PIPE, INTERRUPTED = 2, 141, 130
@@ -50,7 +51,16 @@ _GROUPS = {
     ),
     "Search": ("search", "screen", "show", "export", "page", "ledger"),
     "Decisions": ("mark", "note", "decisions", "history", "reopen"),
-    "Laboratory": ("recipe", "sheet", "concentricity", "calibrate", "next", "fit-club", "tester"),
+    "Laboratory": (
+        "recipe",
+        "sheet",
+        "concentricity",
+        "calibrate",
+        "next",
+        "fit-club",
+        "tester",
+        "hardness",
+    ),
 }
 
 
@@ -101,6 +111,15 @@ app = typer.Typer(
 def _start(
     context: typer.Context,
     version: Annotated[bool, typer.Option("--version", help="print the version and end")] = False,
+    units: Annotated[
+        str | None,
+        typer.Option(
+            metavar="metric|trade",
+            help="units of printed tables, before or after the command; trade: in, oz, mph, yd, "
+            "ksi. JSON stays metric. [default: as in the settings file, else metric]",
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Compute what a layered golf ball does, and search builds worth prototyping.
 
@@ -113,6 +132,7 @@ def _start(
 
         say(f"orbwright {installed()}", sys.stdout)
         raise typer.Exit
+    choose_units(units)
     if context.invoked_subcommand is None:
         say(context.get_help(), sys.stdout)
 
@@ -156,7 +176,8 @@ def main(arguments: list[str] | None = None) -> int:
             # A terminal that lacks a sign gets a question mark for it, not a traceback.
             stream.reconfigure(errors="replace")
     try:
-        code = app(args=arguments, prog_name="orbwright", standalone_mode=False)
+        typed = option_first(sys.argv[1:] if arguments is None else list(arguments))
+        code = app(args=typed, prog_name="orbwright", standalone_mode=False)
         sys.stdout.flush()
         return code if isinstance(code, int) else 0
     except OrbwrightError as error:

@@ -119,10 +119,20 @@ def decisions(
             help="a run's id or name, or six or more digits of a build's key. [default: all]",
         ),
     ] = None,
+    add: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.json", help="first add the decisions and notes that a page exported"
+        ),
+    ] = None,
+    who: Who = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
     as_json: AsJson = False,
 ) -> None:
     """List marks, notes, sheets, readings and calibrations by moment; disputed builds are named.
+
+    With --add, the decisions and notes of a page's "Export notes" are kept in the ledger first,
+    each once.
 
     Example: orbwright decisions "Four layers: speed with feel"
     """
@@ -131,6 +141,8 @@ def decisions(
     from optimize.report.tables import Section
     from optimize.search.history import key_in
 
+    if add:
+        _add(add, who, ledger)
     with existing(ledger) as book:
         found = read_events(book)
         if what is not None:
@@ -142,6 +154,20 @@ def decisions(
         print_json(decisions_record(found))
     else:
         print_sections(decisions_sections(found, title) or none)
+
+
+def _add(file: Path, who: str | None, ledger: Path) -> None:
+    """Keep what a page exported, each event once; its runs and builds must be the ledger's own."""
+    from optimize.ledger.decisions import record
+    from optimize.ledger.notes_file import read_notes
+    from optimize.search.history import build_of
+
+    events = read_notes(file, _somebody(who))
+    with existing(ledger, keeping=True) as book:
+        for event in events:
+            build_of(book, event.run, event.build)
+        count = record(book, events)
+    say(f"{count} of {len(events)} decisions and notes of {file} are new; they are in {ledger}.")
 
 
 @decisions_app.command(short_help="The history of a build, from brief to measurements.")

@@ -7,8 +7,8 @@ import typer
 
 from layers.errors import InputError
 from layers.files.paths import write_text
-from optimize.commands.console import print_sections, say, tell_of_compiling
-from optimize.commands.options import read_balls
+from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.options import AsJson, read_balls
 
 # Loads beyond the usual ones, which a stiff tester's spring may reach, N.
 BEYOND = (1800.0, 2500.0)
@@ -105,6 +105,28 @@ def score_ball(
     spring = calibrated(SpringTester(), references)
     found = score(spring, compress(built.body(), loads), built.diameter_mm * 1e-3)
     print_sections(score_sections(found, spring), built.name)
+
+
+@instruments.command(short_help="Modulus of a Shore or JIS-C hardness, and back.")
+def hardness(
+    value: Annotated[float, typer.Argument(metavar="VALUE", help="reading; with --modulus, MPa")],
+    scale: Annotated[str, typer.Option(metavar="A|C|JIS-C|D", help="scale of the reading")] = "D",
+    modulus: Annotated[bool, typer.Option("--modulus", help="VALUE is a Young's modulus")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Convert a durometer reading to Young's modulus and to the other scales, or a modulus back.
+
+    Each relation is published and has a range and a scatter; a measured modulus is better.
+
+    Example: orbwright hardness 58 --scale D
+    """
+    from optimize.report.hardness import hardness_record, hardness_sections
+
+    record = hardness_record(value, None if modulus else scale)
+    if as_json:
+        print_json(record)
+    else:
+        print_sections(hardness_sections(record))
 
 
 def _reference(text: str) -> tuple[Path, float]:

@@ -41,6 +41,14 @@ def page(
             "seconds",
         ),
     ] = True,
+    slopes: Annotated[
+        bool,
+        typer.Option(
+            "--slopes",
+            help="compute local sensitivities of the short list, some minutes, and keep them; "
+            "those that the ledger has are always shown",
+        ),
+    ] = False,
     impacts: Annotated[
         bool,
         typer.Option(
@@ -63,7 +71,7 @@ def page(
     with existing(ledger, keeping=True) as store:
         found = load_run(store, run)
         path = out or Path(f"{_file_name(found.scenario.name)}.html")
-        write(found, store, path, workers or cores(), swing, sobol, impacts)
+        write(found, store, path, workers or cores(), swing, sobol, slopes, impacts)
 
 
 def write(
@@ -73,6 +81,7 @@ def write(
     workers: int,
     swings: Sequence[str] | None = None,
     sobol: bool = True,
+    slopes: bool = False,
     impacts: bool = True,
 ) -> None:
     """Compute what the page lacks, and write it.
@@ -91,12 +100,15 @@ def write(
         Names of swings; those of the scenario's goals and limits, or all, if not given.
     sobol : bool
         Whether to add Sobol indices.
+    slopes : bool
+        Whether to compute local sensitivities that the ledger lacks.
     impacts : bool
         Whether to record an impact of each build of the short list.
     """
     from optimize.page.data import page_data
     from optimize.page.impacts import impacts_of
     from optimize.page.launches import launches_of, swings_of
+    from optimize.page.slopes import slopes_of
     from optimize.page.sobol import sobol_of
     from optimize.page.write import write_page
 
@@ -107,17 +119,23 @@ def write(
     known = ledger.known([build.key for build in run.builds], run.model_version)
     more = {key: one.figures for key, one in known.items()}
     indices = sobol_of(run, known) if sobol else None
+    local = slopes_of(run, ledger, workers, slopes, _tell_of_slopes)
     recorded = []
     if impacts and run.short_list:
         tell_of_compiling([] if shown else ["cor"])
         recorded = impacts_of(run, shown[0] if shown else None, _tell_impacts)
-    data = page_data(run, found, str(ledger.path), more, indices, impacts=recorded)
+    data = page_data(run, found, str(ledger.path), more, indices, local, impacts=recorded)
     size = write_page(data, path)
     say(f"{path} written, {size / 1e6:.1f} MB; open it in a browser.")
 
 
 def _tell(done: int, count: int) -> None:
     say(f"Flights of {done} of {count} builds computed.")
+
+
+def _tell_of_slopes(done: int, count: int) -> None:
+    if done == count or done % max(1, count // 10) == 0:
+        say(f"Local sensitivities: {done} of {count} builds computed.")
 
 
 def _file_name(name: str) -> str:

@@ -50,6 +50,10 @@ SearchMethod = Annotated[
     str | None,
     typer.Option(metavar="direct|emulator", help="replaces the scenario's search method"),
 ]
+FineMesh = Annotated[
+    bool,
+    typer.Option("--fine", help="compute the short list on the fine mesh once it is chosen"),
+]
 ReportFolder = Annotated[
     Path | None,
     typer.Option(metavar="FOLDER", help="also write report, tables and drawings into it"),
@@ -65,6 +69,7 @@ def search(
     seed: Seed = None,
     evaluations: Evaluations = None,
     method: SearchMethod = None,
+    fine: FineMesh = False,
     who: Who = None,
     out: ReportFolder = None,
     as_json: AsJson = False,
@@ -93,6 +98,8 @@ def search(
     brief = checked_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
+    if fine:
+        brief = brief.model_copy(update={"shortlist_mesh": "fine"})
     if out:
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:
@@ -106,7 +113,7 @@ def search(
             with _progress(brief) as report:
                 run = run_search(brief, ledger, computing, report, who)
         except Interrupted as stop:
-            again = _again(scenario, ledger_file, {"cluster": cluster} | changes)
+            again = _again(scenario, ledger_file, {"cluster": cluster} | changes, fine)
             say(f"orbwright: {stop} Go on with: {again}")
             raise typer.Exit(130) from None
         _answer(run, str(ledger_file), as_json, whole=False)
@@ -142,8 +149,9 @@ def _named(path: Path) -> Iterator[None]:
         raise InputError(f"{path.name}: {error}") from error
 
 
-def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any]) -> str:
+def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any], fine: bool) -> str:
     options = "".join(f" --{k} {v}" for k, v in changes.items() if v is not None)
+    options += " --fine" * fine
     return f"orbwright search {shlex.quote(str(scenario))}{ledger_option(ledger_file)}{options}"
 
 
@@ -236,6 +244,27 @@ def show(
         print_json(runs_record(listed, started))
     else:
         print_sections([runs_section(listed, started, str(ledger_file))])
+
+
+@runs.command(short_help="Compute a finished run's short list on the fine mesh.")
+def refine(
+    run: RunName,
+    workers: Workers = None,
+    ledger_file: LedgerFile = DEFAULT_LEDGER,
+    as_json: AsJson = False,
+) -> None:
+    """Compute the short list of a finished run on the fine mesh, and show the run in full.
+
+    The builds stay the same; differences between them are known better. The ledger keeps figures of
+    the fine mesh apart from those of the default one, so that the same command again is quick.
+
+    Example: orbwright refine "Four layers: speed with feel"
+    """
+    from optimize.search.run import refine_run
+
+    with existing(ledger_file, keeping=True) as ledger:
+        found = refine_run(ledger, run, workers or cores())
+        _answer(found, str(ledger_file), as_json, whole=True)
 
 
 @runs.command(short_help="Write a finished run as CSV, JSON, Markdown, drawings.")

@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from layers.arrays import Level
 from layers.conditions import Conditions
 from layers.errors import InputError
 from optimize.compute.certificates import connection_arguments, why_refused
@@ -62,7 +63,9 @@ class Cluster:
             )
 
     @contextmanager
-    def computing(self, conditions: Conditions | None) -> Iterator["Compute"]:
+    def computing(
+        self, conditions: Conditions | None, level: Level = "default"
+    ) -> Iterator["Compute"]:
         """Provide a function that computes a batch; see `optimize.compute.pool.computing`.
 
         Raises
@@ -77,6 +80,7 @@ class Cluster:
                 self.address,
                 client,
                 conditions,
+                level,
                 self.tell,
                 self.connect_timeout_s,
                 self.worker_timeout_s,

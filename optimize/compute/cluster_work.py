@@ -45,8 +45,8 @@ def compute_there(job: bytes) -> Estimate | Trouble:
 
     with _ONE_AT_A_TIME:
         try:
-            ball, names, conditions = pickle.loads(job)
+            ball, names, conditions, level = pickle.loads(job)
             compile_ahead(names)
-            return compute_one(ball, names, conditions)
+            return compute_one(ball, names, conditions, level)
         except Exception as error:
             return Trouble(type(error).__name__, str(error))

@@ -16,6 +16,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
+from layers.arrays import Level
 from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
 from layers.estimates import Estimate
@@ -67,6 +68,7 @@ class Dispatch:
     address: str
     client: "Client"
     conditions: Conditions | None
+    level: Level
     tell: Callable[[str], None]
     connect_timeout_s: float
     worker_timeout_s: float
@@ -244,7 +246,7 @@ class Dispatch:
             fresh = tuple(n for n in names if parse_figure(n).quantity not in self._covered)
             if fresh:
                 self._covered.update(parse_figure(n).quantity for n in fresh)
-                trial = compute_one(ball, fresh, self.conditions)
+                trial = compute_one(ball, fresh, self.conditions, self.level)
                 self._trials.append(((ball, fresh), trial))
 
     def _assign(self, pending: deque[int], requests: Sequence["Request"]) -> None:
@@ -283,7 +285,8 @@ class Dispatch:
     def _submit_build(
         self, address: str, kind: Literal["trial", "build"], index: int, request: "Request"
     ) -> None:
-        self._submit(address, kind, index, compute_there, packed((*request, self.conditions)))
+        job = packed((*request, self.conditions, self.level))
+        self._submit(address, kind, index, compute_there, job)
 
     def _submit(
         self,

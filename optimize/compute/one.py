@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Iterator, Sequence
 
+from layers.arrays import Level
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
@@ -16,7 +17,10 @@ Compute = Callable[[Sequence[Request]], Iterator[tuple[int, Estimate]]]
 
 
 def compute_one(
-    ball: Ball, names: tuple[str, ...], conditions: Conditions | None = None
+    ball: Ball,
+    names: tuple[str, ...],
+    conditions: Conditions | None = None,
+    level: Level = "default",
 ) -> Estimate:
     """Estimate one build; numerical failures are reported in its `failed`.
 
@@ -28,6 +32,8 @@ def compute_one(
         Figures wanted.
     conditions : Conditions, optional
         Swings, aerodynamics and air; the shipped ones otherwise.
+    level : {"default", "fine"}
+        Mesh.
 
     Raises
     ------
@@ -35,7 +41,7 @@ def compute_one(
         If there is no such figure.
     """
     try:
-        found = estimate(ball, names, conditions)
+        found = estimate(ball, names, conditions, level)
     except InputError:  # not the build's fault: there is no such figure
         raise
     except (ArithmeticError, ValueError) as error:

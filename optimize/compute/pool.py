@@ -13,6 +13,7 @@ from multiprocessing import resource_tracker
 from multiprocessing.process import BaseProcess
 from typing import TYPE_CHECKING, Any
 
+from layers.arrays import Level
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import SolverError
@@ -28,14 +29,16 @@ _MOST_RESTARTS = 3
 
 
 def _serial(
-    conditions: Conditions | None, requests: Sequence[Request]
+    conditions: Conditions | None, level: Level, requests: Sequence[Request]
 ) -> Iterator[tuple[int, Estimate]]:
     for i, request in enumerate(requests):
-        yield i, compute_one(*request, conditions)
+        yield i, compute_one(*request, conditions, level)
 
 
 @contextmanager
-def computing(workers: "int | Cluster", conditions: Conditions | None = None) -> Iterator[Compute]:
+def computing(
+    workers: "int | Cluster", conditions: Conditions | None = None, level: Level = "default"
+) -> Iterator[Compute]:
     """Provide a function that computes a batch: in this process, in several or on a cluster.
 
     Parameters
@@ -44,6 +47,8 @@ def computing(workers: "int | Cluster", conditions: Conditions | None = None) ->
         Number of processes; 1 computes in this one. Or a cluster. Figures do not depend on it.
     conditions : Conditions, optional
         Swings, aerodynamics and air of every estimate; the shipped ones otherwise.
+    level : {"default", "fine"}
+        Mesh of every estimate.
 
     Yields
     ------
@@ -51,13 +56,13 @@ def computing(workers: "int | Cluster", conditions: Conditions | None = None) ->
         Takes requests (ball, names); yields (index, estimate) as they are done, in any order.
     """
     if not isinstance(workers, int):
-        with workers.computing(conditions) as compute:
+        with workers.computing(conditions, level) as compute:
             yield compute
         return
     if workers == 1:
-        yield partial(_serial, conditions)
+        yield partial(_serial, conditions, level)
         return
-    pool = _Pool(workers, conditions)
+    pool = _Pool(workers, conditions, level)
     try:
         pool.start()  # they start while this process prepares the first builds
         yield pool.compute
@@ -97,9 +102,10 @@ def mapping(workers: int) -> "Iterator[Callable[..., Any]]":
 class _Pool:
     """Worker processes; all are restarted when one dies."""
 
-    def __init__(self, workers: int, conditions: Conditions | None) -> None:
+    def __init__(self, workers: int, conditions: Conditions | None, level: Level) -> None:
         self._workers = workers
         self._conditions = conditions
+        self._level: Level = level
         self._executor: ProcessPoolExecutor | None = None
         self._processes: list[BaseProcess] = []
         self._used = False
@@ -123,7 +129,7 @@ class _Pool:
             try:
                 executor = self.start()
                 futures = {
-                    executor.submit(compute_one, *request, self._conditions): i
+                    executor.submit(compute_one, *request, self._conditions, self._level): i
                     for i, request in pending.items()
                 }
                 for future in as_completed(futures):

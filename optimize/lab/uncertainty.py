@@ -1,13 +1,12 @@
-"""What the lab can measure, and the priors of lab, model and cards."""
+"""What the lab can measure, and the priors of lab and model."""
 
 from functools import cache
-from typing import Annotated, Literal, get_args
+from typing import Literal, get_args
 
 from pydantic import Field
 
 from layers.files.cards import shipped_toml
 from layers.files.fields import Table, numeric
-from layers.materials import Grade
 
 Property = Literal[
     "youngs_modulus_mpa", "density_g_cm3", "dynamic_modulus_ratio", "relaxation_strength"
@@ -32,12 +31,9 @@ class Measurable(Table):
 
 
 class LabData(Table):
-    """Every measurable quantity, and the priors of cards by property and grade."""
+    """Every measurable quantity."""
 
     figure: dict[str, Measurable] = Field(description="what can be measured, by figure")
-    prior: dict[Property, dict[Grade, Annotated[float, Field(gt=0.0, le=100.0)]]] = numeric(
-        "%", "relative standard deviation of a card's number, by its grade"
-    )
 
 
 @cache

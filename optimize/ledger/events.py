@@ -19,7 +19,7 @@ Kind = Mark | Literal["started", "resumed", "note", "sheet", "calibrated", "reop
 WHO_VARIABLE = "ORBWRIGHT_WHO"
 NOT_RECORDED = "not recorded"
 
-_LONGEST_NAME, _LONGEST_TEXT = 120, 2000
+LONGEST_NAME, LONGEST_TEXT = 120, 2000
 _BREAKS = frozenset("\t\n\r")
 
 
@@ -112,15 +112,15 @@ def named(given: str | None) -> str:
         If the name is empty, too long or has control characters.
     """
     if given is not None:
-        return one_line(given, "the name of who acts", _LONGEST_NAME)
+        return one_line(given, "the name of who acts", LONGEST_NAME)
     try:
         name = os.environ.get(WHO_VARIABLE) or getpass.getuser()
     except (ImportError, KeyError, OSError):  # by the version of Python
         return ""
-    return one_line(name, f"the login name or {WHO_VARIABLE}", _LONGEST_NAME)
+    return one_line(name, f"the login name or {WHO_VARIABLE}", LONGEST_NAME)
 
 
-def one_line(text: str, what: str, most: int = _LONGEST_TEXT) -> str:
+def one_line(text: str, what: str, most: int = LONGEST_TEXT) -> str:
     """Return a text on one line, to be kept in an event.
 
     Parameters

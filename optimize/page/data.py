@@ -7,14 +7,22 @@ from typing import Any
 from layers.estimates import Figure
 from optimize.page.axes import axes_record
 from optimize.page.builds import gather, thinned
+from optimize.page.decisions import decisions_of
 from optimize.page.flights import flights_record
 from optimize.page.launches import Launches
-from optimize.page.members import figures_record, margins_record, members_record
+from optimize.page.members import (
+    differences_record,
+    figures_record,
+    margins_record,
+    members_record,
+)
 from optimize.page.provenance import provenance_record
 from optimize.page.sensitivity import regression_record, sobol_record
+from optimize.page.slopes import slopes_record
 from optimize.page.sobol import Sobol
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.run import one_way
+from optimize.report.verdicts import verdict_groups
 from optimize.report.words import (
     bound_words,
     goal_words,
@@ -24,6 +32,7 @@ from optimize.report.words import (
     summary_of,
 )
 from optimize.search.result import Run
+from optimize.sensitivity.slopes import Slopes
 
 _INFEASIBLE, _FEASIBLE, _FRONT = 0, 1, 2
 
@@ -34,6 +43,7 @@ def page_data(
     ledger: str,
     more: Mapping[str, Mapping[str, Figure]] | None = None,
     sobol: Sobol | None = None,
+    slopes: Mapping[str, Slopes] | None = None,
     written: datetime | None = None,
     impacts: Sequence[dict[str, Any]] = (),
 ) -> dict[str, Any]:
@@ -51,6 +61,8 @@ def page_data(
         Further known figures, by the build's key.
     sobol : Sobol, optional
         Sobol indices, where an emulator gave them.
+    slopes : mapping of str to Slopes, optional
+        Local sensitivities by member's label, where they are computed.
     written : datetime, optional
         When; now otherwise.
     impacts : sequence of dict
@@ -64,6 +76,9 @@ def page_data(
     whole, run = run, thinned(run)
     figures = gather(run, more)
     members = members_record(run, found)
+    for member in members:
+        local = (slopes or {}).get(member["label"])
+        member["slopes"] = slopes_record(local) if local else None
     named = dict.fromkeys([*figures.names, *(name for m in members for name in m["figures"])])
     bounds = run.scenario.bounds()
     place = {bound: i for i, bound in enumerate(bounds)}
@@ -73,6 +88,13 @@ def page_data(
         "title": run.scenario.name,
         "question": question_of(run),
         "summary": summary_of(whole, len(run.builds)),
+        "run": run.id,
+        "verdicts": [
+            {"title": title, "sentences": sentences}
+            for title, sentences in verdict_groups(whole).items()
+        ],
+        "differences": differences_record(run, found),
+        "decisions": decisions_of(run),
         "feasible": run.feasible,
         "goals": [goal.model_dump() | {"words": goal_words(goal)} for goal in run.scenario.goal],
         "bounds": [

@@ -1,8 +1,10 @@
 """The short list on the page: cards and margins to every limit."""
 
+from itertools import combinations
 from typing import Any
 
-from layers.estimates import Figure
+from layers.ball_file import ball_toml
+from layers.estimates import Estimate, Figure
 from optimize.ledger.rows import Known
 from optimize.page.builds import places_of, rounded
 from optimize.page.launches import Launches
@@ -19,12 +21,12 @@ from optimize.report.words import (
     with_unit,
 )
 from optimize.scenario.goals import Bound
-from optimize.scenario.measures import parse_measure
 from optimize.scenario.space import Space
 from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY
-from optimize.scenario.windows import fence_screen
+from optimize.scenario.windows import bounded_figure
 from optimize.search.judge import is_closed_form
 from optimize.search.result import Member, Run
+from optimize.verdicts.rivals import resolution
 
 _NOTHING = Known({}, {})
 
@@ -36,11 +38,13 @@ def members_record(run: Run, found: Launches) -> list[dict[str, Any]]:
     records = []
     for member in run.short_list:
         flown = found.known.get(member.label, _NOTHING)
-        figures = {**member.estimate.figures, **flown.figures}
+        figures = _figures_of(member, found)
         records.append(
             {
                 "label": member.label,
                 "build": place[member.key],
+                "key": member.key,
+                "toml": ball_toml(member.ball),
                 "reason": in_words(member.reason, names),
                 "alike": list(member.indistinguishable_from),
                 "figures": {name: _figure_cells(figure) for name, figure in figures.items()},
@@ -51,6 +55,28 @@ def members_record(run: Run, found: Launches) -> list[dict[str, Any]]:
                 ],
             }
         )
+    return records
+
+
+def _figures_of(member: Member, found: Launches) -> dict[str, Figure]:
+    return {**member.estimate.figures, **found.known.get(member.label, _NOTHING).figures}
+
+
+def differences_record(run: Run, found: Launches) -> dict[str, list[float | None]]:
+    """Return by figure the error of the difference of every two members.
+
+    Pairs are in the order (first, second), (first, third), ..., (second, third), ...; None where
+    one of the two lacks the figure. Figures without any error are left out.
+    """
+    balls = [Estimate(m.ball, _figures_of(m, found)) for m in run.short_list]
+    records = {}
+    for name in dict.fromkeys(name for ball in balls for name in ball.figures):
+        errors = [
+            resolution(a, b, name) if name in a.figures and name in b.figures else None
+            for a, b in combinations(balls, 2)
+        ]
+        if any(errors):
+            records[name] = [None if e is None else float(f"{e:.3g}") for e in errors]
     return records
 
 
@@ -135,12 +161,7 @@ def _bounded_figure(run: Run, member: Member, figure: str) -> Figure | None:
     if figure == FILL_DENSITY:
         value = _filled_density(run, member)
         return Figure(figure, value, "g/cm3", "closed form", 0.0, 0.0)
-    fence = next((f for f in run.scenario.fence if f.bound().figure == figure), None)
-    if fence is not None:
-        found = fence_screen(fence, member.ball, member.estimate.figures)
-        clear, error = found.clearance_percent, found.error_percent
-        return Figure(figure, clear, "%", "finite element", 0.0, error)
-    return parse_measure(figure).figure_of(member.ball, member.estimate.figures)
+    return bounded_figure(figure, run.scenario.fence, member.ball, member.estimate.figures)
 
 
 def _filled_density(run: Run, member: Member) -> float:

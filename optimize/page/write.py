@@ -1,7 +1,8 @@
 """The page as one HTML text: template, style, code and data in one file that fetches nothing.
 
 Its content security policy lets the browser run the one script and the one style whose hashes it
-names, and load nothing at all, from disk or network. Names that come from a scenario are only ever
+names, and load nothing at all, from disk or network: an image is only what the page itself holds.
+Names that come from a scenario are only ever
 text: HTML-escaped here, set as text by the script.
 """
 
@@ -21,8 +22,14 @@ from layers.files.paths import write_text
 _SHARED = ("elements.js", "numbers.js", "cross_section.js", "theme.js")
 _SCRIPTS = (
     "base.js",
+    "tables.js",
     "charts.js",
+    "pictures.js",
     "cross_sections.js",
+    "differences.js",
+    "verdicts.js",
+    "notes.js",
+    "slopes.js",
     "cards.js",
     "scatter_axes.js",
     "scatter_marks.js",
@@ -35,6 +42,7 @@ _SCRIPTS = (
     "flights.js",
     "impacts.js",
     "sources.js",
+    "address.js",
     "start.js",
 )
 # What could end a script element early, or a string in an old parser, is written as an escape.
@@ -56,10 +64,13 @@ def page_html(data: dict[str, Any]) -> str:
         From `optimize.page.data.page_data`.
     """
     words = {name: html.escape(data[name]) for name in ("title", "question", "summary")}
-    return filled("page.html", _SCRIPTS, {**words, "data": json_for_html(data)})
+    places = {**words, "data": json_for_html(data)}
+    return filled("page.html", _SCRIPTS, places, own_style="run.css")
 
 
-def filled(template: str, scripts: Sequence[str], words: dict[str, str]) -> str:
+def filled(
+    template: str, scripts: Sequence[str], words: dict[str, str], own_style: str = ""
+) -> str:
     """Fill a template: style, script and content security policy are added.
 
     Parameters
@@ -70,14 +81,19 @@ def filled(template: str, scripts: Sequence[str], words: dict[str, str]) -> str:
         Modules among the templates that make its script, after those that all pages share.
     words : dict of str to str
         HTML for each of the template's other places.
+    own_style : str
+        A style sheet among the templates, after the one that all pages share.
     """
     style = _text("optimize", "web", "page.css")
+    if own_style:
+        style += _text("optimize.page", "templates", own_style)
     script = _script(scripts)
     policy = "; ".join(
         (
             "default-src 'none'",
             f"script-src '{_hash(script)}'",
             f"style-src '{_hash(style)}'",
+            "img-src data:",
             "base-uri 'none'",
             "form-action 'none'",
         )

@@ -16,7 +16,8 @@ from layers.errors import find_named
 from layers.figures import QUANTITIES
 from layers.files.csv import Column
 from layers.flight.aero_file import COLUMNS as AERODYNAMICS
-from layers.materials import SHORE_A, SHORE_D, Catalogue
+from layers.hardness import SCALES, Scale
+from layers.materials import Catalogue
 from layers.strike.swings import SwingTable
 from optimize.lab.measurements import COLUMNS as MEASUREMENTS
 from optimize.lab.process import Process
@@ -69,20 +70,22 @@ def _cards(name: str, help_text: str) -> Schema:
     return {"type": "array", "items": {"$ref": f"#/$defs/{name}"}, "description": help_text}
 
 
+def _reading(scale: Scale, place: str) -> Schema:
+    """Describe a durometer reading that may stand in place of a modulus."""
+    number = {"type": "number", "minimum": scale.low, "maximum": scale.high}
+    return {
+        "anyOf": [number, {"$ref": "#/$defs/Datum"}],
+        "unit": scale.label,
+        "description": f"hardness at once, {place}; +-40 %",
+    }
+
+
 def _hardness(schema: Schema) -> None:
     """Let a card give a hardness in place of its modulus."""
     card = schema["$defs"]["Material"]
-    ways = ["youngs_modulus_mpa"]
-    for scale, (low, high) in (("d", SHORE_D), ("a", SHORE_A)):
-        key = f"hardness_shore_{scale}"
-        card["properties"][key] = {
-            "type": "number",
-            "minimum": low,
-            "maximum": high,
-            "unit": f"Shore {scale.upper()}",
-            "description": "hardness, in place of youngs_modulus_mpa; +-40 %",
-        }
-        ways.append(key)
+    for scale in SCALES:
+        card["properties"][scale.key] = _reading(scale, "in place of youngs_modulus_mpa")
+    ways = ["youngs_modulus_mpa", *(scale.key for scale in SCALES)]
     card["required"].remove("youngs_modulus_mpa")
     card["oneOf"] = [{"required": [way]} for way in ways]
 
@@ -95,6 +98,8 @@ def _ball(schema: Schema) -> None:
         what = f"in place of the card's: {card[key]['description']}"
         bounds = {"minimum": low, "maximum": high, "unit": card[key]["unit"]}
         layer[key] = {"type": "number", **bounds, "description": what}
+    for scale in SCALES:
+        layer[scale.key] = _reading(scale, "in place of the card's modulus")
     schema["properties"]["material"] = _cards("Material", "cards of this file's own")
     _hardness(schema)
 

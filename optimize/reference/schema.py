@@ -3,7 +3,10 @@
 import json
 from typing import Any
 
+from pydantic import TypeAdapter
+
 from optimize.reference.formats import Format, Schema
+from optimize.verdicts.verdicts import Verdicts
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -33,6 +36,14 @@ def file_schema(form: Format) -> Schema:
 def schema_text(form: Format) -> str:
     """Write the JSON Schema of a TOML file."""
     return json.dumps(file_schema(form), indent=2, ensure_ascii=False) + "\n"
+
+
+def verdicts_schema_text() -> str:
+    """Write the JSON Schema of the verdicts in a run's JSON record."""
+    schema = TypeAdapter(Verdicts).json_schema(mode="serialization")
+    _without_titles(schema)
+    whole = {"$schema": _DIALECT, "title": "orbwright verdicts", **schema}
+    return json.dumps(whole, indent=2, ensure_ascii=False) + "\n"
 
 
 def _as_written(node: Any) -> None:

@@ -15,8 +15,8 @@ from optimize.report.tables import Section, columns, number, signed
 from optimize.report.words import described_of, label_of, with_unit
 
 TRUST = (
-    "The model ranks builds: '± between builds' is the error of a difference between builds of the "
-    "same materials.",
+    "The model ranks builds: '± between builds' is the numerical error of a figure; near builds "
+    "share most of it.",
     "'± absolute' is the error of the number itself; the shipped materials are representative, so "
     "an absolute claim needs calibration on the lab's own measurements.",
 )
@@ -133,6 +133,23 @@ def rule_words(limit: RuleLimit) -> str:
     return f"at most {with_unit(limit.at_most, limit.figure)}"
 
 
+def verdict_words(margin: Margin) -> str:
+    """Say a verdict; one that is not certain says on which side of the limit the value is.
+
+    Parameters
+    ----------
+    margin : Margin
+        Of a build to a limit.
+    """
+    if margin.verdict == "within":
+        return margin.verdict
+    if margin.verdict != "within error of the limit" or margin.margin is None:
+        return f"**{margin.verdict}**"
+    beyond = signed(abs(margin.margin), margin.absolute_error).removeprefix("+")
+    side = "inside" if margin.margin >= 0.0 else "over"
+    return f"**{side} by {beyond}, within error**"
+
+
 def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
     """Tabulate the margins to a rule set; worded as a screen, not a ruling."""
     rows = []
@@ -146,7 +163,7 @@ def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
                 number(margin.value or 0.0, error) if known else "not computed",
                 signed(margin.margin or 0.0, error) if known else "",
                 number(error, error) if known else "",
-                margin.verdict if margin.verdict == "within" else f"**{margin.verdict}**",
+                verdict_words(margin),
             )
         )
     notes = [f"{label_of(m.limit.figure)}: {m.limit.source} ({m.limit.grade})." for m in margins]

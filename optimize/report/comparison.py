@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 from typing import Any
 
-from layers.estimates import Difference, Estimate, Figure, differences
+from layers.estimates import Difference, Estimate, Figure
 from layers.files.escaping import csv_text
+from layers.resolution.difference import differences
 from optimize.report.ball import TRUST, builds_section, digits_of, spread, version, warnings_section
 from optimize.report.tables import Section, columns, number, signed
 from optimize.report.words import line_of
@@ -23,15 +24,17 @@ def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
         (
             line_of(name),
             *(_step(d.get(name), figure) for d in against),
-            spread(figure.difference_error),
+            _errors([d[name] for d in against if name in d]),
         )
         for name, figure in first.figures.items()
     ]
     note = (
-        "≈: below the model's resolution between builds of the same materials (± between builds)."
+        "≈: below the numerical resolution; in brackets: below the error with what is not known of "
+        "the cards. ± is the error of the difference, of several the largest: what the two builds "
+        "do not share of mesh, contact and cards."
     )
     heads = columns("~figure", *(f">{letter}" for letter in letters))
-    step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">± between builds")
+    step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">±")
     tables = [
         Section("Figures", heads, tuple(values)),
         Section("Differences from A", (heads[0], *step_heads), tuple(steps), (note,)),
@@ -53,9 +56,15 @@ def _value(figure: Figure | None, first: Figure) -> str:
 def _step(difference: Difference | None, first: Figure) -> str:
     if difference is None:
         return "-"
-    if not difference.beyond_error:
+    if abs(difference.value) <= difference.numerical_error:
         return "≈"
+    if not difference.beyond_error:
+        return f"({signed(difference.value, digits_of(first))})"
     return f"**{signed(difference.value, digits_of(first))}**"
+
+
+def _errors(steps: Sequence[Difference]) -> str:
+    return spread(max((step.error for step in steps), default=0.0))
 
 
 def comparison_record(estimates: Sequence[Estimate]) -> dict[str, Any]:
@@ -82,6 +91,9 @@ def _steps_record(reference: Estimate, other: Estimate) -> dict[str, Any]:
             "value": other.figures[name].value,
             "difference": step.value,
             "difference_error": step.error,
+            "standard_error": step.standard_error,
+            "numerical_error": step.numerical_error,
+            "parts": dict(step.parts),
             "beyond_error": step.beyond_error,
         }
         for name, step in differences(reference, other).items()

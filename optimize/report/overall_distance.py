@@ -29,7 +29,7 @@ _WORDS = {
 
 
 def _error(screen: DistanceScreen) -> float:
-    return float(screen.total[0]) * QUANTITIES["total_m"].difference_percent / 100.0
+    return QUANTITIES["total_m"].difference_error(float(screen.total[0]))
 
 
 def distance_section(launch: Estimate, screen: DistanceScreen, test: DistanceTest) -> Section:

@@ -25,6 +25,7 @@ from optimize.report.ball import (
 )
 from optimize.report.decisions import decisions_record, decisions_sections, who_words
 from optimize.report.tables import Section, columns, number
+from optimize.report.verdicts import verdict_sections, verdicts_record
 from optimize.report.windows import fence_sections, fences_record
 from optimize.report.words import (
     bound_words,
@@ -36,14 +37,15 @@ from optimize.report.words import (
 )
 from optimize.scenario.brief import Scenario
 from optimize.search.result import Member, Price, Run
+from optimize.verdicts.verdicts import verdicts_of
 
 # More columns than this do not fit 80 characters.
 _MEMBERS_A_TABLE = 5
 
 
 def brief_sections(run: Run, ledger: str) -> list[Section]:
-    """Put together what is looked at first: the short list, its builds, the provenance."""
-    sections = [_answer_section(run)]
+    """Put together what is looked at first: verdicts, short list, its builds, the provenance."""
+    sections = [*verdict_sections(run), _answer_section(run)]
     if run.short_list:
         sections.append(_builds_section(run.short_list))
     sections += [*_check_sections(run), *decisions_sections(run.events)]
@@ -63,11 +65,12 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
     Returns
     -------
     list of Section
-        The short list, its builds and figures, the price of each goal, the closest infeasible
-        builds and which limit to relax, the brief, decisions and notes, and the provenance.
+        The verdicts, the short list, its builds and figures, the price of each goal, the closest
+        infeasible builds and which limit to relax, the brief, decisions and notes, and the
+        provenance.
     """
     members = run.short_list
-    sections = [_answer_section(run)]
+    sections = [*verdict_sections(run), _answer_section(run)]
     if members:
         sections.append(_builds_section(members))
         sections += _figure_sections(run)
@@ -105,6 +108,9 @@ def _answer_section(run: Run) -> Section:
         if run.feasible
         else "No build meets all constraints; the closest infeasible builds"
     )
+    if run.mesh == "fine":
+        title += ", on the fine mesh"
+        notes.append("All other builds are on the default mesh.")
     return Section(title, heads if rows else (), tuple(rows), tuple(notes))
 
 
@@ -263,6 +269,8 @@ def run_record(run: Run, ledger: str) -> dict[str, Any]:
         "ruled_out": run.ruled_out,
         "failed": dict(run.failed),
         "reused": run.reused,
+        "verdicts": verdicts_record(verdicts_of(run)),
+        "mesh": run.mesh,
         "short_list": [_member_record(member) for member in run.short_list],
         "front": [
             {"key": key, "goals": dict(zip(goals, values, strict=True))}

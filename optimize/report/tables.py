@@ -5,19 +5,29 @@ where the words of the table must carry the meaning without it.
 """
 
 import math
-from collections.abc import Iterable, Sequence
+import re
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TextIO
 
 from layers.files.escaping import md_paragraph, md_text
+from optimize.report.units import in_chosen_units
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.text import Text
 
 # Wider than any table: a pipe or a file gets every row on one line, nothing cut or folded.
 _UNBOUNDED = 10_000
 # Blanks between columns, and the narrowest that a folding column is pressed to.
 _GAP, _FOLDED = 2, 16
+# Indent of a stacked row's fields, and of a field's further lines.
+_FIELD, _FURTHER = 2, 4
+# A zero with a sign, standing alone.
+_SIGNED_ZERO = re.compile(r"(?<![\w.,])[-+\u2212](0(?:\.0+)?)(?![\w.,])")
+# Most decimals of a difference; below, it is the rounding of the arithmetic.
+_MOST_DECIMALS = 9
 
 
 @dataclass(frozen=True)
@@ -51,8 +61,18 @@ def number(value: float, error: float) -> str:
 
 
 def signed(value: float, error: float) -> str:
-    """Write a difference with its sign, to the same digits as `number`."""
+    """Write a difference with its sign, to the digits of `number` or to the first that is not 0.
+
+    Examples
+    --------
+    >>> signed(0.25, 0.1), signed(-0.0004, 0.1), signed(1e-12, 0.1)
+    ('+0.25', '-0.0004', '0')
+    """
+    if abs(value) < 0.5 * 10.0**-_MOST_DECIMALS:
+        return "0"
     text = number(value, error)
+    if not float(text):
+        text = f"{value:.{-math.floor(math.log10(abs(value)))}f}"
     return text if text.startswith("-") else f"+{text}"
 
 
@@ -63,13 +83,13 @@ def _printable(text: str) -> str:
 
 def _bare(cell: str) -> tuple[str, bool]:
     strong = len(cell) > 4 and cell.startswith("**") and cell.endswith("**")
-    return _printable(cell[2:-2] if strong else cell), strong
+    return _SIGNED_ZERO.sub(r"\1", _printable(cell[2:-2] if strong else cell)), strong
 
 
 def markdown(sections: Iterable[Section], heading: str = "") -> str:
     """Write the sections as Markdown."""
     lines = [f"# {md_text(heading)}", ""] if heading else []
-    for section in sections:
+    for section in in_chosen_units(sections):
         if section.title:
             lines += [f"## {md_text(section.title)}", ""]
         if section.columns:
@@ -91,6 +111,9 @@ def _markdown_row(cells: Sequence[str]) -> str:
 def show(sections: Iterable[Section], stream: TextIO, heading: str = "") -> None:
     """Print the sections: fitted to a terminal's width, or unfolded to a pipe or a file.
 
+    A table that is too wide for the terminal folds its texts; if that is not enough, its rows are
+    stacked, a field a line. No number is cut or split.
+
     Parameters
     ----------
     sections : iterable of Section
@@ -109,7 +132,7 @@ def show(sections: Iterable[Section], stream: TextIO, heading: str = "") -> None
     with console.capture() as captured:
         if heading:
             console.print(Text(_printable(heading), style="bold"))
-        for place, section in enumerate(sections):
+        for place, section in enumerate(in_chosen_units(sections)):
             if heading or place:
                 console.print()
             _show_section(console, section)
@@ -124,40 +147,85 @@ def _show_section(console: "Console", section: Section) -> None:
     if section.columns:
         _show_table(console, section)
     for note in section.notes:
-        console.print(Text(_printable(note)))
+        for line in _wrapped(_printable(note), console.width, "", 0):
+            console.print(Text(line), no_wrap=True, crop=False, overflow="ignore")
 
 
 def _show_table(console: "Console", section: Section) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    widths = _fitted(section, console.width)
+    if not widths:
+        for line in _stacked(section, console.width):
+            console.print(line, no_wrap=True, crop=False, overflow="ignore")
+        return
     table = Table(box=None, pad_edge=False, padding=(0, _GAP, 0, 0), header_style="dim")
-    for column in section.columns:
+    for column, width in zip(section.columns, widths, strict=True):
         table.add_column(
             Text(column.title),
             justify="right" if column.right else "left",
             no_wrap=not column.folds,
             overflow="fold",
+            width=width,
         )
     for row in section.rows:
         cells = [_bare(cell) for cell in row]
         table.add_row(*(Text(text, style="bold" if strong else "") for text, strong in cells))
-    # A table that cannot fit keeps its rows whole: better a line that the terminal breaks than a
-    # lost digit.
-    fitted = console.width
-    # `print` takes no width above the console's own.
-    console.width = max(fitted, _least_width(section))
-    console.print(table, crop=False, no_wrap=True)
-    console.width = fitted
+    console.print(table, crop=False)
 
 
-def _least_width(section: Section) -> int:
-    """Return the width in which all but the folding columns are whole."""
+def _fitted(section: Section, room: int) -> list[int]:
+    """Return the columns' widths; none if the table does not fit with every number whole."""
     from rich.cells import cell_len
 
-    cells = ([column.title for column in section.columns], *section.rows)
-    widths = [
-        _FOLDED if column.folds else max(cell_len(_bare(row[i])[0]) for row in cells)
-        for i, column in enumerate(section.columns)
-    ]
-    return sum(widths) + _GAP * len(widths)
+    rows = [[c.title for c in section.columns], *([_bare(c)[0] for c in r] for r in section.rows)]
+    widths, least = [], []
+    for i, column in enumerate(section.columns):
+        wide = max(cell_len(row[i]) for row in rows)
+        word = max(cell_len(word) for row in rows for word in (row[i].split() or [""]))
+        widths.append(wide)
+        least.append(min(wide, max(word, _FOLDED)) if column.folds else wide)
+    spare = room - _GAP * (len(widths) - 1) - sum(least)
+    if spare < 0:
+        return []
+    # What is left goes to the texts that want more, the shortest first.
+    wanting = sorted(
+        (wide - low, i)
+        for i, (wide, low) in enumerate(zip(widths, least, strict=True))
+        if wide > low
+    )
+    for left, (more, i) in zip(range(len(wanting), 0, -1), wanting, strict=True):
+        given = min(more, spare // left)
+        least[i] += given
+        spare -= given
+    return least
+
+
+def _stacked(section: Section, room: int) -> Iterator["Text"]:
+    """Yield a table row by row: its first cells, then every further one after its heading."""
+    from rich.text import Text
+
+    # A row is called by its first column of words; a column of counts goes before it.
+    first = next((i for i, c in enumerate(section.columns) if c.title and not c.right), 0)
+    for row in section.rows:
+        cells = [_bare(cell) for cell in row]
+        name = " ".join(text for text, _ in cells[: first + 1] if text)
+        yield from (Text(line, style="bold") for line in _wrapped(name, room, ""))
+        for column, (text, strong) in list(zip(section.columns, cells, strict=True))[first + 1 :]:
+            if text:
+                style = "bold" if strong else ""
+                said = f"{column.title}: {text}" if column.title else text
+                yield from (Text(line, style=style) for line in _wrapped(said, room, " " * _FIELD))
+
+
+def _wrapped(text: str, room: int, indent: str, further: int = _FURTHER) -> list[str]:
+    """Wrap at blanks only, so that no number is split."""
+    return textwrap.wrap(
+        text,
+        room,
+        initial_indent=indent,
+        subsequent_indent=" " * further,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )

@@ -7,6 +7,7 @@ from typing import Any, Literal, get_args
 
 from pydantic import Field, ValidationError, model_validator
 
+from layers.arrays import Level
 from layers.ball import MOST_LAYERS, Ball
 from layers.conditions import Conditions
 from layers.errors import Fault, InputError, faulty
@@ -66,6 +67,11 @@ class Scenario(Table):
     )
     population: int = Field(
         40, ge=4, le=1000, description="builds in a generation", json_schema_extra={"unit": "1"}
+    )
+    shortlist_mesh: Level = Field(
+        "default",
+        description="mesh on which the short list is computed once it is chosen: fine shrinks the "
+        "error of differences; all other builds are on the default one",
     )
     ball: Envelope = Field(description="what all builds share")
     fill: Fill | None = Field(None, description="filler that sets the mass; none if left out")
@@ -171,8 +177,8 @@ class Scenario(Table):
 
     def _layers_are_there(self) -> None:
         """Refuse a limit on a layer that builds may lack, and a fence on one that none has."""
-        always = [layer.role for layer in self.layer if not layer.optional]
-        ever = [layer.role for layer in self.layer]
+        always: list[str] = [layer.role for layer in self.layer if not layer.optional]
+        ever: list[str] = [layer.role for layer in self.layer]
         named = [("limit", limit.figure, always) for limit in self.limit]
         named += [("fence", one.figure, ever) for fence in self.fence for one in fence.range]
         for what, figure, roles in named:

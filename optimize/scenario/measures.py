@@ -5,14 +5,15 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator
 
-from layers.ball import Ball, Layer
+from layers.ball import Ball, Layer, Role
 from layers.errors import InputError
 from layers.estimates import Figure
-from layers.figures import QUANTITIES, parse_figure
+from layers.figures import QUANTITIES, Basis, parse_figure
+from layers.hardness import SCALES, reading_of
 from optimize.scenario.variables import FILL_DENSITY
 
 # Properties of a layer: name to label and unit.
@@ -21,10 +22,12 @@ PROPERTIES = {
     "thickness_mm": ("thickness", "mm"),
     "youngs_modulus_mpa": ("Young's modulus", "MPa"),
     "density_g_cm3": ("density", "g/cm3"),
-    "hardness_shore_d": ("hardness", "Shore D"),
 }
+_SCALES = {scale.key: scale for scale in SCALES}
+PROPERTIES |= {key: ("hardness", scale.label) for key, scale in _SCALES.items()}
+_ROLES = "|".join(sorted(get_args(Role), key=len, reverse=True))
 _OWNER = re.compile(
-    r"(?:layer ?(?P<number>[1-9])|(?P<role>inner core|outer core|core|mantle|cover)"
+    rf"(?:layer ?(?P<number>[1-9])|(?P<role>{_ROLES})"
     r"(?: (?P<count>[1-9]))?)\.(?P<what>[a-z_0-9]+)",
     re.IGNORECASE,
 )
@@ -158,7 +161,7 @@ class Measure:
             for error in ("difference_error", "absolute_error")
         )
         flag = "; ".join(f.flag for f in known if f and f.flag)
-        basis = "closed form" if self.is_closed_form else "finite element"
+        basis: Basis = "closed form" if self.is_closed_form else "finite element"
         return Figure(self.name, value, self.unit, basis, between, absolute, flag)
 
     def _joined(self, values: list[float | None]) -> float | None:
@@ -201,7 +204,7 @@ def parse_measure(text: str) -> Measure:
                     f"{text!r}: {one.name} is in {one.unit} and {other.name} in {other.unit}, but "
                     "both must have one unit."
                 )
-            return Measure(f"{one.name} {sign} {other.name}", (one, other), sign)  # type: ignore[arg-type]
+            return Measure(f"{one.name} {sign} {other.name}", (one, other), sign)
     term = _term(text.strip())
     return Measure(term.name, (term,), "")
 
@@ -274,15 +277,4 @@ def _property(layers: tuple[Layer, ...], place: int, what: str) -> float:
     if what == "density_g_cm3":
         return layer.material.density_g_cm3.value
     modulus = layer.material.youngs_modulus_mpa.value
-    return modulus if what == "youngs_modulus_mpa" else shore_d_of(modulus)
-
-
-def shore_d_of(modulus_mpa: float) -> float:
-    """Shore D hardness of a Young's modulus in MPa; measured from 30 to 80, beyond extrapolated.
-
-    References
-    ----------
-    Qi, Joyce, Boyce 2003, Rubber Chem. Technol. 76, 419, eq. 11; `layers.materials` inverts it.
-    """
-    root = math.sqrt(78.188**2 + 781.88 * modulus_mpa)
-    return 100.0 - 20.0 * (-78.188 + root) / modulus_mpa
+    return reading_of(_SCALES[what], modulus) if what in _SCALES else modulus

@@ -10,7 +10,8 @@ from layers.ball import Ball, Layer
 from layers.errors import InputError
 from layers.files.csv import MOST_FAULTS, Column, read_number
 from layers.files.explain import explain
-from layers.materials import HARDNESS_FIELDS, Catalogue, Material
+from layers.hardness import SCALES
+from layers.materials import Catalogue, Material, modulus_datum
 from optimize.scenario.space import mass_per_density
 from optimize.screening.columns import (
     BALL_NUMBERS,
@@ -24,7 +25,7 @@ from optimize.screening.columns import (
 # A diameter is a sum of thicknesses, rounded as a search's builds are, so that both are the same
 # in the ledger; two ways to give it may differ by as much.
 _DIGITS, _SAME_MM = 6, 1e-6
-_BY_FIELD = {name.removeprefix("hardness_"): name for name in HARDNESS_FIELDS}
+_SCALES = {scale.key: scale for scale in SCALES}
 
 
 @dataclass(frozen=True)
@@ -146,7 +147,7 @@ def _given(name: str, cells: dict[str, str], line: int, faults: list[str]) -> _G
     if is_open:
         del numbers["density_g_cm3"]
     found = {f: _number(cells, c, LAYER_NUMBERS[f], line, faults) for f, c in numbers.items()}
-    stiffness = [f for f in ("youngs_modulus_mpa", *_BY_FIELD) if f in found]
+    stiffness = [f for f in ("youngs_modulus_mpa", *_SCALES) if f in found]
     if len(stiffness) > 1:
         both = " and ".join(f"{name}_{field}" for field in stiffness)
         faults.append(f"row {line}, {both} are both given; clear one of them")
@@ -216,12 +217,16 @@ def _diameters(layers: Sequence[_Given], line: int) -> list[float]:
 
 def _card(layer: _Given, catalogue: Catalogue, line: int) -> Material:
     """Return a layer's card: the one it names with the row's numbers, or one of them alone."""
-    numbers = {
-        _BY_FIELD.get(field, field): value
-        for field, value in layer.number.items()
-        if field not in ("outer_diameter_mm", "thickness_mm")
-    }
     source = f"row {line}"
+    numbers: dict[str, Any] = {
+        field: {"value": value, "source": source}
+        for field, value in layer.number.items()
+        if field not in ("outer_diameter_mm", "thickness_mm", *_SCALES)
+    }
+    for field, scale in _SCALES.items():
+        if field in layer.number:
+            column = f"{layer.name}_{field}"
+            numbers["youngs_modulus_mpa"] = modulus_datum(scale, layer.number[field], column)
     try:
         if "material" in layer.text:
             if "family" in layer.text:
@@ -229,13 +234,9 @@ def _card(layer: _Given, catalogue: Catalogue, line: int) -> Material:
             card = catalogue.find(layer.text["material"])
             return card.with_values(source, **numbers) if numbers else card
         if layer.open:
-            numbers["density_g_cm3"] = 1.0  # until it is solved for
-        data: dict[str, Any] = {
-            field: value if field in HARDNESS_FIELDS else {"value": value, "source": source}
-            for field, value in numbers.items()
-        }
+            numbers["density_g_cm3"] = {"value": 1.0}  # until it is solved for
         return Material.model_validate(
-            {"name": f"{LAYERS[layer.name]} of {source}", "family": layer.text["family"], **data}
+            {"name": f"{LAYERS[layer.name]} of {source}", "family": layer.text["family"], **numbers}
         )
     except InputError as error:
         column = f"{layer.name}_material"

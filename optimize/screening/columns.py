@@ -8,7 +8,8 @@ from typing import Any, get_args
 from layers.ball import Ball, Role
 from layers.errors import InputError
 from layers.files.csv import Column, check_header
-from layers.materials import HARDNESS_FIELDS, SHORE_A, SHORE_D, Material, numeric_fields
+from layers.hardness import SCALES
+from layers.materials import Material, numeric_fields
 
 # What a layer's columns begin with, and the role that it is.
 LAYERS: dict[str, Role] = {role.replace(" ", "_"): role for role in get_args(Role)}
@@ -39,12 +40,9 @@ def _numbers_of_a_layer() -> dict[str, Column]:
         "outer_diameter_mm": Column("mm", "outer diameter", 5.0, 60.0),
         "thickness_mm": Column("mm", "thickness, in place of a diameter", 0.2, 27.5),
     }
-    scales = {"hardness_shore_d": SHORE_D, "hardness_shore_a": SHORE_A}
-    for name in HARDNESS_FIELDS:
-        short = name.removeprefix("hardness_")
-        scale = f"Shore {short[-1].upper()}"
-        words = f"hardness, {scale}, in place of youngs_modulus_mpa"
-        columns[short] = Column(scale, words, *scales[name])
+    for scale in SCALES:
+        words = f"hardness, {scale.label}, in place of youngs_modulus_mpa"
+        columns[scale.key] = Column(scale.label, words, scale.low, scale.high)
     for name, (low, high) in numeric_fields().items():
         unit, words = _described(Material, name)
         columns[name] = Column(unit, f"{words}; the card's if empty", low, high)

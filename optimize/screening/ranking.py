@@ -126,7 +126,7 @@ def indistinguishable(values: FloatArray, errors: FloatArray, order: Sequence[in
     for place, i in enumerate(places):
         near: BoolArray = np.ones(len(places), dtype=np.bool_)
         for k in range(columns):
-            resolution = np.maximum(spread[:, k], errors[i, k])
+            resolution = np.hypot(spread[:, k], errors[i, k])
             near &= np.abs(ahead[:, k] - values[i, k]) <= resolution
         count[i] = int(near.sum()) - 1
         first[i] = places[int(np.argmax(near[: place + 1]))]

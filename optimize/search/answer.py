@@ -6,11 +6,10 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
-from layers.estimates import Figure
+from layers.estimates import Estimate, Figure
 from layers.figures import BALL_FIGURES
 from optimize.compute.one import Request
-from optimize.scenario.goals import Bound, Goal
-from optimize.scenario.measures import is_clearance
+from optimize.scenario.goals import Goal
 from optimize.search import shortlist
 from optimize.search.coverage import emulator_checks
 from optimize.search.loop import Assessed, Search
@@ -73,6 +72,12 @@ def _figures(goals: Sequence[Goal], one: Assessed) -> list[Figure]:
     return [one.outcome.figures[goal.figure] for goal in goals]
 
 
+def _estimate(one: Assessed) -> Estimate:
+    assert one.candidate.ball is not None
+    assert not isinstance(one.outcome, Failed)
+    return Estimate(one.candidate.ball, one.outcome.figures)
+
+
 def _values(goals: Sequence[Goal], one: Assessed) -> tuple[float, ...]:
     return tuple(figure.value for figure in _figures(goals, one))
 
@@ -93,19 +98,12 @@ def _front(
 
 def _members(search: Search, feasible: Sequence[Assessed]) -> tuple[Member, ...]:
     goals = search.scenario.goal
-    errors = np.array([[f.difference_error for f in _figures(goals, b)] for b in feasible])
+    builds = [_estimate(one) for one in feasible]
     points = np.array([search.space.point_of(b.candidate.row) for b in feasible])
-    picks = shortlist.choose(goals, _losses(goals, feasible), errors, points)
+    picks = shortlist.choose(goals, _losses(goals, feasible), builds, points)
     chosen = [feasible[pick.index] for pick in picks]
     labels = _labels(len(chosen))
-    alike = [
-        tuple(
-            other
-            for other, b in zip(labels, chosen, strict=True)
-            if b is not a and shortlist.indistinguishable(_figures(goals, a), _figures(goals, b))
-        )
-        for a in chosen
-    ]
+    alike = shortlist.alike(goals, labels, [_estimate(one) for one in chosen])
     return _estimated(search, chosen, [pick.reason for pick in picks], alike)
 
 
@@ -121,20 +119,9 @@ def _closest(
     changes = shortlist.changes(infeasible)
     nearest = shortlist.closest_infeasible(infeasible, changes)
     labels = dict(zip(nearest, _labels(len(nearest)), strict=True))
-    reasons = [_violations(infeasible[i]) for i in nearest]
+    reasons = [f"violates {shortlist.violated(infeasible[i].excess)}" for i in nearest]
     members = _estimated(search, [computed[i] for i in nearest], reasons, [()] * len(nearest))
     return members, tuple(shortlist.relaxation(c, labels[c.index]) for c in changes)
-
-
-def _violations(build: Infeasible) -> str:
-    parts = [f"{_name(b)} by {shortlist.plain(e, 3)}" for b, e in build.excess.items()]
-    return f"violates {'; '.join(parts)}"
-
-
-def _name(bound: Bound) -> str:
-    if is_clearance(bound.figure):
-        return f"{bound.figure} at least {bound.margin:g} %"
-    return f"{bound.figure} {bound.side} {bound.value:g}"
 
 
 def _labels(count: int) -> list[str]:
@@ -167,7 +154,7 @@ def _estimated(
                 ball=ball,
                 estimate=stages[-1],
                 stages=stages,
-                violations={_name(bound): amount for bound, amount in excess.items()},
+                violations={shortlist.named(bound): amount for bound, amount in excess.items()},
                 reason=reasons[i],
                 indistinguishable_from=alike[i],
             )

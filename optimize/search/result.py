@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from layers.arrays import FloatArray
+from layers.arrays import FloatArray, Level
 from layers.ball import Ball
 from layers.errors import OrbwrightError
 from layers.estimates import Estimate, Figure
@@ -264,6 +264,8 @@ class Run:
         Prices of goals in one another; limits to relax when no build is feasible.
     seconds : float
         Wall time of this run; 0 for one read back from the ledger.
+    mesh : {"default", "fine"}
+        Mesh of the short list's figures, and of prices; all else is on the default one.
     events : tuple of Event
         Who started it, and what was decided, noted and made of its builds since; by moment.
     """
@@ -287,6 +289,7 @@ class Run:
     builds: tuple[Build, ...] = field(compare=False)
     reused: int = field(compare=False)
     seconds: float = field(compare=False)
+    mesh: Level = "default"
     events: tuple[Event, ...] = field(compare=False, default=())
     refused: dict[str, tuple[int, int]] = field(default_factory=dict)
 

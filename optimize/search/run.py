@@ -26,6 +26,7 @@ from optimize.scenario.space import Row, Space
 from optimize.scenario.start import start_rows
 from optimize.search.answer import answer
 from optimize.search.loop import Report, Search
+from optimize.search.refine import fine_evaluator, refined
 from optimize.search.result import Interrupted, Run
 
 
@@ -91,6 +92,9 @@ def run_search(
                 found = answer(search)
             finally:
                 done = search.evaluated
+        if scenario.shortlist_mesh == "fine":
+            with computing(workers, scenario.estimate_conditions(), "fine") as compute:
+                found = refined(found, fine_evaluator(ledger, compute, versions["model"]))
         ledger.end(run, "finished")
     except KeyboardInterrupt:
         ledger.end(run, "interrupted")
@@ -171,7 +175,37 @@ def load_run(ledger: Ledger | StrPath, name: str) -> Run:
             f"not have; search it again."
         )
     search.recall(proposals)
-    return _with_events(answer(search), ledger)
+    found = _with_events(answer(search), ledger)
+    if scenario.shortlist_mesh == "fine":
+        found = refined(found, fine_evaluator(ledger, None, record.versions["model"]))
+    return found
+
+
+def refine_run(ledger: Ledger | StrPath, name: str, workers: int | Cluster = 1) -> Run:
+    """Compute the short list of a finished run on the fine mesh; the builds stay the same.
+
+    Parameters
+    ----------
+    ledger : Ledger, str or path
+        Where the run is kept, and where the figures of the fine mesh are read or written.
+    name : str
+        A run's id, or a scenario's name.
+    workers : int or Cluster
+        As for `run_search`.
+
+    Raises
+    ------
+    InputError
+        If there is no such run, it is not finished, or the ledger cannot be written.
+    """
+    if not isinstance(ledger, Ledger):
+        with Ledger(ledger) as opened:
+            return refine_run(opened, name, workers)
+    run = load_run(ledger, name)
+    if run.mesh == "fine":
+        return run
+    with computing(workers, run.scenario.estimate_conditions(), "fine") as compute:
+        return refined(run, fine_evaluator(ledger, compute, run.model_version))
 
 
 def _fits(row: Row, sizes: list[int]) -> bool:

@@ -3,13 +3,14 @@
 import itertools
 import math
 import string
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from layers.arrays import BoolArray, FloatArray
-from layers.estimates import Figure
+from layers.estimates import Estimate
+from layers.resolution.difference import difference, half_widths
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.measures import is_clearance, words_of
 from optimize.scenario.variables import FILL_DENSITY
@@ -67,8 +68,9 @@ def trade_off(losses: FloatArray, resolution: FloatArray) -> FloatArray:
     ----------
     losses : (n, m) array
         A front, the smaller the better.
-    resolution : (m,) array
-        Error of a difference in each goal: smaller gains count as none, and such a j is ignored.
+    resolution : (n, n, m) array
+        Error of the difference of every two in each goal: smaller gains count as none, and such a j
+        is ignored.
 
     Returns
     -------
@@ -90,7 +92,7 @@ def _span(losses: FloatArray) -> FloatArray:
 
 
 def choose(
-    goals: Sequence[Goal], losses: FloatArray, errors: FloatArray, points: FloatArray
+    goals: Sequence[Goal], losses: FloatArray, builds: Sequence[Estimate], points: FloatArray
 ) -> list[Pick]:
     """Choose the short list among feasible builds.
 
@@ -98,8 +100,10 @@ def choose(
     ----------
     goals : sequence of Goal
         m goals.
-    losses, errors : (n, m) array
-        Loss in each goal, and the error of its differences.
+    losses : (n, m) array
+        Loss in each goal.
+    builds : sequence of Estimate
+        The n builds with the goals' figures.
     points : (n, d) array
         The builds as points of the search space, to compare constructions.
 
@@ -109,15 +113,18 @@ def choose(
         At most `MOST_MEMBERS`, in the order of the first goal.
     """
     if len(goals) == 1:
-        return _choose_best(goals[0], losses[:, 0], errors[:, 0], points)
+        return _choose_best(goals[0], losses[:, 0], builds, points)
     front = np.flatnonzero(non_dominated(losses))
     on_front, span = losses[front], _span(losses[front])
+    ahead = [builds[int(i)] for i in front]
     scaled = (on_front - on_front.min(axis=0)) / span
     picks: dict[int, str] = {}
     for k, goal in enumerate(goals):
         place = int(np.lexsort((*np.delete(on_front, k, axis=1).T[::-1], on_front[:, k]))[0])
-        picks[place] = f"{picks[place]}; {_best(goal)}" if place in picks else _best(goal)
-    measure = trade_off(on_front, errors[front].max(axis=0))
+        best = _best(goal, len(_ties(goal, on_front[:, k], ahead, place)) - 1)
+        picks[place] = f"{picks[place]}; {best}" if place in picks else best
+    resolution = [half_widths(ahead, goal.figure) for goal in goals]
+    measure = trade_off(on_front, np.stack(resolution, axis=2))
     for place in _knees(measure, scaled, tuple(picks)):
         picks[place] = (
             f"knee point: each 1 % gained in one goal costs at least {measure[place]:.1f} % in "
@@ -144,12 +151,13 @@ def _gap(members: FloatArray, i: int) -> str:
 
 
 def _choose_best(
-    goal: Goal, losses: FloatArray, errors: FloatArray, points: FloatArray
+    goal: Goal, losses: FloatArray, builds: Sequence[Estimate], points: FloatArray
 ) -> list[Pick]:
     """Return the best build of one goal, then others equal within the resolution but different."""
     order = np.argsort(losses, kind="stable")
-    best = order[0]
-    ties = [i for i in order if losses[i] - losses[best] <= max(errors[i], errors[best])]
+    best = int(order[0])
+    ties = _ties(goal, losses, builds, best)
+    ties.sort(key=lambda i: losses[i])
     if len(ties) > 1:
         others = _spread(points[ties], [0], MOST_MEMBERS)
         same = "equal to the best within the model's resolution, a different construction"
@@ -157,13 +165,26 @@ def _choose_best(
     else:
         chosen = [Pick(int(i), "next best") for i in order[1:MOST_MEMBERS]]
     chosen.sort(key=lambda pick: (losses[pick.index], pick.index))
-    return [Pick(int(best), _best(goal)), *chosen]
+    return [Pick(best, _best(goal, len(ties) - 1)), *chosen]
 
 
-def _best(goal: Goal) -> str:
+def _ties(goal: Goal, losses: FloatArray, builds: Sequence[Estimate], best: int) -> list[int]:
+    """Return the builds that the model does not tell from the best, itself among them."""
+    return [
+        i
+        for i, loss in enumerate(losses)
+        if i == best
+        or loss - losses[best] <= difference(builds[best], builds[i], goal.figure).error
+    ]
+
+
+def _best(goal: Goal, ties: int) -> str:
+    """Say that a build is best, or how many others are as good within the resolution."""
     if goal.aim == "target":
-        return f"nearest to the target of {goal.figure}"
-    return f"{'highest' if goal.aim == 'maximize' else 'lowest'} {goal.figure}"
+        said = f"nearest to the target of {goal.figure}"
+    else:
+        said = f"{'highest' if goal.aim == 'maximize' else 'lowest'} {goal.figure}"
+    return said if not ties else f"among the {said}: {ties} more within the model's resolution"
 
 
 def _knees(measure: FloatArray, scaled: FloatArray, taken: tuple[int, ...]) -> list[int]:
@@ -193,12 +214,53 @@ def _spread(points: FloatArray, taken: list[int], count: int) -> list[int]:
     return added
 
 
-def indistinguishable(a: Sequence[Figure], b: Sequence[Figure]) -> bool:
-    """Whether two builds are the same within the model's resolution in every goal."""
-    return all(
-        abs(p.value - q.value) <= max(p.difference_error, q.difference_error)
-        for p, q in zip(a, b, strict=True)
-    )
+def indistinguishable(goals: Sequence[Goal], a: Estimate, b: Estimate) -> bool:
+    """Whether two builds are the same within the model's resolution in every goal.
+
+    Parameters
+    ----------
+    goals : sequence of Goal
+        The goals.
+    a, b : Estimate
+        The builds with the goals' figures.
+    """
+    return not any(difference(a, b, goal.figure).beyond_error for goal in goals)
+
+
+def alike(
+    goals: Sequence[Goal], labels: Sequence[str], builds: Sequence[Estimate]
+) -> list[tuple[str, ...]]:
+    """List for each build the labels of those indistinguishable from it.
+
+    Parameters
+    ----------
+    goals : sequence of Goal
+        The goals.
+    labels : sequence of str
+        Names of the builds.
+    builds : sequence of Estimate
+        With the goals' figures.
+    """
+    return [
+        tuple(
+            label
+            for label, b in zip(labels, builds, strict=True)
+            if b is not a and indistinguishable(goals, a, b)
+        )
+        for a in builds
+    ]
+
+
+def named(bound: Bound) -> str:
+    """Return a bound in words: its figure, side and value; of a fence the way out of it."""
+    if is_clearance(bound.figure):
+        return f"{bound.figure} at least {bound.margin:g} %"
+    return f"{bound.figure} {bound.side} {bound.value:g}"
+
+
+def violated(excess: Mapping[Bound, float]) -> str:
+    """Put violations in words."""
+    return "; ".join(f"{named(bound)} by {plain(over, 3)}" for bound, over in excess.items())
 
 
 def prices(goals: Sequence[Goal], members: Sequence[Member]) -> tuple[Price, ...]:
@@ -221,11 +283,11 @@ def _price(goal: Goal, other: Goal, better: Member, worse: Member) -> Price | No
     p, q = better.estimate[other.figure], worse.estimate[other.figure]
     gain = goal.loss(b.value) - goal.loss(a.value)
     cost = other.loss(p.value) - other.loss(q.value)
-    if gain <= max(a.difference_error, b.difference_error) or cost <= 0.0:
+    if gain <= difference(worse.estimate, better.estimate, goal.figure).error or cost <= 0.0:
         return None
     step = f"{goal.figure} better by {plain(gain, 3)}{_unit(a.unit)}"
     price = f" costs {plain(cost, 3)}{_unit(p.unit)} of {other.figure}"
-    resolution = max(p.difference_error, q.difference_error)
+    resolution = difference(worse.estimate, better.estimate, other.figure).error
     if cost <= resolution:
         price = (
             f"; the loss in {other.figure}, {plain(cost, 1)}{_unit(p.unit)}, is below the model's "

@@ -37,7 +37,7 @@ def materials_text(name: str, family: str, modulus_mpa: float) -> str:
 name = {toml_value(name)}
 family = "{family}"  # fills in what the card does not state: loss, friction, stiffening
 youngs_modulus_mpa = {{ value = {modulus_mpa:g}, source = "not stated", grade = "unstated" }}
-# hardness_shore_d = 45 in place of youngs_modulus_mpa is good to +-40 %
+# shore_d = 45 in place of youngs_modulus_mpa is good to +-40 %
 poisson_ratio = {poisson:g}
 density_g_cm3 = {density:g}
 # dynamic_modulus_ratio = 1.3  # at impact over slow

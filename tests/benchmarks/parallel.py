@@ -84,9 +84,9 @@ def recorded() -> Iterator[list[tuple[float, list[float]]]]:
         batches[-1][1].append(time.process_time() - start)
         return found
 
-    def batch(conditions, requests):
+    def batch(conditions, level, requests):
         batches.append((time.process_time() - last[0], []))
-        yield from serial(conditions, requests)
+        yield from serial(conditions, level, requests)
         last[0] = time.process_time()
 
     pool.compute_one, pool._serial = timed, batch

@@ -45,12 +45,26 @@ def chromium() -> Iterator[Any]:
 
 
 @contextmanager
-def opened(browser: Any, path: Path, **context: Any) -> Iterator[Any]:
-    """Open a file; any request beyond it, error or console message fails the test."""
+def opened(browser: Any, path: Path, init_script: str = "", **context: Any) -> Iterator[Any]:
+    """Open a file; any request beyond it, error or console message fails the test.
+
+    Parameters
+    ----------
+    browser : playwright's Browser
+        From `chromium`.
+    path : Path
+        The page.
+    init_script : str
+        JavaScript that runs before the page's own.
+    **context
+        Options of the browser's context.
+    """
     frame = {"viewport": {"width": 1280, "height": 900}}
     with browser.new_context(**(frame | context)) as place:
         place.set_offline(True)
         place.set_default_timeout(PATIENCE_MS)
+        if init_script:
+            place.add_init_script(init_script)
         page, trouble = place.new_page(), []
         address = path.as_uri()
         page.on("request", lambda r: r.url.split("#")[0] == address or trouble.append(r.url))

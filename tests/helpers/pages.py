@@ -113,6 +113,6 @@ def _scattered(build: Build, rng: np.random.Generator, number: int) -> Build:
     return replace(build, key=f"{number:032x}", figures=figures)
 
 
-def data_of(run: Run, found: Launches) -> dict[str, Any]:
+def data_of(run: Run, found: Launches, **more: Any) -> dict[str, Any]:
     """Gather the page's data."""
-    return page_data(run, found, "ledger.sqlite")
+    return page_data(run, found, "ledger.sqlite", **more)

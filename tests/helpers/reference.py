@@ -7,7 +7,7 @@ from pathlib import Path
 
 from optimize.reference.formats import FORMATS
 from optimize.reference.page import reference_page
-from optimize.reference.schema import schema_text
+from optimize.reference.schema import schema_text, verdicts_schema_text
 
 DOCS = Path(__file__).parents[2] / "docs"
 
@@ -19,6 +19,7 @@ def made() -> dict[Path, str]:
         for form in FORMATS
         if form.model
     }
+    schemas[DOCS / "schemas" / "verdicts.schema.json"] = verdicts_schema_text()
     return {DOCS / "reference.md": reference_page(), **schemas}
 
 

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from layers.ball_file import ball_from_table
 from layers.errors import InputError, SolverError
-from layers.estimates import Estimate, Figure, differences
+from layers.estimates import Estimate, Figure
 from layers.materials import default_catalogue
 
 BALL = ball_from_table(
@@ -26,13 +26,14 @@ def one(value, error=0.1):
 
 @given(st.floats(1.0, 1e4), st.floats(-50.0, 50.0), st.floats(0.1, 20.0))
 def test_a_difference_counts_only_beyond_its_error(value, step, error):
-    found = differences(one(value, error), one(value + step, error))["frequency_hz"]
-    assert found.beyond_error == (abs((value + step) - value) > error)
+    found = figure(value + step, error) - figure(value, error)
+    assert found.beyond_error == (abs((value + step) - value) > found.error)
 
 
-def test_a_difference_is_signed_and_takes_the_larger_error():
-    step = one(3000.0, 2.0)["frequency_hz"] - one(2990.0, 5.0)["frequency_hz"]
-    assert (step.value, step.error, step.unit) == (10.0, 5.0, "Hz")
+def test_a_difference_of_figures_alone_is_signed_and_shares_no_error():
+    step = one(3000.0, 3.0)["frequency_hz"] - one(2990.0, 4.0)["frequency_hz"]
+    assert (step.value, step.error, step.unit, step.parts) == (10.0, 5.0, "Hz", {})
+    assert step.standard_error == pytest.approx(5.0 / 1.96)
     assert step.beyond_error
     assert not (figure(3000.0, 20.0) - figure(2990.0)).beyond_error
 
@@ -93,4 +94,4 @@ def test_views_are_short_and_escaped():
     html = estimate._repr_html_()
     assert "&lt;no&gt; mass" in html
     assert "<no>" not in html
-    assert repr(figure(2.0) - figure(1.5)) == "frequency_hz 0.50 ± 0.10 Hz"
+    assert repr(figure(2.0) - figure(1.5)) == "frequency_hz 0.50 ± 0.14 Hz"

@@ -8,46 +8,61 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
+from layers.ball_file import ball_from_table
 from layers.errors import InputError
 from layers.files.explain import explain
 from layers.materials import (
     Material,
     catalogue_from_toml,
     default_catalogue,
-    modulus_from_shore_a,
-    modulus_from_shore_d,
     numeric_fields,
 )
 
 CARD = {"name": "x", "youngs_modulus_mpa": 50, "poisson_ratio": 0.49, "density_g_cm3": 1.1}
 
 
-@pytest.mark.parametrize(("shore", "mpa"), [(40, 34.8), (50, 62.6), (60, 117.3), (70, 243.3)])
-def test_published_shore_d(shore, mpa):
-    # Qi, Joyce, Boyce 2003, Rubber Chem. Technol. 76, 419, eq. 11 (restated).
-    assert modulus_from_shore_d(shore) == pytest.approx(mpa, abs=0.06)
-
-
-@pytest.mark.parametrize(("shore", "mpa"), [(50, 2.46), (70, 5.52), (90, 20.8)])
-def test_published_shore_a(shore, mpa):
-    # Gent 1958, Trans. Inst. Rubber Ind. 34, 46 (restated).
-    assert modulus_from_shore_a(shore) == pytest.approx(mpa, rel=3e-3)
-
-
-def test_limits_the_two_hardness_scales_agree_within_their_scatter():
-    # log10 E = 0.0235 S - 0.6403, S = A or D + 50, is the published bridge between the scales.
-    for shore_d in (40, 45):
-        bridge = 10 ** (0.0235 * (shore_d + 50) - 0.6403)
-        assert modulus_from_shore_d(shore_d) == pytest.approx(bridge, rel=0.4)
-
-
-def test_hardness_input_carries_its_relation_and_scatter():
+@pytest.mark.parametrize("key", ["shore_d", "hardness_shore_d"])
+def test_hardness_input_carries_its_relation_and_scatter(key):
     card = Material.model_validate(
-        {"name": "x", "hardness_shore_d": 60, "poisson_ratio": 0.45, "density_g_cm3": 1}
+        {"name": "x", key: 60, "poisson_ratio": 0.45, "density_g_cm3": 1}
     )
     assert card.youngs_modulus_mpa.value == pytest.approx(117.3, abs=0.1)
     assert "40 %" in card.youngs_modulus_mpa.source
     assert card.density_g_cm3.grade == "unstated"
+
+
+def test_a_hardness_carries_its_source_and_grade_into_the_modulus():
+    hardness = {"value": 80, "source": "3 plaques", "grade": "measured"}
+    card = Material.model_validate(
+        {"name": "x", "shore_c": hardness, "poisson_ratio": 0.45, "density_g_cm3": 1}
+    )
+    modulus = card.youngs_modulus_mpa
+    assert modulus.value == pytest.approx(50.9, abs=0.1)
+    assert modulus.source.startswith("Shore C 80, measured (3 plaques) by Gent 1958")
+    assert modulus.grade == "published example"  # the relation's: the modulus was not measured
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"shore_d": 20}, "hardness Shore D is 20, but must be from 30 to 80"),
+        ({"jis_c": "hard"}, "jis_c is 'hard', but must be a finite number"),
+        ({"shore_d": 60, "shore_c": 80}, "give shore_c or shore_d, not both"),
+    ],
+)
+def test_a_bad_hardness_of_a_layer_is_told_in_a_sentence(given, words):
+    layer = {"role": "core", "outer_diameter_mm": 42.67, "material": "core rubber, soft"}
+    table = {"name": "x", "layer": [layer | given]}
+    with pytest.raises(InputError, match=words):
+        ball_from_table(table, default_catalogue(), "b.toml")
+
+
+def test_a_layer_takes_a_hardness_in_place_of_its_cards_modulus():
+    layer = {"role": "core", "outer_diameter_mm": 42.67, "material": "core rubber, soft"}
+    table = {"name": "x", "layer": [layer | {"shore_c": 75}]}
+    modulus = ball_from_table(table, default_catalogue(), "b.toml").layer[0].material
+    assert modulus.youngs_modulus_mpa.value == pytest.approx(38.2, abs=0.05)
+    assert "Shore C 75 by Gent" in modulus.youngs_modulus_mpa.source
 
 
 def test_every_numeric_field_has_unit_bounds_and_help():
@@ -70,7 +85,7 @@ def test_every_numeric_field_has_unit_bounds_and_help():
         ({"poisson_ratio": 0.5}, ("poisson_ratio", "0.5", "0.495")),
         ({"density_g_cm3": math.nan}, ("density_g_cm3", "nan")),
         ({"youngs_modulus": 5}, ("youngs_modulus", "did you mean youngs_modulus_mpa")),
-        ({"hardness_shore_d": 60}, ("youngs_modulus_mpa or hardness_shore_d",)),
+        ({"shore_d": 60}, ("youngs_modulus_mpa or shore_d",)),
         (
             {"relaxation": [{"strength": -1, "time_us": 5}]},
             ("relaxation 1, strength", "at least 0"),
@@ -118,3 +133,13 @@ def test_any_text_is_a_catalogue_or_one_sentence(text):
     else:
         sentence = ""
     assert "\n" not in sentence
+
+
+@pytest.mark.parametrize(
+    ("modulus", "low", "high"), [(modulus_from_shore_d, 30, 80), (modulus_from_shore_a, 40, 95)]
+)
+def test_limits_a_hardness_is_taken_up_to_the_ends_of_its_range(modulus, low, high):
+    assert modulus(low) < modulus(high)
+    for outside in (low - 0.1, high + 0.1):
+        with pytest.raises(InputError, match=f"from {low} to {high}"):
+            modulus(outside)

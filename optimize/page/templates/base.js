@@ -1,7 +1,7 @@
 // State that all views share: sections, axes of the builds, filters, compared builds.
 
 import { byId, el } from "../../web/elements.js";
-import { number, plain, titled } from "../../web/numbers.js";
+import { exceeds, number, plain, titled } from "../../web/numbers.js";
 
 export const data = JSON.parse(byId("page-data").textContent);
 export const MOST_COMPARED = 4;
@@ -16,6 +16,29 @@ export function section(id, title, ...children) {
 }
 
 export const digitsOf = (cells) => cells[1] || cells[2];
+
+// The cells [value, error of a difference, error by itself, ...] of a figure of any build.
+export function figureCells(i, name) {
+  const member = memberAt.get(i);
+  if (member && member.figures[name]) return member.figures[name];
+  const axis = axisOf.get(name);
+  if (!axis || axis.values[i] === null) return null;
+  return [axis.values[i], axis.errors[i], axis.errors[i], "", ""];
+}
+
+// A figure of one build less that of another, with the error of this difference: of two members as
+// it was computed, of others the root sum of squares of their figures' own.
+export function difference(i, reference, name) {
+  const [own, first] = [figureCells(i, name), figureCells(reference, name)];
+  if (!own || !first) return null;
+  const places = [i, reference].map((build) => data.members.findIndex((member) => member.build === build)).sort((a, b) => a - b);
+  const known = places[0] >= 0 && places[0] !== places[1] ? data.differences[name] : null;
+  const many = data.members.length;
+  const error = known ? known[places[0] * many - places[0] * (places[0] + 1) / 2 + places[1] - places[0] - 1] : Math.hypot(own[1], first[1]);
+  const step = own[0] - first[0];
+  const digits = error || digitsOf(own);
+  return { step, error, digits, decided: exceeds(step, [error], digits) };
+}
 
 export const count = data.state.length;
 export const axisOf = new Map(data.axes.map((axis) => [axis.id, axis]));
@@ -42,17 +65,21 @@ export function axisText(axis, i) {
   return axis.errors && axis.errors[i] > 0 ? number(value, axis.errors[i]) : plain(value);
 }
 
+export const sentence = (words) => words.charAt(0).toUpperCase() + words.slice(1);
+
 export function buildName(i) {
   const member = memberAt.get(i);
   return member ? `build ${member.label}` : `build ${i + 1}`;
 }
 
-export const view = { filters: new Map(), left: new Uint8Array(count).fill(1), leftCount: count, compared: [], baseline: null, swing: data.flights.swings.length ? data.flights.swings[0].name : null };
+export const view = { filters: new Map(), left: new Uint8Array(count).fill(1), leftCount: count, compared: [], baseline: null, pins: new Set(), reference: data.members.length ? data.members[0].build : null, swing: data.flights.swings.length ? data.flights.swings[0].name : null };
 export const MANY_SWINGS = data.flights.swings.length > 3; // then one is shown at a time
 export const quick = []; // redrawn in the same frame as a filter moves
 export const slow = []; // rebuilt once it rests
 export const onCompared = [];
 export const onSwing = [];
+export const onPins = [];
+export const onReference = [];
 
 function passes(filter, value) {
   if (value === null) return false;
@@ -66,6 +93,27 @@ export function recount() {
     for (let i = 0; i < count; i += 1) if (view.left[i] && !passes(filter, values[i])) view.left[i] = 0;
   }
   view.leftCount = view.left.reduce((sum, one) => sum + one, 0);
+}
+
+export function pinBuild(i, wanted) {
+  if (wanted) view.pins.add(i);
+  else view.pins.delete(i);
+  speak(`${sentence(buildName(i))} is ${wanted ? "pinned" : "no longer pinned"}.`);
+  onPins.forEach((draw) => draw());
+  slow.forEach((draw) => draw());
+}
+
+function showPin(button) {
+  const on = view.pins.has(Number(button.dataset.pin));
+  button.setAttribute("aria-pressed", String(on));
+  button.textContent = on ? "Pinned" : "Pin";
+}
+
+// A button that keeps a build in sight, whatever the filters.
+export function pinButton(i) {
+  const button = el("button", { type: "button", class: "tool", "data-pin": i, "aria-pressed": "false", "aria-label": `Pin ${buildName(i)}`, on: { click: () => pinBuild(i, !view.pins.has(i)) } }, "Pin");
+  showPin(button);
+  return button;
 }
 
 let drawing = 0;
@@ -120,6 +168,8 @@ export function compareBox(i) {
   box.addEventListener("change", () => { if (!compareBuild(i, box.checked)) box.checked = false; });
   return box;
 }
+
+onPins.push(() => document.querySelectorAll("button[data-pin]").forEach(showPin));
 
 onCompared.push(() => {
   for (const box of document.querySelectorAll("input[data-build]"))

@@ -58,5 +58,16 @@ export function legendMark(state) {
   return svg("svg", { width: 16, height: 16, "aria-hidden": "true" }, shape);
 }
 
+// A name on lines of so many characters, broken at blanks.
+export function wrapped(words, most) {
+  const lines = [""];
+  for (const word of words.split(" ")) {
+    const last = lines[lines.length - 1];
+    if (last && last.length + word.length >= most) lines.push(word);
+    else lines[lines.length - 1] = last ? `${last} ${word}` : word;
+  }
+  return lines;
+}
+
 export const DASHES = ["", "7 3", "2 3", "10 3 2 3", "5 5", "1 4", "12 4", "7 3 2 3 2 3"];
 export const memberColour = (k) => `var(--m${k % 8})`;

@@ -1,9 +1,12 @@
 // Side view of the short list's flights, equal scales.
 
-import { byId, el, scrolling, svg } from "../../web/elements.js";
-import { number, spread, titled } from "../../web/numbers.js";
+import { byId, el, svg } from "../../web/elements.js";
+import { number, titled } from "../../web/numbers.js";
 import { MANY_SWINGS, data, digitsOf, onSwing, section, slow, swingField, view } from "./base.js";
 import { DASHES, linear, memberColour, ticks } from "./charts.js";
+import { fromReference } from "./differences.js";
+import { pictureButton } from "./pictures.js";
+import { spreadsheet } from "./tables.js";
 
 let clips = 0;
 
@@ -50,16 +53,19 @@ function windows(swing) {
 }
 
 function landings(swing) {
-  const heads = swing.heads.map((head, n) => el("th", { scope: "col", class: "n" }, titled(head, (data.figures[swing.figures[n]] || {}).unit)));
+  const heads = swing.heads.map((head, n) => {
+    const words = titled(head, (data.figures[swing.figures[n]] || {}).unit);
+    return el("th", { scope: "col", class: "n", "data-tsv": `${words}\tdifference\terror` }, words);
+  });
   const rows = data.members.map((member, k) => {
     const line = svg("svg", { width: 34, height: 10, "aria-hidden": "true" }, svg("line", { x1: 1, x2: 33, y1: 5, y2: 5, stroke: memberColour(k), "stroke-width": 2.4, "stroke-dasharray": DASHES[k % 8] }));
     const cells = swing.figures.map((name) => {
       const own = member.figures[name];
-      return el("td", { class: "n" }, ...(own ? [number(own[0], digitsOf(own)), " ", el("span", { class: "pm" }, spread(own[1]))] : ["\u2013"]));
+      return own ? el("td", { class: "n" }, number(own[0], digitsOf(own)), fromReference(member.build, name)) : el("td", { class: "n", "data-tsv": "\t\t" }, "\u2013");
     });
     return el("tr", null, el("th", { scope: "row", class: "whole" }, line, ` ${member.label}`), ...cells);
   });
-  return scrolling(`Flights after ${swing.name}`, el("table", null, el("caption", { class: "spoken" }, `Launch and flight after ${swing.name}`), el("thead", null, el("tr", null, el("th", { scope: "col" }, "build"), ...heads)), el("tbody", null, ...rows)));
+  return spreadsheet(`Flights after ${swing.name}`, el("table", null, el("caption", { class: "spoken" }, `Launch and flight after ${swing.name}`), el("thead", null, el("tr", null, el("th", { scope: "col" }, "build"), ...heads)), el("tbody", null, ...rows)));
 }
 
 function swingPart(swing) {
@@ -73,6 +79,8 @@ function swingPart(swing) {
     const stretch = Math.max(1, natural / 430);
     whole.x = [0, whole.x[1] * stretch];
     parts.push(el("div", { class: "pair" }, side(swing, whole, wide, tall, false), side(swing, landing, 340, 0.42 * (340 - 54) + 48, true)));
+    const pictures = parts[parts.length - 1].children;
+    parts.push(el("p", { class: "tools no-print" }, pictureButton(() => [pictures[0]], `flight after ${swing.name}`), pictureButton(() => [pictures[1]], `landing after ${swing.name}`)));
   }
   return el("div", { "data-swing": swing.name }, ...parts, landings(swing), ...swing.failed.map((words) => el("p", { class: "note" }, `Not computed: ${words}`)));
 }
@@ -84,7 +92,7 @@ export function drawFlights() {
   const show = () => parts.forEach((part) => { part.hidden = MANY_SWINGS && part.dataset.swing !== view.swing; });
   onSwing.push(show);
   if (!swings.length) notes.unshift("No goal or limit names a swing; \u2018orbwright page\u2019 adds the flights of every swing, or of those given by its option --swing.");
-  section("flights", "Flights", el("p", { class: "note" }, `${notes.join(" ")} Carry depends on the aerodynamic model: compare builds under one model.`),
+  section("flights", "Flights", el("p", { class: "note" }, `${notes.join(" ")} Carry depends on the aerodynamic model: compare builds under one model. Differences are from the reference of the short list, each with its own error.`),
     el("div", { class: "controls" }, swingField()), el("div", { class: "sides" }, ...parts));
   show();
   slow.push(() => {

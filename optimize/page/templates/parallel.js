@@ -2,8 +2,9 @@
 
 import { el, svg } from "../../web/elements.js";
 import { axisOf, axisTitle, count, data, extent, memberAt, quick, section, setFilter, varies, view } from "./base.js";
-import { colours, linear, sized, ticks } from "./charts.js";
+import { colours, linear, sized, ticks, wrapped } from "./charts.js";
 import { column } from "./filters.js";
+import { pictureButton } from "./pictures.js";
 import { nudge } from "./scatter_marks.js";
 
 const BRUSH_WIDTH = 26;
@@ -28,7 +29,7 @@ export function drawParallel() {
   const scroller = el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Axes and their fields" }, grid);
   section("filters", "Filters on parallel axes",
     el("p", { class: "note" }, "Each line is a build. Drag along an axis, or type into its fields, to keep only the builds in that range: cards, trade-off and table follow. Click an axis to clear its filter."),
-    axisChooser(), scroller);
+    axisChooser(), el("div", { class: "controls" }, pictureButton(() => [behind, canvas, overlay], "parallel axes", 2, heads)), scroller);
 
   function axisChooser() {
     const groups = new Map();
@@ -45,6 +46,10 @@ export function drawParallel() {
     return el("details", { class: "no-print" }, el("summary", null, "Select the axes"), el("div", { class: "choices" }, ...groups.values()));
   }
 
+  function heads() {
+    return geometry ? columns.map(({ axis }, k) => [geometry.places[k], [...wrapped(axis.label, 16), axis.unit].filter(Boolean)]) : [];
+  }
+
   let columns = [];
   function build() {
     columns = shown.map((id) => column(axisOf.get(id)));
@@ -54,8 +59,17 @@ export function drawParallel() {
     layout();
   }
 
+  // Titles as tall as the tallest, so that the axes start at one height.
+  function level() {
+    const titles = columns.map(({ node }) => node.querySelector("h3"));
+    titles.forEach((title) => { title.style.height = "auto"; });
+    const tall = Math.max(0, ...titles.map((title) => title.offsetHeight));
+    titles.forEach((title) => { title.style.height = `${tall}px`; });
+  }
+
   let geometry = null;
   function layout() {
+    level();
     if (!columns.length) {
       geometry = null;
       grid.replaceChildren(el("p", { class: "note" }, "No axis is selected, or nothing varies between the builds."));
@@ -148,7 +162,7 @@ export function drawParallel() {
       const ends = axis.choices ? null : extent(axis);
       const marks = axis.choices ? axis.choices.map((name, n) => [n, name]) : ticks(...ends, 5);
       for (const [value, words] of marks)
-        parts.push(svg("text", { x: places[k] + 6, y: scales[k](value) + 4 }, words.length > 15 ? `${words.slice(0, 14)}\u2026` : words));
+        parts.push(svg("text", { y: scales[k](value) + 4 }, ...wrapped(words, 12).map((line, n) => svg("tspan", { x: places[k] + 6, dy: n ? 12 : 0 }, line))));
       parts.push(svg("rect", { class: "brush", "data-axis": axis.id, x: places[k] - BRUSH_WIDTH / 2, width: BRUSH_WIDTH, visibility: "hidden" }));
       const hit = svg("rect", { class: "hit", "data-axis": axis.id, x: places[k] - 1.2 * BRUSH_WIDTH, width: 2.4 * BRUSH_WIDTH, y: 0, height });
       brushing(hit, axis, scales[k]);

@@ -2,8 +2,9 @@
 
 import { el, svg } from "../../web/elements.js";
 import { withUnit } from "../../web/numbers.js";
-import { STATES, axisOf, axisText, axisTitle, buildName, compareBuild, count, data, order, quick, section, varies, view } from "./base.js";
+import { STATES, axisOf, axisText, axisTitle, buildName, compareBuild, count, data, onReference, order, quick, section, sentence, varies, view } from "./base.js";
 import { MARKS, colours, legendMark, linear, sized } from "./charts.js";
+import { pictureButton } from "./pictures.js";
 import { axisParts, frame } from "./scatter_axes.js";
 import { errorBars, known, memberMarks, nudge, stairs } from "./scatter_marks.js";
 
@@ -35,10 +36,10 @@ export function drawScatter() {
   const readout = el("p", { class: "readout" });
   const shown = el("p", { class: "note", id: "scatter-shown" });
   const kinds = [...STATES.map((words, state) => [state, state === 2 ? "on the Pareto front (non-dominated)" : words]).filter(([state]) => data.state.includes(state)),
-    [3, `${data.feasible ? "short list" : "closest infeasible"}, \u00b1 between builds`]];
+    [3, `${data.feasible ? "short list" : "closest infeasible"}, with the error of the difference from the reference`]];
   const legend = el("ul", { class: "legend" }, ...kinds.map(([state, words]) => el("li", null, legendMark(state), words)));
   section("trade-off", "Trade-off",
-    el("div", { class: "controls" }, ...labels, el("label", null, all, "Show every build"), el("label", null, bars, "Error bars on all builds")),
+    el("div", { class: "controls" }, ...labels, el("label", null, all, "Show every build"), el("label", null, bars, "Error bars on all builds"), pictureButton(() => [ground, canvas, overlay], "trade-off")),
     host, legend, readout, shown,
     ...data.prices.length ? [el("h3", null, "What one goal costs in another"), el("ul", null, ...data.prices.map((words) => el("li", null, words)))] : []);
 
@@ -119,7 +120,7 @@ export function drawScatter() {
   host.addEventListener("pointermove", (event) => {
     const i = nearest(event);
     const say = (axis) => `${axis.label} ${withUnit(axisText(axis, i), axis.unit)}`;
-    readout.textContent = i === null ? hint : `${buildName(i).replace("b", "B")}: ${STATES[data.state[i]]}; ${say(geometry.xAxis)}; ${say(geometry.yAxis)}.`;
+    readout.textContent = i === null ? hint : `${sentence(buildName(i))}: ${STATES[data.state[i]]}; ${say(geometry.xAxis)}; ${say(geometry.yAxis)}.`;
   });
   host.addEventListener("click", (event) => {
     const i = event.target.closest("a") ? null : nearest(event);
@@ -128,6 +129,7 @@ export function drawScatter() {
   for (const which of ["x", "y"]) selects[which].addEventListener("change", () => { chosen[which] = selects[which].value; layout(); });
   all.addEventListener("change", layout);
   bars.addEventListener("change", drawPoints);
+  onReference.push(layout);
   quick.push(drawPoints);
   return layout;
 }

@@ -2,8 +2,8 @@
 
 import { svg } from "../../web/elements.js";
 import { plain } from "../../web/numbers.js";
-import { axisTitle, data, memberAt } from "./base.js";
-import { ticks } from "./charts.js";
+import { axisTitle, data, difference, memberAt, view } from "./base.js";
+import { ticks, wrapped } from "./charts.js";
 
 export const goalOn = (id) => data.goals.find((goal) => goal.figure === id);
 
@@ -14,7 +14,11 @@ function direction(id, up) {
   return { maximize: ` (more is better${more})`, minimize: ` (less is better${less})`, target: " (shaded: the target)" }[goal.aim];
 }
 
-export const memberError = (member, axis) => (member.figures[axis.id] ? member.figures[axis.id][1] : 0);
+// Error of the difference from the reference of the short list; without one, of the figure.
+export function memberError(member, axis) {
+  if (!member.figures[axis.id] || member.build === view.reference) return 0;
+  return view.reference === null ? member.figures[axis.id][1] : difference(member.build, view.reference, axis.id).error;
+}
 
 // Range of an axis: the feasible builds, the short list, limits nearby.
 export function frame(axis, everything) {
@@ -65,7 +69,8 @@ export function axisParts(geometry, which) {
   for (const [value, words] of marks) {
     parts.push(svg("line", { ...line(value), stroke: "var(--faint)" }));
     const at = horizontal ? { x: scale(value), y: box.bottom + 17, "text-anchor": "middle" } : { x: box.left - 7, y: scale(value) + 4, "text-anchor": "end" };
-    parts.push(svg("text", at, words.length > 22 ? `${words.slice(0, 21)}\u2026` : words));
+    const lines = axis.choices ? wrapped(words, horizontal ? 14 : 20) : [words];
+    parts.push(svg("text", at, ...lines.map((part, n) => svg("tspan", { x: at.x, dy: n ? 13 : 0 }, part))));
   }
   const title = axisTitle(axis) + direction(axis.id, !horizontal);
   parts.push(horizontal

@@ -1,8 +1,9 @@
 // Sensitivity of the figures to the design variables.
 
-import { el, scrolling, svg } from "../../web/elements.js";
+import { el, svg } from "../../web/elements.js";
 import { signed } from "../../web/numbers.js";
 import { data, section } from "./base.js";
+import { spreadsheet } from "./tables.js";
 
 // A bar from the middle, to the right where the figure rises; `full` is the longest.
 export function bar(value, full, [low, high], [up, down] = ["var(--m1)", "var(--m0)"]) {
@@ -32,7 +33,7 @@ function sensitivityTable(found, caption, cell) {
     line: el("tr", null, el("th", { scope: "row" }, name), ...found.figures.map((_, f) => cell(f, j))),
   })).sort((a, b) => b.largest - a.largest);
   const last = found.r2 ? [el("tr", null, el("th", { scope: "row" }, "R\u00b2 of the linear fit"), ...found.r2.map((share) => el("td", { class: "n" }, share.toFixed(2))))] : [];
-  return scrolling(caption, el("table", null, el("caption", null, caption),
+  return spreadsheet(caption, el("table", null, el("caption", null, caption),
     el("thead", null, el("tr", null, el("th", { scope: "col" }, "design variable"), ...heads)),
     el("tbody", null, ...rows.map(({ line }) => line), ...last)));
 }

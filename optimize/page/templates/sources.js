@@ -1,9 +1,10 @@
 // Margins to every limit, and provenance.
 
-import { el, scrolling } from "../../web/elements.js";
+import { el } from "../../web/elements.js";
 import { minus, titled } from "../../web/numbers.js";
 import { data, section } from "./base.js";
 import { bar } from "./sensitivity.js";
+import { spreadsheet } from "./tables.js";
 
 function marginCell(cell, full) {
   if (cell.margin === undefined) return el("td", null, cell.text);
@@ -21,13 +22,13 @@ export function drawMargins() {
   const near = data.margins.map((limit) => limit.near).filter(Boolean);
   section("margins", "Margins to the limits",
     el("p", { class: "note" }, "Value, and in brackets the margin to the limit, negative where violated. The bar starts at the limit; the line on it is the figure's absolute error. This screens builds; only the governing bodies' tests rule on them."),
-    scrolling("Margins to the limits", el("table", null, el("caption", { class: "spoken" }, "Margins to the limits"), el("thead", null, el("tr", null, el("th", { scope: "col" }, "limit"), ...heads)), el("tbody", null, ...rows))),
+    spreadsheet("Margins to the limits", el("table", null, el("caption", { class: "spoken" }, "Margins to the limits"), el("thead", null, el("tr", null, el("th", { scope: "col" }, "limit"), ...heads)), el("tbody", null, ...rows))),
     near.length ? el("h3", null, "Near a limit") : null,
     near.length ? el("ul", null, ...near.map((words) => el("li", null, `${words}.`))) : null);
 }
 
 function plainTable(caption, heads, rows) {
-  return scrolling(caption, el("table", null, el("caption", null, caption),
+  return spreadsheet(caption, el("table", null, el("caption", null, caption),
     el("thead", null, el("tr", null, ...heads.map((head) => el("th", { scope: "col" }, head)))),
     el("tbody", null, ...rows.map(([first, ...rest]) => el("tr", null, el("th", { scope: "row" }, first), ...rest.map((cell) => el("td", null, cell)))))));
 }
@@ -41,8 +42,8 @@ export function drawSources() {
     checks.rows.length ? plainTable("Accuracy of the emulator", checks.heads, checks.rows) : null,
     checks.rows.length ? el("p", { class: "note" }, checks.notes.join(" ")) : null,
     plainTable("Material cards of the scenario", ["material", "grades of its numbers", "source of the modulus"], materials),
-    el("details", { class: "no-print" }, el("summary", null, "Definitions of the figures"),
+    el("details", null, el("summary", null, "Definitions of the figures"),
       plainTable("Figures, with the names that the command line accepts", ["figure", "name", "meaning"],
         Object.entries(data.figures).map(([name, known]) => [titled(known.label, known.unit), name, known.help]))),
-    el("details", { class: "no-print" }, el("summary", null, "The whole scenario"), el("pre", { tabindex: "0", role: "region", "aria-label": "The whole scenario" }, scenario)));
+    el("details", null, el("summary", null, "The whole scenario"), el("pre", { tabindex: "0", role: "region", "aria-label": "The whole scenario" }, scenario)));
 }

@@ -1,6 +1,7 @@
 // Putting it together: theme, sections in order, redrawing when the window changes.
 
 import { prepareTheme } from "../../web/theme.js";
+import { keepAddress } from "./address.js";
 import { compareBuild, count, data, quick, recount, slow, speak } from "./base.js";
 import { drawBuilds } from "./builds.js";
 import { drawCards } from "./cards.js";
@@ -13,8 +14,10 @@ import { drawParallel } from "./parallel.js";
 import { drawScatter } from "./scatter.js";
 import { drawSensitivity } from "./sensitivity.js";
 import { drawMargins, drawSources } from "./sources.js";
+import { drawVerdicts } from "./verdicts.js";
 
 readColours();
+drawVerdicts();
 drawCards();
 const layouts = [];
 if (count) {
@@ -34,8 +37,12 @@ const root = document.documentElement;
 prepareTheme(redraw);
 let before = null;
 // On paper the page is light and as wide as A4 or Letter leave it, so that charts are drawn to fit.
-window.addEventListener("beforeprint", () => { before = root.dataset.theme || ""; root.dataset.theme = "light"; root.classList.add("paper"); redraw(); });
-window.addEventListener("afterprint", () => { if (before) root.dataset.theme = before; else delete root.dataset.theme; root.classList.remove("paper"); redraw(); });
+let opened = [];
+window.addEventListener("beforeprint", () => { opened = [...document.querySelectorAll("details:not([open])")]; opened.forEach((panel) => { panel.open = true; }); before = root.dataset.theme || ""; root.dataset.theme = "light"; root.classList.add("paper"); redraw(); });
+window.addEventListener("afterprint", () => { opened.forEach((panel) => { panel.open = false; }); if (before) root.dataset.theme = before; else delete root.dataset.theme; root.classList.remove("paper"); redraw(); });
+
+const sticky = document.querySelector(".bar");
+new ResizeObserver(() => root.style.setProperty("--bar", `${sticky.offsetHeight}px`)).observe(sticky);
 
 let width = window.innerWidth;
 window.addEventListener("resize", () => { if (window.innerWidth !== width) { width = window.innerWidth; requestAnimationFrame(redraw); } });
@@ -45,4 +52,5 @@ layouts.forEach((layout) => layout());
 quick.forEach((draw) => draw());
 slow.forEach((draw) => draw());
 if (data.members.length > 1) for (const member of [data.members[0], data.members[data.members.length - 1]]) compareBuild(member.build, true);
+keepAddress();
 speak("");

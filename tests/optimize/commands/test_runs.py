@@ -36,7 +36,8 @@ def test_search_prints_pure_json_and_says_where_all_is_kept(searched):
     assert record["short_list"][0]["label"] == "A"
     code, out, err = run("search", QUICK, "--ledger", ledger, "--workers", 1)
     assert code == 0
-    assert out.startswith(f"{NAME}\n\nShort list\n")
+    assert out.startswith(f"{NAME}\n\nWhat is traded\n")
+    assert "\nShort list\n" in out
     assert f"kept in {ledger}" in err
     assert f"orbwright show {record['run']} --ledger {ledger}" in err
     assert "40 of 40 builds" in err

@@ -223,3 +223,16 @@ def test_a_search_waits_for_a_long_merge(tmp_path):
         assert len(ledger) == 15_001
     process.communicate(timeout=600)
     assert process.returncode == 0
+
+
+def test_progress_counts_the_evaluations_of_all_sources(tmp_path):
+    sources = [tmp_path / "a.sqlite", tmp_path / "b.sqlite"]
+    for path, count in zip(sources, (3, 4), strict=True):
+        filled(path, count)
+    told: list[tuple[int, int]] = []
+    books = [Ledger(path, reading=True) for path in sources]
+    with Ledger(tmp_path / "into.sqlite") as ledger:
+        merge(ledger, books, lambda *count: told.append(count))
+    for book in books:
+        book.close()
+    assert told == [(3, 7), (7, 7)]

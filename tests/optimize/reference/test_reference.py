@@ -95,7 +95,12 @@ def test_every_key_says_what_it_is_and_has_a_default_or_an_example(form):
     [
         ("ball", "[[layer]]", "outer_diameter_mm", ("number", "mm", "5 to 60", "", "38.5")),
         ("scenario", "[[limit]]", "margin", ("number", "the figure's", "0 to 1000000", "0.0")),
-        ("materials", "[[material]]", "hardness_shore_d", ("number", "Shore D", "30 to 80")),
+        (
+            "materials",
+            "[[material]]",
+            "shore_a",
+            ("number or { value, source, grade }", "Shore A", "40 to 95"),
+        ),
         (
             "process",
             "[core], [inner_core], [outer_core], [mantle], [cover]",

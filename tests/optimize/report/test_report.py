@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -63,7 +64,7 @@ def test_numbers_carry_one_digit_more_than_their_error(value, error, text):
 @given(st.floats(-1e4, 1e4), st.floats(1e-4, 1e3))
 def test_no_digit_that_matters_is_lost(value, error):
     assert abs(float(number(value, error)) - value) <= max(0.1 * error, 0.5)
-    assert signed(value, error)[0] in "+-"
+    assert signed(value, error)[0] in ("+-" if abs(value) >= 5e-10 else "0")
 
 
 def test_emphasis_is_bold_in_markdown_and_bare_in_text():
@@ -274,6 +275,6 @@ def test_a_narrow_terminal_loses_no_digit_of_a_wide_table(monkeypatch):
     show(
         [Section("Wide", columns(*[f">c{n}" for n in range(8)]), (cells,), ("word " * 20,))], stream
     )
-    lines = stream.getvalue().splitlines()
-    assert lines[2].split() == list(cells)
-    assert max(map(len, lines[3:])) <= 40
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", stream.getvalue()).splitlines()
+    assert [line.split()[-1] for line in lines[1:9]] == list(cells)
+    assert max(map(len, lines)) <= 40

@@ -1,0 +1,1 @@
+"""How far the difference of two builds is known."""

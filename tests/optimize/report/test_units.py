@@ -1,0 +1,74 @@
+"""Tables in the trade's units: heads, rows with a unit, sentences; digits enough.
+
+Kinds: published (exact definitions of inch, ounce, mile), analytic.
+"""
+
+import io
+
+import pytest
+
+from layers.errors import InputError
+from optimize.commands.units import choose_units, option_first
+from optimize.report.tables import Section, columns, show
+from optimize.report.units import converted_text, in_chosen_units, use, used
+
+
+def test_heads_units_and_names_of_rows_are_converted():
+    table = Section(
+        "Figures at 38.1 m/s",
+        columns("figure", ">outer dia., mm", ">value", "unit"),
+        (("mass", "42.67", "45.93", "g"), ("COR, 1", "1.27", "0.78", "")),
+        ("Within 0.1 mm, 1.15 g/cm3.",),
+    )
+    with used("trade"):
+        [found] = in_chosen_units([table])
+    assert found.title == "Figures at 125.0 ft/s"
+    assert [c.title for c in found.columns] == ["figure", ">outer dia., in"[1:], "value", "unit"]
+    assert found.rows == (("mass", "1.6799", "1.6201", "oz"), ("COR, 1", "0.0500", "0.78", ""))
+    assert found.notes == ("Within 0.004 in, 1.15 g/cm3.",)
+    assert in_chosen_units([table]) == [table]
+
+
+def test_a_row_that_ends_in_its_unit_is_converted_but_for_percent():
+    table = Section(
+        "", columns("figure", ">A", ">±, %"), (("carry of the driver, m", "200.0", "3.0"),)
+    )
+    with used("trade"):
+        [found] = in_chosen_units([table])
+    assert found.rows == (("carry of the driver, yd", "218.7", "3.0"),)
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("from 98.07 to 1275 N", "from 22.047 to 286.6 lbf"),
+        ("+0.10 mm", "+0.0039 in"),
+        ("82.3 g cm²", "0.4500 oz in²"),
+        ("12 m/s2, 3 g/cm3, layer 2 m", "12 m/s2, 3 g/cm3, layer 2 yd"),
+    ],
+)
+def test_numbers_in_sentences(text, wanted):
+    assert converted_text(text) == wanted
+
+
+def test_the_option_may_stand_after_the_command_and_the_file_speaks_without_it(
+    tmp_path, monkeypatch
+):
+    assert option_first(["show", "r", "--units", "trade"]) == ["--units", "trade", "show", "r"]
+    assert option_first(["show", "--", "--units"]) == ["show", "--", "--units"]
+    settings = tmp_path / "config.toml"
+    monkeypatch.setenv("ORBWRIGHT_CONFIG", str(settings))
+    table = Section("", columns(">mm"), (("25.4",),))
+    with used("metric"):
+        settings.write_text('units = "trade"')
+        choose_units(None)
+        stream = io.StringIO()
+        show([table], stream)
+        assert stream.getvalue().split() == ["in", "1.000"]
+        choose_units("metric")
+        assert in_chosen_units([table]) == [table]
+    settings.write_text('units = "imperial"')
+    with pytest.raises(InputError, match="units is 'imperial', but must be metric or trade"):
+        choose_units(None)
+    with pytest.raises(InputError, match="must be metric or trade"):
+        use("si")
