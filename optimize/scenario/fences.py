@@ -34,7 +34,9 @@ class FenceRange(Table):
         if low is None and high is None:
             raise ValueError(f"{self.figure} needs at_least, at_most or both")
         if low is not None and high is not None and low > high:
-            raise ValueError(f"{self.figure}: at_least {exact(low)} is above at_most {exact(high)}")
+            raise ValueError(
+                f"{self.figure}: at_least {exact(low)} is above at_most {exact(high)}; swap them"
+            )
         return self
 
 
