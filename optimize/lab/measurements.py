@@ -14,7 +14,7 @@ from os import PathLike
 from pathlib import Path
 
 from layers.ball import Ball
-from layers.errors import InputError, exact
+from layers.errors import InputError
 from layers.figures import QUANTITIES, FigureName, parse_figure
 from layers.files.csv import (
     MOST_CSV_BYTES,
@@ -282,7 +282,7 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
     if column == "value":
         hint = _swapped(reader, row, column) or hint
     reader.faults.append(
-        f"row {row.line}, {column} is {exact(value)}, but {quantity} must be from "
+        f"row {row.line}, {column} is {value:.10g}, but {quantity} must be from "
         f"{measured.low:g} to {measured.high:g} {unit}{hint}"
     )
     return None

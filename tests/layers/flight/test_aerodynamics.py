@@ -211,7 +211,7 @@ def test_order_and_units_of_the_file_do_not_matter():
         ("2.00,.092,.241,.153", "2.00,.092,.241,2.5", "row 9, column lift_coefficient is '2.5'"),
         ("spin_ratio", "spin_rat", "row 1, column 'spin_rat' is not known; did you mean spin_rati"),
         ("note", "reynolds", "row 1, column 'reynolds' gives reynolds a second time"),
-        (",lift_coefficient,note", ",note", "row 1 has no column lift_coefficient"),
+        (",lift_coefficient,note", ",note", "row 1 lacks the column lift_coefficient"),
     ],
 )
 def test_bad_cells_are_named_by_row_and_column(tmp_path, old, new, words):
