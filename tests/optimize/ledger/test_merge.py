@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from layers.estimates import Estimate
+from optimize.ledger import check
 from optimize.ledger.check import check_ledger
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.merge import Merged, merge
@@ -236,3 +237,11 @@ def test_progress_counts_the_evaluations_of_all_sources(tmp_path):
     for book in books:
         book.close()
     assert told == [(3, 7), (7, 7)]
+
+
+def test_progress_of_a_check_is_told_every_so_many_rows(tmp_path, monkeypatch):
+    monkeypatch.setattr(check, "_STEP", 2)
+    told: list[tuple[int, int]] = []
+    with Ledger(filled(tmp_path / "one.sqlite", 5), reading=True) as ledger:
+        assert check_ledger(ledger, lambda *count: told.append(count)) == 5
+    assert told == [(2, 5), (4, 5)]

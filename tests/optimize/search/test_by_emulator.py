@@ -245,8 +245,8 @@ def test_analytic_optimistic_losses_are_three_deviations_better():
     assert found == pytest.approx(np.array([[6.0, -0.7, 0.5], [-2.0, -0.7, 0.5]]))
 
 
-def test_a_build_that_hardly_keeps_its_limits_scores_by_the_chance_that_it_does_not():
-    """The likelier it breaks one the worse; a build that closed forms rule out is the worst."""
+def test_a_build_that_hardly_meets_its_limits_scores_by_the_chance_that_it_does_not():
+    """The likelier it violates one the worse; a build that closed forms rule out is the worst."""
     limit = Bound("mass_g", "at most", 1.0, 0.0, "")
     rows = [(0,), (1,), (2,), (3,)]
     problem = by_emulator.Problem(

@@ -27,6 +27,7 @@ from optimize.search.evolution import evolve
 from optimize.search.loop import score_of
 from optimize.search.result import Infeasible, Interrupted, Progress, Run, Score
 from optimize.search.run import _fits, load_run, name_run, run_search
+from optimize.search.shortlist import indistinguishable
 from tests.helpers.briefs import four_layers, two_layers
 
 needs_proc = pytest.mark.skipif(
@@ -125,6 +126,14 @@ def test_the_short_list_comes_with_reasons_stages_and_prices(tmp_path):
         assert len(member.stages) == len(member.ball.layer)
         masses = [stage["mass_g"].value for stage in member.stages]
         assert masses == sorted(masses)
+        mine = [member.estimate[goal.figure] for goal in run.scenario.goal]
+        alike = [
+            other.label
+            for other in run.short_list
+            if other.label != member.label
+            and indistinguishable(mine, [other.estimate[g.figure] for g in run.scenario.goal])
+        ]
+        assert list(member.indistinguishable_from) == alike
     assert run.evaluated == run.scenario.evaluations == len(run.cloud)
     for price in run.prices:
         members = {m.label: m for m in run.short_list}
