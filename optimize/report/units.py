@@ -46,6 +46,7 @@ CONVERSIONS = {
         _row("MPa", "MPa", "ksi", "ksi"),
         _row("N", "N", "lbf", "lbf"),
         _row("kN/mm", "kN/mm", "lbf/in", "lbf/in"),
+        Conversion("mm²", "in²", OTHER_UNITS["mm"]["in"] ** -2),
     )
 }
 # The speed at which a ball meets a barrier is told in ft/s.
@@ -77,6 +78,11 @@ def use(system: str) -> None:
     if system not in SYSTEMS:
         raise InputError(f"units are {system!r}, but must be {' or '.join(SYSTEMS)}.")
     _system.set(system)
+
+
+def chosen() -> str:
+    """Return the units of tables: ``metric`` or ``trade``."""
+    return _system.get()
 
 
 @contextmanager
@@ -126,6 +132,19 @@ def _number(text: str, row: Conversion) -> str:
     decimals = len(bare.partition(".")[2])
     decimals = min(9, max(0, math.ceil(decimals - math.log10(row.factor))))
     return f"{mark}{float(bare) * row.factor:.{decimals}f}"
+
+
+def number_in_trade(text: str, unit: str) -> str:
+    """Convert the numbers of a cell whose unit stands elsewhere.
+
+    Parameters
+    ----------
+    text : str
+        Numbers, in the metric unit.
+    unit : str
+        As printed; one that the trade shares changes nothing.
+    """
+    return _cell(text, CONVERSIONS[unit]) if unit in CONVERSIONS else text
 
 
 def _cell(text: str, row: Conversion) -> str:
