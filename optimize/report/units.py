@@ -18,6 +18,7 @@ from layers.files.other_units import OTHER_UNITS
 
 SYSTEMS = ("metric", "trade")
 _system: ContextVar[str] = ContextVar("system of units", default="metric")
+_firm: ContextVar[bool] = ContextVar("units of the command line", default=False)
 
 
 @dataclass(frozen=True)
@@ -56,19 +57,21 @@ _NUMBER = r"(?<![\w.,])[-+±≈]?\d+(?:\.\d+)?(?![\w]|[.,]\d)"
 _UNIT = "|".join(re.escape(unit) for unit in sorted(CONVERSIONS, key=len, reverse=True))
 # '38.1 m/s', '98.07 to 1275 N'; 'per', '/' or a power after the unit make it another.
 _SAID = re.compile(
-    rf"(?P<impact>\bat )?(?P<numbers>{_NUMBER}(?:(?: to | and |, | or |-){_NUMBER})*)"
+    rf"(?P<impact>\bat )?(?P<numbers>{_NUMBER}(?:(?: to | and |, | or |-| ± ){_NUMBER})*)"
     rf" (?P<unit>{_UNIT})(?![\w/²³]| cm)"
 )
 _HEAD = re.compile(rf"(?P<before>(?:^|.*(?:, |± )))(?P<unit>{_UNIT})(?P<after>(?: .*)?)")
 
 
-def use(system: str) -> None:
+def use(system: str, firm: bool = False) -> None:
     """Choose the units of all tables from here on.
 
     Parameters
     ----------
     system : str
         ``metric`` or ``trade``.
+    firm : bool
+        Whether a scenario's own setting leaves it as it is.
 
     Raises
     ------
@@ -78,6 +81,19 @@ def use(system: str) -> None:
     if system not in SYSTEMS:
         raise InputError(f"units are {system!r}, but must be {' or '.join(SYSTEMS)}.")
     _system.set(system)
+    _firm.set(firm)
+
+
+def use_scenario(system: str | None) -> None:
+    """Choose a scenario's units, unless the command line chose.
+
+    Parameters
+    ----------
+    system : str or None
+        What the scenario says.
+    """
+    if system is not None and not _firm.get():
+        use(system)
 
 
 def chosen() -> str:
@@ -88,12 +104,12 @@ def chosen() -> str:
 @contextmanager
 def used(system: str) -> Iterator[None]:
     """Choose the units within a block; see `use`."""
-    before = _system.get()
+    before, firm = _system.get(), _firm.get()
     use(system)
     try:
         yield
     finally:
-        _system.set(before)
+        use(before, firm)
 
 
 def in_chosen_units(sections: Iterable[Any]) -> list[Any]:

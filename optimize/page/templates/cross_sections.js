@@ -3,7 +3,7 @@
 import { quarter, ruler, shade } from "../../web/cross_section.js";
 import { svg } from "../../web/elements.js";
 import { axisOf, buildName, data, view } from "./base.js";
-import { computed, inUnit } from "./units.js";
+import { computed, plainIn } from "./units.js";
 
 // The layers of any build, centre outward, from the columns of all builds; in mm and MPa, to draw.
 export function layersOf(i) {
@@ -21,7 +21,7 @@ export function crossSection(i, perMm) {
   const layers = layersOf(i);
   const radius = layers[layers.length - 1].diameter / 2;
   const [wide, tall] = [radius + 4.5, radius + 5];
-  const words = layers.map((layer) => `${layer.role} ${inUnit(layer.diameter, "mm", 2)} outer dia.`).join(", ");
+  const words = layers.map((layer) => `${layer.role} ${plainIn(layer.diameter, "mm")} outer dia.`).join(", ");
   const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 0.7} ${wide} ${tall}`, role: "img", "aria-label": `Quarter section of ${buildName(i)}: ${words}` });
   picture.style.width = `${wide * perMm}mm`;
   for (const layer of [...layers].reverse())

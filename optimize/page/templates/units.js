@@ -1,6 +1,7 @@
 // Metric units or the trade's: all that the page shows is converted in one place, then drawn again.
 
 import { byId, el } from "../../web/elements.js";
+import { plain } from "../../web/numbers.js";
 import { axisOf, data, speak, view } from "./base.js";
 
 const metric = structuredClone(data);
@@ -17,6 +18,11 @@ export function inUnit(value, unit, digits) {
   const [name, factor] = shownAs(unit);
   return `${(value * factor).toFixed(Math.max(0, Math.ceil(digits - Math.log10(factor))))}\u00a0${name}`;
 }
+
+export const plainIn = (value, unit) => {
+  const [name, factor] = shownAs(unit);
+  return `${plain(factor === 1 ? value : parseFloat((value * factor).toPrecision(4)))}\u00a0${name}`;
+};
 
 // Sentences by their text, whatever holds them.
 function say(to, from) {
@@ -83,7 +89,7 @@ export function useUnits(system) {
 
 // The switch in the page's head; `redraw` draws all sections anew.
 export function prepareUnits(redraw) {
-  const words = { metric: "metric", trade: "trade: in, oz, mph, yd" };
+  const words = { metric: "metric", trade: "trade (in, oz)" };
   byId("units").append(...systems.map((system) => el("option", { value: system }, words[system])));
   byId("units").addEventListener("change", () => {
     useUnits(byId("units").value);

@@ -43,6 +43,10 @@ def test_a_row_that_ends_in_its_unit_is_converted_but_for_percent():
     [
         ("from 98.07 to 1275 N", "from 22.047 to 286.6 lbf"),
         ("+0.10 mm", "+0.0039 in"),
+        (
+            "better by 0.50 ± 0.12 g, of 1 to 2 mm²",
+            "better by 0.0176 ± 0.0042 oz, of 0.002 to 0.003 in²",
+        ),
         ("82.3 g cm²", "0.4500 oz in²"),
         ("12 m/s2, 3 g/cm3, layer 2 m", "12 m/s2, 3 g/cm3, layer 2 yd"),
     ],
