@@ -21,7 +21,7 @@ import { drawVerdicts } from "./verdicts.js";
 let layouts = [];
 function drawSections() {
   clearSections();
-  byId("question").textContent = data.question;
+  document.querySelector("h1").textContent = data.question;
   byId("summary").textContent = data.summary;
   drawVerdicts();
   drawCards();
