@@ -18,7 +18,7 @@ from layers.ball import Ball
 from layers.ball_file import ball_toml
 from layers.errors import InputError
 from optimize.bench.bench import Bench, records
-from optimize.bench.build import read_build
+from optimize.bench.build import read_build, read_materials
 from optimize.bench.guard import Access, Guard, Refused, json_bytes
 from optimize.bench.jobs import News, TooBusy
 from optimize.bench.requests import read_json
@@ -69,6 +69,7 @@ def create_app(bench: Bench, access: Access) -> ASGIApp:
     routes += [
         Route("/api/about", partial(_about, bench), methods=["GET"]),
         Route("/api/state", partial(_state, bench), methods=["GET"]),
+        Route("/api/panel", partial(_panel, bench), methods=["POST"]),
         Route("/api/quick", partial(_quick, bench), methods=["POST"]),
         Route("/api/finite", partial(_finite, bench), methods=["POST"]),
         Route("/api/toml", partial(_toml, bench), methods=["POST"]),
@@ -98,9 +99,15 @@ async def _state(bench: Bench, request: Request) -> Response:
     return _json(bench.state())
 
 
+async def _panel(bench: Bench, request: Request) -> Response:
+    """Answer with the sliders of a choice of materials."""
+    materials = read_materials(await read_json(request), bench.choices)
+    return _json(bench.panel(materials))
+
+
 async def _quick(bench: Bench, request: Request) -> Response:
     """Answer with two lines of JSON: the figures at once, then the flights, which take longer."""
-    setting, ball = read_build(await read_json(request), bench.panel.ball)
+    setting, ball = read_build(await read_json(request), bench.choices)
     record, figures = await run_in_threadpool(bench.quick, setting, ball)
 
     async def stream() -> AsyncIterator[bytes]:
@@ -112,7 +119,7 @@ async def _quick(bench: Bench, request: Request) -> Response:
 
 
 async def _toml(bench: Bench, request: Request) -> Response:
-    _, ball = read_build(await read_json(request), bench.panel.ball)
+    _, ball = read_build(await read_json(request), bench.choices)
     return Response(
         ball_toml(ball),
         media_type="application/toml; charset=utf-8",
@@ -129,7 +136,7 @@ async def _finite(bench: Bench, request: Request) -> Response:
                          f"{', '.join(_PLACES)}.")  # fmt: skip
     if not isinstance(page, str) or len(page) > _MOST_PAGE:
         raise InputError(f"the request: page must be a text of at most {_MOST_PAGE} characters.")
-    _, ball = read_build(table, bench.panel.ball)
+    _, ball = read_build(table, bench.choices)
     loop, lines = asyncio.get_running_loop(), asyncio.Queue[News]()
 
     def send(news: News) -> None:

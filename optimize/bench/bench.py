@@ -1,6 +1,6 @@
 """The bench: the data that the page shows, apart from how they are requested."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -10,24 +10,26 @@ from layers.estimates import Figure
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, parse_figure
 from layers.model_version import MODEL_VERSION
+from optimize.bench.choices import Choices, materials_of
 from optimize.bench.figures import Test
 from optimize.bench.prediction import emulated_figures, traces
 from optimize.bench.queue import BuildQueue
 from optimize.bench.settings import Setting
-from optimize.bench.sliders import Panel, Slider
+from optimize.bench.sliders import Slider
 from optimize.bench.training import Trainer
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.words import described_of, help_of, label_of, owner_of, unit_of
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
+from optimize.scenario.variables import Fill
 
 
 @dataclass(frozen=True)
 class Bench:
     """The parts of one session of the bench."""
 
-    panel: Panel
+    choices: Choices
     scenario: Scenario | None
     conditions: Conditions
     swings: tuple[str, ...]
@@ -49,21 +51,25 @@ class Bench:
 
     def about(self) -> dict[str, Any]:
         """Return what does not change: the ball, its sliders, the figures, the limits."""
-        start = self.panel.start()
+        ball = self.choices.ball
         fill = self.scenario.fill if self.scenario else None
         return {
             "version": version(),
             "model": MODEL_VERSION,
-            "ball": self.panel.ball.name,
+            "ball": ball.name,
             "scenario": self.scenario.name if self.scenario else None,
             "question": self.scenario.question if self.scenario else None,
             "layers": [
-                {"role": layer.role, "material": layer.material.label}
-                for layer in self.panel.ball.layer
+                {
+                    "role": layer.role,
+                    "material": layer.material.label,
+                    "cards": self.choices.names(i),
+                    "wanted": self.choices.wanted(i),
+                }
+                for i, layer in enumerate(ball.layer)
             ],
-            "sliders": [_slider_record(slider) for slider in self.panel.sliders],
-            "start": start.model_dump(mode="json", exclude={"hold_mass"}),
-            "fill": {"layer": fill.layer, "mass_g": fill.mass_g} if fill else None,
+            **self.panel(materials_of(ball)),
+            "fill": _fill_record(fill),
             "figures": [_figure_about(name) for name in self.names],
             "emulated": list(self.trainer.names),
             "swings": [
@@ -74,6 +80,14 @@ class Bench:
             "bounds": [_bound_record(bound) for bound in self.bounds],
             "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
         }
+
+    def panel(self, materials: Sequence[str]) -> dict[str, Any]:
+        """Return the sliders of a choice of materials, and the setting that they start from."""
+        panel = self.choices.panel(materials)
+        start = panel.start().model_dump(mode="json", exclude={"hold_mass"})
+        for row, name in zip(start["layer"], materials, strict=True):
+            row["material"] = name
+        return {"sliders": [_slider_record(slider) for slider in panel.sliders], "start": start}
 
     def quick(self, setting: Setting, ball: Ball) -> tuple[dict[str, Any], dict[str, Figure]]:
         """Return what is known at once of a build: geometry, closed forms, emulated figures.
@@ -94,6 +108,7 @@ class Bench:
         """
         closed = [test.names for test in self.tests if test.kind == "closed"]
         figures = dict(estimate(ball, closed[0] if closed else ()).figures)
+        self.trainer.turn_to(ball)
         known = self.trainer.predict(ball)
         if known:
             figures |= emulated_figures(self.names, ball, known, self.conditions)
@@ -107,7 +122,7 @@ class Bench:
                 "moduli_mpa": [layer.material.youngs_modulus_mpa.value for layer in ball.layer],
             },
             "figures": records(figures),
-            "emulator": self._emulator_state(known is not None),
+            "emulator": self._emulator_state(ball, known is not None),
             "state": self.state(),
         }
         return record, figures
@@ -125,10 +140,10 @@ class Bench:
             "trainer": self.trainer.state(),
         }
 
-    def _emulator_state(self, predicted: bool) -> str:
+    def _emulator_state(self, ball: Ball, predicted: bool) -> str:
         if predicted:
             return "ready"
-        return "outside" if self.trainer.state()["fitted_on"] else "training"
+        return "outside" if self.trainer.fitted(ball) else "training"
 
 
 def records(figures: Mapping[str, Figure]) -> dict[str, Any]:
@@ -147,7 +162,15 @@ def records(figures: Mapping[str, Figure]) -> dict[str, Any]:
 
 
 def _slider_record(slider: Slider) -> dict[str, Any]:
-    return asdict(slider) | {"unit_printed": slider.unit.replace("cm3", "cm³")}
+    return asdict(slider) | {
+        "positions": slider.positions(),
+        "unit_printed": slider.unit.replace("cm3", "cm³"),
+    }
+
+
+def _fill_record(fill: Fill | None) -> dict[str, Any] | None:
+    """Return what the scenario says of its filler: layer, mass, the densities it can reach."""
+    return fill.model_dump(mode="json") if fill else None
 
 
 def _figure_about(name: str) -> dict[str, Any]:

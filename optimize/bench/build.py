@@ -1,5 +1,6 @@
 """From slider values to a ball: checked, its filler solved for the mass that is held."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from pydantic import ValidationError
@@ -9,23 +10,30 @@ from layers.errors import InputError
 from layers.files.explain import explain
 from layers.mass import inertia
 from layers.materials import Material
-from optimize.bench.settings import DENSITY_RANGE_G_CM3, HeldMass, LayerSetting, Setting
+from optimize.bench.choices import Choices, materials_of
+from optimize.bench.settings import (
+    DENSITY_RANGE_G_CM3,
+    DIGITS,
+    HeldMass,
+    LayerSetting,
+    Materials,
+    Setting,
+)
 from optimize.scenario.variables import SMALLEST_CENTRE_MM
 
 SET_HERE = "set on the live bench"
 WHAT = "the request"
-DIGITS = 6  # of a diameter, mm: as the search rounds it
 
 
-def read_build(table: Any, start: Ball) -> tuple[Setting, Ball]:
+def read_build(table: Any, choices: Choices) -> tuple[Setting, Ball]:
     """Read a setting from plain data, and make its ball.
 
     Parameters
     ----------
     table : object
         Plain data, as JSON gives them.
-    start : Ball
-        The ball whose sliders these are: gives the layers and their materials.
+    choices : Choices
+        The ball whose sliders these are, and the cards of its layers.
 
     Returns
     -------
@@ -42,11 +50,7 @@ def read_build(table: Any, start: Ball) -> tuple[Setting, Ball]:
     except ValidationError as error:
         known = (*Setting.model_fields, *LayerSetting.model_fields)
         raise explain(error, WHAT, known) from error
-    count = len(start.layer)
-    if len(setting.layer) != count:
-        raise InputError(
-            f"{WHAT}: layer has {len(setting.layer)} entries, but this ball has {count} layers."
-        )
+    _check_count("layer", setting.layer, choices)
     for number, layer in enumerate(setting.layer, start=1):
         if number == 1 and layer.thickness_mm is not None:
             raise InputError(
@@ -55,9 +59,46 @@ def read_build(table: Any, start: Ball) -> tuple[Setting, Ball]:
             )
         if number > 1 and layer.thickness_mm is None:
             raise InputError(f"{WHAT}: layer {number}, thickness_mm is missing; it is required.")
+    start = choices.ball_of([layer.material for layer in setting.layer])
     if setting.hold_mass:
         setting = _filled(start, setting, setting.hold_mass)
     return setting, build_of(setting, start)
+
+
+def read_materials(table: Any, choices: Choices) -> tuple[str, ...]:
+    """Read a choice of materials from plain data.
+
+    Parameters
+    ----------
+    table : object
+        Plain data, as JSON gives them.
+    choices : Choices
+        The ball whose materials these are, and the cards of its layers.
+
+    Returns
+    -------
+    tuple of str
+        Name of each layer's card.
+
+    Raises
+    ------
+    InputError
+        If it names no card for each layer of this ball.
+    """
+    try:
+        wanted = Materials.model_validate(table)
+    except ValidationError as error:
+        raise explain(error, WHAT, tuple(Materials.model_fields)) from error
+    _check_count("material", wanted.material, choices)
+    return materials_of(choices.ball_of(wanted.material))
+
+
+def _check_count(what: str, given: Sequence[Any], choices: Choices) -> None:
+    count = len(choices.ball.layer)
+    if len(given) != count:
+        raise InputError(
+            f"{WHAT}: {what} has {len(given)} entries, but this ball has {count} layers."
+        )
 
 
 def build_of(setting: Setting, start: Ball) -> Ball:

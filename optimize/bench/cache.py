@@ -15,6 +15,7 @@ from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
 
 _MOST = 2000
+_MOST_ROWS = 20_000  # of a ledger, searched for builds of the past
 _NOTHING = Known({}, {})
 
 
@@ -54,6 +55,21 @@ class Cache:
             except (InputError, sqlite3.Error) as error:
                 self._drop_ledger(error)
         return [self._known.get(k, _NOTHING) for k in keys]
+
+    def past(self) -> list[tuple[str, Known]]:
+        """Return content and figures of the ledger's latest builds of this model, newest first."""
+        if self._ledger is None:
+            return []
+        where = "model_version = ? AND id > (SELECT MAX(id) FROM evaluation) - ?"
+        found: dict[str, Known] = {}
+        try:
+            for entry in self._ledger.entries_where(where, (self._version, _MOST_ROWS)):
+                more = entry.known()
+                before = found.pop(entry.content, _NOTHING)
+                found[entry.content] = before.joined(more.figures, more.failed)
+        except (InputError, sqlite3.Error) as error:
+            self._drop_ledger(error)
+        return list(reversed(found.items()))
 
     def add(self, ball: Ball, found: Estimate, lasting: bool) -> None:
         """Keep the result of one test.

@@ -51,6 +51,20 @@ def emulated_figures(
     dict of str to Figure
         Their errors join those of finite elements and the emulator's 95 % half width.
     """
+    pairs = with_flights(names, ball, known, conditions)
+    return {name: _figure(name, *pair) for name, pair in pairs.items()}
+
+
+def with_flights(
+    names: Sequence[str], ball: Ball, known: Mapping[str, Pair], conditions: Conditions
+) -> dict[str, Pair]:
+    """Return mean and standard deviation of emulated figures, and of those computed from them.
+
+    Parameters
+    ----------
+    names, ball, known, conditions
+        As of `emulated_figures`.
+    """
     found = {name: known[name] for name in names if name in known}
     swings = dict.fromkeys(p.swing for p in map(parse_figure, names) if p.swing)
     launched = [s for s in swings if s and all(f"{s}.{q}" in known for q in LAUNCH)]
@@ -63,7 +77,7 @@ def emulated_figures(
             speed = conditions.swings.find(owner).club_speed_m_s
             mean, deviation = known[f"{owner}.ball_speed_m_s"]
             found[name] = (mean / speed, deviation / speed)
-    return {name: _figure(name, *pair) for name, pair in found.items()}
+    return found
 
 
 def _figure(name: str, mean: float, deviation: float) -> Figure:

@@ -159,6 +159,8 @@ class BuildQueue:
                     for job in reversed(self._jobs.values()):
                         if job.urgent == urgent:
                             return partial(self._step, job)
+                if self._trainer and self._trainer.wants_past():
+                    return self._recall
                 cold = [test for test in self._tests if test.kind not in self._loaded]
                 if cold and self.restarts < _MOST_WARM_UPS:
                     return partial(self._warm_up, cold[0])
@@ -166,6 +168,11 @@ class BuildQueue:
                     return partial(self._step, self._training_job(ball))
                 self._change.wait(0.5)
         return None
+
+    def _recall(self, cache: Cache) -> None:
+        """Train with what the ledger has, before anything is computed for it."""
+        if self._trainer:
+            self._trainer.recall(cache.past())
 
     def _warm_up(self, test: Test, _: Cache) -> None:
         """Load a test's code in the process, so that the first move of a slider need not wait."""

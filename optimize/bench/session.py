@@ -8,9 +8,9 @@ from layers.conditions import Conditions
 from layers.figures import parse_figure
 from layers.strike.swings import check_owner
 from optimize.bench.bench import Bench
+from optimize.bench.choices import Choices
 from optimize.bench.figures import bounds_shown, figures_shown, grouped_by_test, swings_shown
 from optimize.bench.queue import BuildQueue
-from optimize.bench.sliders import panel_of
 from optimize.bench.training import TRAINING_BUILDS, Trainer
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.brief import Scenario
@@ -45,7 +45,7 @@ def open_bench(
     """
     played = scenario.estimate_conditions() if scenario else None
     conditions = played or Conditions()
-    panel = panel_of(ball, scenario)
+    choices = Choices(ball, scenario)
     shown = swings_shown(swings, scenario, conditions.swings)
     bounds = bounds_shown(scenario)
     names = figures_shown(shown, scenario, bounds)
@@ -55,6 +55,6 @@ def open_bench(
         with Ledger(ledger):
             pass  # a faulty ledger is reported now
     tests = grouped_by_test(names)
-    trainer = Trainer(panel, names, training_builds)
+    trainer = Trainer(choices, names, training_builds)
     queue = BuildQueue(ball, tests, played, ledger, trainer)
-    return Bench(panel, scenario, conditions, shown, names, tests, bounds, queue, trainer)
+    return Bench(choices, scenario, conditions, shown, names, tests, bounds, queue, trainer)

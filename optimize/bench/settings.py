@@ -11,6 +11,7 @@ MODULUS_RANGE_MPA = numeric_fields()["youngs_modulus_mpa"]
 DENSITY_RANGE_G_CM3 = numeric_fields()["density_g_cm3"]
 DIAMETER_RANGE_MM = (30.0, 60.0)
 THICKNESS_RANGE_MM = (THINNEST_LAYER_MM, 25.0)
+DIGITS = 6  # of a diameter, mm: as the search rounds it
 
 
 class LayerSetting(Table):
@@ -23,6 +24,9 @@ class LayerSetting(Table):
         strict=True,
         description="thickness; left out for the innermost layer, which fills the rest",
         json_schema_extra={"unit": "mm"},
+    )
+    material: Name | None = Field(
+        None, description="name of its material card; left out for the first ball's own"
     )
     youngs_modulus_mpa: float = numeric(
         "MPa", "quasi-static Young's modulus", *MODULUS_RANGE_MPA, strict=True
@@ -56,3 +60,13 @@ class Setting(Table):
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
     hold_mass: HeldMass | None = Field(None, description="mass that filler holds")
+
+
+class Materials(Table):
+    """The material card of every layer."""
+
+    material: tuple[Name | None, ...] = Field(
+        min_length=1,
+        max_length=MOST_LAYERS,
+        description="names of cards, centre outward; null for the first ball's own",
+    )

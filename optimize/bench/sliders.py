@@ -10,10 +10,10 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import InputError
-from optimize.bench.build import DIGITS
 from optimize.bench.settings import (
     DENSITY_RANGE_G_CM3,
     DIAMETER_RANGE_MM,
+    DIGITS,
     MODULUS_RANGE_MPA,
     THICKNESS_RANGE_MM,
     LayerSetting,
@@ -28,6 +28,9 @@ Range = tuple[float, float]
 
 # Ranges without a scenario: factors on the start's thickness and modulus, steps of the others.
 _THICKNESS, _MODULUS, _DENSITY_G_CM3, _SIZE_MM = (0.5, 1.7), (0.5, 2.0), 0.12, 0.4
+# Increments without a scenario; the modulus moves by ratios, to so many digits.
+_INCREMENT = {"outer_diameter_mm": 0.01, "thickness_mm": 0.01, "density_g_cm3": 0.001}
+_RATIOS, _MODULUS_DIGITS = 200, 3
 _UNITS = {"thickness_mm": "mm", "youngs_modulus_mpa": "MPa", "density_g_cm3": "g/cm3"}
 _RANGES: dict[Variable, Range] = {
     "outer_diameter_mm": DIAMETER_RANGE_MM,
@@ -35,6 +38,21 @@ _RANGES: dict[Variable, Range] = {
     "youngs_modulus_mpa": MODULUS_RANGE_MPA,
     "density_g_cm3": DENSITY_RANGE_G_CM3,
 }
+
+
+@dataclass(frozen=True)
+class Span:
+    """The range of one number in a scenario, from its lowest value in increments."""
+
+    low: float
+    high: float
+    increment: float
+    whole: bool = True  # whether only whole increments can be made
+
+    @property
+    def movable(self) -> bool:
+        """Whether it holds a second value."""
+        return self.high - self.low > self.increment * (1.0 - 1e-9)
 
 
 @dataclass(frozen=True)
@@ -52,7 +70,13 @@ class Slider:
     min, max : float
         Ends of what may be typed in.
     logarithmic : bool
-        Whether equal steps of the slider are equal ratios.
+        Whether equal lengths of the slider are equal ratios to the emulator.
+    increment : float
+        Between its positions; 0 where they are equal ratios apart.
+    origin : float
+        A value that the increments start from.
+    whole : bool
+        Whether only whole increments can be made: those of a scenario.
     """
 
     layer: int
@@ -63,11 +87,24 @@ class Slider:
     min: float
     max: float
     logarithmic: bool
+    increment: float
+    origin: float = 0.0
+    whole: bool = False
 
     @property
     def unit(self) -> str:
         """Unit of the number."""
         return _UNITS.get(self.what, "mm")
+
+    def positions(self) -> list[float]:
+        """Return the values that it stops at, rising, no two alike."""
+        if self.increment:
+            first = math.ceil((self.low - self.origin) / self.increment - 1e-9)
+            last = math.floor((self.high - self.origin) / self.increment + 1e-9)
+            return [round(self.origin + k * self.increment, DIGITS) for k in range(first, last + 1)]
+        ratios = [self.value(k / _RATIOS) for k in range(_RATIOS + 1)]
+        rounded = {float(f"{value:.{_MODULUS_DIGITS}g}") for value in ratios}
+        return sorted(value for value in rounded if self.min <= value <= self.max)
 
     def fraction(self, value: float) -> float:
         """Return the position of a value on the slider, 0 to 1 within its ends."""
@@ -142,11 +179,11 @@ def panel_of(ball: Ball, scenario: Scenario | None = None) -> Panel:
     InputError
         If no build of the scenario has the ball's layers.
     """
-    ranges = _scenario_ranges(ball, scenario) if scenario else ({},) * len(ball.layer)
+    given = _scenario_spans(ball, scenario) if scenario else ({},) * len(ball.layer)
     size = ball.diameter_mm
     sliders = [_slider(0, "outer_diameter_mm", size, (size - _SIZE_MM, size + _SIZE_MM))]
-    rows = zip(ball.layer, thicknesses_mm(ball), ranges, strict=True)
-    for number, (layer, thickness, given) in enumerate(rows, start=1):
+    rows = zip(ball.layer, thicknesses_mm(ball), given, strict=True)
+    for number, (layer, thickness, spans) in enumerate(rows, start=1):
         thickness = round(thickness, DIGITS)
         modulus = layer.material.youngs_modulus_mpa.value
         density = layer.material.density_g_cm3.value
@@ -157,28 +194,36 @@ def panel_of(ball: Ball, scenario: Scenario | None = None) -> Panel:
         }
         for what, (start, span) in usual.items():
             if number > 1 or what != "thickness_mm":  # the innermost layer fills the rest
-                sliders.append(_slider(number, what, start, given.get(what) or span))
+                sliders.append(_slider(number, what, start, spans.get(what) or span))
     return Panel(ball, tuple(sliders))
 
 
-def _scenario_ranges(ball: Ball, scenario: Scenario) -> tuple[dict[Variable, Range], ...]:
-    """Return the ranges that a scenario gives for each layer of the ball."""
+def _scenario_spans(ball: Ball, scenario: Scenario) -> tuple[dict[Variable, Span], ...]:
+    """Return the spans that a scenario gives for each layer of the ball."""
     found = []
-    for layer in _matched(ball, scenario):
-        ranges: dict[Variable, Range | None] = {
-            "thickness_mm": layer.thickness_mm,
-            "youngs_modulus_mpa": layer.youngs_modulus_mpa,
-            "density_g_cm3": layer.density_g_cm3,
-        }
+    for layer in matched(ball, scenario):
+        rows: tuple[tuple[Variable, Range | None, float], ...] = (
+            ("thickness_mm", layer.thickness_mm, layer.increment_mm),
+            ("youngs_modulus_mpa", layer.youngs_modulus_mpa, layer.youngs_modulus_increment_mpa),
+            ("density_g_cm3", layer.density_g_cm3, layer.density_increment_g_cm3),
+        )
+        spans = {what: Span(*span, increment) for what, span, increment in rows if span}
         if scenario.fill and layer is scenario.layer[scenario.fill.layer - 1]:
-            ranges["density_g_cm3"] = scenario.fill.density_g_cm3
-        # A range of one value leaves nothing to move.
-        found.append({what: span for what, span in ranges.items() if span and span[0] < span[1]})
+            reach = scenario.fill.density_g_cm3
+            spans["density_g_cm3"] = Span(*reach, _INCREMENT["density_g_cm3"], whole=False)
+        # A span of one value leaves nothing to move.
+        found.append({what: span for what, span in spans.items() if span.movable})
     return tuple(found)
 
 
-def _matched(ball: Ball, scenario: Scenario) -> tuple[LayerVariables, ...]:
-    """Match each layer of the ball to one of the scenario, whose optional ones may be missing."""
+def matched(ball: Ball, scenario: Scenario) -> tuple[LayerVariables, ...]:
+    """Match each layer of the ball to one of the scenario, whose optional ones may be missing.
+
+    Raises
+    ------
+    InputError
+        If no build of the scenario has the ball's layers.
+    """
     if len(ball.layer) == len(scenario.layer):
         return scenario.layer
     left = list(ball.layer)
@@ -202,7 +247,13 @@ def _scaled(value: float, factors: Range) -> Range:
     return factors[0] * value, factors[1] * value
 
 
-def _slider(layer: int, what: Variable, start: float, span: Range) -> Slider:
+def _slider(layer: int, what: Variable, start: float, span: Range | Span) -> Slider:
     least, most = _RANGES[what]
-    low, high = max(least, min(span[0], start)), min(most, max(span[1], start))
-    return Slider(layer, what, start, low, high, least, most, what == "youngs_modulus_mpa")
+    logarithmic = what == "youngs_modulus_mpa"
+    if isinstance(span, Span):
+        low, high = min(span.low, start), max(span.high, start)
+        steps = (span.increment, span.low, span.whole)
+    else:
+        low, high = max(least, min(span[0], start)), min(most, max(span[1], start))
+        steps = (_INCREMENT.get(what, 0.0), 0.0, False)
+    return Slider(layer, what, start, low, high, least, most, logarithmic, *steps)

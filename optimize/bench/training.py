@@ -1,19 +1,18 @@
-"""Training the emulator: builds over the sliders' ranges, fits, and checks of its intervals."""
+"""Training the emulators: one for each choice of materials, fitted in a process of its own."""
 
 import threading
-from collections.abc import Sequence
+from collections import OrderedDict
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.stats import qmc
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
-from layers.errors import InputError, OrbwrightError
+from layers.errors import OrbwrightError
 from layers.figures import QUANTITIES, parse_figure
-from optimize.bench.build import build_of
-from optimize.bench.coverage import CoverageTable
-from optimize.bench.sliders import Panel
+from optimize.bench.choices import Choices, materials_of
+from optimize.bench.course import Course, recalled, values_of, within
 from optimize.bench.worker import Worker, WorkerEnded
 from optimize.ledger.rows import Known
 
@@ -21,13 +20,9 @@ if TYPE_CHECKING:
     from optimize.emulator.gaussian import Emulator, Prediction
 
 TRAINING_BUILDS = 160
-# The first fit comes early: one of all builds takes ten times as long. The next ones follow when
-# the builds have grown by these factors, during the design and after it.
-_FIRST_FIT, _GROWTH, _GROWTH_LATER, _MOST_BUILDS = 40, 1.6, 1.25, 400
 _FIT_LIMIT_S = 300.0
 _LULL_S = 0.25
-_RETRY_AFTER = 10  # builds, after a fit that failed
-_OUTSIDE = 0.02  # of a slider's length: how far beyond its end the emulator still predicts
+_MOST_COURSES = 8
 
 # Of a strike these are emulated; flight is computed from them.
 _OF_SWING = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "strike_time_us")
@@ -47,36 +42,32 @@ def emulated(names: Sequence[str]) -> tuple[str, ...]:
 
 
 class Trainer:
-    """Asks for training builds, collects their figures, and fits an emulator in its own process.
+    """Asks for training builds, collects their figures, and fits emulators in a process.
+
+    One course of training is on at a time: that of the materials last chosen.
 
     Parameters
     ----------
-    panel : Panel
-        Its sliders span the emulator's space.
+    choices : Choices
+        Give the sliders of each choice of materials.
     names : sequence of str
         All figures on the bench.
     count : int
         Training builds over the sliders' ranges.
     """
 
-    def __init__(self, panel: Panel, names: Sequence[str], count: int = TRAINING_BUILDS) -> None:
+    def __init__(
+        self, choices: Choices, names: Sequence[str], count: int = TRAINING_BUILDS
+    ) -> None:
         self.names = emulated(names)
         self.count = count
-        self._panel = panel
-        self._design = _design(panel, count)
-        self._done = 0
-        self._seen: set[bytes] = set()
-        self._points: list[FloatArray] = []
-        self._values: list[list[float]] = []
-        self._due = min(_FIRST_FIT, count or _FIRST_FIT)
-        self._emulator: Emulator | None = None
-        self._fitted_on = 0
-        self._trouble = ""
-        self._coverage = CoverageTable(self.names)
+        self._choices = choices
+        self._courses: OrderedDict[tuple[str, ...], Course] = OrderedDict()
         self._change = threading.Condition()
         self._closing = False
         self._worker = Worker("orbwright-emulator", 10)
         self._thread = threading.Thread(target=self._run, name="trainer", daemon=True)
+        self.turn_to(choices.ball)
 
     def start(self) -> None:
         """Start fitting as builds are computed."""
@@ -91,9 +82,61 @@ class Trainer:
         if self._thread.is_alive():
             self._thread.join()
 
+    def turn_to(self, ball: Ball) -> None:
+        """Train for the materials of this ball from now on."""
+        key = materials_of(ball)
+        with self._change:
+            if key == next(reversed(self._courses), None):
+                return
+            if key not in self._courses:
+                panel = self._choices.panel(key)
+                self._courses[key] = Course(panel, self.names, self.count)
+            self._courses.move_to_end(key)
+            if len(self._courses) > _MOST_COURSES:
+                self._courses.popitem(last=False)
+            self._change.notify_all()
+
+    @property
+    def _course(self) -> Course:
+        return next(reversed(self._courses.values()))
+
+    def _of(self, ball: Ball) -> Course | None:
+        with self._change:
+            return self._courses.get(materials_of(ball))
+
     def next_build(self) -> Ball | None:
         """Return the next training build; None when all are computed."""
-        return self._design[self._done] if self._done < len(self._design) else None
+        with self._change:
+            return self._course.next_build
+
+    def wants_past(self) -> bool:
+        """Whether the ledger has yet to be searched for builds of these materials."""
+        with self._change:
+            return not self._course.recalled
+
+    def recall(self, past: Iterable[tuple[str, Known]]) -> None:
+        """Add the builds of a ledger that the sliders can be set to.
+
+        Parameters
+        ----------
+        past : iterable of (str, Known)
+            Content and figures of builds, the newest first.
+        """
+        with self._change:
+            course = self._course
+            course.recalled = True
+        found = 0
+        for content, known in past:
+            values = values_of(known, self.names)
+            ball = recalled(content, course.panel) if values else None
+            if ball is None:
+                continue
+            with self._change:
+                found += course.add(ball, values)
+            if found >= course.count:
+                break
+        with self._change:
+            self._change.notify_all()
 
     def add(self, ball: Ball, known: Known, urgent: bool) -> None:
         """Add a computed build to the training set.
@@ -107,19 +150,15 @@ class Trainer:
         urgent : bool
             Whether it was moved to by hand: it then checks the emulator first.
         """
-        if self._done < len(self._design) and ball is self._design[self._done]:
-            self._done += 1
-        values = {n: known.figures[n].value for n in self.names if n in known.figures}
-        point = self._panel.point(ball)
-        if len(values) < len(self.names) or not within(point) or point.tobytes() in self._seen:
+        course = self._of(ball)
+        if course is None:
             return
-        if urgent and (predicted := self.predict(ball)):
-            self._coverage.count(predicted, values)
+        values = values_of(known, self.names)
+        predicted = self.predict(ball) if urgent else None
         with self._change:
-            self._seen.add(point.tobytes())
-            self._points.append(point)
-            self._values.append([values[name] for name in self.names])
-            self._points, self._values = self._points[-_MOST_BUILDS:], self._values[-_MOST_BUILDS:]
+            course.pass_on(ball)
+            if len(values) == len(self.names) and course.add(ball, values) and predicted:
+                course.coverage.count(predicted, values)
             self._change.notify_all()
 
     def predict(self, ball: Ball) -> dict[str, tuple[float, float]] | None:
@@ -127,80 +166,70 @@ class Trainer:
 
         None while there is no emulator, or where the build is outside the sliders' ranges.
         """
-        emulator, point = self._emulator, self._panel.point(ball)
-        if emulator is None or not within(point):
+        course = self._of(ball)
+        if course is None or course.emulator is None:
             return None
-        return {name: _pair(p) for name, p in emulator.predict(point[None, :]).items()}
+        point = course.panel.point(ball)
+        if not within(point):
+            return None
+        return {name: pair(p) for name, p in course.emulator.predict(point[None, :]).items()}
+
+    def fitted(self, ball: Ball) -> bool:
+        """Whether there is an emulator for the materials of this ball."""
+        course = self._of(ball)
+        return course is not None and course.emulator is not None
 
     def state(self) -> dict[str, Any]:
         """Return the progress of training and the coverage of the intervals, as plain data."""
-        return {
-            "computed": len(self._points),
-            "wanted": max(self.count, len(self._points)),
-            "done": self._done >= len(self._design),
-            "fitted_on": self._fitted_on,
-            "trouble": self._trouble,
-            **self._coverage.record(),
-        }
+        with self._change:
+            return self._course.state()
 
     def _run(self) -> None:
-        while (training_set := self._await_builds()) is not None:
-            x, values = training_set
+        while (task := self._await_builds()) is not None:
+            course, x, values = task
             columns = {name: values[:, i] for i, name in enumerate(self.names)}
             try:
-                emulator = self._worker.ask(_fit, x, columns, self._emulator, limit_s=_FIT_LIMIT_S)
+                found = self._worker.ask(
+                    fit_known, x, columns, course.emulator, limit_s=_FIT_LIMIT_S
+                )
             except (OrbwrightError, WorkerEnded) as error:
-                # The last emulator remains; with more builds the fit is tried again.
-                self._trouble = f"The emulator could not be fitted: {error}"
-                self._due = len(self._points) + _RETRY_AFTER
+                course.failed(f"The emulator could not be fitted: {error}")
                 continue
-            self._emulator, self._fitted_on, self._trouble = emulator, len(x), ""
+            course.fitted(found, len(x))
 
-    def _await_builds(self) -> tuple[FloatArray, FloatArray] | None:
-        """Wait until a fit is due; return points (n, d) and figures (n, m), None at the end."""
+    def _await_builds(self) -> tuple[Course, FloatArray, FloatArray] | None:
+        """Wait until a fit is due; return its course, points (n, d), figures (n, m)."""
         with self._change:
-            while not self._closing and len(self._points) < self._due:
-                self._change.wait()
-            while not self._closing and self._change.wait(_LULL_S):
-                pass  # builds come from a ledger by the dozen: fit once they are all here
-            if self._closing:
-                return None
-            most = None if self._emulator else _FIRST_FIT
-            x, values = np.array(self._points[:most]), np.array(self._values[:most])
-        if len(x) < self.count:
-            self._due = min(int(_GROWTH * len(x)) + 1, self.count)
-        else:
-            self._due = int(_GROWTH_LATER * len(x)) + 1
-        return x, values
+            while not self._closing:
+                # Builds come from a ledger by the dozen: fit once they are all here.
+                if not self._course.is_due():
+                    self._change.wait()
+                elif not self._change.wait(_LULL_S):
+                    return (self._course, *self._course.take())
+        return None
 
 
-def _fit(x: FloatArray, columns: dict[str, FloatArray], start: "Emulator | None") -> "Emulator":
-    from optimize.emulator.gaussian import fit  # heavy, and needed in the fitting process alone
+def fit_known(
+    x: FloatArray, columns: dict[str, FloatArray], start: "Emulator | None"
+) -> "Emulator":
+    """Fit the figures that enough of the builds have.
 
-    return fit(x, columns, start)
+    Parameters
+    ----------
+    x : (n, d) array
+        Positions of the sliders.
+    columns : dict of str to (n,) array
+        Figures, NaN where a build has none.
+    start : Emulator or None
+        An earlier fit to fewer of the builds.
+    """
+    from optimize.emulator.gaussian import FEWEST, fit  # heavy, needed in the fitting process alone
+
+    enough = {n: y for n, y in columns.items() if np.sum(np.isfinite(y)) >= FEWEST}
+    return fit(x, enough, start, rough=True)
 
 
-def _pair(prediction: "Prediction") -> tuple[float, float]:
+def pair(prediction: "Prediction") -> tuple[float, float]:
     """Return the median and half the width between one deviation below and above it."""
     low, high = prediction.at(-1.0), prediction.at(1.0)
     return float(prediction.value[0]), 0.5 * float(high[0] - low[0])
-
-
-def within(point: FloatArray) -> bool:
-    """Whether a build is within the sliders' ranges, but for a small step."""
-    return bool(np.all((point >= -_OUTSIDE) & (point <= 1.0 + _OUTSIDE)))
-
-
-def _design(panel: Panel, count: int) -> list[Ball]:
-    """Return a Sobol sequence of builds over the sliders, without those that make no ball."""
-    sobol = qmc.Sobol(len(panel.sliders), seed=1)
-    found: list[Ball] = []
-    for point in sobol.random(2 ** (count.bit_length() + 1)):
-        if len(found) == count:
-            break
-        values = [float(s.value(p)) for s, p in zip(panel.sliders, point, strict=True)]
-        try:
-            found.append(build_of(panel.setting(values, "a training build"), panel.ball))
-        except InputError:
-            continue
-    return found

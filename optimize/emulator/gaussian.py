@@ -20,6 +20,7 @@ from layers.arrays import FloatArray
 from optimize.emulator.draws import left_out, mean_and_deviations
 from optimize.emulator.inflation import inflation_of, leave_one_out_inflation
 from optimize.emulator.likelihood import conditioned, likeliest
+from optimize.emulator.matern import likeliest_matern
 
 FEWEST = 5
 
@@ -202,6 +203,7 @@ def fit(
     values: Mapping[str, FloatArray],
     start: Emulator | None = None,
     recent_errors: Mapping[str, FloatArray] | None = None,
+    rough: bool = False,
 ) -> Emulator:
     """Fit Gaussian processes to computed builds.
 
@@ -219,12 +221,17 @@ def fit(
     x : (n, d) array
         Coordinates of the builds, each with a range of about 1.
     values : mapping of str to (n,) array
-        Figures, all finite.
+        Figures; NaN where one is not known of a build.
     start : Emulator, optional
         An earlier fit to fewer of the same builds: this one starts from its length scales.
     recent_errors : mapping of str to (k,) array, optional
         Standardised errors of the latest predictions (`Emulator.standardised_errors`). A search
         selects builds whose predictions err on the good side; leave-one-out does not show that.
+    rough : bool
+        The covariance is a Matern 5/2 one (ibid., eq. 4.17) in place of the squared exponentials. A
+        ball that starts to slide or to stick on the face puts kinks into the figures of a strike; a
+        squared exponential, smooth without end, is too sure of them between the builds of an evenly
+        spread design, where leave-one-out does not show it. `Emulator.draws` needs the smooth one.
 
     Raises
     ------
@@ -238,15 +245,21 @@ def fit(
         return Emulator(
             len(x),
             {
-                name: _fitted(x, y, earlier.get(name), recent_errors.get(name))
+                name: _fitted(x, y, earlier.get(name), recent_errors.get(name), rough)
                 for name, y in values.items()
             },
         )
 
 
 def _fitted(
-    x: FloatArray, y: FloatArray, start: _Process | None, recent_errors: FloatArray | None
+    x: FloatArray,
+    y: FloatArray,
+    start: _Process | None,
+    recent_errors: FloatArray | None,
+    rough: bool,
 ) -> _Process:
+    known = np.isfinite(y)
+    x, y = x[known], y[known]
     log = bool(np.min(y) > 0.0 and np.max(y) < _LOG_RANGE * np.min(y))
     z = np.log(y) if log else np.asarray(y, dtype=np.float64)
     centre, scale = float(np.mean(z)), float(np.std(z))
@@ -255,7 +268,10 @@ def _fitted(
         return _Process(None, log, centre, max(scale, _CONSTANT * size), 1.0, 0)
     z = (z - centre) / scale
     earlier = start.model.kernel_ if start is not None and start.model is not None else None
-    kernel, restarted_at = likeliest(x, z, earlier, start.restarted_at if start else 0)
+    if rough:
+        kernel, restarted_at = likeliest_matern(x, z, earlier), len(x)
+    else:
+        kernel, restarted_at = likeliest(x, z, earlier, start.restarted_at if start else 0)
     model = conditioned(kernel, x, z)
     inflation = max(1.0, leave_one_out_inflation(model))
     if recent_errors is not None:

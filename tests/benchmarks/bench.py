@@ -44,7 +44,7 @@ def _trained(place: Any) -> None:
         if state["computed"] // 20 != told:
             told = state["computed"] // 20
             waited = time.monotonic() - begun
-            print(f"{waited:6.0f} s: computed {state['learnt']}, fitted on {state['fitted_on']}")
+            print(f"{waited:6.0f} s: computed {state['computed']}, fitted on {state['fitted_on']}")
         time.sleep(0.2)
     print(f"{time.monotonic() - begun:6.0f} s: trained on {state['fitted_on']}")
 
@@ -79,10 +79,10 @@ def main(ball: Path, ledger: Path | None) -> None:
         _row("slider to emulator on the page", [emulated for emulated, _, _ in times], "ms")
         _row("slider to all finite elements", [finite / 1e3 for _, finite, _ in times], "s")
         state = place.ask("GET", "/api/state").record["trainer"]
-        print(f"within the emulator's 95 % band: {state['within']} of {state['checks']} figures")
+        print(f"within the emulator's 95 % band: {state['covered']} of {state['checks']} figures")
         for name, score in state["scores"].items():
-            print(f"  {name:36} {score['within']:3} of {score['checks']}, mean miss "
-                  f"{score['typical_percent']:.3f} %")  # fmt: skip
+            print(f"  {name:36} {score['covered']:3} of {score['checks']}, mean error "
+                  f"{score['mean_error_percent']:.3f} %")  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -5,7 +5,7 @@ import { showEmulator } from "./emulator.js";
 import { layTables, paintAll, showError, staleAll, take } from "./figures.js";
 import { drawFlights } from "./flight.js";
 import { drawLimits } from "./limits.js";
-import { addPin, drawPins, preparePins } from "./pins.js";
+import { addPin, drawPins, preparePins, restorePins } from "./pins.js";
 import { drawSection } from "./section.js";
 import { drawSliders, put, putHeld, setting } from "./sliders.js";
 import { prepareTheme } from "./theme.js";
@@ -13,7 +13,7 @@ import * as requests from "./requests.js";
 
 const REST_MS = 40; // a slider that has not moved for so long is at rest
 const MARK_MS = 120; // figures that are updated sooner need no mark
-const now = { move: 0, requesting: false, build: null, setting: null, flights: {}, stop: null, resting: 0, marking: 0 };
+const now = { move: 0, requesting: false, build: null, setting: null, flights: {}, stop: null, resting: 0, marking: 0, restored: false };
 let about = null;
 let latestState = null;
 
@@ -103,6 +103,10 @@ function showAnswer(answer, newest) {
     training: "Finite elements follow; the emulator is in training.",
   };
   progress(words[answer.emulator]);
+  if (!now.restored) {
+    now.restored = true;
+    restorePins(about, now);
+  }
   if (newest) document.body.dataset.answered = String(now.move);
 }
 
@@ -162,6 +166,8 @@ async function save(build) {
   } catch (error) { trouble(error.message); }
 }
 
+const load = (wantedSetting) => put(wantedSetting, requests.panel, trouble);
+
 async function start() {
   prepareTheme();
   try { about = await requests.about(); } catch (error) { trouble(error.message); return; }
@@ -171,12 +177,12 @@ async function start() {
   byId("limits-note").textContent = about.scenario ? `Limits of the scenario ${about.scenario}. This screens a build; it is no ruling.` : "The present rules as of this version of the program. This screens a build; it is no ruling.";
   byId("name").value = about.ball;
   layTables(about);
-  drawSliders(about, moved);
-  preparePins(about, speak, save);
+  drawSliders(about, moved, requests.panel, trouble);
+  preparePins(about, speak, save, load);
   byId("pin").addEventListener("click", () => { if (now.build) addPin(about, { ...now, setting: { ...now.setting, name: wanted().name } }); });
   byId("save").addEventListener("click", () => save(null));
   byId("error").addEventListener("change", (event) => showError(event.target.value));
-  byId("restart").addEventListener("click", () => put(about.start));
+  byId("restart").addEventListener("click", () => load(about.start));
   moved();
   watch();
 }

@@ -3,7 +3,6 @@
 import { byId, el, scrolling } from "./elements.js";
 import { digitsOf, shown } from "./figures.js";
 import { exceeds, number, plain, signed, titled } from "./numbers.js";
-import { put } from "./sliders.js";
 import * as requests from "./requests.js";
 
 const MOST = 4;
@@ -12,11 +11,33 @@ const pins = []; // label, name, setting, build, figures, stop
 let base = "now";
 let announce = () => {};
 let save = () => {};
+let load = () => {};
+let shelf = ""; // where this tab keeps them over a reload
 
-export function preparePins(about, speak, saveBuild) {
+export function preparePins(about, speak, saveBuild, loadBuild) {
   announce = speak;
   save = saveBuild;
+  load = loadBuild;
+  shelf = `pins of ${about.model} ${JSON.stringify(about.start)}`;
   drawPins(about, null);
+}
+
+// Keep settings and builds; figures are computed again, or remembered by the server.
+function keep() {
+  const kept = pins.map(({ label: badge, name, setting, build }) => ({ label: badge, name, setting, build }));
+  try { sessionStorage.setItem(shelf, JSON.stringify(kept)); } catch { /* a tab without storage forgets them */ }
+}
+
+// Bring back what this tab had pinned before it was reloaded.
+export function restorePins(about, now) {
+  let kept = [];
+  try { kept = JSON.parse(sessionStorage.getItem(shelf)) || []; } catch { return; }
+  for (const one of kept.slice(0, MOST)) {
+    const pin = { ...one, figures: {}, stop: new AbortController() };
+    pins.push(pin);
+    complete(about, pin);
+  }
+  drawPins(about, now);
 }
 
 function label() {
@@ -30,6 +51,7 @@ export function addPin(about, now) {
   for (const [name, figure] of Object.entries(shown)) if (!figure.stale) pin.figures[name] = figure;
   pins.push(pin);
   pins.sort((a, b) => (a.label < b.label ? -1 : 1));
+  keep();
   drawPins(about, now);
   announce(`Pinned as ${pin.label}.`);
   complete(about, pin, now);
@@ -52,6 +74,7 @@ function remove(about, pin, now) {
   pin.stop.abort();
   pins.splice(pins.indexOf(pin), 1);
   if (base === pin.label) base = "now";
+  keep();
   drawPins(about, now);
   announce(`${pin.label} is no longer pinned.`);
   byId("pin").focus();
@@ -65,7 +88,7 @@ function head(about, column, now) {
   if (column.label === "now") return el("th", { scope: "col", class: "n" }, "on the sliders");
   const button = (words, action) => el("button", { type: "button", class: "quiet", on: { click: action } }, words, el("span", { class: "spoken" }, ` ${column.label}`));
   return el("th", { scope: "col", class: "n" }, el("span", { class: "badge small" }, column.label), " ", column.name, el("span", { class: "acts" },
-    button("load into the sliders", () => put(column.setting)), button("save", () => save(column.setting)), button("remove", () => remove(about, column, now))));
+    button("load into the sliders", () => load(column.setting)), button("save", () => save(column.setting)), button("remove", () => remove(about, column, now))));
 }
 
 function cell(name, column, reference) {

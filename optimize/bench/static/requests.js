@@ -30,6 +30,7 @@ async function request(address, record, signal) {
 
 export const about = async () => (await request("/api/about", null)).json();
 export const state = async () => (await request("/api/state", null)).json();
+export const panel = async (materials) => (await request("/api/panel", materials)).json();
 export const toml = async (setting) => (await request("/api/toml", setting)).blob();
 
 // Figures at once, then flights; finite elements test by test. `receive` is called with each line.

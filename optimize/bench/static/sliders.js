@@ -3,38 +3,35 @@
 import { byId, el } from "./elements.js";
 import { plain } from "./numbers.js";
 
-const STEPS = 200;
 const WORDS = {
   outer_diameter_mm: "diameter",
   thickness_mm: "thickness",
   youngs_modulus_mpa: "Young's modulus",
   density_g_cm3: "density",
 };
-const RESOLUTION = { outer_diameter_mm: 0.01, thickness_mm: 0.01, density_g_cm3: 0.001 };
 
-const sliders = [];
+const sliders = []; // of the server's, with their elements and present value
+const pickers = []; // of each layer: the select of its card
 let heldMass = null;
+let fill = null;
 let changed = () => {};
 
-function rounded(slider, value) {
-  if (slider.what === "youngs_modulus_mpa") return parseFloat(value.toPrecision(3));
-  return parseFloat((Math.round(value / RESOLUTION[slider.what]) * RESOLUTION[slider.what]).toFixed(4));
+// The position nearest to a value: each arrow key goes on to another.
+function nearest({ positions }, value) {
+  let best = 0;
+  positions.forEach((position, k) => { if (Math.abs(position - value) < Math.abs(positions[best] - value)) best = k; });
+  return best;
 }
 
-function valueAt(slider, step) {
-  const fraction = step / STEPS;
-  const value = slider.logarithmic ? slider.low * (slider.high / slider.low) ** fraction : slider.low + fraction * (slider.high - slider.low);
-  return Math.min(slider.max, Math.max(slider.min, rounded(slider, value)));
-}
-
-function stepOf(slider, value) {
-  const fraction = slider.logarithmic ? Math.log(value / slider.low) / Math.log(slider.high / slider.low) : (value - slider.low) / (slider.high - slider.low);
-  return Math.round(Math.min(1, Math.max(0, fraction)) * STEPS);
+// What can be made: whole increments of the scenario, within its range.
+function makeable(slider, value) {
+  const within = value >= slider.low && value <= slider.high;
+  return slider.whole && within && value !== slider.start ? slider.positions[nearest(slider, value)] : value;
 }
 
 function show(slider, value) {
   slider.value = value;
-  slider.range.value = stepOf(slider, value);
+  slider.range.value = nearest(slider, value);
   slider.range.setAttribute("aria-valuetext", `${plain(value)} ${slider.unit_printed}`);
   if (document.activeElement !== slider.field) slider.field.value = String(parseFloat(value.toFixed(4)));
   showMessage(slider, "");
@@ -47,26 +44,91 @@ function showMessage(slider, words) {
   else slider.field.removeAttribute("aria-invalid");
 }
 
+function showNote(slider, words) {
+  slider.message.textContent = words;
+  slider.message.hidden = false;
+}
+
 function typed(slider) {
   const value = slider.field.valueAsNumber;
   if (!(value >= slider.min && value <= slider.max)) {
     showMessage(slider, `from ${plain(slider.min)} to ${plain(slider.max)} ${slider.unit_printed}`);
     return;
   }
-  show(slider, value);
+  const made = makeable(slider, value);
+  show(slider, made);
+  if (made !== value) showNote(slider, `${plain(made)} ${slider.unit_printed} is the nearest of the scenario's increments of ${plain(slider.increment)} ${slider.unit_printed}`);
   changed();
+}
+
+// Up and down in a field: the slider's next position.
+function stepped(slider, event) {
+  const way = { ArrowUp: 1, ArrowDown: -1 }[event.key];
+  if (!way) return;
+  event.preventDefault();
+  const ahead = slider.positions.filter((position) => way * (position - slider.value) > 1e-9);
+  if (!ahead.length) return;
+  const value = way > 0 ? ahead[0] : ahead[ahead.length - 1];
+  show(slider, value);
+  slider.field.value = String(value);
+  changed();
+}
+
+function fit(slider) {
+  slider.range.max = slider.positions.length - 1;
 }
 
 function control(slider, whose) {
   const id = `slider-${slider.layer}-${slider.what}`;
   const words = WORDS[slider.what];
-  slider.range = el("input", { type: "range", id, min: 0, max: STEPS, step: 1, "aria-label": `${whose}: ${words}` });
+  slider.range = el("input", { type: "range", id, min: 0, step: 1, "aria-label": `${whose}: ${words}` });
   slider.field = el("input", { type: "number", step: "any", min: slider.min, max: slider.max, "aria-label": `${whose}: ${words} in ${slider.unit_printed}`, "aria-describedby": `${id}-message` });
+  fit(slider);
   slider.message = el("p", { id: `${id}-message`, class: "message", hidden: true });
-  slider.range.addEventListener("input", () => { show(slider, valueAt(slider, Number(slider.range.value))); changed(); });
+  slider.range.addEventListener("input", () => { show(slider, slider.positions[Number(slider.range.value)]); changed(); });
   slider.field.addEventListener("input", () => typed(slider));
+  slider.field.addEventListener("keydown", (event) => stepped(slider, event));
   slider.field.addEventListener("blur", () => show(slider, slider.value));
   return el("div", { class: "slider" }, el("label", { for: id }, words), slider.range, slider.field, el("span", { class: "unit", "aria-hidden": "true" }, slider.unit_printed), slider.message);
+}
+
+// The card of a layer's material; the sliders of modulus and density follow it.
+function picker(about, i, swap) {
+  const row = about.layers[i];
+  const { wanted } = row;
+  const option = (name) => el("option", { value: name }, name);
+  const group = (label, names) => (names.length ? el("optgroup", { label }, ...names.map(option)) : null);
+  const others = row.cards.filter((name) => !wanted.includes(name));
+  const choice = el("select", { id: `material-${i + 1}` }, ...(wanted.length ? [group("in the scenario", wanted), group("other cards", others)] : others.map(option)));
+  choice.value = about.start.layer[i].material;
+  choice.addEventListener("change", swap);
+  pickers[i] = choice;
+  return el("p", { class: "material" }, el("label", { for: choice.id }, "material"), choice);
+}
+
+const materials = () => pickers.map((choice) => choice.value);
+
+// Give the sliders the ranges of other materials; a layer whose range changes takes the card's own value.
+function takeRanges(fresh) {
+  for (const slider of sliders) {
+    const next = fresh.find((one) => one.layer === slider.layer && one.what === slider.what);
+    const moves = next.low !== slider.low || next.high !== slider.high;
+    Object.assign(slider, next);
+    fit(slider);
+    show(slider, moves ? next.start : slider.value);
+  }
+}
+
+// Ask for the sliders of the chosen materials; the latest choice wins.
+let asked = 0;
+async function swapped(panel, report) {
+  const mine = (asked += 1);
+  try {
+    const { sliders: fresh } = await panel({ material: materials() });
+    if (mine !== asked) return false;
+    takeRanges(fresh);
+  } catch (error) { report(error.message); return false; }
+  return true;
 }
 
 function massControl(about) {
@@ -87,18 +149,20 @@ function massControl(about) {
   };
   for (const part of [box, grams, layer]) part.addEventListener("input", moved);
   moved();
-  return el("p", { class: "hold" }, box, " ", el("label", { for: "hold" }, "Hold the mass at"), " ", grams, " g by filler in the ", layer);
+  return el("div", { class: "hold" }, el("p", null, box, " ", el("label", { for: "hold" }, "Hold the mass at"), " ", grams, " g by filler in the ", layer), el("p", { class: "note", id: "filler" }));
 }
 
 // Draw all controls; `whenChanged` is called on every move.
-export function drawSliders(about, whenChanged) {
+export function drawSliders(about, whenChanged, panel, report) {
   const place = byId("sliders");
   sliders.push(...about.sliders);
+  fill = about.fill;
+  const swap = async () => { if (await swapped(panel, report)) changed(); };
   const ball = sliders.filter((slider) => slider.layer === 0).map((slider) => control(slider, "ball"));
   const sets = about.layers.map((row, i) => {
     const own = sliders.filter((slider) => slider.layer === i + 1).map((slider) => control(slider, row.role));
     const size = el("p", { class: "note", id: `size-${i}` });
-    return el("fieldset", { class: "layer" }, el("legend", null, el("span", { class: "swatch", id: `swatch-${i}` }), row.role, el("span", { class: "note" }, ` ${row.material}`)), ...own, size);
+    return el("fieldset", { class: "layer" }, el("legend", null, el("span", { class: "swatch", id: `swatch-${i}` }), row.role), picker(about, i, swap), ...own, size);
   });
   for (const slider of sliders) show(slider, slider.start);
   // Outside first, as the cut is read.
@@ -112,20 +176,30 @@ export function setting() {
   let diameter = 0;
   for (const slider of sliders) {
     if (slider.layer === 0) diameter = slider.value;
-    else (layer[slider.layer - 1] ||= {})[slider.what] = slider.value;
+    else (layer[slider.layer - 1] ||= { material: pickers[slider.layer - 1].value })[slider.what] = slider.value;
   }
   return { outer_diameter_mm: diameter, layer, hold_mass: heldMass };
 }
 
-// Move the sliders to a setting; `quietly` where the server computed it.
-export function put(wanted, quietly) {
+// Move the sliders to a setting, in its materials.
+export async function put(wanted, panel, report) {
+  wanted.layer.forEach((row, i) => { pickers[i].value = row.material; });
+  if (!(await swapped(panel, report))) return;
   for (const slider of sliders) show(slider, slider.layer === 0 ? wanted.outer_diameter_mm : wanted.layer[slider.layer - 1][slider.what]);
-  if (!quietly) changed();
+  changed();
 }
 
-// Show the density that holds the mass, as the server computed it.
+// Show the density that holds the mass, as the server computed it, and whether filler reaches it.
 export function putHeld(wanted) {
+  const place = byId("filler");
+  place.hidden = !heldMass;
   if (!heldMass) return;
   const slider = sliders.find((one) => one.layer === heldMass.layer && one.what === "density_g_cm3");
-  show(slider, wanted.layer[heldMass.layer - 1].density_g_cm3);
+  const density = wanted.layer[heldMass.layer - 1].density_g_cm3;
+  show(slider, density);
+  const own = fill && fill.layer === heldMass.layer;
+  const [low, high] = own ? fill.density_g_cm3 : [slider.min, slider.max];
+  const beyond = density < low - 1e-9 || density > high + 1e-9;
+  place.className = beyond ? "warn" : "note";
+  place.textContent = `Filler ${density.toFixed(3)} g/cm³; ${own ? "the scenario's" : "a card's"} range is ${plain(low)} to ${plain(high)} g/cm³${beyond ? ": ✗ outside" : ""}.`;
 }

@@ -5,7 +5,12 @@ import pytest
 from layers.ball_file import read_ball
 from layers.estimation import estimate
 from optimize.bench.build import read_build
+from optimize.bench.cache import Cache
+from optimize.bench.choices import Choices, materials_of
+from optimize.bench.course import recalled
+from optimize.bench.training import Trainer
 from optimize.ledger.ledger import Ledger
+from optimize.scenario.space import content_of
 from tests.helpers.bench import SWING, TWO, moved, served, until
 
 
@@ -14,7 +19,7 @@ def test_closed_forms_come_at_once_and_finite_elements_to_the_last_bit(place):
     quick = place.ask("POST", "/api/quick", setting).lines[0]
     lines = place.ask("POST", "/api/finite", setting).lines
     told = {name: figure for line in lines for name, figure in line["figures"].items()}
-    _, ball = read_build(setting, place.bench.panel.ball)
+    _, ball = read_build(setting, place.bench.choices)
     assert ball.layer[0].outer_diameter_mm == pytest.approx(42.7 - 3.0, abs=1e-9)
     truth = estimate(ball, place.bench.names)
     assert set(told) == set(truth.figures)
@@ -103,3 +108,43 @@ def test_a_second_start_learns_from_the_ledger(place, ledger):
         assert rows_of(ledger) == before  # none was computed anew
         lines = again.ask("POST", "/api/finite", again.start()).lines
         assert lines[-1]["end"] == "done"
+
+
+def test_another_card_is_computed_and_trained_for_by_itself(place):
+    start = place.start()
+    cards = place.ask("GET", "/api/about").record["layers"][1]["cards"]
+    own, other = cards[0], next(name for name in cards if "firm" in name)
+    names = [start["layer"][0]["material"], other]
+    panel = place.ask("POST", "/api/panel", {"material": names}).record
+    assert panel["start"]["layer"][1]["material"] == other
+    quick = place.ask("POST", "/api/quick", panel["start"]).lines[0]
+    assert quick["emulator"] == "training"  # what it learnt is of the other card
+    _, ball = read_build(panel["start"], place.bench.choices)
+    assert ball.layer[1].material.name == other
+    lines = place.ask("POST", "/api/finite", panel["start"]).lines
+    told = {name: figure for line in lines for name, figure in line["figures"].items()}
+    truth = estimate(ball, ("deflection_mm",)).figures["deflection_mm"]
+    assert told["deflection_mm"]["value"] == truth.value
+    back = place.ask("POST", "/api/quick", start).lines[0]
+    assert start["layer"][1]["material"] == own
+    assert back["emulator"] == "ready"
+    refused = place.ask("POST", "/api/panel", {"material": [names[0], "no such card"]})
+    assert refused.status == 422
+    assert "layer 2, material is 'no such card', but must be one of" in refused.record["error"]
+
+
+def test_a_ledgers_builds_train_before_anything_is_computed(place, ledger):
+    until(lambda: place.ask("GET", "/api/state").record["trainer"]["done"])
+    choices = Choices(read_ball(TWO), None)
+    trainer = Trainer(choices, place.bench.names, 8)
+    cache = Cache(ledger, None)
+    try:
+        trainer.recall(cache.past())
+    finally:
+        cache.close()
+        trainer.close()
+    assert trainer.state()["computed"] >= 8
+    ball = choices.ball
+    assert recalled(content_of(ball), choices.panel(materials_of(ball))) is not None
+    lighter = ball.model_copy(update={"dimple_volume_percent": 0.5})
+    assert recalled(content_of(lighter), choices.panel(materials_of(ball))) is None

@@ -5,6 +5,7 @@ import signal
 import socket
 import subprocess
 import sys
+from itertools import pairwise
 
 import pytest
 
@@ -32,6 +33,26 @@ def test_sliders_take_the_scenarios_ranges_and_hold_the_ball():
         assert slider.min <= slider.low <= slider.start <= slider.high <= slider.max
         assert slider.value(slider.fraction(slider.start)) == pytest.approx(slider.start, rel=1e-12)
     assert build_of(panel.start(), panel.ball) == read_ball(FOUR)
+
+
+@pytest.mark.parametrize("scenario", [None, "four_layer_speed_feel.toml"])
+def test_every_position_of_a_slider_is_another_value_also_of_thin_layers(scenario):
+    brief = read_scenario(ROOT / "scenarios" / scenario) if scenario else None
+    panel = panel_of(read_ball(FOUR), brief)
+    for slider in panel.sliders:
+        positions = slider.positions()
+        assert len(positions) > 3
+        assert all(a < b for a, b in pairwise(positions))
+        assert slider.low * 0.99 <= positions[0] <= positions[-1] <= slider.high * 1.01
+
+
+def test_positions_are_the_scenarios_increments():
+    scenario = read_scenario(ROOT / "scenarios" / "four_layer_speed_feel.toml")
+    sliders = {(s.layer, s.what): s for s in panel_of(read_ball(FOUR), scenario).sliders}
+    assert sliders[4, "thickness_mm"].positions() == [0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2]
+    assert sliders[2, "youngs_modulus_mpa"].positions()[:3] == [30.0, 33.0, 36.0]
+    assert sliders[2, "youngs_modulus_mpa"].whole
+    assert not sliders[2, "density_g_cm3"].whole  # filler is measured out, not stepped
 
 
 def test_a_ball_of_other_layers_is_refused():

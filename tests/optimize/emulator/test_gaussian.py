@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm, qmc
 from sklearn.gaussian_process import GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
+from sklearn.gaussian_process.kernels import RBF, ConstantKernel, Matern, WhiteKernel
 from threadpoolctl import threadpool_limits
 
 from optimize.emulator.encoding import Encoding
@@ -12,6 +12,7 @@ from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, fit
 from optimize.emulator.inflation import leave_one_out_inflation
 from optimize.emulator.intervals import SIGMAS_95
 from optimize.emulator.likelihood import conditioned
+from optimize.emulator.matern import minus_log_likelihood
 from optimize.scenario.brief import Scenario
 from optimize.scenario.space import Space
 from tests.helpers.briefs import four_layers
@@ -98,6 +99,28 @@ def test_published_function_lies_within_its_intervals_as_often_as_stated():
         sigmas.append(np.abs(found.sigmas_to(branin(new) - 100.0)))
     assert 0.88 <= np.mean(np.array(sigmas) <= SIGMAS_95) <= 0.99
     assert np.mean(3.0 * np.array(sigmas) <= SIGMAS_95) < 0.88  # bars of a third are caught
+
+
+def test_analytic_gradient_of_the_rough_likelihood_is_that_of_finite_differences():
+    x = np.random.default_rng(3).random((20, 3))
+    z, squares = np.sin(5.0 * x[:, 0]) + x[:, 1], (x[:, None, :] - x[None, :, :]) ** 2
+    theta = np.log([2.0, 0.5, 1.5, 3.0, 1e-3])
+    value, gradient = minus_log_likelihood(theta, squares, z)
+    for i, step in enumerate(1e-5 * np.eye(5)):
+        ends = [minus_log_likelihood(theta + way * step, squares, z)[0] for way in (1.0, -1.0)]
+        assert (ends[0] - ends[1]) / 2e-5 == pytest.approx(gradient[i], rel=1e-5, abs=1e-6)
+    kernel = ConstantKernel(2.0) * Matern([0.5, 1.5, 3.0], nu=2.5) + WhiteKernel(1e-3)
+    known = GaussianProcessRegressor(kernel, optimizer=None).fit(x, z)
+    constant = 10.0 * np.log(2.0 * np.pi)
+    assert value + constant == pytest.approx(-known.log_marginal_likelihood_value_, rel=1e-6)
+
+
+def test_a_figure_that_some_builds_lack_is_fitted_to_the_others():
+    x = np.random.default_rng(1).random((30, 2))
+    partial = np.where(np.arange(30) < 20, branin(x), np.nan)
+    found = fit(x, {"branin": partial}, rough=True).predict(x[:3])["branin"]
+    alone = fit(x[:20], {"branin": branin(x[:20])}, rough=True).predict(x[:3])["branin"]
+    np.testing.assert_array_equal(found.value, alone.value)
 
 
 # Limits and bad input.
