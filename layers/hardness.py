@@ -126,7 +126,7 @@ def modulus_from_hardness(scale: str, value: float) -> float:
     Examples
     --------
     >>> round(modulus_from_hardness("A", 70), 2), round(modulus_from_hardness("C", 75), 1)
-    (5.52, 38.8)
+    (5.52, 38.2)
     >>> round(modulus_from_hardness("D", 60), 1)
     117.3
     """

@@ -158,6 +158,38 @@ def unit_of_key(key: str) -> str:
     return next((unit for end, unit in _ENDINGS.items() if key.endswith(end)), "")
 
 
+# What the name of a column ends in where its numbers are in the trade's units: metric ending, unit.
+TRADE_ENDINGS = {
+    "_lbf_in": ("_kn_mm", "lbf/in"),
+    "_oz_in2": ("_g_cm2", "oz in2"),
+    "_ksi": ("_mpa", "ksi"),
+    "_lbf": ("_n", "lbf"),
+    "_mph": ("_m_s", "mph"),
+    "_in": ("_mm", "in"),
+    "_oz": ("_g", "oz"),
+    "_yd": ("_m", "yd"),
+}
+
+
+def metric_key(key: str) -> tuple[str, str]:
+    """Return the metric name of a column in a trade's unit, and that unit.
+
+    Parameters
+    ----------
+    key : str
+        Name of the column; another's comes back, with no unit.
+
+    Examples
+    --------
+    >>> metric_key("cover_thickness_in"), metric_key("mass_g")
+    (('cover_thickness_mm', 'in'), ('mass_g', ''))
+    """
+    for end, (metric, unit) in TRADE_ENDINGS.items():
+        if key.endswith(end):
+            return key.removesuffix(end) + metric, unit
+    return key, ""
+
+
 # Keys whose unit is that of the figure which their table names.
 _OF_FIGURE = ("target", "band", "at_least", "at_most", "margin")
 

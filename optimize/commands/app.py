@@ -115,8 +115,9 @@ def _start(
         str | None,
         typer.Option(
             metavar="metric|trade",
-            help="units of printed tables, before or after the command; trade: in, oz, mph, yd, "
-            "ksi. JSON stays metric. [default: as in the settings file, else metric]",
+            help="units of tables, CSV and page, before or after the command; trade: in, oz, mph, "
+            "yd, ksi. JSON stays metric. [default: the scenario's, else the settings file's, else "
+            "metric]",
             show_default=False,
         ),
     ] = None,

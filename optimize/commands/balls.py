@@ -226,6 +226,7 @@ def compare(
     """
     from layers.figures import BALL_FIGURES, canonical
     from optimize.report import comparison
+    from optimize.report.trade_columns import csv_in_chosen_units
 
     if not 2 <= len(balls) <= 4:
         raise InputError(f"compare takes two to four balls, not {len(balls)}.")
@@ -244,6 +245,7 @@ def compare(
     if as_json:
         print_json(comparison.comparison_record(results))
     elif as_csv:
-        say(comparison.comparison_csv(results).rstrip("\n"), sys.stdout)
+        text = csv_in_chosen_units(comparison.comparison_csv(results))
+        say(text.rstrip("\n"), sys.stdout)
     else:
         print_sections(comparison.comparison_sections(results))

@@ -111,7 +111,9 @@ def write(
     from optimize.page.slopes import slopes_of
     from optimize.page.sobol import sobol_of
     from optimize.page.write import write_page
+    from optimize.report.units import use_scenario
 
+    use_scenario(run.scenario.units)
     shown = swings_of(run.scenario) if swings is None else swings
     if run.short_list and shown:
         tell_of_compiling(f"{name}.carry_m" for name in shown)

@@ -157,7 +157,9 @@ def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any], fine: boo
 
 def _answer(run: "Run", ledger_file: str, as_json: bool, whole: bool) -> None:
     from optimize.report.run import brief_sections, run_record, run_sections
+    from optimize.report.units import use_scenario
 
+    use_scenario(run.scenario.units)
     if as_json:
         print_json(run_record(run, ledger_file))
     else:
@@ -293,6 +295,7 @@ def export(
     Example: orbwright export "Two layers: distance" --format csv > list.csv
     """
     from optimize.report.export import run_text
+    from optimize.report.units import use_scenario
     from optimize.search.run import load_run
 
     forms = list(dict.fromkeys(form or ()))
@@ -300,6 +303,7 @@ def export(
         raise InputError("export needs --out FOLDER, or one --format to print.")
     with existing(ledger_file) as ledger:
         finished = load_run(ledger, run)
+    use_scenario(finished.scenario.units)
     if out is None:
         sys.stdout.write(run_text(finished, str(ledger_file), forms[0]))
         return

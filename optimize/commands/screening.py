@@ -127,12 +127,14 @@ def _question(
     windows: Path | None,
 ) -> "Question":
     from layers.figures import BALL_FIGURES
+    from optimize.report.units import use_scenario
     from optimize.scenario.brief import read_scenario
     from optimize.scenario.windows import read_windows
     from optimize.screening.screen import Question
 
     fenced = read_windows(windows) if windows else None
     brief = read_scenario(scenario) if scenario else None
+    use_scenario(brief.units if brief else None)
     if brief and brief.conditions and swings:
         raise InputError("the scenario has conditions of its own: leave --swings out.")
     if brief and (brief.process or brief.conditions) and process:

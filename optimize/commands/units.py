@@ -30,14 +30,13 @@ def choose_units(option: str | None) -> None:
     InputError
         If option or file says anything but ``metric`` or ``trade``.
     """
-    if option is None:
-        path = config_file()
-        if not path.is_file():
-            return
-        option = _setting(path)
     from optimize.report.units import use
 
-    use(option)
+    path = config_file()
+    if option is not None:
+        use(option, firm=True)
+    elif path.is_file():
+        use(_setting(path))
 
 
 def _setting(path: Path) -> str:

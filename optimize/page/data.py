@@ -20,6 +20,7 @@ from optimize.page.provenance import provenance_record
 from optimize.page.sensitivity import regression_record, sobol_record
 from optimize.page.slopes import slopes_record
 from optimize.page.sobol import Sobol
+from optimize.page.units import units_record
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.run import one_way
 from optimize.report.verdicts import verdict_groups
@@ -84,7 +85,7 @@ def page_data(
     place = {bound: i for i, bound in enumerate(bounds)}
     needed = run.scenario.figures()
     front = {key for key, _ in run.front}
-    return {
+    shown = {
         "title": run.scenario.name,
         "question": question_of(run),
         "summary": summary_of(whole, len(run.builds)),
@@ -120,3 +121,4 @@ def page_data(
         "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
         "provenance": provenance_record(whole, found, ledger, written or datetime.now(UTC)),
     }
+    return shown | {"units": units_record(shown)}

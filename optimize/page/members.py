@@ -10,6 +10,7 @@ from optimize.page.builds import places_of, rounded
 from optimize.page.launches import Launches
 from optimize.report.ball import digits_of
 from optimize.report.tables import number, signed
+from optimize.report.units import number_in_trade
 from optimize.report.words import (
     bound_words,
     help_of,
@@ -131,9 +132,11 @@ def _margin(run: Run, member: Member, bound: Bound) -> dict[str, Any]:
     margin = inward - bound.margin
     digits = digits_of(found) or 0.01
     met = bound.excess(found.value) == 0.0
+    text = f"{number(found.value, digits)} ({signed(margin, digits)})"
     return {
         "label": member.label,
-        "text": f"{number(found.value, digits)} ({signed(margin, digits)})",
+        "text": text,
+        "trade": number_in_trade(text, unit_of(bound.figure)),
         "margin": rounded(margin),
         "error": found.absolute_error,
         "met": met,

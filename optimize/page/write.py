@@ -22,6 +22,7 @@ from layers.files.paths import write_text
 _SHARED = ("elements.js", "numbers.js", "cross_section.js", "theme.js")
 _SCRIPTS = (
     "base.js",
+    "units.js",
     "tables.js",
     "charts.js",
     "pictures.js",

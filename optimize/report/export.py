@@ -8,13 +8,14 @@ from layers.errors import InputError
 from layers.files.paths import write_text
 from optimize.report import run as runreport
 from optimize.report.tables import markdown
+from optimize.report.trade_columns import csv_in_chosen_units
 from optimize.report.writing import json_text
 from optimize.search.result import Run
 
 TEXTS: dict[str, tuple[str, Callable[[Run, str], str]]] = {
     "markdown": ("report.md", lambda run, ledger: _markdown(run, ledger)),
     "json": ("run.json", lambda run, ledger: json_text(runreport.run_record(run, ledger)) + "\n"),
-    "csv": ("short_list.csv", lambda run, _: runreport.short_list_csv(run)),
+    "csv": ("short_list.csv", lambda run, _: csv_in_chosen_units(runreport.short_list_csv(run))),
 }
 
 
@@ -89,7 +90,7 @@ def write_run(run: Run, ledger: str, folder: Path, forms: Sequence[str] = ()) ->
     if not forms:
         texts = {name: write(run, ledger) for name, write in TEXTS.values()}
         texts["report.md"] += _pictures(run)
-        texts["evaluations.csv"] = runreport.evaluations_csv(run)
+        texts["evaluations.csv"] = csv_in_chosen_units(runreport.evaluations_csv(run))
         for member in run.short_list:
             texts[f"build_{member.label}.toml"] = ball_toml(member.ball)
     make_folder(folder)

@@ -8,10 +8,12 @@ from typing import IO, Any
 
 from layers.errors import CONTROLS, InputError
 from layers.files.escaping import csv_cell
+from layers.files.other_units import metric_key
 from layers.files.paths import written_whole
 from layers.files.rows import workbooks
 from layers.materials import Catalogue
 from optimize.report.screening import Cell, cells_of, heads_of, lines_of
+from optimize.report.trade_columns import rows_in_chosen_units
 from optimize.screening.columns import (
     COLUMNS,
     LAYER_NUMBERS,
@@ -42,7 +44,8 @@ def write_screening(found: Screening, path: Path) -> None:
         If the file cannot be written.
     """
     write = writer_of(path)
-    write(path, heads_of(found), (cells_of(line, found) for line in lines_of(found)))
+    rows = (cells_of(line, found) for line in lines_of(found))
+    write(path, *rows_in_chosen_units(heads_of(found), rows))
 
 
 def writer_of(path: Path) -> Callable[[Path, Sequence[str], Iterable[Sequence[Cell]]], None]:
@@ -84,6 +87,7 @@ def _xlsx(path: Path, heads: Sequence[str], rows: Iterable[Sequence[Cell]]) -> N
 
 def _is_number(head: str) -> bool:
     """Whether a column's text is a number where it reads as one."""
+    head, _ = metric_key(head)
     _, field = split(head)
     known = COLUMNS.get(head)
     return not head.startswith(RESULT) and field not in LAYER_TEXTS and not isinstance(known, str)

@@ -18,6 +18,7 @@ from layers.files.other_units import OTHER_UNITS
 
 SYSTEMS = ("metric", "trade")
 _system: ContextVar[str] = ContextVar("system of units", default="metric")
+_firm: ContextVar[bool] = ContextVar("units of the command line", default=False)
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,7 @@ CONVERSIONS = {
         _row("MPa", "MPa", "ksi", "ksi"),
         _row("N", "N", "lbf", "lbf"),
         _row("kN/mm", "kN/mm", "lbf/in", "lbf/in"),
+        Conversion("mm²", "in²", OTHER_UNITS["mm"]["in"] ** -2),
     )
 }
 # The speed at which a ball meets a barrier is told in ft/s.
@@ -55,19 +57,21 @@ _NUMBER = r"(?<![\w.,])[-+±≈]?\d+(?:\.\d+)?(?![\w]|[.,]\d)"
 _UNIT = "|".join(re.escape(unit) for unit in sorted(CONVERSIONS, key=len, reverse=True))
 # '38.1 m/s', '98.07 to 1275 N'; 'per', '/' or a power after the unit make it another.
 _SAID = re.compile(
-    rf"(?P<impact>\bat )?(?P<numbers>{_NUMBER}(?:(?: to | and |, | or |-){_NUMBER})*)"
+    rf"(?P<impact>\bat )?(?P<numbers>{_NUMBER}(?:(?: to | and |, | or |-| ± ){_NUMBER})*)"
     rf" (?P<unit>{_UNIT})(?![\w/²³]| cm)"
 )
 _HEAD = re.compile(rf"(?P<before>(?:^|.*(?:, |± )))(?P<unit>{_UNIT})(?P<after>(?: .*)?)")
 
 
-def use(system: str) -> None:
+def use(system: str, firm: bool = False) -> None:
     """Choose the units of all tables from here on.
 
     Parameters
     ----------
     system : str
         ``metric`` or ``trade``.
+    firm : bool
+        Whether a scenario's own setting leaves it as it is.
 
     Raises
     ------
@@ -77,17 +81,35 @@ def use(system: str) -> None:
     if system not in SYSTEMS:
         raise InputError(f"units are {system!r}, but must be {' or '.join(SYSTEMS)}.")
     _system.set(system)
+    _firm.set(firm)
+
+
+def use_scenario(system: str | None) -> None:
+    """Choose a scenario's units, unless the command line chose.
+
+    Parameters
+    ----------
+    system : str or None
+        What the scenario says.
+    """
+    if system is not None and not _firm.get():
+        use(system)
+
+
+def chosen() -> str:
+    """Return the units of tables: ``metric`` or ``trade``."""
+    return _system.get()
 
 
 @contextmanager
 def used(system: str) -> Iterator[None]:
     """Choose the units within a block; see `use`."""
-    before = _system.get()
+    before, firm = _system.get(), _firm.get()
     use(system)
     try:
         yield
     finally:
-        _system.set(before)
+        use(before, firm)
 
 
 def in_chosen_units(sections: Iterable[Any]) -> list[Any]:
@@ -126,6 +148,19 @@ def _number(text: str, row: Conversion) -> str:
     decimals = len(bare.partition(".")[2])
     decimals = min(9, max(0, math.ceil(decimals - math.log10(row.factor))))
     return f"{mark}{float(bare) * row.factor:.{decimals}f}"
+
+
+def number_in_trade(text: str, unit: str) -> str:
+    """Convert the numbers of a cell whose unit stands elsewhere.
+
+    Parameters
+    ----------
+    text : str
+        Numbers, in the metric unit.
+    unit : str
+        As printed; one that the trade shares changes nothing.
+    """
+    return _cell(text, CONVERSIONS[unit]) if unit in CONVERSIONS else text
 
 
 def _cell(text: str, row: Conversion) -> str:

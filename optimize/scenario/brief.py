@@ -91,6 +91,11 @@ class Scenario(Table):
     conditions: ConditionsTable | None = Field(
         None, description="swings, aerodynamics, air and wind; the shipped ones if not given"
     )
+    units: Literal["metric", "trade"] | None = Field(
+        None,
+        description="units of tables, page and CSV where --units says nothing; neither the run nor "
+        "its answer depends on it",
+    )
     process: Process | None = Field(None, description="the lab's process, for costs")
     material: tuple[Material, ...] = Field(
         min_length=1, description="cards of the materials that the layers name"

@@ -8,6 +8,7 @@ from typing import Any, get_args
 from layers.ball import Ball, Role
 from layers.errors import InputError
 from layers.files.csv import Column, check_header
+from layers.files.other_units import metric_key
 from layers.hardness import SCALES
 from layers.materials import Material, numeric_fields
 
@@ -107,17 +108,31 @@ class Sheet:
         Layers that the table has, in the order of their columns: centre outward.
     width : int
         Cells of a row, those of an earlier screening included.
+    units : tuple of str
+        The trade's unit of each column that is read; "" for one in metric units.
     """
 
     names: tuple[str, ...]
     places: tuple[int, ...]
     layers: tuple[str, ...]
     width: int
+    units: tuple[str, ...] = ()
 
     def cells_of(self, row: Sequence[str]) -> dict[str, str]:
         """Return the cells of a row that hold something, by column."""
-        filled = ((n, row[i]) for n, i in zip(self.names, self.places, strict=True) if i < len(row))
-        return {name: cell for name, cell in filled if cell}
+        units = self.units or ("",) * len(self.names)
+        read = zip(self.names, self.places, units, strict=True)
+        filled = ((name, row[i], unit) for name, i, unit in read if i < len(row) and row[i])
+        # A bare number in a column of another unit is read as one that says it.
+        return {name: f"{c} {unit}" if unit and _bare(c) else c for name, c, unit in filled}
+
+
+def _bare(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
 
 
 def sheet_of(header: Sequence[str], what: str) -> Sheet:
@@ -137,7 +152,10 @@ def sheet_of(header: Sequence[str], what: str) -> Sheet:
     """
     plain = ["_".join(name.lower().split()) for name in header]
     read = [(i, name) for i, name in enumerate(plain) if not name.startswith(RESULT)]
-    names = [name for _, name in read]
+    in_trade = [metric_key(name) for _, name in read]
+    known = [metric in COLUMNS for metric, _ in in_trade]
+    names = [m if k else name for (m, _), k, (_, name) in zip(in_trade, known, read, strict=True)]
+    units = tuple(unit if k else "" for (_, unit), k in zip(in_trade, known, strict=True))
     check_header(names, list(COLUMNS), list(COLUMNS), what)
     layers = tuple(dict.fromkeys(layer for name in names if (layer := split(name)[0])))
     if not layers:
@@ -145,7 +163,7 @@ def sheet_of(header: Sequence[str], what: str) -> Sheet:
             f"{what}: row 1 has no column of a layer, such as core_outer_diameter_mm; "
             f"'orbwright new builds' writes an empty table."
         )
-    return Sheet(tuple(names), tuple(i for i, _ in read), layers, len(header))
+    return Sheet(tuple(names), tuple(i for i, _ in read), layers, len(header), units)
 
 
 def header_of(count: int) -> list[str]:

@@ -125,7 +125,10 @@ def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
         libraries += ["scikit-learn", "scipy"]
     versions = {"model": model, "search": _search_version()}
     versions |= {library: version(library) for library in libraries}
-    text = json.dumps([scenario.model_dump(mode="json"), versions], sort_keys=True)
+    # Units of output change nothing that is computed.
+    text = json.dumps(
+        [scenario.model_dump(mode="json", exclude={"units"}), versions], sort_keys=True
+    )
     return hashlib.sha256(text.encode()).hexdigest()[:12], versions
 
 

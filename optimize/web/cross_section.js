@@ -21,12 +21,14 @@ export function swatch(shading, modulus) {
 export const quarter = (r, fill) =>
   svg("path", { d: `M0 0V${-r}A${r} ${r} 0 0 1 ${r} 0Z`, fill, stroke: "#1d282e", "stroke-width": 0.12 });
 
-// A ruler below the section, in millimetres, with a number every `step`.
-export function ruler(radius, step) {
+const MILLIMETRE = { unit: "mm", size: 1, least: 1, named: 20 };
+
+// A ruler below the section, in units of `size` mm, a mark at the `least`, a number every `step`.
+export function ruler(radius, step, { unit, size, least, named } = MILLIMETRE) {
   let path = `M0 1H${radius}`;
-  for (let mm = 0; mm <= radius; mm += 1) path += `M${mm} 1v${mm % 5 ? 0.5 : 1}`;
+  for (let k = 0; k * least * size <= radius; k += 1) path += `M${k * least * size} 1v${k % 5 ? 0.5 : 1}`;
   const marks = [svg("path", { d: path, stroke: "currentColor", "stroke-width": 0.12, fill: "none" })];
-  for (let mm = 0; mm <= radius; mm += step)
-    marks.push(svg("text", { x: mm, y: 4, "text-anchor": "middle" }, mm === 20 ? "20 mm" : String(mm)));
+  for (let at = 0; at * size <= radius; at += step)
+    marks.push(svg("text", { x: at * size, y: 4, "text-anchor": "middle" }, at === named ? `${at} ${unit}` : String(at)));
   return marks;
 }

@@ -11,6 +11,7 @@ from layers.ball import Ball, Layer
 from layers.ball_file import ball_from_table
 from layers.errors import InputError
 from layers.files.explain import explain
+from layers.hardness import modulus_from_hardness
 from layers.materials import (
     Material,
     catalogue_from_toml,
@@ -135,11 +136,9 @@ def test_any_text_is_a_catalogue_or_one_sentence(text):
     assert "\n" not in sentence
 
 
-@pytest.mark.parametrize(
-    ("modulus", "low", "high"), [(modulus_from_shore_d, 30, 80), (modulus_from_shore_a, 40, 95)]
-)
-def test_limits_a_hardness_is_taken_up_to_the_ends_of_its_range(modulus, low, high):
-    assert modulus(low) < modulus(high)
+@pytest.mark.parametrize(("scale", "low", "high"), [("D", 30, 80), ("A", 40, 95)])
+def test_limits_a_hardness_is_taken_up_to_the_ends_of_its_range(scale, low, high):
+    assert modulus_from_hardness(scale, low) < modulus_from_hardness(scale, high)
     for outside in (low - 0.1, high + 0.1):
         with pytest.raises(InputError, match=f"from {low} to {high}"):
-            modulus(outside)
+            modulus_from_hardness(scale, outside)

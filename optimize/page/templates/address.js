@@ -3,6 +3,7 @@
 
 import { byId } from "../../web/elements.js";
 import { axisOf, count, data, filtersChanged, memberAt, onCompared, onPins, onReference, quick, recount, view } from "./base.js";
+import { factorOf, useUnits } from "./units.js";
 
 const nameOf = (i) => (memberAt.get(i) || { label: String(i + 1) }).label;
 function buildOf(name) {
@@ -13,7 +14,9 @@ function buildOf(name) {
 }
 const buildsOf = (text) => (text || "").split(".").map(buildOf).filter((i) => i !== null);
 
-const filterText = ([id, filter]) => [id, filter.choices ? `c${[...filter.choices].join(".")}` : `${Number.isFinite(filter.low) ? filter.low : ""}~${Number.isFinite(filter.high) ? filter.high : ""}`].map(encodeURIComponent).join(":");
+// Filters stand in metric units, so that an address means the same in either.
+const endText = (value, id) => (Number.isFinite(value) ? value / factorOf(id) : "");
+const filterText = ([id, filter]) => [id, filter.choices ? `c${[...filter.choices].join(".")}` : `${endText(filter.low, id)}~${endText(filter.high, id)}`].map(encodeURIComponent).join(":");
 
 function filterOf(text) {
   const [id, rest] = text.split(":").map(decodeURIComponent);
@@ -21,7 +24,7 @@ function filterOf(text) {
   if (!axis || !rest) return null;
   if (axis.choices) return rest.startsWith("c") ? [id, { choices: new Set(rest.slice(1).split(".").map(Number)) }] : null;
   const [low, high] = rest.split("~");
-  const ends = { low: low ? Number(low) : -Infinity, high: high ? Number(high) : Infinity };
+  const ends = { low: low ? Number(low) * factorOf(id) : -Infinity, high: high ? Number(high) * factorOf(id) : Infinity };
   return Number.isNaN(ends.low) || Number.isNaN(ends.high) ? null : [id, ends];
 }
 
@@ -34,6 +37,7 @@ function stateText() {
   parts.push(`compare=${view.compared.map(nameOf).join(".")}`);
   if (view.compared.length && view.baseline !== view.compared[0]) parts.push(`baseline=${nameOf(view.baseline)}`);
   if (view.pins.size) parts.push(`pin=${[...view.pins].map(nameOf).join(".")}`);
+  if (view.units !== data.units.system) parts.push(`units=${view.units}`);
   parts.push(`reference=${view.reference === null ? "" : nameOf(view.reference)}`);
   return parts.join("&");
 }
@@ -44,10 +48,15 @@ function write() {
   if (window.location.hash.slice(1) !== address) window.history.replaceState(null, "", `#${address}`);
 }
 
-function read() {
+function read(redraw) {
   const [, ...parts] = window.location.hash.slice(1).split("&");
   const found = new Map(parts.map((part) => part.split("=")));
   if (!found.size) return;
+  const units = found.get("units") || data.units.system;
+  if (units !== view.units) {
+    useUnits(units);
+    redraw();
+  }
   view.filters = new Map((found.get("filter") || "").split(",").filter(Boolean).map(filterOf).filter(Boolean));
   if (found.has("compare")) view.compared = buildsOf(found.get("compare")).slice(0, 4);
   const [baseline] = buildsOf(found.get("baseline"));
@@ -59,16 +68,21 @@ function read() {
   filtersChanged();
 }
 
+export function followView() {
+  for (const changes of [quick, onCompared, onPins, onReference]) changes.push(write);
+}
+
 // Called once the page is drawn: takes over what the address says, then keeps it in step.
-export function keepAddress() {
+// `redraw` draws all sections anew, in other units.
+export function keepAddress(redraw) {
   start = stateText();
   try {
-    read();
+    read(redraw);
   } catch {
     // An address that somebody garbled shows the page as it is at first.
   }
   const place = byId(placeNow());
   if (place && window.location.hash.includes("&")) place.scrollIntoView();
-  for (const changes of [quick, onCompared, onPins, onReference]) changes.push(write);
-  window.addEventListener("hashchange", () => (window.location.hash.includes("&") ? read() : write()));
+  followView();
+  window.addEventListener("hashchange", () => (window.location.hash.includes("&") ? read(redraw) : write()));
 }

@@ -72,7 +72,7 @@ export function buildName(i) {
   return member ? `build ${member.label}` : `build ${i + 1}`;
 }
 
-export const view = { filters: new Map(), left: new Uint8Array(count).fill(1), leftCount: count, compared: [], baseline: null, pins: new Set(), reference: data.members.length ? data.members[0].build : null, swing: data.flights.swings.length ? data.flights.swings[0].name : null };
+export const view = { filters: new Map(), left: new Uint8Array(count).fill(1), leftCount: count, compared: [], baseline: null, pins: new Set(), units: data.units.system, reference: data.members.length ? data.members[0].build : null, swing: data.flights.swings.length ? data.flights.swings[0].name : null };
 export const MANY_SWINGS = data.flights.swings.length > 3; // then one is shown at a time
 export const quick = []; // redrawn in the same frame as a filter moves
 export const slow = []; // rebuilt once it rests
@@ -80,6 +80,18 @@ export const onCompared = [];
 export const onSwing = [];
 export const onPins = [];
 export const onReference = [];
+
+// Before all sections are drawn anew: nothing of the old ones is called again.
+export function clearSections() {
+  for (const calls of [quick, slow, onCompared, onSwing, onPins, onReference]) calls.length = 0;
+  byId("main").replaceChildren();
+  byId("sections").replaceChildren();
+  onPins.push(() => document.querySelectorAll("button[data-pin]").forEach(showPin));
+  onCompared.push(() => {
+    for (const box of document.querySelectorAll("input[data-build]"))
+      box.checked = view.compared.includes(Number(box.dataset.build));
+  });
+}
 
 function passes(filter, value) {
   if (value === null) return false;
@@ -168,10 +180,3 @@ export function compareBox(i) {
   box.addEventListener("change", () => { if (!compareBuild(i, box.checked)) box.checked = false; });
   return box;
 }
-
-onPins.push(() => document.querySelectorAll("button[data-pin]").forEach(showPin));
-
-onCompared.push(() => {
-  for (const box of document.querySelectorAll("input[data-build]"))
-    box.checked = view.compared.includes(Number(box.dataset.build));
-});

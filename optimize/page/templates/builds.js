@@ -1,11 +1,12 @@
 // The builds that pass the filters, as a table.
 
 import { el } from "../../web/elements.js";
-import { plain } from "../../web/numbers.js";
+import { plain, titled } from "../../web/numbers.js";
 import { STATES, axisOf, axisText, axisTitle, buildName, compareBox, data, memberAt, order, pinButton, section, slow, varies, view } from "./base.js";
 import { layersOf } from "./cross_sections.js";
 import { goalOn } from "./scatter_axes.js";
 import { spreadsheet, tsvCell } from "./tables.js";
+import { shownAs, unitOf } from "./units.js";
 
 const PAGE = 25;
 
@@ -18,7 +19,7 @@ export function drawBuilds() {
   const body = el("tbody");
   const more = el("button", { type: "button" }, `Show ${PAGE} more`);
   const words = el("p", { class: "note" });
-  const heads = [el("th", { scope: "col" }, "Compare, pin"), head(null, "Build"), el("th", { scope: "col" }, "Status"), ...goalsAndLimits.map((axis) => head(axis.id, axisTitle(axis))), el("th", { scope: "col" }, "Outer dia., mm")];
+  const heads = [el("th", { scope: "col" }, "Compare, pin"), head(null, "Build"), el("th", { scope: "col" }, "Status"), ...goalsAndLimits.map((axis) => head(axis.id, axisTitle(axis))), el("th", { scope: "col" }, titled("Outer dia.", unitOf("mm")))];
   const table = el("table", { id: "build-table" }, el("caption", null, "Builds that pass the filters; a heading sorts."), el("thead", null, el("tr", null, ...heads)), body);
   section("builds", "Builds", words, spreadsheet("builds that pass the filters, all of them", table, everything), el("p", { class: "no-print" }, more));
 
@@ -54,7 +55,7 @@ export function drawBuilds() {
     return el("tr", { class: view.pins.has(i) ? "pinned" : null }, el("td", { class: "whole" }, box, pinButton(i)),
       el("th", { scope: "row", class: "n" }, member ? el("span", { class: "badge small" }, member.label) : null, ` ${i + 1}`), el("td", { class: "wide" }, status),
       ...goalsAndLimits.map((axis) => el("td", { class: "n" }, axisText(axis, i))),
-      el("td", { class: "whole" }, layersOf(i).map((layer) => plain(layer.diameter)).join(" / ")));
+      el("td", { class: "whole" }, layersOf(i).map((layer) => plain(layer.diameter * shownAs("mm")[1])).join(" / ")));
   }
 
   function draw() {

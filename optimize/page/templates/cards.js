@@ -2,7 +2,7 @@
 
 import { swatch } from "../../web/cross_section.js";
 import { byId, el } from "../../web/elements.js";
-import { number, plain, spread, withUnit } from "../../web/numbers.js";
+import { number, spread, withUnit } from "../../web/numbers.js";
 import { compareBox, data, digitsOf, onReference, pinButton, section, slow, view } from "./base.js";
 import { crossSection, layersOf } from "./cross_sections.js";
 import { fromReference } from "./differences.js";
@@ -10,6 +10,7 @@ import { exportField, noteOf } from "./notes.js";
 import { pictureButton } from "./pictures.js";
 import { slopesOf } from "./slopes.js";
 import { fileName, saveText } from "./tables.js";
+import { inUnit, plainIn, unitOf } from "./units.js";
 
 function figureRow(member, name, goal) {
   const known = data.figures[name];
@@ -24,9 +25,9 @@ function figureRow(member, name, goal) {
 
 function layerList(i) {
   return el("ol", { class: "layers", "aria-label": "Layers, outermost first" }, ...layersOf(i).reverse().map((layer) => {
-    const size = layer.place === 0 ? `${layer.diameter.toFixed(2)}\u00a0mm outer dia.` : `${layer.thickness.toFixed(2)}\u00a0mm thickness`;
+    const size = layer.place === 0 ? `${inUnit(layer.diameter, "mm", 2)} outer dia.` : `${inUnit(layer.thickness, "mm", 2)} thickness`;
     return el("li", null, swatch(data.shading, layer.modulus), layer.role,
-      el("span", { class: "size" }, `${size}, ${plain(layer.modulus)}\u00a0MPa`), el("span", { class: "material" }, layer.material));
+      el("span", { class: "size" }, `${size}, ${plainIn(layer.modulus, "MPa")}`), el("span", { class: "material" }, layer.material));
   }));
 }
 
@@ -78,7 +79,7 @@ export function drawCards() {
     parts.push(el("div", { class: "warn" }, el("b", null, "No build meets all constraints."),
       data.relaxations.length ? el("ul", null, ...data.relaxations.map((words) => el("li", null, words))) : null));
   }
-  const words = el("p", { class: "note" }, "Quarter sections to one scale, mm from the centre; darker is stiffer. ",
+  const words = el("p", { class: "note" }, `Quarter sections to one scale, ${unitOf("mm")} from the centre; darker is stiffer. `,
     "A difference has its own error: bold where it is beyond that, \u2248 where it is not.");
   section("short-list", title, ...parts, words, items.length > 1 ? el("div", { class: "controls" }, referenceField()) : null, el("ul", { class: "cards" }, ...items), hidden, items.length ? exportField() : null);
   slow.push(() => {

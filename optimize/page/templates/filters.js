@@ -51,6 +51,14 @@ function choiceFields(axis, node) {
   return (filter) => boxes.forEach((box, k) => { box.checked = !filter || filter.choices.has(k); });
 }
 
+export function prepareReset() {
+  byId("reset").addEventListener("click", () => {
+    view.filters.clear();
+    for (const field of document.querySelectorAll(".axis input[type=number]")) field.value = "";
+    filtersChanged();
+  });
+}
+
 export function drawCount() {
   const counter = byId("left");
   const members = byId("left-members");
@@ -65,11 +73,6 @@ export function drawCount() {
   slow.push(() => {
     if (!first) speak(`${counter.textContent}; ${members.textContent}.`);
     first = false;
-  });
-  byId("reset").addEventListener("click", () => {
-    view.filters.clear();
-    for (const field of document.querySelectorAll(".axis input[type=number]")) field.value = "";
-    filtersChanged();
   });
   const link = byId("to-comparison");
   onCompared.push(() => { link.textContent = view.compared.length ? `Compare ${view.compared.map((i) => (memberAt.get(i) || { label: i + 1 }).label).join(", ")}` : "Compare"; });

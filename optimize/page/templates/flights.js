@@ -7,6 +7,7 @@ import { DASHES, linear, memberColour, ticks } from "./charts.js";
 import { fromReference } from "./differences.js";
 import { pictureButton } from "./pictures.js";
 import { spreadsheet } from "./tables.js";
+import { unitOf } from "./units.js";
 
 let clips = 0;
 
@@ -23,7 +24,7 @@ function side(swing, window, width, height, detail) {
     picture.append(svg("line", { x1: x(value), x2: x(value), y1: margin.top, y2: height - margin.bottom, stroke: "var(--faint)" }), svg("text", { x: x(value), y: height - 16, "text-anchor": "middle" }, text));
   for (const [value, text] of ticks(...window.z, Math.max(1, (window.z[1] - window.z[0]) * perMetre / 40)))
     picture.append(svg("line", { x1: margin.left, x2: width - margin.right, y1: z(value), y2: z(value), stroke: value === 0 ? "var(--soft)" : "var(--faint)" }), svg("text", { x: margin.left - 6, y: z(value) + 4, "text-anchor": "end" }, text));
-  picture.append(svg("text", { x: width - margin.right, y: height - 3, "text-anchor": "end", class: "soft" }, detail ? "landing, enlarged; m" : "distance and height, m"));
+  picture.append(svg("text", { x: width - margin.right, y: height - 3, "text-anchor": "end", class: "soft" }, `${detail ? "landing, enlarged; " : "distance and height, "}${unitOf("m")}`));
   const lines = svg("g", { "clip-path": `url(#${id})` });
   swing.paths.forEach((path) => {
     const k = data.members.findIndex((member) => member.label === path.label);
@@ -91,8 +92,8 @@ export function drawFlights() {
   const parts = swings.map(swingPart);
   const show = () => parts.forEach((part) => { part.hidden = MANY_SWINGS && part.dataset.swing !== view.swing; });
   onSwing.push(show);
-  if (!swings.length) notes.unshift("No goal or limit names a swing; \u2018orbwright page\u2019 adds the flights of every swing, or of those given by its option --swing.");
-  section("flights", "Flights", el("p", { class: "note" }, `${notes.join(" ")} Carry depends on the aerodynamic model: compare builds under one model. Differences are from the reference of the short list, each with its own error.`),
+  const lead = swings.length ? [] : ["No goal or limit names a swing; \u2018orbwright page\u2019 adds the flights of every swing, or of those given by its option --swing."];
+  section("flights", "Flights", el("p", { class: "note" }, `${[...lead, ...notes].join(" ")} Carry depends on the aerodynamic model: compare builds under one model. Differences are from the reference of the short list, each with its own error.`),
     el("div", { class: "controls" }, swingField()), el("div", { class: "sides" }, ...parts));
   show();
   slow.push(() => {

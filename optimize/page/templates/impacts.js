@@ -4,6 +4,7 @@ import { el, svg } from "../../web/elements.js";
 import { data, section, slow, view } from "./base.js";
 import { pictureButton } from "./pictures.js";
 import { spreadsheet } from "./tables.js";
+import { inUnit, unitOf } from "./units.js";
 
 // Dark to light at even steps of lightness, for every kind of colour vision.
 const SHADES = ["#440154", "#482173", "#433e85", "#38588c", "#2d708e", "#25858e", "#1e9b8a", "#2ab07f", "#52c569", "#86d549", "#c2df23", "#fde725"];
@@ -26,7 +27,7 @@ function deformed(impact) {
 }
 
 function energies(impact) {
-  const heads = ["layer", "stored, J", "lost in the material, J", "left as vibration, J", "worth at most, m/s"];
+  const heads = ["layer", "stored, J", "lost in the material, J", "left as vibration, J", `worth at most, ${unitOf("m/s")}`];
   const rows = impact.layers.map((layer) => el("tr", null, el("th", { scope: "row" }, layer.role),
     ...[layer.stored_j, layer.lost_j, layer.vibration_j, layer.worth_at_most_m_s].map((value) => el("td", { class: "n" }, joules(value)))));
   return spreadsheet(`Energy of build ${impact.label}`, el("table", null,
@@ -36,7 +37,7 @@ function energies(impact) {
 
 function balance(impact) {
   const whole = Object.entries(impact.whole).map(([name, value]) => `${name.slice(0, -2).replaceAll("_", " ")} ${joules(value)}`);
-  return el("p", { class: "note" }, `Of ${joules(impact.given_j)} J given, J: ${whole.join(", ")}. Contact ${impact.contact_mm2} mm\u00b2 at ${impact.time_us} \u00b5s. Lightest shade: shear strain of ${impact.strain_top_percent} % and above.`);
+  return el("p", { class: "note" }, `Of ${joules(impact.given_j)} J given, J: ${whole.join(", ")}. Contact ${inUnit(impact.contact_mm2, "mm\u00b2", 0)} at ${impact.time_us} \u00b5s. Lightest shade: shear strain of ${impact.strain_top_percent} % and above.`);
 }
 
 function shown(impact) {

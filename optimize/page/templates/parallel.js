@@ -20,8 +20,10 @@ function firstAxes() {
   return [...goalsAndLimits, ...layers, ...rest].slice(0, MOST_AXES).map((axis) => axis.id);
 }
 
+let shownAxes = null; // kept when the page is drawn in other units
+
 export function drawParallel() {
-  let shown = firstAxes();
+  shownAxes ??= firstAxes();
   const grid = el("div", { class: "axes" });
   const canvas = el("canvas", { "aria-hidden": "true" });
   const behind = el("canvas", { "aria-hidden": "true" });
@@ -35,9 +37,9 @@ export function drawParallel() {
     const groups = new Map();
     for (const axis of data.axes.filter((one) => varies(one))) {
       if (!groups.has(axis.group)) groups.set(axis.group, el("fieldset", null, el("legend", null, axis.group)));
-      const box = el("input", { type: "checkbox", checked: shown.includes(axis.id) });
+      const box = el("input", { type: "checkbox", checked: shownAxes.includes(axis.id) });
       box.addEventListener("change", () => {
-        shown = data.axes.map((one) => one.id).filter((id) => (id === axis.id ? box.checked : shown.includes(id)));
+        shownAxes = data.axes.map((one) => one.id).filter((id) => (id === axis.id ? box.checked : shownAxes.includes(id)));
         if (!box.checked) setFilter(axis.id, null);
         build();
       });
@@ -52,9 +54,9 @@ export function drawParallel() {
 
   let columns = [];
   function build() {
-    columns = shown.map((id) => column(axisOf.get(id)));
-    grid.style.minWidth = `${shown.length * 7.6}rem`;
-    grid.style.gridTemplateColumns = `repeat(${shown.length}, minmax(0, 1fr))`;
+    columns = shownAxes.map((id) => column(axisOf.get(id)));
+    grid.style.minWidth = `${shownAxes.length * 7.6}rem`;
+    grid.style.gridTemplateColumns = `repeat(${shownAxes.length}, minmax(0, 1fr))`;
     grid.replaceChildren(behind, canvas, overlay, ...columns.map((one) => one.node));
     layout();
   }

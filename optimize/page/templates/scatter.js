@@ -18,9 +18,10 @@ function axisOptions(select, chosen) {
   select.append(...groups.values());
 }
 
+const defaults = data.goals.map((goal) => goal.figure);
+const chosen = { x: defaults.length > 1 ? defaults[0] : order.id, y: defaults[defaults.length > 1 ? 1 : 0] };
+
 export function drawScatter() {
-  const defaults = data.goals.map((goal) => goal.figure);
-  const chosen = { x: defaults.length > 1 ? defaults[0] : order.id, y: defaults[defaults.length > 1 ? 1 : 0] };
   const selects = {};
   const labels = ["x", "y"].map((which) => {
     selects[which] = el("select", { id: `scatter-${which}` });

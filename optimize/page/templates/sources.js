@@ -8,7 +8,9 @@ import { spreadsheet } from "./tables.js";
 
 function marginCell(cell, full) {
   if (cell.margin === undefined) return el("td", null, cell.text);
-  const unsure = cell.near ? el("div", { class: "note" }, "within the figure's error") : null;
+  // As in the tables: on which side of the limit, by how much, and that the error covers it.
+  const beyond = cell.text.replace(/^.*\([-+]?|\)$/g, "");
+  const unsure = cell.near ? el("div", { class: "note" }, `${cell.margin < 0 ? "over" : "inside"} by ${beyond}, within error`) : null;
   return el("td", { class: "n" }, el("span", { class: cell.met ? "" : "beyond" }, minus(cell.text).replace("(-", "(\u2212")), el("div", null, bar(cell.margin, full, [cell.margin - cell.error, cell.margin + cell.error], ["var(--feasible)", "var(--limit)"])), unsure);
 }
 

@@ -186,7 +186,7 @@ def test_page_of_words_is_what_the_figure_table_says():
         ("outer_diameter_mm = 42.7", "outer_diameter_mm = 40.0", "diameters grow outward"),
         ("outer_diameter_mm = 42.7", "outer_diamter_mm = 42.7", "did you mean outer_diameter_mm"),
         ('role = "cover"', 'role = "cover"\nroll = 1', "did you mean role"),
-        ("outer_diameter_mm = 42.7", "outer_diameter_mm = '42.7 mm'", "outer_diameter_mm"),
+        ("outer_diameter_mm = 42.7", "outer_diameter_mm = '42.7 kg'", "outer_diameter_mm"),
         ("density_g_cm3 = 1.165", "density_g_cm3 = nan", "density_g_cm3"),
         ("density_g_cm3 = 1.165", "density_g_cm3 = 116.5", "must be from 0.4 to 12"),
         ('"urethane, soft"', '"urethane, sot"', "urethane, soft"),

@@ -209,6 +209,50 @@ def test_page_is_accessible_and_fits_its_window(browser, made, scheme, width):
         assert (dark == "rgb(17, 23, 26)") == (scheme == "dark")
 
 
+def test_switch_of_units_converts_the_page_keeps_the_filter_and_stands_in_the_address(
+    browser, made
+):
+    from axe_playwright_python.sync_playwright import Axe
+
+    _, data, _ = made
+    member = data["members"][0]
+    mass, carry = (
+        next(cells[0] for name, cells in member["figures"].items() if name.endswith(end))
+        for end in ("mass_g", "carry_m")
+    )
+
+    def numbers(page, place):
+        return [float(n) for n in re.findall(r"\d+\.\d+", page.locator(place).inner_text())]
+
+    with opened(browser, made[2]) as page:
+        card, flights, axes = "#card-A dl", "#flights tbody tr:first-child", "#scatter"
+        metric = page.locator(card).inner_text()
+        _column(page, "stage1-mass-g").get_by_label("at least").fill("38.5")
+        settle(page)
+        left = _count(page)
+        page.get_by_label("Units").select_option("trade")
+        settle(page)
+        assert min(abs(n - mass / 28.349523) for n in numbers(page, card)) < 1e-4
+        assert min(abs(n - carry / 0.9144) for n in numbers(page, flights)) < 0.06
+        deflection = member["figures"]["deflection_mm"][0] / 25.4
+        assert min(abs(n - deflection) for n in numbers(page, card)) < 1e-5
+        assert "oz in²" in page.locator(axes).text_content()
+        assert not re.search(r"\d\s(mm|g|MPa|m)(?![\w/²³])", page.locator("#main").inner_text())
+        assert _count(page) == left
+        assert "units=trade" in page.url
+        assert not Axe().run(page).response["violations"]
+        address = page.url.partition("#")[2]
+        page.get_by_label("Units").select_option("metric")
+        settle(page)
+        assert page.locator(card).inner_text() == metric
+        assert _count(page) == left
+    with opened(browser, made[2]) as page:
+        page.evaluate(f"location.hash = {address!r}")
+        settle(page)
+        assert page.locator("#units").input_value() == "trade"
+        assert _count(page) == left
+
+
 def test_theme_button_changes_the_page_and_its_charts(page):
     def pixels():
         return page.evaluate("document.querySelector('#scatter canvas').toDataURL().length")

@@ -10,7 +10,8 @@ import pytest
 from layers.errors import InputError
 from optimize.commands.units import choose_units, option_first
 from optimize.report.tables import Section, columns, show
-from optimize.report.units import converted_text, in_chosen_units, use, used
+from optimize.report.trade_columns import csv_in_chosen_units
+from optimize.report.units import chosen, converted_text, in_chosen_units, use, use_scenario, used
 
 
 def test_heads_units_and_names_of_rows_are_converted():
@@ -43,6 +44,10 @@ def test_a_row_that_ends_in_its_unit_is_converted_but_for_percent():
     [
         ("from 98.07 to 1275 N", "from 22.047 to 286.6 lbf"),
         ("+0.10 mm", "+0.0039 in"),
+        (
+            "better by 0.50 ± 0.12 g, of 1 to 2 mm²",
+            "better by 0.0176 ± 0.0042 oz, of 0.002 to 0.003 in²",
+        ),
         ("82.3 g cm²", "0.4500 oz in²"),
         ("12 m/s2, 3 g/cm3, layer 2 m", "12 m/s2, 3 g/cm3, layer 2 yd"),
     ],
@@ -72,3 +77,34 @@ def test_the_option_may_stand_after_the_command_and_the_file_speaks_without_it(
         choose_units(None)
     with pytest.raises(InputError, match="must be metric or trade"):
         use("si")
+
+
+def test_columns_say_their_unit_and_a_row_that_says_one_is_converted():
+    wide = (
+        "label,layer1_thickness_mm,cor@38.1,driver.carry_m_difference_error,density_g_cm3\n"
+        "A,2.54,0.78,0.9144,1.1\n"
+    )
+    long = "figure,value,unit,difference_error\nmass_g,28.349523,g,\ncor,0.78,1,0.001\n"
+    with used("trade"):
+        found = csv_in_chosen_units(wide).splitlines(), csv_in_chosen_units(long).splitlines()
+    assert found[0] == [
+        "label,layer1_thickness_in,cor@38.1,driver.carry_yd_difference_error,density_g_cm3",
+        "A,0.1,0.78,1.0,1.1",
+    ]
+    assert found[1] == [
+        "figure,value,unit,difference_error",
+        "mass_oz,1.0,oz,",
+        "cor,0.78,1,0.001",
+    ]
+    assert csv_in_chosen_units(wide) == wide
+
+
+def test_a_scenario_chooses_units_but_for_the_command_line():
+    with used("metric"):
+        use_scenario("trade")
+        assert chosen() == "trade"
+        use("metric", firm=True)
+        use_scenario("trade")
+        assert chosen() == "metric"
+        use_scenario(None)
+        assert chosen() == "metric"

@@ -11,6 +11,7 @@ from layers.materials import default_catalogue
 from optimize.ledger.ledger import Ledger
 from optimize.report.screening import cells_of, heads_of, lines_of
 from optimize.report.screening_files import write_screening
+from optimize.report.units import used
 from optimize.scenario.brief import scenario_from_toml
 from optimize.scenario.windows import windows_from_toml
 from optimize.screening import screen as module
@@ -159,6 +160,28 @@ def test_csv_to_excel_and_back_gives_identical_figures(tmp_path):
     workbook = pytest.importorskip("openpyxl").load_workbook(tmp_path / "s.xlsx")
     assert workbook["builds"]["A2"].data_type == "s"
     assert workbook["builds"]["A3"].value == "007"
+
+
+def test_a_table_in_the_trades_units_reads_back_to_the_same_figures(tmp_path):
+    names = [mixed(tmp_path / "b.csv", 3), tmp_path / "t.csv", tmp_path / "t.xlsx"]
+    pytest.importorskip("openpyxl")
+    results = []
+    for place, path in enumerate(names):
+        with Ledger(tmp_path / f"{place}.sqlite") as ledger, Spool() as spool:
+            found = screen_builds(path, Question.of(FIGURES), ledger, spool)
+            results.append([x.row.figures for x in lines_of(found)])
+            with used("trade"):
+                if place == 0:
+                    write_screening(found, names[1])
+                    write_screening(found, names[2])
+    heads, first, *_ = csv.reader(names[1].open())
+    assert {"core_outer_diameter_in", "cover_thickness_in", "result.mass_oz"} <= set(heads)
+    mass = float(first[heads.index("result.mass_oz")])
+    assert mass == pytest.approx(results[0][0]["mass_g"].value / 28.349523, rel=1e-9)
+    for other in results[1:]:
+        for mine, theirs in zip(results[0], other, strict=True):
+            for name, figure in mine.items():
+                assert theirs[name].value == pytest.approx(figure.value, rel=1e-9)
 
 
 def test_ctrl_c_keeps_what_is_done_and_the_same_call_goes_on(tmp_path, monkeypatch):

@@ -397,6 +397,7 @@ def test_a_run_is_named_by_all_that_its_answer_hangs_on():
     assert name_run(four_layers())[0] == base
     assert name_run(four_layers(seed=2))[0] != base
     assert name_run(four_layers(population=22))[0] != base
+    assert name_run(four_layers(units="trade")) == name_run(four_layers())
 
 
 def test_progress_counts_up_to_the_budget(tmp_path):
