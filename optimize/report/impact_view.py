@@ -1,4 +1,4 @@
-"""A recorded impact for a page: its words, the energy by layer, the deformed section as SVG paths."""
+"""A recorded impact for a page: words, energy by layer, the deformed section as SVG paths."""
 
 from typing import Any
 

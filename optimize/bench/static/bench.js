@@ -4,6 +4,7 @@ import { byId, el } from "./elements.js";
 import { showEmulator } from "./emulator.js";
 import { layTables, paintAll, showError, staleAll, take } from "./figures.js";
 import { drawFlights } from "./flight.js";
+import { prepareImpact, staleImpact } from "./impact_view.js";
 import { drawLimits } from "./limits.js";
 import { addPin, drawPins, preparePins, restorePins } from "./pins.js";
 import { drawSection } from "./section.js";
@@ -34,6 +35,7 @@ function moved() {
   if (now.stop) now.stop.abort();
   clearTimeout(now.resting);
   staleAll();
+  staleImpact();
   for (const flight of Object.values(now.flights)) flight.stale = true;
   clearTimeout(now.marking);
   now.marking = setTimeout(mark, MARK_MS);
@@ -179,6 +181,7 @@ async function start() {
   layTables(about);
   drawSliders(about, moved, requests.panel, trouble);
   preparePins(about, speak, save, load);
+  prepareImpact(about, wanted, speak, trouble);
   byId("pin").addEventListener("click", () => { if (now.build) addPin(about, { ...now, setting: { ...now.setting, name: wanted().name } }); });
   byId("save").addEventListener("click", () => save(null));
   byId("error").addEventListener("change", (event) => showError(event.target.value));

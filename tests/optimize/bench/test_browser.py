@@ -186,11 +186,14 @@ def test_pinned_builds_compare_and_differences_beyond_error_are_bold(page):
     until(lambda: "…" not in table.inner_text())
     assert [b.inner_text() for b in table.locator("thead .badge").all()] == ["A", "B"]
     page.get_by_label("Differences from").select_option("A")
-    bold = table.locator('td[data-figure="deflection_mm"] .beyond').all_inner_texts()
+    bolds = table.locator('td[data-figure="deflection_mm"] .beyond')
+    until(lambda: bolds.count() == 2)
+    bold = bolds.all_inner_texts()
     assert len(bold) == 2  # on the sliders and B, which is the same build
     assert bold[0] == bold[1]
-    assert bold[0].startswith("+")  # a softer core gives way more
-    assert table.locator('td[data-figure="diameter_mm"] .same').all_inner_texts() == ["≈", "≈"]
+    assert re.fullmatch(r"\+[\d.]+ ±\xa0[\d.]+", bold[0])  # a softer core gives way more
+    same = table.locator('td[data-figure="diameter_mm"] .same').all_inner_texts()
+    assert [words.split(",")[0] for words in same] == ["≈ no difference the model can tell"] * 2
     for _ in range(3):
         page.get_by_role("button", name="Pin this build").click()
     assert table.locator("thead .badge").count() == 4
@@ -201,6 +204,29 @@ def test_pinned_builds_compare_and_differences_beyond_error_are_bold(page):
     assert page.get_by_label("core: Young's modulus in MPa").input_value() == "70"
     table.get_by_role("button", name="remove A").click()
     assert table.locator("thead .badge").all_inner_texts() == ["B", "C", "D"]
+
+
+def test_an_impact_is_seen_and_stale_or_cancelled_by_the_next_move(page):
+    page.get_by_role("button", name="See the impact").focus()
+    page.keyboard.press("Enter")
+    section = page.locator("#impact")
+    section.locator("svg").wait_for()
+    assert "rigid barrier at 38.1 m/s" in section.locator("h3").inner_text()
+    assert section.locator("tbody th").all_inner_texts() == ["core", "cover"]
+    assert "Computed in" in page.locator("#impact-words").inner_text()
+    assert page.locator("#impact-progress").is_hidden()
+    count = moves(page)
+    page.get_by_label("core: Young's modulus in MPa").fill("66")
+    page.wait_for_selector("#impact-view.stale")
+    assert "stale: of an earlier build" in section.locator("h3").inner_text()
+    done(page, count)
+    with held(page, "**/api/impact"):
+        page.get_by_role("button", name="See the impact").click()
+        page.wait_for_selector("#impact-progress:visible")
+        page.get_by_label("core: Young's modulus in MPa").fill("67")
+        until(lambda: "Cancelled" in page.locator("#impact-words").inner_text())
+    assert page.locator("#impact-progress").is_hidden()
+    assert page.locator("#impact-view.stale").count() == 1
 
 
 def test_pins_survive_a_reload(page):
@@ -286,6 +312,8 @@ def test_the_page_is_accessible(browser, bench, scheme, width):
     with opened(browser, bench, **frame) as page:
         page.get_by_role("button", name="Pin this build").click()
         page.locator("#comparison table").wait_for()
+        page.get_by_role("button", name="See the impact").click()
+        page.locator("#impact svg").wait_for()
         with held(page):
             page.get_by_label("core: Young's modulus in MPa").fill("900")
             page.wait_for_selector("#tables tr.stale")
@@ -300,7 +328,17 @@ def test_every_control_is_reached_and_worked_by_keyboard(page):
     for _ in range(40):
         page.keyboard.press("Tab")
         reached.append(page.evaluate("document.activeElement.id || document.activeElement.type"))
-    for control in ("name", "pin", "save", "restart", "slider-2-thickness_mm", "hold", "error"):
+    for control in (
+        "name",
+        "pin",
+        "save",
+        "restart",
+        "impact-kind",
+        "see",
+        "slider-2-thickness_mm",
+        "hold",
+        "error",
+    ):
         assert control in reached
     slider = page.locator("#slider-2-thickness_mm")
     before = slider.get_attribute("aria-valuetext")
