@@ -29,7 +29,7 @@ _CSS, _JS = "text/css", "text/javascript"
 _SCRIPTS = {
     _OURS: (
         *("bench", "differences", "emulator", "figures", "flight", "impact_view", "limits"),
-        *("pins", "requests", "section", "sliders"),
+        *("pins", "requests", "section", "sliders", "units"),
     ),
     _SHARED: ("elements", "numbers", "cross_section", "impact", "theme"),
 }

@@ -22,6 +22,7 @@ from optimize.bench.sliders import Slider
 from optimize.bench.training import Trainer
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
+from optimize.report.units import CONVERSIONS, converted_text
 from optimize.report.words import described_of, help_of, label_of, owner_of, unit_of
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
@@ -83,6 +84,7 @@ class Bench:
             ],
             "impacts": [BARRIER, *self.swings],
             "bounds": [_bound_record(bound) for bound in self.bounds],
+            "units": {row.metric: [row.trade, row.factor] for row in CONVERSIONS.values()},
             "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
         }
 
@@ -210,13 +212,13 @@ def _fill_record(fill: Fill | None) -> dict[str, Any] | None:
 
 
 def _figure_about(name: str) -> dict[str, Any]:
+    words = {"label": described_of(name), "whole": label_of(name), "help": help_of(name)}
     return {
         "name": name,
-        "label": described_of(name),
-        "whole": label_of(name),
+        **words,
+        "in_trade": {key: converted_text(text) for key, text in words.items()},
         "owner": owner_of(name),
         "unit": unit_of(name),
-        "help": help_of(name),
         "basis": QUANTITIES[parse_figure(name).quantity].basis,
     }
 

@@ -29,11 +29,12 @@ export async function askDifferences(reference, others, whenTold) {
 }
 
 // A difference beside a value: beyond its error bold, within it only roughly equal.
-export function differenceOf(reference, other, name, digits) {
+export function differenceOf(reference, other, name, ownDigits, factor) {
   const found = (told.get(keyOf(reference, other)) || {})[name];
   if (!found) return el("span", { class: "step" });
-  const { value, error, beyond } = found;
+  const [value, error] = [found.value * factor, found.error * factor];
+  const digits = error || ownDigits * factor;
   const half = error > 0 ? ` \u00b1\u00a0${plain(parseFloat(error.toPrecision(2)))}` : "";
-  if (beyond && /[1-9]/.test(number(value, error || digits))) return el("b", { class: "step beyond" }, signed(value, error || digits), el("span", { class: "pm" }, half));
+  if (found.beyond && /[1-9]/.test(number(value, digits))) return el("b", { class: "step beyond" }, signed(value, digits), el("span", { class: "pm" }, half));
   return el("span", { class: "step same", title: NONE }, "\u2248", el("span", { class: "spoken" }, ` ${NONE},`), half);
 }

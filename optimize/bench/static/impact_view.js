@@ -2,6 +2,7 @@
 
 import { byId, el, scrolling } from "./elements.js";
 import { balance, deformed, energyTable, IMPACT_NOTE } from "./impact.js";
+import { inUnit, shownAs } from "./units.js";
 import * as requests from "./requests.js";
 
 const TICK_MS = 200;
@@ -22,7 +23,7 @@ export function drawImpact() {
   if (!seen) return;
   const { name, impact, stale } = seen;
   const whole = impact.failed ? [el("p", { class: "note" }, `Not computed: ${impact.failed}`)]
-    : [deformed(impact, name), el("div", null, scrolling("Energy by layer", energyTable(impact)), balance(impact), el("p", { class: "note" }, IMPACT_NOTE))];
+    : [deformed(impact, name), el("div", null, scrolling("Energy by layer", energyTable(impact, ...shownAs("m/s"))), balance(impact, inUnit(impact.contact_mm2, "mm\u00b2", 0)), el("p", { class: "note" }, IMPACT_NOTE))];
   const head = el("h3", null, impact.failed ? name : `${name}: ${impact.words}`, stale ? el("span", { class: "note" }, " stale: of an earlier build") : null);
   place.replaceChildren(head, el("div", { class: "seen" }, ...whole));
   place.classList.toggle("stale", stale);

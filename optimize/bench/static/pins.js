@@ -4,6 +4,7 @@ import { askDifferences, differenceOf } from "./differences.js";
 import { byId, el, scrolling } from "./elements.js";
 import { digitsOf, shown } from "./figures.js";
 import { number, plain, titled } from "./numbers.js";
+import { factorOf, shownAs, unitOf, wordsOf } from "./units.js";
 import * as requests from "./requests.js";
 
 const MOST = 4;
@@ -92,20 +93,22 @@ function head(about, column, now) {
     button("load into the sliders", () => load(column.setting)), button("save", () => save(column.setting)), button("remove", () => remove(about, column, now))));
 }
 
-function cell(name, column, reference) {
+function cell({ name, unit }, column, reference) {
+  const factor = factorOf(unit);
   const own = column.figures[name];
   if (!own || own.failed) return el("td", { class: "n", title: own ? own.failed : null }, own ? "none" : "…");
-  const value = number(own.value, digitsOf(own));
+  const value = number(own.value * factor, digitsOf(own) * factor);
   const mark = own.stale ? " stale" : own.basis === "emulator" ? " emulator" : "";
   const parts = [value, mark ? el("span", { class: "note" }, mark) : null];
-  if (column !== reference && !own.stale) parts.push(differenceOf(reference.setting, column.setting, name, digitsOf(own)));
+  if (column !== reference && !own.stale) parts.push(differenceOf(reference.setting, column.setting, name, digitsOf(own), factor));
   return el("td", { class: "n", "data-figure": name }, ...parts);
 }
 
 function layerRows(about, all) {
+  const [[length, perMm], [stress, perMpa]] = [shownAs("mm"), shownAs("MPa")];
   const picks = [
-    ["outer dia., mm", (build, i) => plain(build.diameters_mm[i])],
-    ["E, MPa", (build, i) => plain(build.moduli_mpa[i])],
+    [`outer dia., ${length}`, (build, i) => plain(build.diameters_mm[i] * perMm)],
+    [`E, ${stress}`, (build, i) => plain(build.moduli_mpa[i] * perMpa)],
     ["density, g/cm³", (build, i) => build.densities_g_cm3[i].toFixed(3)],
   ];
   return about.layers.flatMap((layer, i) => picks.map(([what, pick]) =>
@@ -132,7 +135,7 @@ function drawComparison(about, now) {
   const choice = el("select", { id: "base", on: { change: (event) => { base = event.target.value; drawPins(about, now); byId("base").focus(); } } },
     ...all.map((column) => el("option", { value: column.label, selected: column === reference }, column.label === "now" ? "the sliders" : column.label)));
   const group = (words) => el("tr", { class: "group" }, el("th", { colspan: all.length + 1, scope: "colgroup" }, words));
-  const figures = about.figures.map((figure) => el("tr", null, el("th", { scope: "row" }, titled(figure.whole, figure.unit)), ...all.map((column) => cell(figure.name, column, reference))));
+  const figures = about.figures.map((figure) => el("tr", null, el("th", { scope: "row" }, titled(wordsOf(figure).whole, unitOf(figure.unit))), ...all.map((column) => cell(figure, column, reference))));
   place.replaceChildren(
     el("p", { class: "controls" }, el("label", { for: "base" }, "Differences from"), choice, el("span", { class: "note" }, "Bold: a difference beyond its error (95 %); ≈: no difference the model can tell.")),
     scrolling("Comparison", el("table", null, el("caption", { class: "spoken" }, "Pinned builds beside the one on the sliders"),

@@ -229,6 +229,30 @@ def test_an_impact_is_seen_and_stale_or_cancelled_by_the_next_move(page):
     assert page.locator("#impact-view.stale").count() == 1
 
 
+def test_the_trades_units_are_shown_and_typed_and_change_no_build(page):
+    page.get_by_role("button", name="Pin this build").click()
+    page.locator("#comparison table").wait_for()
+    count, before = moves(page), row(page, "deflection_mm")
+    metric = page.locator("#main").inner_text()
+    assert "in outer dia." not in metric
+    page.get_by_label("Units").select_option("trade")
+    inches = float(row(page, "deflection_mm")[0].removesuffix("\xa0in"))
+    assert inches == pytest.approx(float(before[0].split()[0]) / 25.4, rel=2e-4)
+    assert row(page, "mass_g")[0].endswith("\xa0oz")
+    assert row(page, f"{SWING}.carry_m")[0].endswith("\xa0yd")
+    whole = page.locator("#main").inner_text()
+    assert not re.findall(r"\d\s(?:m/s|mm outer|MPa|N|g)\b(?!/)", whole)
+    assert "at 125.0 ft/s" in whole
+    field = page.get_by_label("cover: thickness in in")
+    assert float(field.input_value()) == pytest.approx(1.7 / 25.4, abs=1e-6)
+    assert moves(page) == count  # nothing was computed for it
+    field.fill("0.06")
+    done(page, count)
+    assert "thick" in page.locator("#slider-2-thickness_mm").get_attribute("aria-label")
+    page.get_by_label("Units").select_option("metric")
+    assert page.get_by_label("cover: thickness in mm").input_value() == "1.524"
+
+
 def test_pins_survive_a_reload(page):
     page.get_by_role("button", name="Pin this build").click()
     page.locator("#comparison table").wait_for()
@@ -333,6 +357,7 @@ def test_every_control_is_reached_and_worked_by_keyboard(page):
         "pin",
         "save",
         "restart",
+        "units",
         "impact-kind",
         "see",
         "slider-2-thickness_mm",
