@@ -29,7 +29,7 @@ function names(about, build, radius) {
 export function drawSection(about, build) {
   const radius = build.diameters_mm[build.diameters_mm.length - 1] / 2;
   const words = build.diameters_mm.map((diameter, i) => `${about.layers[i].role} ${outer(diameter)}`).join(", ");
-  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + 27} ${radius + 6}`, role: "img", "aria-label": `Quarter section, true to scale: ${words}` });
+  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + (factorOf("mm") === 1 ? 27 : 31)} ${radius + 6}`, role: "img", "aria-label": `Quarter section, true to scale: ${words}` });
   for (let i = build.diameters_mm.length - 1; i >= 0; i -= 1) {
     const fill = shade(about.shading, build.moduli_mpa[i]);
     picture.append(quarter(build.diameters_mm[i] / 2, fill));

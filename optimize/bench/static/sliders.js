@@ -25,11 +25,11 @@ function nearest({ positions }, value) {
   return best;
 }
 
-// A slider's value in the unit shown: a field has some digits more than a sentence.
+// A slider's value in the unit shown; a field has as many digits as it is wide.
 const factor = (slider) => factorOf(slider.unit_printed);
 const told = (slider, value) => plain(value * factor(slider));
 const withUnit = (slider, value) => `${told(slider, value)} ${unitOf(slider.unit_printed)}`;
-const inField = (slider, value) => String(parseFloat((value * factor(slider)).toFixed(factor(slider) === 1 ? 4 : 6)));
+const inField = (slider, value) => String(parseFloat((factor(slider) === 1 ? value : Number((value * factor(slider)).toPrecision(5))).toFixed(4)));
 
 // What can be made: whole increments of the scenario, within its range.
 function makeable(slider, value) {
@@ -91,6 +91,7 @@ function dress(slider) {
   slider.field.min = inField(slider, slider.min);
   slider.field.max = inField(slider, slider.max);
   slider.field.setAttribute("aria-label", `${slider.whose}: ${WORDS[slider.what]} in ${unitOf(slider.unit_printed)}`);
+  if (slider.value !== undefined) slider.field.value = inField(slider, slider.value);
   slider.sign.textContent = unitOf(slider.unit_printed);
 }
 
