@@ -156,8 +156,8 @@ def _modulus_of_hardness(
         try:
             return {"youngs_modulus_mpa": modulus_datum(HARDNESS_KEYS[key], value, key)}
         except ValueError as error:
-            told = explain(error, "") if isinstance(error, ValidationError) else error
-            faults.append(Fault((*place, key), f"layer {number}: {str(told).strip(': .')}"))
+            said = explain(error, "") if isinstance(error, ValidationError) else error
+            faults.append(Fault((*place, key), f"layer {number}: {str(said).strip(': .')}"))
     return {}
 
 

@@ -253,7 +253,7 @@ def modulus_datum(scale: Scale, hardness: Any, key: str) -> dict[str, Any]:
         If it is no number in the scale's range.
     """
     given = hardness if isinstance(hardness, Mapping) else {"value": hardness}
-    datum = Datum.model_validate(given | {"value": _number(given.get("value"), key)})
+    datum = Datum.model_validate({**given, "value": _number(given.get("value"), key)})
     carried = "" if datum.grade == "unstated" else f", {datum.grade}"
     carried += "" if datum.source == "not stated" else f" ({datum.source})"
     return {

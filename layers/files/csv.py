@@ -199,8 +199,8 @@ def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -
         Grows by one sentence when there is a fault.
     """
     try:
-        said = read_quantity(cell, unit, name)
-        value = float(cell) if said is None else said
+        converted = read_quantity(cell, unit, name)
+        value = float(cell) if converted is None else converted
     except InputError as error:
         value = math.nan
         faults.append(f"row {line}, {str(error).rstrip('.')}")

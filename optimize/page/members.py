@@ -21,10 +21,9 @@ from optimize.report.words import (
     with_unit,
 )
 from optimize.scenario.goals import Bound
-from optimize.scenario.measures import parse_measure
 from optimize.scenario.space import Space
 from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY
-from optimize.scenario.windows import fence_screen
+from optimize.scenario.windows import bounded_figure
 from optimize.search.judge import is_closed_form
 from optimize.search.result import Member, Run
 from optimize.verdicts.rivals import resolution
@@ -162,12 +161,7 @@ def _bounded_figure(run: Run, member: Member, figure: str) -> Figure | None:
     if figure == FILL_DENSITY:
         value = _filled_density(run, member)
         return Figure(figure, value, "g/cm3", "closed form", 0.0, 0.0)
-    fence = next((f for f in run.scenario.fence if f.bound().figure == figure), None)
-    if fence is not None:
-        found = fence_screen(fence, member.ball, member.estimate.figures)
-        clear, error = found.clearance_percent, found.error_percent
-        return Figure(figure, clear, "%", "finite element", 0.0, error)
-    return parse_measure(figure).figure_of(member.ball, member.estimate.figures)
+    return bounded_figure(figure, run.scenario.fence, member.ball, member.estimate.figures)
 
 
 def _filled_density(run: Run, member: Member) -> float:

@@ -194,7 +194,7 @@ def _limit_words(limit: Limit) -> str:
 
 
 def _limit_section(found: Tolerance) -> Section:
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             _limit_words(row.limit),
             row.limit.origin,

@@ -177,8 +177,8 @@ class Scenario(Table):
 
     def _layers_are_there(self) -> None:
         """Refuse a limit on a layer that builds may lack, and a fence on one that none has."""
-        always = [layer.role for layer in self.layer if not layer.optional]
-        ever = [layer.role for layer in self.layer]
+        always: list[str] = [layer.role for layer in self.layer if not layer.optional]
+        ever: list[str] = [layer.role for layer in self.layer]
         named = [("limit", limit.figure, always) for limit in self.limit]
         named += [("fence", one.figure, ever) for fence in self.fence for one in fence.range]
         for what, figure, roles in named:

@@ -12,7 +12,7 @@ from pydantic import AfterValidator
 from layers.ball import Ball, Layer, Role
 from layers.errors import InputError
 from layers.estimates import Figure
-from layers.figures import QUANTITIES, parse_figure
+from layers.figures import QUANTITIES, Basis, parse_figure
 from layers.hardness import SCALES, reading_of
 from optimize.scenario.variables import FILL_DENSITY
 
@@ -161,7 +161,7 @@ class Measure:
             for error in ("difference_error", "absolute_error")
         )
         flag = "; ".join(f.flag for f in known if f and f.flag)
-        basis = "closed form" if self.is_closed_form else "finite element"
+        basis: Basis = "closed form" if self.is_closed_form else "finite element"
         return Figure(self.name, value, self.unit, basis, between, absolute, flag)
 
     def _joined(self, values: list[float | None]) -> float | None:
@@ -204,7 +204,7 @@ def parse_measure(text: str) -> Measure:
                     f"{text!r}: {one.name} is in {one.unit} and {other.name} in {other.unit}, but "
                     "both must have one unit."
                 )
-            return Measure(f"{one.name} {sign} {other.name}", (one, other), sign)  # type: ignore[arg-type]
+            return Measure(f"{one.name} {sign} {other.name}", (one, other), sign)
     term = _term(text.strip())
     return Measure(term.name, (term,), "")
 

@@ -4,7 +4,7 @@
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -21,7 +21,7 @@ from layers.files.text import Text, read_text
 from layers.files.toml import parse_toml, told_by_line
 from optimize.scenario.fences import Fence, FenceRange, WayOut, ways_out
 from optimize.scenario.goals import Limit, sides_of
-from optimize.scenario.measures import parse_measure
+from optimize.scenario.measures import is_clearance, parse_measure
 
 Verdict = Literal["met", "met within error", "violated within error", "violated", "not known"]
 
@@ -100,7 +100,8 @@ class WindowScreen:
     @property
     def refused(self) -> bool:
         """Whether a limit is violated or the build is inside a fence, errors aside."""
-        return any(row.verdict.startswith("violated") for row in (*self.limit, *self.fence))
+        verdicts = [row.verdict for row in self.limit] + [row.verdict for row in self.fence]
+        return any(verdict.startswith("violated") for verdict in verdicts)
 
 
 def screen_windows(windows: Windows, ball: Ball, figures: Mapping[str, Figure]) -> WindowScreen:
@@ -147,6 +148,33 @@ def fence_screen(fence: Fence, ball: Ball, figures: Mapping[str, Figure]) -> Fen
     over = first.percent - fence.margin_percent
     verdict: Verdict = "not known" if missing else _verdict(over, error)
     return FenceScreen(fence.name, ways, first.percent, error, verdict)
+
+
+def bounded_figure(
+    name: str, fences: Sequence[Fence], ball: Ball, figures: Mapping[str, Figure]
+) -> Figure | None:
+    """Return what a bound is on, of a build: a figure, a measure or the clearance of a fence.
+
+    Parameters
+    ----------
+    name : str
+        The bound's figure; None is returned where the build has no such layer or figure.
+    fences : sequence of Fence
+        Those of the scenario.
+    ball : Ball
+        The build.
+    figures : mapping of str to Figure
+        Its figures.
+    """
+    if name in figures:
+        return figures[name]
+    if not is_clearance(name):
+        return parse_measure(name).figure_of(ball, figures)
+    fence = next(fence for fence in fences if fence.bound().figure == name)
+    found = fence_screen(fence, ball, figures)
+    if found.verdict == "not known":
+        return None
+    return Figure(name, found.clearance_percent, "%", "finite element", 0.0, found.error_percent)
 
 
 def _limit_screens(limit: Limit, ball: Ball, figures: Mapping[str, Figure]) -> list[LimitScreen]:

@@ -63,6 +63,7 @@ def refined(run: Run, evaluator: Evaluator) -> Run:
 
 def _refined(run: Run, member: Member, stages: tuple[Estimate, ...]) -> Member:
     values = {name: figure.value for name, figure in stages[-1].figures.items()}
+    values |= run.scenario.measured(member.ball, values)
     bounds = [bound for bound in run.scenario.bounds() if bound.figure in values]
     excess = {bound: bound.excess(values[bound.figure]) for bound in bounds}
     violated = {bound: over for bound, over in excess.items() if over > 0.0}

@@ -127,7 +127,7 @@ def kinds_for(names: Sequence[str]) -> tuple[Kind, ...]:
     slow = {"deflection_mm"} | {n for n, q in QUANTITIES.items() if q.basis == "closed form"}
     if all(one.quantity in slow for one in parsed):
         return _ALWAYS
-    return (*_ALWAYS, "loss", "dynamic ratio", *(("friction",) if struck else ()))  # type: ignore[return-value]
+    return (*_ALWAYS, "loss", "dynamic ratio", *(("friction",) if struck else ()))
 
 
 def piece(ball: Ball, sources: Sequence[Source], move: FloatArray) -> Ball:

@@ -20,10 +20,12 @@ import numpy as np
 from scipy.special import stdtrit
 
 from layers.arrays import FloatArray
+from layers.ball import Ball
 from layers.estimates import Figure
-from layers.figures import QUANTITIES, parse_figure
 from optimize.scenario.goals import Bound, Goal
+from optimize.scenario.measures import words_of
 from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY
+from optimize.scenario.windows import bounded_figure
 from optimize.search.result import Build, Run
 from optimize.search.shortlist import non_dominated, plain
 from optimize.verdicts.words import amount_with_error, counted, in_unit, listed
@@ -100,7 +102,11 @@ def constraints(run: Run) -> tuple[Constraint, ...]:
 
 
 def _constraint(run: Run, bound: Bound) -> Constraint:
-    at = tuple(m.label for m in run.short_list if _is_at(bound, m.estimate.figures))
+    at = tuple(
+        m.label
+        for m in run.short_list
+        if _is_at(bound, _bounded(run, bound, m.ball, m.estimate.figures))
+    )
     reach, relaxed, worth = _prices(run, bound)
     binds = any(one.resolved for one in worth)
     said = _sentence(run, bound, at, reach, relaxed, worth)
@@ -109,8 +115,14 @@ def _constraint(run: Run, bound: Bound) -> Constraint:
     )
 
 
-def _is_at(bound: Bound, figures: Mapping[str, Figure]) -> bool:
-    figure = figures.get(bound.figure)
+def _bounded(run: Run, bound: Bound, ball: Ball, figures: Mapping[str, Figure]) -> Figure | None:
+    """Return what a bound is on, of a build; None of what the search itself sets."""
+    if bound.figure in (CENTRE_DIAMETER, FILL_DENSITY):
+        return figures.get(bound.figure)
+    return bounded_figure(bound.figure, run.scenario.fence, ball, figures)
+
+
+def _is_at(bound: Bound, figure: Figure | None) -> bool:
     if figure is None:
         return False
     resolution = max(figure.difference_error, 1e-9 * abs(bound.value))
@@ -125,13 +137,12 @@ def _signed_excess(bound: Bound, value: float) -> float:
 def _prices(run: Run, bound: Bound) -> tuple[float, int, tuple[Worth, ...]]:
     """Fit the relaxed front; return its reach, its violating builds, the worth in each goal."""
     goals = run.scenario.goal
-    builds = [
-        b
-        for b in run.builds
-        if bound.figure in b.figures and (not b.excess or [*b.excess] == [bound])
-    ]
+    alone = [b for b in run.builds if not b.excess or [*b.excess] == [bound]]
+    found = [_bounded(run, bound, b.ball, b.figures) for b in alone]
+    builds = [b for b, figure in zip(alone, found, strict=True) if figure]
+    values = [figure.value for figure in found if figure]
     losses = np.array([_losses(goals, b) for b in builds]).reshape(-1, len(goals))
-    excess = np.array([_signed_excess(bound, b.figures[bound.figure].value) for b in builds])
+    excess = np.array([_signed_excess(bound, value) for value in values])
     front = np.flatnonzero(non_dominated(np.column_stack([losses, excess])))
     outside = [i for i in front if builds[i].excess]
     if not outside:
@@ -143,9 +154,9 @@ def _prices(run: Run, bound: Bound) -> tuple[float, int, tuple[Worth, ...]]:
     worth = []
     for k, goal in enumerate(goals):
         resolution = max(builds[i].figures[goal.figure].difference_error for i in outside)
-        found = shadow_price(losses[near], excess[near], k)
-        if found is not None:
-            worth.append(Worth(goal.figure, found[0], math.hypot(found[1], resolution / reach)))
+        price = shadow_price(losses[near], excess[near], k)
+        if price is not None:
+            worth.append(Worth(goal.figure, price[0], math.hypot(price[1], resolution / reach)))
     return reach, len(outside), tuple(worth)
 
 
@@ -225,4 +236,4 @@ def _most(worth: Worth, step: float) -> str:
 def _unit_of(figure: str) -> str:
     if figure == FILL_DENSITY:
         return "g/cm3"
-    return "mm" if figure == CENTRE_DIAMETER else QUANTITIES[parse_figure(figure).quantity].unit
+    return words_of(figure)[1]

@@ -97,7 +97,7 @@ def _goal_verdict(goal: Goal, some: Sequence[Rival]) -> GoalVerdict:
     elif not decided:
         told = (
             f"not decided, the builds span {said}, within the model's resolution of "
-            f"{amount(error, error, best.unit)}; none is {_top(goal)}"
+            f"{amount(error, error, best.unit)}; {_told_apart(goal, ordered)}none is {_top(goal)}"
         )
     else:
         share = f", {_times(spread / error)} the resolution" if error > 0.0 else ", exact"
@@ -115,6 +115,22 @@ def _goal_verdict(goal: Goal, some: Sequence[Rival]) -> GoalVerdict:
         unlisted,
         f"{goal.figure}: {told}.",
     )
+
+
+def _told_apart(goal: Goal, ordered: Sequence[Rival]) -> str:
+    """Name the members farthest apart that are told apart, such as two of one cover."""
+    members = [rival for rival in ordered if rival.label]
+    pairs = [
+        (goal.loss(b.estimate[goal.figure].value) - goal.loss(a.estimate[goal.figure].value), a, b)
+        for a, b in itertools.combinations(members, 2)
+        if resolved(goal, a.estimate, b.estimate)
+    ]
+    if not pairs:
+        return ""
+    step, a, b = max(pairs, key=lambda pair: pair[0])
+    error = resolution(a.estimate, b.estimate, goal.figure)
+    unit = a.estimate[goal.figure].unit
+    return f"{a.label} is ahead of {b.label} by {amount_with_error(step, error, unit)}, but "
 
 
 def _times(ratio: float) -> str:

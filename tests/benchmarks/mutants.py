@@ -4,8 +4,9 @@ python -m tests.benchmarks.mutants PATH... [--sample 10] [--seed 0] [--minutes 2
 
 Slips are those of cosmic-ray (an operator, comparison, number, loop or keyword in place of
 another), a random sample of so many places in each file. Each is made in a copy of the tree, of
-which only the tests that mirror the file run. A slip in compiled code is compiled in that copy; the
-machine code of the unchanged sources is laid back afterwards. Slips that change nothing are listed
+which the tests that mirror the file run and, if those pass, some of what is built on it. A slip in
+compiled code is compiled in that copy; the machine code of the unchanged sources is laid back
+afterwards. Slips that change nothing are listed
 in `mutants_equivalent.toml` with the reason; they do not count.
 """
 
@@ -44,11 +45,30 @@ ELSEWHERE = {
     "layers/numerics/axisymmetric.py": ("tests/layers/compression",),
     "layers/numerics/band.py": ("tests/layers/compression",),
     "layers/numerics/layout.py": ("tests/layers/compression",),
-    "layers/numerics/lanes.py": ("tests/layers/impact",),
-    "layers/numerics/mesh.py": ("tests/layers/test_vibration.py", "tests/layers/impact"),
+    "layers/numerics/lanes.py": ("tests/layers/strike/test_strike.py",),
+    "layers/numerics/mesh.py": ("tests/layers/compression", "tests/layers/impact"),
     "layers/numerics/cubed_sphere.py": ("tests/layers/strike",),
     "layers/numerics/hexes.py": ("tests/layers/strike",),
+    "layers/rules/overall_distance.py": ("tests/layers/flight/test_trajectory.py",),
+    "layers/compound/terms.py": ("tests/layers/compound/test_response.py",),
     "optimize/search/acquisition.py": ("tests/optimize/search/test_by_emulator.py",),
+}
+
+# Tests that a slip must pass too before it counts as survived: of what is written from every file
+# (key tables, schemas, pages of examples), of its public face, and of what is built on each room.
+FURTHER = (
+    "tests/optimize/reference",
+    "tests/test_docs.py",
+    "tests/test_docstrings.py",
+    "tests/test_face.py",
+)
+BUILT_ON = {
+    "layers": ("tests/layers/test_estimation.py",),
+    "layers/compound": ("tests/optimize/lab",),
+    "layers/rules": ("tests/layers/test_estimation.py", "tests/layers/strike/test_head.py"),
+    "optimize/ledger": ("tests/optimize/commands/test_decisions.py",),
+    "optimize/search": ("tests/optimize/report", "tests/optimize/commands/test_runs.py"),
+    "optimize/tolerance": ("tests/optimize/commands/test_lab.py",),
 }
 
 
@@ -68,7 +88,7 @@ def places(text: str) -> dict[tuple[int, int], list[tuple[str, int]]]:
     """Map line and column to the operators that apply there, each with its count in the file."""
     found: dict[tuple[int, int], list[tuple[str, int]]] = {}
     tree = get_ast(text)
-    apart = list(_annotations(text))
+    apart = [*_annotations(text), *_guards(text)]
     for name in sorted(plugins.operator_names()):
         operator = plugins.get_operator(name)
         if operator.arguments() or _idle(name):
@@ -98,6 +118,29 @@ def _annotations(text: str) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]
             kind = getattr(node, name, None)
             if kind is not None:
                 yield (kind.lineno, kind.col_offset), (kind.end_lineno, kind.end_col_offset)
+
+
+def _guards(text: str) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
+    """Yield where flags and marks stand that only refuse wrong code, never change what right does.
+
+    These are `frozen` of a dataclass, `strict` of a zip, and the `*` before keywords of a function.
+    """
+    flags = {"dataclass": "frozen", "zip": "strict"}
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            for word in node.keywords:
+                if word.arg == flags.get(node.func.id):
+                    value = word.value
+                    yield (word.lineno, word.col_offset), _end(value)
+    for number, line in enumerate(text.split("\n"), start=1):
+        if line.strip() == "*,":
+            yield (number, 0), (number, len(line))
+
+
+def _end(node: ast.expr) -> tuple[int, int]:
+    assert node.end_lineno is not None  # a parsed text has both
+    assert node.end_col_offset is not None
+    return node.end_lineno, node.end_col_offset
 
 
 def slips(path: str, sample: int, seed: int) -> Iterator[Slip]:
@@ -133,6 +176,13 @@ def _function(text: str, line: int) -> str:
     return found
 
 
+def further(path: str) -> tuple[str, ...]:
+    """Return the tests that a slip must pass besides those of its room."""
+    room = str(Path(path).parent)
+    built = BUILT_ON.get(room, BUILT_ON["layers"] if room.startswith("layers/") else ())
+    return (*FURTHER, *built)
+
+
 def mirrors(path: str) -> tuple[str, ...]:
     """Return the tests of a file, in the order they run: those of its name, then of its room."""
     if path in ELSEWHERE:
@@ -163,7 +213,7 @@ class Copy:
         process = subprocess.Popen(
             command,
             cwd=self._tree,
-            env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
+            env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(self._tree)},
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
@@ -180,7 +230,7 @@ class Copy:
 
     def outcome(self, slip: Slip) -> str:
         """Say whether tests fail with the slip: killed or survived; or left out, if they cannot."""
-        for tests in mirrors(slip.path):
+        for tests in (*mirrors(slip.path), *further(slip.path)):
             if self._limit(tests) == 0.0:
                 return f"left out: {tests} fails without any slip"
             if not self._passes_with(slip, tests):

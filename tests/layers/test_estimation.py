@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from layers.errors import InputError, SolverError
 from layers.estimation import _Bench, estimate, estimate_many
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
+from layers.flight.trajectory import fly
 from layers.mass import inertia
 from layers.strike import strike
 from layers.strike.strike import Launch
@@ -155,3 +156,25 @@ def test_topspin_off_the_club_flies_as_no_spin(monkeypatch):
     # Guard: as much backspin carries elsewhere.
     _, *back = struck(300.0)
     assert back[0] > without[0] + 0.1
+
+
+def test_figures_of_a_flight_are_those_of_fly_in_their_units(monkeypatch):
+    launch = Launch(60.0, 0.3, 300.0, 5e-4, 2e-3, 30.0, 0.0, None, {}, 0.0, "")
+    monkeypatch.setattr(strike, "club_impact", lambda body, blow, level: launch)
+    ball, club = random_balls(1, seed=3)[0], "driver fast"
+    body = ball.body()
+    flight = fly(60.0, 0.3, 300.0, mass=inertia.mass(body), diameter=2 * body.outer_radius[-1])
+    wanted = {
+        "ball_speed_m_s": 60.0,
+        "launch_angle_deg": math.degrees(0.3),
+        "spin_rpm": 300.0 * 30.0 / math.pi,
+        "strike_time_us": 500.0,
+        "carry_m": flight.carry[0],
+        "apex_m": flight.apex[0],
+        "flight_time_s": flight.time[0],
+        "descent_angle_deg": math.degrees(flight.descent_angle[0]),
+        "landing_spin_rpm": flight.landing_spin[0] * 30.0 / math.pi,
+    }
+    made = estimate(ball, [f"{club}.{name}" for name in wanted])
+    for name, value in wanted.items():
+        assert made[f"{club}.{name}"].value == pytest.approx(value, rel=1e-9), name

@@ -133,3 +133,13 @@ def test_any_text_is_a_catalogue_or_one_sentence(text):
     else:
         sentence = ""
     assert "\n" not in sentence
+
+
+@pytest.mark.parametrize(
+    ("modulus", "low", "high"), [(modulus_from_shore_d, 30, 80), (modulus_from_shore_a, 40, 95)]
+)
+def test_limits_a_hardness_is_taken_up_to_the_ends_of_its_range(modulus, low, high):
+    assert modulus(low) < modulus(high)
+    for outside in (low - 0.1, high + 0.1):
+        with pytest.raises(InputError, match=f"from {low} to {high}"):
+            modulus(outside)

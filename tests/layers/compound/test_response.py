@@ -11,6 +11,7 @@ from layers.compound import least_squares as fits
 from layers.compound.least_squares import least_squares
 from layers.compound.reach import reach
 from layers.compound.response import Prediction, Unknown, fit_surface, predict
+from layers.compound.terms import confounded_with
 from layers.compound.trials import SETTINGS, Trials, read_trials, trials_from_csv
 from layers.errors import InputError
 
@@ -203,6 +204,16 @@ def test_a_plan_that_cannot_tell_products_apart_says_so():
     half = fit_surface(invented(np.random.default_rng(2), 1e-7, HALF_PLAN))
     pair = {"coagent_phr x peroxide_phr", "cure_minutes x cure_celsius"}
     assert len(pair & set(half.confounded)) == 1  # the other one was chosen
+
+
+def test_analytic_confounded_are_products_alike_not_those_that_a_setting_equals():
+    """In the half plan of four factors 1 x 2 = 3 x 4; in that of three 1 x 2 = 3, a linear term."""
+    four = np.array([c for c in itertools.product((-1.0, 1.0), repeat=4) if np.prod(c) > 0])
+    linear = ((), (0,), (1,), (2,), (3,))
+    assert confounded_with((*linear, (0, 1)), four, ("a", "b", "c", "d")) == ("c x d",)
+    assert confounded_with(linear, four, ("a", "b", "c", "d")) == ()
+    three = np.array([c for c in itertools.product((-1.0, 1.0), repeat=3) if np.prod(c) > 0])
+    assert confounded_with(linear[:4], three, ("a", "b", "c")) == ()
 
 
 def test_an_outlier_is_named():

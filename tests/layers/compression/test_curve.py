@@ -15,7 +15,7 @@ from layers.compression.curve import KGF, Compression, compress, deflection_betw
 from layers.errors import InputError
 from layers.numerics import axisymmetric
 from layers.numerics import band as band_module
-from layers.numerics.layout import divided
+from layers.numerics.layout import _profile, divided
 from tests.helpers.builds import random_bodies
 from tests.helpers.calculix import layered_body
 
@@ -98,6 +98,12 @@ def test_analytic_banded_factor_solves_like_scipy():
     assert band_module.factor(band, last)
     band_module.back_substitute(band, last, right)
     assert right == pytest.approx(expected, rel=1e-9, abs=1e-12)
+
+
+def test_analytic_profile_of_two_elements_that_share_a_node():
+    """Nodes 0, 1, 2 and 2, 3, 4, two unknowns each; two more pad them to a multiple of four."""
+    elements = np.array([[0, 1, 2], [2, 3, 4]])
+    assert _profile(elements, 5).tolist() == [5] * 4 + [9] * 6 + [10, 11]
 
 
 def test_limits_small_load_is_hertz_on_a_mesh_graded_to_the_pole(monkeypatch):

@@ -135,7 +135,7 @@ def test_limits_turning_the_offsets_turns_the_axes():
 def test_an_interface_may_touch_but_not_cut_the_next():
     ball = body([19e-3, 21e-3], [1200.0, 950.0])
     assert off_centre(ball, np.array([[0.0, 0.0, 1.999e-3]])).thinnest[1] < 2e-6
-    with pytest.raises(InputError, match=r"2\.100 mm .* within 2\.000 mm"):
+    with pytest.raises(InputError, match=r"e 1 lies 2\.100 mm .* interface 2, .* within 2\.000 mm"):
         off_centre(ball, np.array([[0.0, 0.0, 2.1e-3]]))
     with pytest.raises(InputError, match=r"must be \(1, 3\)"):
         off_centre(ball, np.zeros((2, 3)))

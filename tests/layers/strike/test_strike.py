@@ -11,7 +11,7 @@ from layers.errors import InputError
 from layers.impact.barrier import barrier_impact
 from layers.mass.inertia import mass, moment_of_inertia
 from layers.numerics.lanes import WIDTH
-from layers.strike import kernels
+from layers.strike import balance, kernels
 from layers.strike.launch import Launch, Rebound, Strike
 from layers.strike.model import LEVELS, Settings, build_model
 from layers.strike.strike import barrier_oblique, club_impact, strike_ball, throw_ball
@@ -352,6 +352,21 @@ def test_analytic_the_squared_wave_speed_of_every_element() -> None:
     shear, bulk = float(body.shear_modulus[0]), float(body.bulk_modulus[0])
     expected = 8.0 * (bulk + 4.0 / 3.0 * 1.3 * shear) / float(body.density[0])
     assert elements(body)[kernels.FREQUENCY] == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize("entry", [3, 4, 5])
+def test_analytic_energy_stored_by_a_sheared_branch_in_a_ball_at_rest(entry: int) -> None:
+    """G s V / 2 (tr A - log det A - 3); A is I with e beside the diagonal, its det 1 - e^2."""
+    body = sphere(poisson=0.3, strength=(0.2, 0.1), time=(40e-6, 1e-3))
+    model = build_model(body, LEVELS["default"])
+    state = np.zeros((len(model.hexes), 13, WIDTH))
+    state[:, [1, 2, 3, 7, 8, 9]] = 1.0
+    state[:, 6 + 1 + entry] = 0.5
+    strain, hourglass = balance._stored(model, np.zeros((3, model.mesh.hexes.max() + 1)), state)
+    volume = 2.0 * elements(body)[kernels.VOLUME, : model.mesh.hexes.shape[1]].sum()
+    expected = -0.5 * 0.1 * float(body.shear_modulus[0]) * volume * math.log(0.75)
+    assert strain == pytest.approx(expected, rel=1e-9)
+    assert hourglass == 0.0
 
 
 def elements(body: Body) -> np.ndarray:

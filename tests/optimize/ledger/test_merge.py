@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from layers.estimates import Estimate
+from optimize.ledger import check
 from optimize.ledger.check import check_ledger
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.merge import Merged, merge
@@ -223,3 +224,24 @@ def test_a_search_waits_for_a_long_merge(tmp_path):
         assert len(ledger) == 15_001
     process.communicate(timeout=600)
     assert process.returncode == 0
+
+
+def test_progress_counts_the_evaluations_of_all_sources(tmp_path):
+    sources = [tmp_path / "a.sqlite", tmp_path / "b.sqlite"]
+    for path, count in zip(sources, (3, 4), strict=True):
+        filled(path, count)
+    told: list[tuple[int, int]] = []
+    books = [Ledger(path, reading=True) for path in sources]
+    with Ledger(tmp_path / "into.sqlite") as ledger:
+        merge(ledger, books, lambda *count: told.append(count))
+    for book in books:
+        book.close()
+    assert told == [(3, 7), (7, 7)]
+
+
+def test_progress_of_a_check_is_told_every_so_many_rows(tmp_path, monkeypatch):
+    monkeypatch.setattr(check, "_STEP", 2)
+    told: list[tuple[int, int]] = []
+    with Ledger(filled(tmp_path / "one.sqlite", 5), reading=True) as ledger:
+        assert check_ledger(ledger, lambda *count: told.append(count)) == 5
+    assert told == [(2, 5), (4, 5)]

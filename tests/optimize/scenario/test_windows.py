@@ -10,9 +10,11 @@ import pytest
 from layers.ball import Ball, Layer
 from layers.errors import InputError
 from layers.estimates import Figure
+from layers.estimation import estimate
 from layers.hardness import find_scale, modulus_from_hardness, reading_of
 from layers.materials import Material
 from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 from optimize.report.run import run_record, run_sections
 from optimize.report.words import bound_words, label_of
 from optimize.scenario.fences import Fence, clearance_percent, ways_out
@@ -21,8 +23,11 @@ from optimize.scenario.space import Space
 from optimize.scenario.windows import Windows, screen_windows, windows_from_toml
 from optimize.search import answer
 from optimize.search.judge import Judge
+from optimize.search.loop import score_of
 from optimize.search.run import load_run, run_search
 from tests.helpers.briefs import two_layers
+from tests.helpers.docs import ROOT
+from tests.optimize.commands.test_app import run
 
 
 def ball_of(modulus: float = 50.0, cover_modulus: float = 100.0, core: float = 40.0) -> Ball:
@@ -218,18 +223,18 @@ def test_a_search_stays_out_of_its_fence_and_says_whom_it_refused(tmp_path, monk
     monkeypatch.setattr(answer, "STAGE_FIGURES", ("mass_g",))
     scenario = fenced(evaluations=40)
     with Ledger(tmp_path / "l.sqlite") as ledger:
-        run = run_search(scenario, ledger, 1)
-        again = load_run(ledger, run.id)
+        found = run_search(scenario, ledger, 1)
+        again = load_run(ledger, found.id)
     measure = parse_measure("cover.thickness_mm")
-    for build in run.builds:
+    for build in found.builds:
         assert 1.2 < measure.value_of(build.ball, {}) <= 1.8 + 1e-9
-    assert run.refused["thin cover"][0] > 0
-    assert again.refused == run.refused
-    titles = [section.title for section in run_sections(run, "l")]
+    assert found.refused["thin cover"][0] > 0
+    assert again.refused == found.refused
+    titles = [section.title for section in run_sections(found, "l")]
     assert "Fences to stay out of" in titles
     assert "Distance to the fences" in titles
-    record = json.loads(json.dumps(run_record(run, "l")))
-    assert set(record["fences"][0]["members"]) == {m.label for m in run.short_list}
+    record = json.loads(json.dumps(run_record(found, "l")))
+    assert set(record["fences"][0]["members"]) == {m.label for m in found.short_list}
 
 
 @pytest.mark.parametrize(
@@ -245,3 +250,33 @@ def test_a_fence_on_a_layer_that_no_build_has_is_refused(figure_name, words):
 def test_a_scenario_serves_as_windows():
     windows = Windows(limit=fenced().limit, fence=fenced().fence)
     assert windows.figures() == ("stage1.mass_g",)
+
+
+def test_the_command_screens_balls_against_a_scenarios_windows(tmp_path):
+    (tmp_path / "w.toml").write_text(
+        "[[fence]]\nname = 'invented'\n[[fence.range]]\nfigure = 'core.density_g_cm3'\n"
+        "at_most = 2\n"
+        "[[limit]]\nfigure = 'stage2.mass_g - stage1.mass_g'\nat_least = 1\n"
+    )
+    ball = ROOT / "scenarios/prototype/ball.toml"
+    code, out, _ = run("windows", tmp_path / "w.toml", ball, "--workers", 1)
+    assert code == 0
+    for words in ("inside", "nearest way out", "mass of stage 2 less mass of stage 1", "no legal"):
+        assert words in out
+    code, out, _ = run("windows", tmp_path / "w.toml", ball, "--workers", 1, "--json")
+    (record,) = json.loads(out)
+    assert record["refused"]
+    assert record["fence"][0]["way"][0]["end"] == 2.0
+
+
+def test_the_emulator_is_told_clearances_and_differences():
+    scenario = fenced()
+    judge, space = Judge.of(scenario), Space(scenario)
+    candidate = space.decode(tuple(int(n) - 1 for n in space.sizes))
+    found = estimate(candidate.ball, judge.names).figures
+    outcome = judge.after(candidate, Known(dict(found), {}))
+    told = score_of(outcome, scenario).figures
+    assert told[scenario.fence[0].bound().figure] == pytest.approx(
+        clearance_percent(scenario.fence[0], candidate.ball, {"stage1.mass_g": 30.0})
+    )
+    assert told["cover.thickness_mm"] == pytest.approx(2.0)

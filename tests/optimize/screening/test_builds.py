@@ -48,7 +48,7 @@ def test_an_empty_layer_is_left_out_and_thicknesses_go_both_ways():
 def test_hardness_stands_for_the_modulus():
     card = built(cover_shore_d="55").ball.layer[-1].material
     assert card.youngs_modulus_mpa.value == modulus_from_hardness("D", 55.0)
-    assert "Shore 55 D" in card.youngs_modulus_mpa.source
+    assert "Shore D 55" in card.youngs_modulus_mpa.source
     named = default_catalogue().find("urethane, soft")
     assert card.density_g_cm3 == named.density_g_cm3
     assert card.dynamic_modulus_ratio != named.dynamic_modulus_ratio  # of the family, by modulus

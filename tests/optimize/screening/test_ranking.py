@@ -32,7 +32,7 @@ def test_without_a_sound_build_nothing_is_ranked():
 
 
 def test_indistinguishable_names_the_best_and_counts_all():
-    values = np.array([[1.0, 5.0], [1.05, 5.0], [1.12, 5.0], [1.0, 6.0], [np.nan, 5.0]])
+    values = np.array([[1.0, 5.0], [1.1, 5.0], [1.2, 5.0], [1.0, 6.0], [np.nan, 5.0]])
     errors = np.tile([0.1, 0.0], (5, 1))
     found = indistinguishable(values, errors, [2, 1, 0, 3, 4])
     # 0 and 2 are told apart, both are as 1: the best of the order is named.

@@ -11,9 +11,9 @@ from layers.errors import SolverError
 from optimize.emulator.gaussian import Prediction
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.goals import Bound, Goal
-from optimize.search import answer
+from optimize.search import answer, by_emulator
 from optimize.search.acquisition import Predictions, box_around, choose_batch
-from optimize.search.result import Interrupted, Run
+from optimize.search.result import Interrupted, Run, Score
 from optimize.search.run import load_run, name_run
 from tests.helpers.briefs import four_layers, two_layers
 from tests.optimize.search.test_run import all_rows, same, searched, stop_after
@@ -206,7 +206,7 @@ def test_failed_builds_teach_the_emulator_nothing(tmp_path, monkeypatch):
     from optimize.compute import one
     from optimize.search import judge
 
-    def broken(ball, names, conditions=None):
+    def broken(ball, names, conditions=None, level="default"):
         raise ArithmeticError("no luck")
 
     monkeypatch.setattr(one, "estimate", broken)
@@ -233,3 +233,36 @@ def test_analytic_a_margin_moves_each_side_of_a_limit_inward():
         # The best point of all losses is kept out by no goal.
         best = Predictions((LEAST,), bounds, figures).probability(np.array([[1e3]]))
         assert best[0, 0] == pytest.approx(wanted, rel=1e-12)
+
+
+def test_analytic_optimistic_losses_are_three_deviations_better():
+    reached = Goal(figure="mass_g", aim="target", target=5.0, band=0.5)
+    figures = {
+        "mass_g": normal([9.0, 1.0], [1.0, 1.0]),
+        "moi_ratio": normal([0.4, 0.4], [0.1, 0.1]),
+    }
+    found = Predictions((LEAST, MOST, reached), (), figures).optimistic_losses()
+    assert found == pytest.approx(np.array([[6.0, -0.7, 0.5], [-2.0, -0.7, 0.5]]))
+
+
+def test_a_build_that_hardly_meets_its_limits_scores_by_the_chance_that_it_does_not():
+    """The likelier it violates one the worse; a build that closed forms rule out is the worst."""
+    limit = Bound("mass_g", "at most", 1.0, 0.0, "")
+    rows = [(0,), (1,), (2,), (3,)]
+    problem = by_emulator.Problem(
+        space=None,  # type: ignore[arg-type]
+        encode=lambda rows: np.array(rows, float),
+        admissible=lambda row: row != (3,),
+        goals=(LEAST,),
+        bounds=(limit,),
+    )
+
+    class Told:
+        def predict(self, points):
+            return {"mass_g": normal((1.0 + points[:, 0]).tolist(), [1.0] * len(points))}
+
+    scores = by_emulator._predicted_scores(problem, Told(), rows)  # type: ignore[arg-type]
+    assert scores[0] == Score((1.0,), 0.0)
+    assert [s.losses for s in scores[1:]] == [None] * 3
+    wanted = [norm.cdf(1.0), norm.cdf(2.0), 2.0]
+    assert [s.violation for s in scores[1:]] == pytest.approx(wanted)

@@ -26,7 +26,8 @@ from optimize.search import answer, judge
 from optimize.search.evolution import evolve
 from optimize.search.loop import score_of
 from optimize.search.result import Infeasible, Interrupted, Progress, Run, Score
-from optimize.search.run import load_run, name_run, run_search
+from optimize.search.run import _fits, load_run, name_run, run_search
+from optimize.search.shortlist import indistinguishable
 from tests.helpers.briefs import four_layers, two_layers
 
 needs_proc = pytest.mark.skipif(
@@ -72,6 +73,10 @@ def test_a_small_space_is_searched_out_and_its_front_is_the_true_one(tmp_path):
     true_front = {tuple(v) for v, b in zip(values, beaten, strict=True) if not b}
     assert run.evaluated > 0.9 * len(estimates)
     assert {goals for _, goals in run.front} == true_front
+    frame = run.to_frame()
+    for number in (1, 2):
+        widest = [build.ball.layer[number - 1].outer_diameter_mm for build in run.builds]
+        assert frame[f"layer{number}_outer_diameter_mm"].tolist() == widest
 
 
 def test_one_goal_finds_the_best_of_all_builds(tmp_path):
@@ -121,6 +126,14 @@ def test_the_short_list_comes_with_reasons_stages_and_prices(tmp_path):
         assert len(member.stages) == len(member.ball.layer)
         masses = [stage["mass_g"].value for stage in member.stages]
         assert masses == sorted(masses)
+        mine = [member.estimate[goal.figure] for goal in run.scenario.goal]
+        alike = [
+            other.label
+            for other in run.short_list
+            if other.label != member.label
+            and indistinguishable(mine, [other.estimate[g.figure] for g in run.scenario.goal])
+        ]
+        assert list(member.indistinguishable_from) == alike
     assert run.evaluated == run.scenario.evaluations == len(run.cloud)
     for price in run.prices:
         members = {m.label: m for m in run.short_list}
@@ -513,3 +526,9 @@ def test_no_process_is_left_behind(tmp_path, how):
     while any(is_running(child) for child in children) and time.monotonic() < deadline:
         time.sleep(0.05)
     assert not any(is_running(child) for child in children)
+
+
+@pytest.mark.parametrize("row", [(2, 0), (0, 3), (-1, 0), (0,), (0, 0, 0)])
+def test_a_row_that_the_space_does_not_have_is_seen(row):
+    assert _fits((1, 2), [2, 3])
+    assert not _fits(row, [2, 3])
