@@ -193,7 +193,9 @@ def test_pinned_builds_compare_and_differences_beyond_error_are_bold(page):
     assert bold[0] == bold[1]
     assert re.fullmatch(r"\+[\d.]+ ±\xa0[\d.]+", bold[0])  # a softer core gives way more
     same = table.locator('td[data-figure="diameter_mm"] .same').all_inner_texts()
-    assert [words.split() for words in same] == ["≈ no difference the model can tell,".split()] * 2
+    assert [" ".join(words.split()) for words in same] == [
+        "≈ no difference the model can tell,"
+    ] * 2
     for _ in range(3):
         page.get_by_role("button", name="Pin this build").click()
     assert table.locator("thead .badge").count() == 4
