@@ -18,9 +18,9 @@ from layers.ball import Ball
 from layers.ball_file import ball_toml
 from layers.errors import InputError
 from optimize.bench.bench import Bench, records
-from optimize.bench.build import read_build, read_materials
+from optimize.bench.build import read_build, read_builds, read_materials
 from optimize.bench.guard import Access, Guard, Refused, json_bytes
-from optimize.bench.jobs import News, TooBusy
+from optimize.bench.jobs import BARRIER, News, TooBusy
 from optimize.bench.requests import read_json
 from optimize.ledger.rows import Known
 
@@ -28,10 +28,10 @@ _OURS, _SHARED = "optimize.bench.static", "optimize.web"
 _CSS, _JS = "text/css", "text/javascript"
 _SCRIPTS = {
     _OURS: (
-        *("bench", "emulator", "figures", "flight", "limits", "pins", "requests", "section"),
-        "sliders",
+        *("bench", "differences", "emulator", "figures", "flight", "impact_view", "limits"),
+        *("pins", "requests", "section", "sliders", "units"),
     ),
-    _SHARED: ("elements", "numbers", "cross_section", "theme"),
+    _SHARED: ("elements", "numbers", "cross_section", "impact", "theme"),
 }
 # Every file that is served, by its address; no request reaches any other file.
 FILES = {
@@ -72,6 +72,8 @@ def create_app(bench: Bench, access: Access) -> ASGIApp:
         Route("/api/panel", partial(_panel, bench), methods=["POST"]),
         Route("/api/quick", partial(_quick, bench), methods=["POST"]),
         Route("/api/finite", partial(_finite, bench), methods=["POST"]),
+        Route("/api/impact", partial(_impact, bench), methods=["POST"]),
+        Route("/api/differences", partial(_differences, bench), methods=["POST"]),
         Route("/api/toml", partial(_toml, bench), methods=["POST"]),
     ]
     handlers: Any = {Refused: _refused, InputError: _bad_input, HTTPException: _http}
@@ -127,13 +129,37 @@ async def _toml(bench: Bench, request: Request) -> Response:
     )
 
 
+async def _differences(bench: Bench, request: Request) -> Response:
+    """Answer with the differences of builds from a reference, each with its error."""
+    reference, others = read_builds(await read_json(request), bench.choices)
+    return _json({"differences": await run_in_threadpool(bench.differences, reference, others)})
+
+
 async def _finite(bench: Bench, request: Request) -> Response:
     """Stream a build's finite-element figures, a line of JSON for each test as it is done."""
     table = await read_json(request)
-    place, page = table.pop("place", _PLACES[0]), table.pop("page", "")
+    place = table.pop("place", _PLACES[0])
     if place not in _PLACES:
         raise InputError(f"the request: place is {place!r}, but must be one of: "
                          f"{', '.join(_PLACES)}.")  # fmt: skip
+    return _stream(bench, table, place, urgent=place == _PLACES[0])
+
+
+async def _impact(bench: Bench, request: Request) -> Response:
+    """Stream a look into an impact of a build: that it is begun, then what came of it."""
+    table = await read_json(request)
+    impact, known = table.pop("impact", BARRIER), (BARRIER, *bench.swings)
+    if impact not in known:
+        raise InputError(f"the request: impact is {impact!r}, but must be one of: "
+                         f"{', '.join(known)}.")  # fmt: skip
+    return _stream(bench, table, "impact", urgent=True, impact=impact)
+
+
+def _stream(
+    bench: Bench, table: dict[str, Any], place: str, urgent: bool, impact: str = ""
+) -> Response:
+    """Submit a build for a place on a page, and answer with a line of JSON for each of its news."""
+    page = table.pop("page", "")
     if not isinstance(page, str) or len(page) > _MOST_PAGE:
         raise InputError(f"the request: page must be a text of at most {_MOST_PAGE} characters.")
     _, ball = read_build(table, bench.choices)
@@ -143,7 +169,7 @@ async def _finite(bench: Bench, request: Request) -> Response:
         loop.call_soon_threadsafe(lines.put_nowait, news)
 
     try:
-        job = bench.queue.submit(f"{page}/{place}", ball, place == _PLACES[0], send)
+        job = bench.queue.submit(f"{page}/{place}", ball, urgent, send, impact)
     except TooBusy:
         raise Refused(503, "The bench has as many builds to compute as it accepts; close a page "
                       "or wait.") from None  # fmt: skip
@@ -166,7 +192,10 @@ async def _finite(bench: Bench, request: Request) -> Response:
 
 
 async def _line(bench: Bench, ball: Ball, news: News) -> dict[str, Any]:
+    if news.begun or news.impact:
+        return {"begun": news.begun, "impact": news.impact, "end": news.end}
     known: Known = news.known
+    bench.shelf.put(ball, known.figures)
     line: dict[str, Any] = {"figures": records(known.figures), "failed": known.failed}
     flights = await run_in_threadpool(bench.flights, ball, known.figures)
     line["flights"] = flights

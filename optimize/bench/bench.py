@@ -1,7 +1,7 @@
 """The bench: the data that the page shows, apart from how they are requested."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from layers.ball import Ball
@@ -10,15 +10,19 @@ from layers.estimates import Figure
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, parse_figure
 from layers.model_version import MODEL_VERSION
+from layers.resolution.difference import differences
 from optimize.bench.choices import Choices, materials_of
 from optimize.bench.figures import Test
+from optimize.bench.jobs import BARRIER
 from optimize.bench.prediction import emulated_figures, traces
 from optimize.bench.queue import BuildQueue
 from optimize.bench.settings import Setting
+from optimize.bench.shelf import Shelf
 from optimize.bench.sliders import Slider
 from optimize.bench.training import Trainer
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
+from optimize.report.units import CONVERSIONS, converted_text
 from optimize.report.words import described_of, help_of, label_of, owner_of, unit_of
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
@@ -38,6 +42,7 @@ class Bench:
     bounds: tuple[Bound, ...]
     queue: BuildQueue
     trainer: Trainer
+    shelf: Shelf = field(default_factory=Shelf)
 
     def start(self) -> None:
         """Start computing."""
@@ -77,7 +82,9 @@ class Bench:
                 for name in self.swings
                 for swing in [self.conditions.swings.find(name)]
             ],
+            "impacts": [BARRIER, *self.swings],
             "bounds": [_bound_record(bound) for bound in self.bounds],
+            "units": {row.metric: [row.trade, row.factor] for row in CONVERSIONS.values()},
             "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
         }
 
@@ -112,6 +119,7 @@ class Bench:
         known = self.trainer.predict(ball)
         if known:
             figures |= emulated_figures(self.names, ball, known, self.conditions)
+        self.shelf.put(ball, figures)
         record = {
             "build": {
                 "setting": setting.model_dump(mode="json"),
@@ -126,6 +134,36 @@ class Bench:
             "state": self.state(),
         }
         return record, figures
+
+    def differences(self, reference: Ball, others: Sequence[Ball]) -> list[dict[str, Any]]:
+        """Subtract the figures of a reference from those of other builds, as far as told before.
+
+        Parameters
+        ----------
+        reference : Ball
+            The build from which differences are taken.
+        others : sequence of Ball
+            The builds compared with it.
+
+        Returns
+        -------
+        list of dict
+            Of each: by figure, the difference, its 95 % error with the parts, and whether it is
+            beyond that.
+        """
+        told = self.shelf.of(reference)
+        return [
+            {
+                name: {
+                    "value": found.value,
+                    "error": found.error,
+                    "parts": found.parts,
+                    "beyond": found.beyond_error,
+                }
+                for name, found in differences(told, self.shelf.of(other)).items()
+            }
+            for other in others
+        ]
 
     def flights(self, ball: Ball, figures: Mapping[str, Figure]) -> dict[str, Any]:
         """Return the side views of the launches among some figures."""
@@ -174,13 +212,13 @@ def _fill_record(fill: Fill | None) -> dict[str, Any] | None:
 
 
 def _figure_about(name: str) -> dict[str, Any]:
+    words = {"label": described_of(name), "whole": label_of(name), "help": help_of(name)}
     return {
         "name": name,
-        "label": described_of(name),
-        "whole": label_of(name),
+        **words,
+        "in_trade": {key: converted_text(text) for key, text in words.items()},
         "owner": owner_of(name),
         "unit": unit_of(name),
-        "help": help_of(name),
         "basis": QUANTITIES[parse_figure(name).quantity].basis,
     }
 

@@ -23,6 +23,7 @@ from optimize.scenario.variables import SMALLEST_CENTRE_MM
 
 SET_HERE = "set on the live bench"
 WHAT = "the request"
+MOST_COMPARED = 4  # builds with a reference: as many as can be pinned
 
 
 def read_build(table: Any, choices: Choices) -> tuple[Setting, Ball]:
@@ -63,6 +64,37 @@ def read_build(table: Any, choices: Choices) -> tuple[Setting, Ball]:
     if setting.hold_mass:
         setting = _filled(start, setting, setting.hold_mass)
     return setting, build_of(setting, start)
+
+
+def read_builds(table: dict[str, Any], choices: Choices) -> tuple[Ball, list[Ball]]:
+    """Read the builds to be compared from plain data.
+
+    Parameters
+    ----------
+    table : dict
+        A setting under ``reference``, a list of them under ``others``.
+    choices : Choices
+        The ball whose sliders these are, and the cards of its layers.
+
+    Returns
+    -------
+    Ball, list of Ball
+        The reference, and the others.
+
+    Raises
+    ------
+    InputError
+        If there are none or too many, or one is no setting of this ball.
+    """
+    others = table.get("others")
+    if set(table) != {"reference", "others"} or not isinstance(others, list):
+        raise InputError(f"{WHAT} must have reference, a setting, and others, a list of settings.")
+    if not 1 <= len(others) <= MOST_COMPARED:
+        raise InputError(
+            f"{WHAT}: others has {len(others)} settings, but must have 1 to {MOST_COMPARED}."
+        )
+    _, reference = read_build(table["reference"], choices)
+    return reference, [read_build(other, choices)[1] for other in others]
 
 
 def read_materials(table: Any, choices: Choices) -> tuple[str, ...]:

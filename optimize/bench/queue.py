@@ -10,6 +10,7 @@ from collections.abc import Callable
 from functools import partial
 from multiprocessing import resource_tracker
 from pathlib import Path
+from typing import Any
 
 from layers.ball import Ball
 from layers.conditions import Conditions
@@ -17,6 +18,7 @@ from layers.errors import OrbwrightError
 from layers.estimates import Estimate
 from optimize.bench.cache import Cache, key
 from optimize.bench.figures import Test
+from optimize.bench.impact import impact_of
 from optimize.bench.jobs import Job, News, TooBusy
 from optimize.bench.training import Trainer
 from optimize.bench.worker import Unwanted, Worker, WorkerEnded
@@ -26,6 +28,7 @@ from optimize.ledger.rows import Known
 
 # A first call may compile; after it a test takes a tenth of a second.
 _LIMIT_S, _FIRST_LIMIT_S = 30.0, 600.0
+_LOOK_LIMIT_S = 120.0  # a recorded strike takes some seconds
 _MOST_JOBS = 24
 _MOST_WARM_UPS = 5
 
@@ -98,7 +101,14 @@ class BuildQueue:
         if self._thread.is_alive():
             self._thread.join()
 
-    def submit(self, place: str, ball: Ball, urgent: bool, send: Callable[[News], None]) -> Job:
+    def submit(
+        self,
+        place: str,
+        ball: Ball,
+        urgent: bool,
+        send: Callable[[News], None],
+        impact: str = "",
+    ) -> Job:
         """Compute a build; it replaces the one of the same place.
 
         Parameters
@@ -111,13 +121,16 @@ class BuildQueue:
             Whether it goes before those that are not.
         send : callable
             Called from the queue's thread with each `News`.
+        impact : str
+            A swing, or `BARRIER`, for a look into this impact instead of the tests.
 
         Raises
         ------
         TooBusy
             If as many builds wait as the bench accepts.
         """
-        job = Job(place, ball, list(self._tests), urgent, send)
+        tests = [] if impact else list(self._tests)
+        job = Job(place, ball, tests, urgent, send, impact)
         with self._change:
             before = self._jobs.pop(place, None)
             if self._closing or len(self._jobs) >= _MOST_JOBS:
@@ -158,7 +171,7 @@ class BuildQueue:
                 for urgent in (True, False):
                     for job in reversed(self._jobs.values()):
                         if job.urgent == urgent:
-                            return partial(self._step, job)
+                            return partial(self._look if job.impact else self._step, job)
                 if self._trainer and self._trainer.wants_past():
                     return self._recall
                 cold = [test for test in self._tests if test.kind not in self._loaded]
@@ -199,29 +212,56 @@ class BuildQueue:
         if self._trainer:
             self._trainer.add(job.ball, only(known, self._names), job.urgent)
 
+    def _look(self, job: Job, _: Cache) -> None:
+        """Compute the impact that a job asks for, and send what came of it."""
+        job.send(News(begun=True))
+        try:
+            seen = self._asked(job, job.impact, impact_of, job.ball, job.impact, self._conditions)
+        except Unwanted:
+            return
+        except OrbwrightError as error:
+            seen = {"failed": str(error)}
+        except WorkerEnded as ended:
+            if not self._ended(job.ball, (job.impact,), str(ended)):
+                return
+            seen = {"failed": f"The computing process {ended}."}
+        self.cancel(job)
+        job.send(News(impact=seen, end="done"))
+
     def _computed(self, job: Job, test: Test) -> tuple[Estimate, bool] | None:
         """Return the result of a test, and whether it may be kept; None to try again."""
-        compiled = test.kind in self._compiled
-        limit = _LIMIT_S if compiled else _FIRST_LIMIT_S
         try:
-            found: Estimate = self._worker.ask(
-                compute_one,
-                job.ball,
-                test.names,
-                self._conditions,
-                limit_s=limit,
-                unwanted=lambda: compiled and self._superseded(job),
+            found: Estimate = self._asked(
+                job, test.kind, compute_one, job.ball, test.names, self._conditions
             )
         except Unwanted:
-            self._loaded.clear()
             return None
         except OrbwrightError as error:
             return Estimate(job.ball, {}, dict.fromkeys(test.names, str(error))), False
         except WorkerEnded as ended:
-            return self._ended(job, test, str(ended))
+            if not self._ended(job.ball, test.names, str(ended)):
+                return None
+            why = f"the computing process {ended}"
+            return Estimate(job.ball, {}, dict.fromkeys(test.names, why)), False
         self._loaded.add(test.kind)
-        self._compiled.add(test.kind)
         return found, True
+
+    def _asked(self, job: Job, kind: str, function: Callable[..., Any], *arguments: Any) -> Any:
+        """Ask the process, which may take long where the kind of work is new: it may compile."""
+        compiled = kind in self._compiled
+        limit = _LOOK_LIMIT_S if job.impact else _LIMIT_S
+        try:
+            found = self._worker.ask(
+                function,
+                *arguments,
+                limit_s=limit if compiled else _FIRST_LIMIT_S,
+                unwanted=lambda: compiled and self._superseded(job),
+            )
+        except Unwanted:
+            self._loaded.clear()
+            raise
+        self._compiled.add(kind)
+        return found
 
     def _superseded(self, job: Job) -> bool:
         """Whether a job may be cancelled in the middle of a test."""
@@ -230,10 +270,10 @@ class BuildQueue:
                 return self._jobs.get(job.place) is not job
             return bool(self._jobs)
 
-    def _ended(self, job: Job, test: Test, how: str) -> tuple[Estimate, bool] | None:
-        """Notify every page, and repeat the test once before it counts as failed."""
+    def _ended(self, ball: Ball, what: tuple[str, ...], how: str) -> bool:
+        """Notify every page; return whether this is given up, as the second time."""
         if self._closing:
-            return None
+            return False
         self.restarts += 1
         self._loaded.clear()
         self.notice = f"The computing process {how}; it was started again."
@@ -241,9 +281,8 @@ class BuildQueue:
             jobs = list(self._jobs.values())
         for other in jobs:
             other.send(News(notice=self.notice))
-        victim = (key(job.ball), test.names)
-        if victim not in self._victims:
-            self._victims.add(victim)
-            return None
-        why = f"the computing process {how}"
-        return Estimate(job.ball, {}, dict.fromkeys(test.names, why)), False
+        victim = (key(ball), what)
+        if victim in self._victims:
+            return True
+        self._victims.add(victim)
+        return False

@@ -19,7 +19,7 @@ from typing import Any
 from layers.files.paths import write_text
 
 # Modules that make one script in this order, each after those that it imports.
-_SHARED = ("elements.js", "numbers.js", "cross_section.js", "theme.js")
+_SHARED = ("elements.js", "numbers.js", "cross_section.js", "impact.js", "theme.js")
 _SCRIPTS = (
     "base.js",
     "units.js",

@@ -24,7 +24,15 @@ from tests.helpers.bench import TOKEN, Served, served
 BALL = Path(__file__).parents[2] / "scenarios" / "balls" / "two_layer_distance.toml"
 THREADS = 4
 METHODS = ("GET", "POST", "HEAD", "PUT", "DELETE", "OPTIONS", "PATCH", "TRACE", "CONNECT", "BREW")
-API = ("/api/about", "/api/state", "/api/quick", "/api/finite", "/api/toml")
+API = (
+    "/api/about",
+    "/api/state",
+    "/api/quick",
+    "/api/finite",
+    "/api/toml",
+    "/api/differences",
+    "/api/impact",
+)
 STRANGE = (
     *("/..", "/../../etc/passwd", "/%2e%2e%2f", "/api/quick/../about", "//", "/*", "*", "", "?"),
     *("/?a=1", "/%00", "/%", "/%zz", "/\\..\\", "/api/%71uick", "/bench.js#x", "http://x/"),

@@ -4,11 +4,13 @@ import { byId, el } from "./elements.js";
 import { showEmulator } from "./emulator.js";
 import { layTables, paintAll, showError, staleAll, take } from "./figures.js";
 import { drawFlights } from "./flight.js";
+import { drawImpact, prepareImpact, staleImpact } from "./impact_view.js";
 import { drawLimits } from "./limits.js";
 import { addPin, drawPins, preparePins, restorePins } from "./pins.js";
 import { drawSection } from "./section.js";
-import { drawSliders, put, putHeld, setting } from "./sliders.js";
+import { dressSliders, drawSliders, put, putHeld, setting } from "./sliders.js";
 import { prepareTheme } from "./theme.js";
+import { chooseUnits, prepareUnits } from "./units.js";
 import * as requests from "./requests.js";
 
 const REST_MS = 40; // a slider that has not moved for so long is at rest
@@ -34,6 +36,7 @@ function moved() {
   if (now.stop) now.stop.abort();
   clearTimeout(now.resting);
   staleAll();
+  staleImpact();
   for (const flight of Object.values(now.flights)) flight.stale = true;
   clearTimeout(now.marking);
   now.marking = setTimeout(mark, MARK_MS);
@@ -168,6 +171,18 @@ async function save(build) {
 
 const load = (wantedSetting) => put(wantedSetting, requests.panel, trouble);
 
+// Draw all that has a unit anew; nothing is computed.
+function useUnits(system) {
+  chooseUnits(system);
+  dressSliders();
+  mark();
+  drawImpact();
+  if (!now.build) return;
+  drawSection(about, now.build);
+  drawPins(about, now);
+  putHeld(now.setting);
+}
+
 async function start() {
   prepareTheme();
   try { about = await requests.about(); } catch (error) { trouble(error.message); return; }
@@ -176,12 +191,15 @@ async function start() {
   byId("summary").textContent = about.question || "Move a slider: figures, cross-section and flights follow.";
   byId("limits-note").textContent = about.scenario ? `Limits of the scenario ${about.scenario}. This screens a build; it is no ruling.` : "The present rules as of this version of the program. This screens a build; it is no ruling.";
   byId("name").value = about.ball;
+  prepareUnits(about);
   layTables(about);
   drawSliders(about, moved, requests.panel, trouble);
   preparePins(about, speak, save, load);
+  prepareImpact(about, wanted, speak, trouble);
   byId("pin").addEventListener("click", () => { if (now.build) addPin(about, { ...now, setting: { ...now.setting, name: wanted().name } }); });
   byId("save").addEventListener("click", () => save(null));
   byId("error").addEventListener("change", (event) => showError(event.target.value));
+  byId("units").addEventListener("change", (event) => useUnits(event.target.value));
   byId("restart").addEventListener("click", () => load(about.start));
   moved();
   watch();

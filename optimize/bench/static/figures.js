@@ -3,6 +3,7 @@
 import { byId, el } from "./elements.js";
 import { line } from "./flight.js";
 import { number, spread, withUnit } from "./numbers.js";
+import { shownAs, wordsOf } from "./units.js";
 
 export const shown = {}; // by name: value, between, alone, basis, flag, caution, stale, failed
 const rows = {};
@@ -14,8 +15,8 @@ export const digitsOf = (figure) => figure.between || figure.alone;
 function table(title, names, about, mark) {
   const body = names.map((name) => {
     const figure = about.figures.find((one) => one.name === name);
-    const row = { figure, value: el("td", { class: "n" }), error: el("td", { class: "n pm" }), basis: el("td", { class: "basis" }) };
-    row.line = el("tr", { "data-figure": name }, el("th", { scope: "row", title: figure.help }, figure.label), row.value, row.error, row.basis);
+    const row = { figure, head: el("th", { scope: "row" }), value: el("td", { class: "n" }), error: el("td", { class: "n pm" }), basis: el("td", { class: "basis" }) };
+    row.line = el("tr", { "data-figure": name }, row.head, row.value, row.error, row.basis);
     rows[name] = row;
     return row.line;
   });
@@ -38,15 +39,17 @@ export function layTables(about) {
     return table(owner, names, about, k < 0 ? null : line(k));
   });
   byId("tables").replaceChildren(...tables);
+  paintAll();
 }
 
 function words(name) {
   const figure = shown[name];
   if (!figure) return ["", "", "pending"];
   if (figure.failed) return ["none", "", figure.stale ? "stale" : "not computed"];
-  const value = withUnit(number(figure.value, digitsOf(figure)), rows[name].figure.unit);
+  const [unit, factor] = shownAs(rows[name].figure.unit);
+  const value = withUnit(number(figure.value * factor, digitsOf(figure) * factor), unit);
   const basis = figure.stale ? "stale" : figure.flag || (figure.caution ? `${figure.basis} *` : figure.basis);
-  return [value, spread(figure[shownError]), basis];
+  return [value, spread(figure[shownError] * factor), basis];
 }
 
 export function paint(name) {
@@ -83,7 +86,11 @@ export function staleAll() {
 }
 
 export function paintAll() {
-  for (const name of Object.keys(rows)) paint(name);
+  for (const [name, { head, figure }] of Object.entries(rows)) {
+    head.textContent = wordsOf(figure).label;
+    head.title = wordsOf(figure).help;
+    paint(name);
+  }
   showCautions();
 }
 

@@ -1,6 +1,7 @@
 // Side view of the flights, equal scales.
 
 import { byId, el, svg } from "./elements.js";
+import { shownAs } from "./units.js";
 
 const COLOURS = ["var(--m0)", "var(--m1)", "var(--m2)", "var(--m3)", "var(--m4)", "var(--m7)"];
 const DASHES = ["", "9 4", "3 3", "12 3 3 3", "6 2 2 2 2 2", "1 4"];
@@ -16,7 +17,9 @@ export const line = (i) => svg("svg", { width: 34, height: 10, "aria-hidden": "t
 
 // `flights` by swing: points, basis, stale.
 export function drawFlights(about, flights) {
-  const shown = about.swings.map((swing, i) => [swing.name, i, flights[swing.name]]).filter(([, , flight]) => flight);
+  const [unit, factor] = shownAs("m");
+  const scaled = (flight) => ({ ...flight, points: flight.points.map(([along, up]) => [along * factor, up * factor]) });
+  const shown = about.swings.map((swing, i) => [swing.name, i, flights[swing.name]]).filter(([, , flight]) => flight).map(([name, i, flight]) => [name, i, scaled(flight)]);
   const place = byId("flights");
   if (!shown.length) {
     place.replaceChildren(el("p", { class: "note" }, "Flights appear with the first computed launch."));
@@ -30,13 +33,13 @@ export function drawFlights(about, flights) {
   const tall = TOP + BOTTOM + high * perMetre;
   const x = (metres) => LEFT + metres * perMetre;
   const y = (metres) => tall - BOTTOM - metres * perMetre;
-  const words = shown.map(([name, , flight]) => `${name} carries ${flight.points[flight.points.length - 1][0].toFixed(0)} m`).join(", ");
+  const words = shown.map(([name, , flight]) => `${name} carries ${flight.points[flight.points.length - 1][0].toFixed(0)} ${unit}`).join(", ");
   const picture = svg("svg", { class: "side", viewBox: `0 0 ${wide} ${tall.toFixed(1)}`, role: "img", "aria-label": `Side view of the flights, equal scales: ${words}` });
   for (const metres of ticks(far, far > 140 ? 50 : 20))
     picture.append(svg("line", { x1: x(metres), x2: x(metres), y1: TOP, y2: tall - BOTTOM, stroke: "var(--faint)" }), svg("text", { x: x(metres), y: tall - 16, "text-anchor": "middle" }, String(metres)));
   for (const metres of ticks(high, 20))
     picture.append(svg("line", { x1: LEFT, x2: wide - RIGHT, y1: y(metres), y2: y(metres), stroke: metres === 0 ? "var(--soft)" : "var(--faint)" }), svg("text", { x: LEFT - 6, y: y(metres) + 4, "text-anchor": "end" }, String(metres)));
-  picture.append(svg("text", { x: wide - RIGHT, y: tall - 3, "text-anchor": "end", class: "soft" }, "distance and height, m"));
+  picture.append(svg("text", { x: wide - RIGHT, y: tall - 3, "text-anchor": "end", class: "soft" }, `distance and height, ${unit}`));
   for (const [, i, flight] of shown) {
     const points = flight.points.map(([along, up]) => `${x(along).toFixed(1)},${y(up).toFixed(1)}`).join(" ");
     picture.append(svg("polyline", { points, fill: "none", stroke: COLOURS[i], "stroke-width": 2, "stroke-dasharray": DASHES[i] }));

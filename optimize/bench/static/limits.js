@@ -2,7 +2,8 @@
 
 import { byId, el } from "./elements.js";
 import { digitsOf, shown } from "./figures.js";
-import { signed, withUnit } from "./numbers.js";
+import { plain, signed, withUnit } from "./numbers.js";
+import { shownAs, wordsOf } from "./units.js";
 
 function margin(bound, found) {
   if (!found || found.failed) return [null, "unknown"];
@@ -19,12 +20,14 @@ export function drawLimits(about) {
   const body = about.bounds.map((bound) => {
     const figure = about.figures.find((one) => one.name === bound.figure);
     const found = shown[bound.figure];
+    const [unit, factor] = shownAs(figure.unit);
+    const amount = (value) => withUnit(factor === 1 ? String(value) : plain(value * factor), unit);
     const [left, verdict] = margin(bound, found);
     const state = found && found.stale ? "stale" : `${SIGNS[verdict]} ${verdict}`;
     return el("tr", { class: found && found.stale ? "stale" : verdict === "outside" ? "outside" : "" },
-      el("th", { scope: "row", title: bound.source }, figure.whole),
-      el("td", null, `${bound.side} ${withUnit(String(bound.value), figure.unit)}${bound.margin ? `, margin ${withUnit(String(bound.margin), figure.unit)}` : ""}`),
-      el("td", { class: "n" }, left === null ? "–" : signed(left, digitsOf(found))),
+      el("th", { scope: "row", title: bound.source }, wordsOf(figure).whole),
+      el("td", null, `${bound.side} ${amount(bound.value)}${bound.margin ? `, margin ${amount(bound.margin)}` : ""}`),
+      el("td", { class: "n" }, left === null ? "–" : signed(left * factor, digitsOf(found) * factor)),
       el("td", null, state), el("td", { class: "note" }, bound.short_source));
   });
   const head = ["figure", "limit", "margin", "verdict", "source"].map((word, i) => el("th", { scope: "col", class: i === 2 ? "n" : null }, word));

@@ -1,8 +1,10 @@
-// Pinned builds: up to four, compared with the one on the sliders; differences beyond the error are bold.
+// Pinned builds: up to four, compared with the one on the sliders; differences beyond their error are bold.
 
+import { askDifferences, differenceOf } from "./differences.js";
 import { byId, el, scrolling } from "./elements.js";
 import { digitsOf, shown } from "./figures.js";
-import { exceeds, number, plain, signed, titled } from "./numbers.js";
+import { number, plain, titled } from "./numbers.js";
+import { factorOf, shownAs, unitOf, wordsOf } from "./units.js";
 import * as requests from "./requests.js";
 
 const MOST = 4;
@@ -81,7 +83,7 @@ function remove(about, pin, now) {
 }
 
 function columns(now) {
-  return [{ label: "now", name: "on the sliders", figures: shown, build: now.build }, ...pins];
+  return [{ label: "now", name: "on the sliders", figures: shown, build: now.build, setting: now.setting }, ...pins];
 }
 
 function head(about, column, now) {
@@ -91,32 +93,40 @@ function head(about, column, now) {
     button("load into the sliders", () => load(column.setting)), button("save", () => save(column.setting)), button("remove", () => remove(about, column, now))));
 }
 
-function cell(name, column, reference) {
-  const [own, other] = [column.figures[name], reference.figures[name]];
+function cell({ name, unit }, column, reference) {
+  const factor = factorOf(unit);
+  const own = column.figures[name];
   if (!own || own.failed) return el("td", { class: "n", title: own ? own.failed : null }, own ? "none" : "…");
-  const value = number(own.value, digitsOf(own));
+  const value = number(own.value * factor, digitsOf(own) * factor);
   const mark = own.stale ? " stale" : own.basis === "emulator" ? " emulator" : "";
   const parts = [value, mark ? el("span", { class: "note" }, mark) : null];
-  if (column !== reference && other && !other.failed) {
-    const step = own.value - other.value;
-    const beyond = exceeds(step, [own.between, other.between], digitsOf(own));
-    parts.push(el("span", { class: beyond ? "step beyond" : "step same" }, beyond ? signed(step, digitsOf(own)) : "≈"));
-  }
+  if (column !== reference && !own.stale) parts.push(differenceOf(reference.setting, column.setting, name, digitsOf(own), factor));
   return el("td", { class: "n", "data-figure": name }, ...parts);
 }
 
 function layerRows(about, all) {
+  const [[length, perMm], [stress, perMpa]] = [shownAs("mm"), shownAs("MPa")];
   const picks = [
-    ["outer dia., mm", (build, i) => plain(build.diameters_mm[i])],
-    ["E, MPa", (build, i) => plain(build.moduli_mpa[i])],
+    [`outer dia., ${length}`, (build, i) => plain(build.diameters_mm[i] * perMm)],
+    [`E, ${stress}`, (build, i) => plain(build.moduli_mpa[i] * perMpa)],
     ["density, g/cm³", (build, i) => build.densities_g_cm3[i].toFixed(3)],
   ];
   return about.layers.flatMap((layer, i) => picks.map(([what, pick]) =>
     el("tr", null, el("th", { scope: "row" }, `${layer.role}: ${what}`), ...all.map((column) => el("td", { class: "n" }, pick(column.build, i))))));
 }
 
+// Draw the comparison with the differences told before, and again once those of these builds are told.
 export function drawPins(about, now) {
   for (const pin of pins) pin.latest = now;
+  drawComparison(about, now);
+  if (!pins.length || !now) return;
+  const all = columns(now);
+  const reference = all.find((column) => column.label === base) || all[0];
+  const others = all.filter((column) => column !== reference);
+  askDifferences(reference.setting, others.map((column) => column.setting), () => drawComparison(about, pins.length ? pins[0].latest : now));
+}
+
+function drawComparison(about, now) {
   const place = byId("comparison");
   byId("pins-note").hidden = pins.length > 0;
   if (!pins.length || !now) { place.replaceChildren(); return; }
@@ -125,9 +135,9 @@ export function drawPins(about, now) {
   const choice = el("select", { id: "base", on: { change: (event) => { base = event.target.value; drawPins(about, now); byId("base").focus(); } } },
     ...all.map((column) => el("option", { value: column.label, selected: column === reference }, column.label === "now" ? "the sliders" : column.label)));
   const group = (words) => el("tr", { class: "group" }, el("th", { colspan: all.length + 1, scope: "colgroup" }, words));
-  const figures = about.figures.map((figure) => el("tr", null, el("th", { scope: "row" }, titled(figure.whole, figure.unit)), ...all.map((column) => cell(figure.name, column, reference))));
+  const figures = about.figures.map((figure) => el("tr", null, el("th", { scope: "row" }, titled(wordsOf(figure).whole, unitOf(figure.unit))), ...all.map((column) => cell(figure, column, reference))));
   place.replaceChildren(
-    el("p", { class: "controls" }, el("label", { for: "base" }, "Differences from"), choice, el("span", { class: "note" }, "Bold: beyond the model's resolution between builds; ≈: within it.")),
+    el("p", { class: "controls" }, el("label", { for: "base" }, "Differences from"), choice, el("span", { class: "note" }, "Bold: a difference beyond its error (95 %); ≈: no difference the model can tell.")),
     scrolling("Comparison", el("table", null, el("caption", { class: "spoken" }, "Pinned builds beside the one on the sliders"),
       el("thead", null, el("tr", null, el("td", null), ...all.map((column) => head(about, column, now)))),
       el("tbody", null, group("Figures"), ...figures, group("Layers"), ...layerRows(about, all)))));

@@ -31,11 +31,13 @@ async function request(address, record, signal) {
 export const about = async () => (await request("/api/about", null)).json();
 export const state = async () => (await request("/api/state", null)).json();
 export const panel = async (materials) => (await request("/api/panel", materials)).json();
+export const differences = async (builds) => (await request("/api/differences", builds)).json();
 export const toml = async (setting) => (await request("/api/toml", setting)).blob();
 
 // Figures at once, then flights; finite elements test by test. `receive` is called with each line.
 export const quick = (setting, signal, receive) => lines("/api/quick", setting, signal, receive);
 export const finite = (setting, place, signal, receive) => lines("/api/finite", { ...setting, place, page }, signal, receive);
+export const impact = (setting, kind, signal, receive) => lines("/api/impact", { ...setting, impact: kind, page }, signal, receive);
 
 async function lines(address, record, signal, receive) {
   const answer = await request(address, record, signal);

@@ -3,6 +3,9 @@
 import { quarter, ruler, shade, swatch } from "./cross_section.js";
 import { byId, el, svg } from "./elements.js";
 import { plain } from "./numbers.js";
+import { factorOf, inUnit, unitOf } from "./units.js";
+
+const outer = (diameter) => `${plain(diameter * factorOf("mm"))} ${unitOf("mm")} outer dia.`;
 
 // Names are listed to the right, each with a line to the middle of its layer.
 function names(about, build, radius) {
@@ -13,31 +16,32 @@ function names(about, build, radius) {
     const inner = -Math.min(-y, 0.8 * middle);
     const x = Math.sqrt(Math.max(0, middle ** 2 - inner ** 2));
     const elbow = radius + 1;
-    const size = i === 0 ? `${plain(diameter)} mm outer dia.` : `${build.thicknesses_mm[i].toFixed(2)} mm`;
+    const size = i === 0 ? outer(diameter) : inUnit(build.thicknesses_mm[i], "mm", 2);
     return [
       svg("path", { d: `M${x} ${inner}L${elbow} ${y}h1`, stroke: "currentColor", "stroke-width": 0.13, fill: "none" }),
       svg("circle", { cx: x, cy: inner, r: 0.35, fill: "var(--card)", stroke: "currentColor", "stroke-width": 0.13 }),
       svg("text", { x: elbow + 1.5, y: y + 0.1, class: "role" }, about.layers[i].role),
-      svg("text", { x: elbow + 1.5, y: y + 2.3 }, `${size}, ${build.masses_g[i].toFixed(2)} g`),
+      svg("text", { x: elbow + 1.5, y: y + 2.3 }, `${size}, ${inUnit(build.masses_g[i], "g", 2)}`),
     ];
   });
 }
 
 export function drawSection(about, build) {
   const radius = build.diameters_mm[build.diameters_mm.length - 1] / 2;
-  const words = build.diameters_mm.map((diameter, i) => `${about.layers[i].role} ${plain(diameter)} mm outer dia.`).join(", ");
-  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + 27} ${radius + 6}`, role: "img", "aria-label": `Quarter section, true to scale: ${words}` });
+  const words = build.diameters_mm.map((diameter, i) => `${about.layers[i].role} ${outer(diameter)}`).join(", ");
+  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + (factorOf("mm") === 1 ? 27 : 31)} ${radius + 6}`, role: "img", "aria-label": `Quarter section, true to scale: ${words}` });
   for (let i = build.diameters_mm.length - 1; i >= 0; i -= 1) {
     const fill = shade(about.shading, build.moduli_mpa[i]);
     picture.append(quarter(build.diameters_mm[i] / 2, fill));
     byId(`swatch-${i}`).style.background = fill;
-    byId(`size-${i}`).textContent = i === 0 ? `${plain(build.diameters_mm[0])} mm outer dia., set by the other layers; ${build.masses_g[0].toFixed(2)} g` : `${plain(build.diameters_mm[i])} mm outer dia.; ${build.masses_g[i].toFixed(2)} g`;
+    byId(`size-${i}`).textContent = i === 0 ? `${outer(build.diameters_mm[0])}, set by the other layers; ${inUnit(build.masses_g[0], "g", 2)}` : `${outer(build.diameters_mm[i])}; ${inUnit(build.masses_g[i], "g", 2)}`;
   }
   picture.append(...ruler(radius, 5), ...names(about, build, radius));
   byId("cut").replaceChildren(picture, key(about));
 }
 
 function key(about) {
-  const steps = [20, 50, 100, 200, 500].map((modulus) => el("li", null, swatch(about.shading, modulus), String(modulus)));
-  return el("ul", { class: "legend key", "aria-label": "Shades of Young's modulus, MPa" }, ...steps, el("li", { class: "note" }, "Young's modulus, MPa"));
+  const [unit, factor] = [unitOf("MPa"), factorOf("MPa")];
+  const steps = [20, 50, 100, 200, 500].map((modulus) => el("li", null, swatch(about.shading, modulus), factor === 1 ? String(modulus) : plain(parseFloat((modulus * factor).toPrecision(2)))));
+  return el("ul", { class: "legend key", "aria-label": `Shades of Young's modulus, ${unit}` }, ...steps, el("li", { class: "note" }, `Young's modulus, ${unit}`));
 }

@@ -2,6 +2,7 @@
 
 import { byId, el } from "./elements.js";
 import { plain } from "./numbers.js";
+import { factorOf, shownAs, unitOf } from "./units.js";
 
 const WORDS = {
   outer_diameter_mm: "diameter",
@@ -15,6 +16,7 @@ const pickers = []; // of each layer: the select of its card
 let heldMass = null;
 let fill = null;
 let changed = () => {};
+let dressMass = () => {};
 
 // The position nearest to a value: each arrow key goes on to another.
 function nearest({ positions }, value) {
@@ -22,6 +24,12 @@ function nearest({ positions }, value) {
   positions.forEach((position, k) => { if (Math.abs(position - value) < Math.abs(positions[best] - value)) best = k; });
   return best;
 }
+
+// A slider's value in the unit shown; a field has as many digits as it is wide.
+const factor = (slider) => factorOf(slider.unit_printed);
+const told = (slider, value) => plain(value * factor(slider));
+const withUnit = (slider, value) => `${told(slider, value)} ${unitOf(slider.unit_printed)}`;
+const inField = (slider, value) => String(parseFloat((factor(slider) === 1 ? value : Number((value * factor(slider)).toPrecision(5))).toFixed(4)));
 
 // What can be made: whole increments of the scenario, within its range.
 function makeable(slider, value) {
@@ -32,8 +40,8 @@ function makeable(slider, value) {
 function show(slider, value) {
   slider.value = value;
   slider.range.value = nearest(slider, value);
-  slider.range.setAttribute("aria-valuetext", `${plain(value)} ${slider.unit_printed}`);
-  if (document.activeElement !== slider.field) slider.field.value = String(parseFloat(value.toFixed(4)));
+  slider.range.setAttribute("aria-valuetext", withUnit(slider, value));
+  if (document.activeElement !== slider.field) slider.field.value = inField(slider, value);
   showMessage(slider, "");
 }
 
@@ -50,14 +58,14 @@ function showNote(slider, words) {
 }
 
 function typed(slider) {
-  const value = slider.field.valueAsNumber;
+  const value = slider.field.valueAsNumber / factor(slider);
   if (!(value >= slider.min && value <= slider.max)) {
-    showMessage(slider, `from ${plain(slider.min)} to ${plain(slider.max)} ${slider.unit_printed}`);
+    showMessage(slider, `from ${told(slider, slider.min)} to ${withUnit(slider, slider.max)}`);
     return;
   }
   const made = makeable(slider, value);
   show(slider, made);
-  if (made !== value) showNote(slider, `${plain(made)} ${slider.unit_printed} is the nearest of the scenario's increments of ${plain(slider.increment)} ${slider.unit_printed}`);
+  if (made !== value) showNote(slider, `${withUnit(slider, made)} is the nearest of the scenario's increments of ${withUnit(slider, slider.increment)}`);
   changed();
 }
 
@@ -70,7 +78,7 @@ function stepped(slider, event) {
   if (!ahead.length) return;
   const value = way > 0 ? ahead[0] : ahead[ahead.length - 1];
   show(slider, value);
-  slider.field.value = String(value);
+  slider.field.value = inField(slider, value);
   changed();
 }
 
@@ -78,18 +86,30 @@ function fit(slider) {
   slider.range.max = slider.positions.length - 1;
 }
 
+// Give a field the unit shown: its limits, its name and the sign behind it.
+function dress(slider) {
+  slider.field.min = inField(slider, slider.min);
+  slider.field.max = inField(slider, slider.max);
+  slider.field.setAttribute("aria-label", `${slider.whose}: ${WORDS[slider.what]} in ${unitOf(slider.unit_printed)}`);
+  if (slider.value !== undefined) slider.field.value = inField(slider, slider.value);
+  slider.sign.textContent = unitOf(slider.unit_printed);
+}
+
 function control(slider, whose) {
   const id = `slider-${slider.layer}-${slider.what}`;
   const words = WORDS[slider.what];
   slider.range = el("input", { type: "range", id, min: 0, step: 1, "aria-label": `${whose}: ${words}` });
-  slider.field = el("input", { type: "number", step: "any", min: slider.min, max: slider.max, "aria-label": `${whose}: ${words} in ${slider.unit_printed}`, "aria-describedby": `${id}-message` });
+  slider.field = el("input", { type: "number", step: "any", "aria-describedby": `${id}-message` });
+  slider.whose = whose;
+  slider.sign = el("span", { class: "unit", "aria-hidden": "true" });
   fit(slider);
+  dress(slider);
   slider.message = el("p", { id: `${id}-message`, class: "message", hidden: true });
   slider.range.addEventListener("input", () => { show(slider, slider.positions[Number(slider.range.value)]); changed(); });
   slider.field.addEventListener("input", () => typed(slider));
   slider.field.addEventListener("keydown", (event) => stepped(slider, event));
   slider.field.addEventListener("blur", () => show(slider, slider.value));
-  return el("div", { class: "slider" }, el("label", { for: id }, words), slider.range, slider.field, el("span", { class: "unit", "aria-hidden": "true" }, slider.unit_printed), slider.message);
+  return el("div", { class: "slider" }, el("label", { for: id }, words), slider.range, slider.field, slider.sign, slider.message);
 }
 
 // The card of a layer's material; the sliders of modulus and density follow it.
@@ -133,23 +153,33 @@ async function swapped(panel, report) {
 
 function massControl(about) {
   const box = el("input", { type: "checkbox", id: "hold" });
-  const grams = el("input", { type: "number", step: "any", min: 10, max: 100, value: about.fill ? about.fill.mass_g : 45.9, "aria-label": "mass to hold, g" });
+  const grams = el("input", { type: "number", step: "any" });
+  const sign = el("span");
+  let mass = about.fill ? about.fill.mass_g : 45.9;
   const layer = el("select", { "aria-label": "layer whose filler density holds the mass" });
   about.layers.forEach((row, i) => layer.append(el("option", { value: i + 1 }, row.role)));
   layer.value = about.fill ? about.fill.layer : Math.max(1, about.layers.length - 2);
   box.checked = Boolean(about.fill);
   const moved = () => {
-    const value = grams.valueAsNumber;
-    heldMass = box.checked && value >= 10 && value <= 100 ? { layer: Number(layer.value), mass_g: value } : null;
+    heldMass = box.checked && mass >= 10 && mass <= 100 ? { layer: Number(layer.value), mass_g: mass } : null;
     for (const slider of sliders) {
       const held = Boolean(heldMass) && slider.layer === heldMass.layer && slider.what === "density_g_cm3";
       slider.range.disabled = slider.field.disabled = held;
     }
     changed();
   };
+  dressMass = () => {
+    const [unit, times] = shownAs("g");
+    grams.value = inField({ unit_printed: "g" }, mass);
+    [grams.min, grams.max] = [10 * times, 100 * times];
+    grams.setAttribute("aria-label", `mass to hold, ${unit}`);
+    sign.textContent = ` ${unit} by filler in the `;
+  };
+  dressMass();
+  grams.addEventListener("input", () => { mass = grams.valueAsNumber / factorOf("g"); });
   for (const part of [box, grams, layer]) part.addEventListener("input", moved);
   moved();
-  return el("div", { class: "hold" }, el("p", null, box, " ", el("label", { for: "hold" }, "Hold the mass at"), " ", grams, " g by filler in the ", layer), el("p", { class: "note", id: "filler" }));
+  return el("div", { class: "hold" }, el("p", null, box, " ", el("label", { for: "hold" }, "Hold the mass at"), " ", grams, sign, layer), el("p", { class: "note", id: "filler" }));
 }
 
 // Draw all controls; `whenChanged` is called on every move.
@@ -168,6 +198,15 @@ export function drawSliders(about, whenChanged, panel, report) {
   // Outside first, as the cut is read.
   place.append(el("fieldset", { class: "layer" }, el("legend", null, "ball"), ...ball, massControl(about)), ...sets.reverse());
   changed = whenChanged;
+}
+
+// Show all values in the units chosen.
+export function dressSliders() {
+  for (const slider of sliders) {
+    dress(slider);
+    show(slider, slider.value);
+  }
+  dressMass();
 }
 
 // The values of all sliders, as the server reads them.

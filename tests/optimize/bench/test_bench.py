@@ -1,15 +1,22 @@
 """The figures of the live bench are true."""
 
+import json
+import math
+
 import pytest
 
 from layers.ball_file import read_ball
+from layers.energy.impact import record_impact
 from layers.estimation import estimate
+from layers.figures import QUANTITIES
+from layers.resolution.difference import differences
 from optimize.bench.build import read_build
 from optimize.bench.cache import Cache
 from optimize.bench.choices import Choices, materials_of
 from optimize.bench.course import recalled
 from optimize.bench.training import Trainer
 from optimize.ledger.ledger import Ledger
+from optimize.report.impact_view import impact_view
 from optimize.scenario.space import content_of
 from tests.helpers.bench import SWING, TWO, moved, served, until
 
@@ -32,6 +39,80 @@ def test_closed_forms_come_at_once_and_finite_elements_to_the_last_bit(place):
     assert [line["end"] for line in lines if line.get("end")] == ["done"]
     carried = lines[-2]["flights"][SWING]["points"][-1][0]
     assert carried == pytest.approx(truth.figures[f"{SWING}.carry_m"].value, abs=0.02)
+
+
+def test_differences_are_those_of_the_library_with_their_errors(place):
+    start = place.start()
+    softer = moved(start, core_youngs_modulus_mpa=60.0)
+    same = moved(start, cover_thickness_mm=1.70001)
+    for setting in (start, softer, same):
+        place.ask("POST", "/api/finite", setting)
+    asked = {"reference": start, "others": [softer, same]}
+    told = place.ask("POST", "/api/differences", asked).record["differences"]
+    _, one = read_build(start, place.bench.choices)
+    _, two = read_build(softer, place.bench.choices)
+    truth = differences(*(estimate(ball, place.bench.names) for ball in (one, two)))
+    assert set(told[0]) == set(truth)
+    for name, found in truth.items():
+        assert told[0][name]["value"] == found.value
+        assert told[0][name]["error"] == found.error
+        assert told[0][name]["parts"] == found.parts
+    assert told[0]["deflection_mm"]["beyond"]  # a softer core gives way more
+    assert not told[1]["cor"]["beyond"]
+    # The differences are far better known than the two figures: they share most of their errors.
+    figure = estimate(one, ("deflection_mm",)).figures["deflection_mm"]
+    assert told[1]["deflection_mm"]["error"] < figure.difference_error
+
+
+def test_the_emulators_own_error_joins_that_of_a_difference(place):
+    until(lambda: place.ask("GET", "/api/state").record["trainer"]["fitted_on"] >= 8)
+    start = place.start()
+    place.ask("POST", "/api/finite", start)
+    fresh = moved(start, core_youngs_modulus_mpa=68.3)
+    quick = place.ask("POST", "/api/quick", fresh).lines[0]["figures"]["deflection_mm"]
+    assert quick["basis"] == "emulator"
+    asked = {"reference": start, "others": [fresh]}
+    before = place.ask("POST", "/api/differences", asked).record["differences"][0]["deflection_mm"]
+    alone = QUANTITIES["deflection_mm"].difference_error(quick["value"])
+    own = math.sqrt(quick["between"] ** 2 - alone**2)
+    assert before["parts"]["prediction"] == pytest.approx(own, rel=1e-6)
+    place.ask("POST", "/api/finite", fresh)
+    place.ask("POST", "/api/quick", fresh)  # emulated again, but now known better
+    after = place.ask("POST", "/api/differences", asked).record["differences"][0]["deflection_mm"]
+    assert "prediction" not in after["parts"]
+    assert after["error"] < before["error"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ({"reference": {}}, "must have reference, a setting, and others"),
+        ({"reference": {}, "others": []}, "others has 0 settings, but must have 1 to 4"),
+        ({"reference": {}, "others": [{}] * 5}, "others has 5 settings"),
+        ({"reference": 3, "others": [{}]}, "the request"),
+    ],
+)
+def test_what_cannot_be_compared_is_said(place, asked, words):
+    answer = place.ask("POST", "/api/differences", asked)
+    assert answer.status == 422
+    assert words in answer.record["error"]
+
+
+def test_an_impact_is_seen_as_the_library_records_it(place):
+    setting = place.start() | {"impact": "rigid barrier"}
+    lines = place.ask("POST", "/api/impact", setting).lines
+    assert [line["begun"] for line in lines] == [True, False]
+    assert lines[-1]["end"] == "done"
+    seen = lines[-1]["impact"]
+    _, ball = read_build(place.start(), place.bench.choices)
+    truth = impact_view(record_impact(ball, frames=2), ball)
+    assert seen == json.loads(json.dumps(truth))
+    broken = moved(place.start(), cover_youngs_modulus_mpa=0.5, core_youngs_modulus_mpa=35.0)
+    lines = place.ask("POST", "/api/impact", broken | {"impact": "rigid barrier"}).lines
+    assert "turned inside out" in lines[-1]["impact"]["failed"]
+    refused = place.ask("POST", "/api/impact", place.start() | {"impact": "hammer"})
+    assert refused.status == 422
+    assert "impact is 'hammer', but must be one of: rigid barrier, wedge" in refused.record["error"]
 
 
 def test_saved_toml_gives_the_same_figures_in_the_terminal(place, tmp_path):

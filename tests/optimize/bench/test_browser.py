@@ -186,11 +186,16 @@ def test_pinned_builds_compare_and_differences_beyond_error_are_bold(page):
     until(lambda: "…" not in table.inner_text())
     assert [b.inner_text() for b in table.locator("thead .badge").all()] == ["A", "B"]
     page.get_by_label("Differences from").select_option("A")
-    bold = table.locator('td[data-figure="deflection_mm"] .beyond').all_inner_texts()
+    bolds = table.locator('td[data-figure="deflection_mm"] .beyond')
+    until(lambda: bolds.count() == 2)
+    bold = bolds.all_inner_texts()
     assert len(bold) == 2  # on the sliders and B, which is the same build
     assert bold[0] == bold[1]
-    assert bold[0].startswith("+")  # a softer core gives way more
-    assert table.locator('td[data-figure="diameter_mm"] .same').all_inner_texts() == ["≈", "≈"]
+    assert re.fullmatch(r"\+[\d.]+ ±\xa0[\d.]+", bold[0])  # a softer core gives way more
+    same = table.locator('td[data-figure="diameter_mm"] .same').all_inner_texts()
+    assert [" ".join(words.split()) for words in same] == [
+        "≈ no difference the model can tell,"
+    ] * 2
     for _ in range(3):
         page.get_by_role("button", name="Pin this build").click()
     assert table.locator("thead .badge").count() == 4
@@ -201,6 +206,53 @@ def test_pinned_builds_compare_and_differences_beyond_error_are_bold(page):
     assert page.get_by_label("core: Young's modulus in MPa").input_value() == "70"
     table.get_by_role("button", name="remove A").click()
     assert table.locator("thead .badge").all_inner_texts() == ["B", "C", "D"]
+
+
+def test_an_impact_is_seen_and_stale_or_cancelled_by_the_next_move(page):
+    page.get_by_role("button", name="See the impact").focus()
+    page.keyboard.press("Enter")
+    section = page.locator("#impact")
+    section.locator("svg").wait_for()
+    assert "rigid barrier at 38.1 m/s" in section.locator("h3").inner_text()
+    assert section.locator("tbody th").all_inner_texts() == ["core", "cover"]
+    assert "Computed in" in page.locator("#impact-words").inner_text()
+    assert page.locator("#impact-progress").is_hidden()
+    count = moves(page)
+    page.get_by_label("core: Young's modulus in MPa").fill("66")
+    page.wait_for_selector("#impact-view.stale")
+    assert "stale: of an earlier build" in section.locator("h3").inner_text()
+    done(page, count)
+    with held(page, "**/api/impact"):
+        page.get_by_role("button", name="See the impact").click()
+        page.wait_for_selector("#impact-progress:visible")
+        page.get_by_label("core: Young's modulus in MPa").fill("67")
+        until(lambda: "Cancelled" in page.locator("#impact-words").inner_text())
+    assert page.locator("#impact-progress").is_hidden()
+    assert page.locator("#impact-view.stale").count() == 1
+
+
+def test_the_trades_units_are_shown_and_typed_and_change_no_build(page):
+    page.get_by_role("button", name="Pin this build").click()
+    page.locator("#comparison table").wait_for()
+    count, before = moves(page), row(page, "deflection_mm")
+    metric = page.locator("#main").inner_text()
+    assert "in outer dia." not in metric
+    page.get_by_label("Units").select_option("trade")
+    inches = float(row(page, "deflection_mm")[0].removesuffix("\xa0in"))
+    assert inches == pytest.approx(float(before[0].split()[0]) / 25.4, rel=2e-4)
+    assert row(page, "mass_g")[0].endswith("\xa0oz")
+    assert row(page, f"{SWING}.carry_m")[0].endswith("\xa0yd")
+    whole = page.locator("#main").inner_text()
+    assert not re.findall(r"\d\s(?:m/s|mm outer|MPa|N|g)\b(?!/)", whole)
+    assert "at 125.0 ft/s" in whole
+    field = page.get_by_label("cover: thickness in in")
+    assert float(field.input_value()) == pytest.approx(1.7 / 25.4, abs=1e-4)
+    assert moves(page) == count  # nothing was computed for it
+    field.fill("0.06")
+    done(page, count)
+    assert "thick" in page.locator("#slider-2-thickness_mm").get_attribute("aria-label")
+    page.get_by_label("Units").select_option("metric")
+    assert page.get_by_label("cover: thickness in mm").input_value() == "1.524"
 
 
 def test_pins_survive_a_reload(page):
@@ -286,6 +338,8 @@ def test_the_page_is_accessible(browser, bench, scheme, width):
     with opened(browser, bench, **frame) as page:
         page.get_by_role("button", name="Pin this build").click()
         page.locator("#comparison table").wait_for()
+        page.get_by_role("button", name="See the impact").click()
+        page.locator("#impact svg").wait_for()
         with held(page):
             page.get_by_label("core: Young's modulus in MPa").fill("900")
             page.wait_for_selector("#tables tr.stale")
@@ -300,7 +354,18 @@ def test_every_control_is_reached_and_worked_by_keyboard(page):
     for _ in range(40):
         page.keyboard.press("Tab")
         reached.append(page.evaluate("document.activeElement.id || document.activeElement.type"))
-    for control in ("name", "pin", "save", "restart", "slider-2-thickness_mm", "hold", "error"):
+    for control in (
+        "name",
+        "pin",
+        "save",
+        "restart",
+        "units",
+        "impact-kind",
+        "see",
+        "slider-2-thickness_mm",
+        "hold",
+        "error",
+    ):
         assert control in reached
     slider = page.locator("#slider-2-thickness_mm")
     before = slider.get_attribute("aria-valuetext")

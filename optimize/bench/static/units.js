@@ -1,0 +1,20 @@
+// Metric units or the trade's: what is shown is converted here; all that is computed stays metric.
+
+let system = "metric";
+let table = {}; // by metric unit: the trade's, and how many of these it has
+
+export function prepareUnits(about) { table = about.units; }
+export function chooseUnits(wanted) { system = wanted; }
+
+export const shownAs = (unit) => (system === "trade" && table[unit]) || [unit, 1];
+export const unitOf = (unit) => shownAs(unit)[0];
+export const factorOf = (unit) => shownAs(unit)[1];
+
+// Label, whole label and help of a figure.
+export const wordsOf = (figure) => (system === "trade" ? figure.in_trade : figure);
+
+// A metric number as text, its last digit worth no more than before.
+export function inUnit(value, unit, digits) {
+  const [name, factor] = shownAs(unit);
+  return `${(value * factor).toFixed(Math.max(0, Math.ceil(digits - Math.log10(factor))))}\u00a0${name}`;
+}
