@@ -72,13 +72,18 @@ def differences_record(run: Run, found: Launches) -> dict[str, list[float | None
     balls = [Estimate(m.ball, _figures_of(m, found)) for m in run.short_list]
     records = {}
     for name in dict.fromkeys(name for ball in balls for name in ball.figures):
-        errors = [
-            resolution(a, b, name) if name in a.figures and name in b.figures else None
-            for a, b in combinations(balls, 2)
-        ]
+        errors = [_error(a, b, name) for a, b in combinations(balls, 2)]
         if any(errors):
             records[name] = [None if e is None else float(f"{e:.3g}") for e in errors]
     return records
+
+
+def _error(a: Estimate, b: Estimate, name: str) -> float | None:
+    """Return the error of a difference; none where it is that of rounding the figure itself."""
+    if name not in a.figures or name not in b.figures:
+        return None
+    error = resolution(a, b, name)
+    return error if error > 1e-9 * abs(a.figures[name].value) else 0.0
 
 
 def _figure_cells(figure: Figure) -> list[Any]:
