@@ -49,7 +49,7 @@ def record_barrier(body: Body, speed: float, resolution: Resolution, frames: int
     """
     thrown = throw(body, speed, resolution)
     impact, mesh = outcome(thrown), impact_mesh(body, resolution)
-    looks, peak_of_all = _march(body, thrown, resolution, mesh)
+    looks, peak_of_all = _marched(body, thrown, resolution, mesh)
     times = np.array([look.time for look in looks])
     picked, peak = chosen(times, float(impact.contact_time), peak_of_all, frames)
     names = ("cor", "contact_time", "peak_force", "peak_deformation")
@@ -73,7 +73,7 @@ def record_barrier(body: Body, speed: float, resolution: Resolution, frames: int
     )
 
 
-def _march(
+def _marched(
     body: Body, thrown: Thrown, resolution: Resolution, mesh: Mesh
 ) -> tuple[list[Frame], int]:
     """Let the ball hit the wall again, with stops; return what was seen, and which is deepest."""

@@ -90,7 +90,7 @@ def record_strike(
     launch = strike_ball(body, strike, settings)
     run = start_of_strike(body, strike, settings)
     before = (run.velocity.copy(), run.club.copy())
-    looks, sums = _march(body, run, float(launch.history.time[-1]))
+    looks, sums = _marched(body, run, float(launch.history.time[-1]))
     at_peak = int(np.argmax([look.deformation for look in looks]))
     times = np.array([look.time for look in looks])
     picked, peak = chosen(times, launch.contact_time, at_peak, frames)
@@ -109,7 +109,7 @@ def record_strike(
     )
 
 
-def _march(body: Body, run: Run, end: float) -> tuple[list[_Look], _Sums]:
+def _marched(body: Body, run: Run, end: float) -> tuple[list[_Look], _Sums]:
     """March to the end, stopping at every sample of the losses."""
     model, real = run.model, run.model.mesh.hexes.shape[1]
     nodes, layer = model.mesh.points.shape[1], model.mesh.layer

@@ -35,8 +35,16 @@ def choose_units(option: str | None) -> None:
     path = config_file()
     if option is not None:
         use(option, firm=True)
-    elif path.is_file():
+    elif _is_there(path):
         use(_setting(path))
+
+
+def _is_there(path: Path) -> bool:
+    """Whether there is a file; one in a folder that this user may not enter is nobody's setting."""
+    try:
+        return path.is_file()
+    except PermissionError:
+        return False
 
 
 def _setting(path: Path) -> str:

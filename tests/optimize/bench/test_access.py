@@ -168,7 +168,10 @@ def test_what_is_no_setting_at_all_is_refused(place, status, body, headers):
         ({"cover_thickness_mm": 19.5}, "leave 3.7 mm for it, but must leave at least 5 mm"),
         ({"core_thickness_mm": 3.0}, "layer 1, thickness_mm is 3, but must not be given"),
         ({"core_youngs_modulus_mpa": "70"}, "layer 1, youngs_modulus_mpa is '70'"),
-        ({"core_youngs_modulus_mpa": True}, "layer 1, youngs_modulus_mpa is True"),
+        (
+            {"core_youngs_modulus_mpa": True},
+            "layer 1, youngs_modulus_mpa is true, but must be a number in MPa",
+        ),
         ({"core_density_g_cm3": -1}, "layer 1, density_g_cm3 is -1, but must be at least 0.4"),
         ({"core_density_g_cm3": 1e308}, "layer 1, density_g_cm3 is 1e+308, but must be at most 12"),
         ({"core_densty_g_cm3": 1.0}, "did you mean density_g_cm3?"),

@@ -85,7 +85,7 @@ def test_filled_in_prototype_sheet_is_read_back():
 def test_a_blank_sheet_and_a_bad_piece_are_refused():
     assert "no value is filled in" in refused(filled_sheet()[1])
     row, text = filled_sheet(3.61, "3.5x")
-    assert f"row {row}, piece_2 is '3.5x', but must be a number in mm" in refused(text)
+    assert f"row {row}, piece_2: '3.5x' has a unit that is not known here" in refused(text)
 
 
 @pytest.mark.parametrize(
@@ -94,7 +94,7 @@ def test_a_blank_sheet_and_a_bad_piece_are_refused():
         (
             "deflection_mm,mm,3.61",
             "deflection_mm,pt,3.61",
-            "row 5, unit is 'pt', but deflection_mm must be in mm, or in, cm, 1/1000 in, um",
+            "row 5, unit is 'pt', but deflection_mm must be in mm, or in, thou, cm, 1/1000 in, um, m",
         ),
         ("deflection_mm,mm,3.61", "deflection_mm,in,3.61", "row 5, value is 91.694"),
         ("deflection_mm,mm,3.61", "deflection_mm,mm,0.142", "row 5, value is 0.142"),

@@ -126,12 +126,11 @@ def test_the_short_list_comes_with_reasons_stages_and_prices(tmp_path):
         assert len(member.stages) == len(member.ball.layer)
         masses = [stage["mass_g"].value for stage in member.stages]
         assert masses == sorted(masses)
-        mine = [member.estimate[goal.figure] for goal in run.scenario.goal]
         alike = [
             other.label
             for other in run.short_list
             if other.label != member.label
-            and indistinguishable(mine, [other.estimate[g.figure] for g in run.scenario.goal])
+            and indistinguishable(run.scenario.goal, member.estimate, other.estimate)
         ]
         assert list(member.indistinguishable_from) == alike
     assert run.evaluated == run.scenario.evaluations == len(run.cloud)
