@@ -26,6 +26,7 @@ from optimize.commands.options import (
 )
 
 if TYPE_CHECKING:
+    from optimize.ledger.ledger import Ledger
     from optimize.scenario.brief import Scenario
     from optimize.search.result import Progress, Run
 
@@ -104,8 +105,8 @@ def search(
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:
         tell_of_compiling(brief.figures())
-        known = sum(build.computed for build in ledger.proposals(name_run(brief)[0]))
         with _named(scenario):
+            known = _computed(ledger, name_run(brief)[0])
             ahead = forecast(brief, None if cluster else workers or cores(), known)
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger_file}.")
         say(str(ahead))
@@ -147,6 +148,14 @@ def _named(path: Path) -> Iterator[None]:
         yield
     except InputError as error:
         raise InputError(f"{path.name}: {error}") from error
+
+
+def _computed(ledger: "Ledger", run: str) -> int:
+    """Return how many builds of a run are computed; a damaged one is searched anew."""
+    try:
+        return sum(build.computed for build in ledger.proposals(run))
+    except InputError:
+        return 0
 
 
 def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any], fine: bool) -> str:

@@ -174,7 +174,7 @@ def test_limits_a_record_is_the_march_that_is_never_stopped(
     body: Body, bounce: ImpactRecord
 ) -> None:
     thrown = barrier.throw(body, 40.0, FLAT)
-    looks, _ = energy.barrier._march(body, thrown, FLAT, barrier.impact_mesh(body, FLAT))
+    looks, _ = energy.barrier._marched(body, thrown, FLAT, barrier.impact_mesh(body, FLAT))
     end = looks[-1]
     flown = end.time - thrown.time[-1]
     centre = [

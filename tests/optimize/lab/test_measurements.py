@@ -94,7 +94,7 @@ def test_a_blank_sheet_and_a_bad_piece_are_refused():
         (
             "deflection_mm,mm,3.61",
             "deflection_mm,pt,3.61",
-            "row 5, unit is 'pt', but deflection_mm must be in mm, or in, thou, cm, 1/1000 in, um, m",
+            "row 5, unit is 'pt', but deflection_mm must be in mm, or in, thou, cm",
         ),
         ("deflection_mm,mm,3.61", "deflection_mm,in,3.61", "row 5, value is 91.694"),
         ("deflection_mm,mm,3.61", "deflection_mm,mm,0.142", "row 5, value is 0.142"),
