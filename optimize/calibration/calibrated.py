@@ -1,6 +1,7 @@
 """Use of a calibration: calibrated cards and estimates; its file in TOML."""
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, fields, replace
 from pathlib import Path
@@ -12,7 +13,7 @@ from layers.arrays import FloatArray, Level
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
-from layers.estimates import Estimate, Figure
+from layers.estimates import Difference, Estimate, Figure
 from layers.estimation import estimate
 from layers.figures import parse_figure
 from layers.files.explain import explain
@@ -21,10 +22,11 @@ from layers.files.text import read_text
 from layers.files.toml import parse_toml, toml_value
 from layers.materials import Grade
 from layers.model_version import MODEL_VERSION
+from layers.resolution.difference import differences
 from optimize.calibration.domain import outside
 from optimize.calibration.model import Mapper, Model, jacobian
 from optimize.calibration.parameters import with_parameters
-from optimize.calibration.result import WIDTH, Calibration, key_of
+from optimize.calibration.result import WIDTH, Calibration, Discrepancy, key_of
 
 
 def calibration_toml(calibration: Calibration) -> str:
@@ -144,6 +146,69 @@ def calibrated_estimate(
     mapper : callable
         ``map`` or an executor's ``map``, for the derivatives.
     """
+    return _posterior(calibration, ball, figures, conditions, level, mapper)[0]
+
+
+def calibrated_differences(
+    calibration: Calibration,
+    reference: Ball,
+    other: Ball,
+    figures: Sequence[str],
+    conditions: Conditions | None = None,
+    level: Level = "default",
+    mapper: Mapper = map,
+) -> tuple[Estimate, Estimate, dict[str, Difference]]:
+    """Estimate two builds by a calibration, and their differences with what they share.
+
+    Both follow the same posterior: with g the derivatives of a figure by parameters and biases, the
+    variance of a difference is (g2 - g1)' C (g2 - g1), and the scatter of each new build beside it.
+    Cards that both use so cancel as far as the builds answer alike to them. Mesh and contact law
+    are as between any two builds.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        From `optimize.calibration.calibrate.calibrate`.
+    reference, other : Ball
+        The builds as designed.
+    figures, conditions, level, mapper
+        As for `calibrated_estimate`.
+
+    Returns
+    -------
+    estimates : Estimate, Estimate
+        Of reference and other, as `calibrated_estimate` gives them.
+    differences : dict of str to Difference
+        By name. Parts ``calibration`` and ``new builds`` take the place of ``materials``,
+        ``shared law`` and ``prediction`` where both builds are inside the calibration.
+    """
+    first, rows = _posterior(calibration, reference, figures, conditions, level, mapper)
+    second, others = _posterior(calibration, other, figures, conditions, level, mapper)
+    covariance = np.array(calibration.covariance)
+    found = differences(first, second)
+    for name in rows.keys() & others.keys():
+        apart = second[name].value * others[name] - first[name].value * rows[name]
+        scatter = _discrepancy(calibration, name).scatter
+        kept = {k: v for k, v in found[name].parts.items() if k in ("mesh", "contact law")}
+        kept["calibration"] = WIDTH * float(np.sqrt(apart @ covariance @ apart))
+        kept["new builds"] = WIDTH * scatter * math.hypot(first[name].value, second[name].value)
+        error = math.sqrt(sum(part**2 for part in kept.values()))
+        found[name] = replace(found[name], error=error, parts=kept)
+    return first, second, found
+
+
+def _posterior(
+    calibration: Calibration,
+    ball: Ball,
+    figures: Sequence[str],
+    conditions: Conditions | None,
+    level: Level,
+    mapper: Mapper,
+) -> tuple[Estimate, dict[str, FloatArray]]:
+    """Return a calibrated estimate, and the derivatives of the logarithms of what is calibrated.
+
+    By parameters and biases, in the order of the covariance.
+    """
     found = estimate(apply(calibration, ball), figures, conditions, level)
     why = {name: outside(calibration, ball, name) for name in found.figures}
     inside = tuple(name for name, reason in why.items() if not reason and name in found.figures)
@@ -152,19 +217,24 @@ def calibrated_estimate(
         name: replace(figure, flag=figure.flag or why[name])
         for name, figure in found.figures.items()
     }
+    rows: dict[str, FloatArray] = {}
     if inside:
         model = Model(calibration.parameters, ((ball, inside),), conditions, mapper)
         slopes = jacobian(model, calibration.theta)
         for name, slope in zip(inside, slopes, strict=True):
-            done[name] = _corrected(calibration, found.figures[name], slope)
-    return Estimate(found.ball, done, found.failed)
+            k = calibration.discrepancy.index(_discrepancy(calibration, name))
+            rows[name] = np.concatenate([slope, np.eye(len(calibration.discrepancy))[k]])
+            done[name] = _corrected(calibration, found.figures[name], rows[name])
+    return Estimate(found.ball, done, found.failed), rows
 
 
-def _corrected(calibration: Calibration, figure: Figure, slope: FloatArray) -> Figure:
-    key = key_of(parse_figure(figure.name))
-    k = [d.key for d in calibration.discrepancy].index(key)
-    own = calibration.discrepancy[k]
-    row = np.concatenate([slope, np.eye(len(calibration.discrepancy))[k]])
+def _discrepancy(calibration: Calibration, name: str) -> Discrepancy:
+    key = key_of(parse_figure(name))
+    return next(d for d in calibration.discrepancy if d.key == key)
+
+
+def _corrected(calibration: Calibration, figure: Figure, row: FloatArray) -> Figure:
+    own = _discrepancy(calibration, figure.name)
     sd = float(np.sqrt(row @ np.array(calibration.covariance) @ row + own.scatter**2))
     value = figure.value * float(np.exp(own.bias))
     return replace(

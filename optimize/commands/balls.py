@@ -23,7 +23,7 @@ from optimize.commands.options import (
 if TYPE_CHECKING:
     from layers.ball import Ball
     from layers.conditions import Conditions
-    from layers.estimates import Estimate
+    from layers.estimates import Difference, Estimate
     from layers.rules.overall_distance import DistanceTest
     from layers.rules.screen import RuleSet
 
@@ -210,6 +210,7 @@ def compare(
         typer.Argument(metavar="BALL.toml", help="two to four balls, the reference first"),
     ],
     figure: FigureNames = None,
+    calibration: CalibrationFile = None,
     swings: SwingsFile = None,
     process: ProcessFile = None,
     as_json: AsJson = False,
@@ -220,7 +221,8 @@ def compare(
 ) -> None:
     """Compare two to four balls side by side; the first is the reference.
 
-    A difference is shown only above the model's resolution; '≈' marks one below it.
+    A difference is shown only above the model's resolution; '≈' marks one below it. With
+    --calibration the builds share its posterior, which parts them better than their own errors.
 
     Example: orbwright compare now.toml new.toml -f deflection_mm -f cor
     """
@@ -239,13 +241,30 @@ def compare(
         titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
         save(draw_balls(builds, titles), drawing)
         say(f"Drawing written to {drawing}.")
-    results = _estimates(
-        builds, canonical(figure or BALL_FIGURES), conditions_with(swings, process)
-    )
+    names, conditions = canonical(figure or BALL_FIGURES), conditions_with(swings, process)
+    if calibration:
+        results, steps = _calibrated_comparison(builds, names, calibration, conditions)
+    else:
+        results = _estimates(builds, names, conditions)
+        steps = comparison.from_first(results)
     if as_json:
-        print_json(comparison.comparison_record(results))
+        print_json(comparison.comparison_record(results, steps))
     elif as_csv:
-        text = csv_in_chosen_units(comparison.comparison_csv(results))
+        text = csv_in_chosen_units(comparison.comparison_csv(results, steps))
         say(text.rstrip("\n"), sys.stdout)
     else:
-        print_sections(comparison.comparison_sections(results))
+        print_sections(comparison.comparison_sections(results, steps))
+
+
+def _calibrated_comparison(
+    builds: "Sequence[Ball]", names: Sequence[str], path: Path, conditions: "Conditions"
+) -> "tuple[list[Estimate], list[dict[str, Difference]]]":
+    """Estimate balls by one calibration, and the differences of the others from the first."""
+    from optimize.calibration.calibrated import calibrated_differences, read_calibration
+
+    known = read_calibration(path)
+    _check_and_tell(names, conditions)
+    pairs = [
+        calibrated_differences(known, builds[0], other, names, conditions) for other in builds[1:]
+    ]
+    return [pairs[0][0], *(other for _, other, _ in pairs)], [steps for _, _, steps in pairs]

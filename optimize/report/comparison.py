@@ -11,20 +11,29 @@ from optimize.report.tables import Section, columns, number, signed
 from optimize.report.words import line_of
 
 
-def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
-    """Tabulate balls side by side; the first is the reference."""
+def comparison_sections(
+    estimates: Sequence[Estimate], steps: Sequence[dict[str, Difference]]
+) -> list[Section]:
+    """Tabulate balls side by side; the first is the reference.
+
+    Parameters
+    ----------
+    estimates : sequence of Estimate
+        Of the balls.
+    steps : sequence of dict
+        Differences of each other ball from the first, by figure.
+    """
     letters = "ABCD"[: len(estimates)]
     first, *others = estimates
     values = [
         (line_of(name), *(_value(e.figures.get(name), figure) for e in estimates))
         for name, figure in first.figures.items()
     ]
-    against = [differences(first, other) for other in others]
-    steps = [
+    told = [
         (
             line_of(name),
-            *(_step(d.get(name), figure) for d in against),
-            _errors([d[name] for d in against if name in d]),
+            *(_step(d.get(name), figure) for d in steps),
+            _errors([d[name] for d in steps if name in d]),
         )
         for name, figure in first.figures.items()
     ]
@@ -37,10 +46,10 @@ def comparison_sections(estimates: Sequence[Estimate]) -> list[Section]:
     step_heads = columns(*(f">{letter} - A" for letter in letters[1:]), ">±")
     tables = [
         Section("Figures", heads, tuple(values)),
-        Section("Differences from A", (heads[0], *step_heads), tuple(steps), (note,)),
+        Section("Differences from A", (heads[0], *step_heads), tuple(told), (note,)),
     ]
     if len(others) == 1:  # narrow enough for one table
-        joined = tuple((*v, *s[1:]) for v, s in zip(values, steps, strict=True))
+        joined = tuple((*v, *s[1:]) for v, s in zip(values, told, strict=True))
         tables = [Section("Figures", (*heads, *step_heads), joined, (note,))]
     return [
         builds_section(letters, [e.ball for e in estimates], named=True),
@@ -67,7 +76,14 @@ def _errors(steps: Sequence[Difference]) -> str:
     return spread(max((step.error for step in steps), default=0.0))
 
 
-def comparison_record(estimates: Sequence[Estimate]) -> dict[str, Any]:
+def from_first(estimates: Sequence[Estimate]) -> list[dict[str, Difference]]:
+    """Return the differences of each other ball from the first, by figure."""
+    return [differences(estimates[0], other) for other in estimates[1:]]
+
+
+def comparison_record(
+    estimates: Sequence[Estimate], steps: Sequence[dict[str, Difference]]
+) -> dict[str, Any]:
     """Return plain data for JSON: every estimate and the differences from the first."""
     return {
         "orbwright": version(),
@@ -76,15 +92,15 @@ def comparison_record(estimates: Sequence[Estimate]) -> dict[str, Any]:
         "differences": [
             {
                 "ball": e.ball.name,
-                "figures": _steps_record(estimates[0], e),
+                "figures": _steps_record(e, step),
             }
-            for e in estimates[1:]
+            for e, step in zip(estimates[1:], steps, strict=True)
         ],
         "trust": " ".join(TRUST),
     }
 
 
-def _steps_record(reference: Estimate, other: Estimate) -> dict[str, Any]:
+def _steps_record(other: Estimate, steps: dict[str, Difference]) -> dict[str, Any]:
     return {
         name: {
             "figure": name,
@@ -96,17 +112,16 @@ def _steps_record(reference: Estimate, other: Estimate) -> dict[str, Any]:
             "parts": dict(step.parts),
             "beyond_error": step.beyond_error,
         }
-        for name, step in differences(reference, other).items()
+        for name, step in steps.items()
     }
 
 
-def comparison_csv(estimates: Sequence[Estimate]) -> str:
+def comparison_csv(estimates: Sequence[Estimate], steps: Sequence[dict[str, Difference]]) -> str:
     """Write one row a ball and figure, with the difference from the first ball."""
     rows = []
-    for index, e in enumerate(estimates):
-        against = differences(estimates[0], e)
+    for e, against in zip(estimates, ({}, *steps), strict=True):
         for name, f in e.figures.items():
-            d = against.get(name) if index else None
+            d = against.get(name)
             step = (d.value, d.beyond_error) if d else ("", "")
             errors = (f.difference_error, f.absolute_error)
             words = (f.basis, f.flag, f.caution)

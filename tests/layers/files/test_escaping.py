@@ -28,13 +28,13 @@ from optimize.lab.prototype import prototype_sheet
 from optimize.ledger.export import export_ledger, part_of
 from optimize.ledger.ledger import Ledger
 from optimize.report.ball import estimate_sections
-from optimize.report.comparison import comparison_csv
+from optimize.report.comparison import comparison_csv, from_first
 from optimize.report.pictures.section import draw_ball, save
 from optimize.report.pictures.slopes import draw_slopes
 from optimize.report.sheet import to_csv, to_html, to_markdown
 from optimize.report.tables import Section, columns, markdown
 from optimize.sensitivity.slopes import sensitivities
-from tests.helpers.ledgers import CONTENT, KEY, found
+from tests.helpers.ledgers import CONTENT, KEY
 from tests.optimize.commands.test_app import TWO, refused
 
 HOSTILE = (
@@ -136,7 +136,8 @@ def test_numbers_are_left_alone(value):
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_tables_as_csv_hold_no_formula(name, tmp_path):
-    report = comparison_csv([estimate(b, ("mass_g",)) for b in (named(name), named(name))])
+    found = [estimate(b, ("mass_g",)) for b in (named(name), named(name))]
+    report = comparison_csv(found, from_first(found))
     texts = [report, to_csv(sheet_of(name)), csv_text([name, "x"], [[name, -1.0]])]
     with Ledger(tmp_path / "l.sqlite") as ledger:
         ledger.add(KEY, CONTENT, name, found(mass_g=1.0))

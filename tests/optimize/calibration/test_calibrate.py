@@ -11,11 +11,13 @@ from layers.errors import InputError
 from layers.estimation import estimate
 from layers.figures import parse_figure
 from layers.model_version import MODEL_VERSION
+from layers.resolution.difference import differences
 from optimize.calibration import calibrate as calibrate_module
 from optimize.calibration import inference
 from optimize.calibration.calibrate import calibrate, concluded
 from optimize.calibration.calibrated import (
     apply,
+    calibrated_differences,
     calibrated_estimate,
     calibration_from_toml,
     calibration_toml,
@@ -343,6 +345,39 @@ def test_calibrated_estimates_are_narrower_and_near_the_truth(found, model):
         true = truth[name].value * np.exp(bias[key_of(parse_figure(name))])
         assert abs(figure.value - true) < figure.absolute_error
         assert abs(plain[name].value - true) > abs(figure.value - true)
+
+
+def test_the_difference_of_two_builds_follows_one_posterior(found, model):
+    """Its deviation is that of differences of builds by parameters drawn from the posterior."""
+    pair = build("near", (*SOFT, "ionomer, firm", 1.5, "urethane, soft", 1.0)), BALLS[0]
+    first, second, steps = calibrated_differences(found, *pair, ["mass_g", "deflection_mm"])
+    assert set(steps["deflection_mm"].parts) == {"mesh", "calibration", "new builds"}
+    for name, step in steps.items():
+        assert step.value == second[name].value - first[name].value
+        alone = np.hypot(first[name].absolute_error, second[name].absolute_error)
+        assert step.error < alone
+    rng, mean = np.random.default_rng(11), np.array([*found.theta, *(0.0 for _ in KEYS)])
+    drawn = rng.multivariate_normal(mean, np.array(found.covariance), size=400)
+    k = len(model.parameters) + [d.key for d in found.discrepancy].index("mass_g")
+    count = len(model.parameters)
+    moved = [[with_parameters(b, model.parameters, row[:count]) for b in pair] for row in drawn]
+    grams = np.array([[estimate(b, "mass_g")["mass_g"].value for b in two] for two in moved])
+    grams *= np.exp(found.discrepancy[k - count].bias + drawn[:, k])[:, None]
+    part = steps["mass_g"].parts["calibration"] / WIDTH
+    assert np.std(grams[:, 1] - grams[:, 0]) == pytest.approx(part, rel=0.12)
+
+
+def test_a_build_less_itself_is_known_but_for_the_scatter_of_making_it(found):
+    _, _, steps = calibrated_differences(found, BALLS[0], BALLS[0], ["deflection_mm"])
+    parts = steps["deflection_mm"].parts
+    assert parts["calibration"] == 0.0
+    assert parts["new builds"] > 0.0
+
+
+def test_outside_the_calibration_a_difference_is_as_without(found):
+    figures = ["frequency_hz"]
+    first, second, steps = calibrated_differences(found, BALLS[0], BALLS[1], figures)
+    assert steps == differences(first, second)
 
 
 def test_what_was_not_measured_is_flagged_and_stays_wide(found):

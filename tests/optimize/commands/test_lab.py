@@ -1,6 +1,7 @@
 """The lab's commands as their users meet them."""
 
 import json
+import math
 from pathlib import Path
 
 import pytest
@@ -145,6 +146,18 @@ def test_estimate_takes_the_calibration(calibrated):
     assert now["deflection_mm"]["absolute_error"] < 0.6 * before["deflection_mm"]["absolute_error"]
     assert now["deflection_mm"]["value"] < 0.97 * before["deflection_mm"]["value"]
     assert now["frequency_hz"]["flag"] == "not calibrated: frequency_hz was not measured"
+
+
+def test_compare_takes_the_calibration(calibrated):
+    path, _ = calibrated
+    pair = (K1, FOLDER / "k4.toml")
+    code, out, _ = run("compare", *pair, "--calibration", path, "-f", "deflection_mm", "--json")
+    assert code == 0
+    found = json.loads(out)
+    (step,) = found["differences"][0]["figures"].values()
+    assert set(step["parts"]) == {"mesh", "calibration", "new builds"}
+    alone = [e["figures"]["deflection_mm"]["absolute_error"] for e in found["estimates"]]
+    assert step["difference_error"] < 0.9 * math.hypot(*alone)
 
 
 def test_next_chooses_with_the_calibration(calibrated):
