@@ -100,7 +100,10 @@ def _goal_verdict(goal: Goal, some: Sequence[Rival]) -> GoalVerdict:
             f"{amount(error, error, best.unit)}; {_told_apart(goal, ordered)}none is {_top(goal)}"
         )
     else:
-        share = f", {_times(spread / error)} the resolution" if error > 0.0 else ", exact"
+        share = ", exact"
+        if error > 0.0:
+            least = amount(error, error, best.unit)
+            share = f", {_times(spread / error)} the {least} that the model can tell"
         told = (
             f"decided, the builds span {said}{share}; {_leading(goal, labels, unlisted)}, "
             f"{amount(best.value, error, best.unit)}"
@@ -179,6 +182,8 @@ def _trade(goal: Goal, other: Goal, better: Rival, worse: Rival) -> Trade:
             f"{other.figure} worse by {amount_with_error(cost, errors[1], units[1])}"
         )
         ends = f"rom {worse.label} to {better.label}"
+        if decided:
+            ends = f"rom {_at(worse, goal, other)} to {_at(better, goal, other)}"
         rate = _rate(gain, cost, errors, units) if decided else ""
         said = f"F{ends}: {step}{rate}." if decided else f"No trade is resolved f{ends}: {step}."
     return Trade(
@@ -192,6 +197,14 @@ def _trade(goal: Goal, other: Goal, better: Rival, worse: Rival) -> Trade:
         errors[1],
         decided,
         said,
+    )
+
+
+def _at(rival: Rival, goal: Goal, other: Goal) -> str:
+    """Name a build with its figures in two goals."""
+    figures = [rival.estimate[g.figure] for g in (goal, other)]
+    return (
+        f"{rival.label} ({', '.join(amount(f.value, f.difference_error, f.unit) for f in figures)})"
     )
 
 

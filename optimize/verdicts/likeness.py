@@ -49,8 +49,8 @@ def _likeness(labels: tuple[str, ...], same: dict[str, set[str]]) -> Likeness:
     else:
         one, other = max(apart, key=lambda pair: labels.index(pair[1]) - labels.index(pair[0]))
         said = (
-            f"{listed(labels)} blend: neighbours are one build to the model, {one} and {other} "
-            "are not."
+            f"{listed(labels)} shade into each other: the model tells {one} from {other}, but not "
+            "each from the next."
         )
     return Likeness(labels, not apart, said)
 

@@ -77,8 +77,9 @@ def _contrast(run: Run, pairs: list[tuple[Member, Member]]) -> PrototypePair | N
         step = amount_with_error(abs(first.value - second.value), error, first.unit)
         steps.append(f"{step} of {figure}")
     said = (
-        f"Make {one.label} and {other.label}: by the model {listed(steps)} apart. Measured alike, "
-        "its order of the members can be trusted; otherwise calibrate before choosing."
+        f"First make {one.label} and {other.label}: by the model {listed(steps)} apart. If the lab "
+        "measures the same order and about the same step, trust the order of the short list; if "
+        "not, calibrate before choosing."
     )
     return PrototypePair(one.label, other.label, "contrast", said)
 

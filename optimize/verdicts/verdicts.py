@@ -49,7 +49,7 @@ class Verdicts:
         held = [c.sentence for c in self.constraints if c.at or c.violating]
         if idle:
             names = [c.sentence.removesuffix(IDLE) for c in idle]
-            held.append(f"Not binding: {'; '.join(names)}.")
+            held.append(f"{'' if held else 'None binds. '}Not binding: {'; '.join(names)}.")
         found = {
             "What is traded": tuple(t.sentence for t in self.trades),
             "What is decided": tuple(g.sentence for g in self.goals),

@@ -26,7 +26,8 @@ def test_spread_beyond_the_resolution_is_decided_and_within_it_is_not(make_run):
     cor, soft = verdicts_of(make_run(FRONT, {"cor": 0.01, "deflection_mm": 1.2})).goals
     assert (cor.decided, soft.decided) == (True, False)
     assert cor.sentence == (
-        "cor: decided, the builds span 0.100, 10 times the resolution; A is highest, 0.800."
+        "cor: decided, the builds span 0.100, 10 times the 0.010 that the model can tell; A is "
+        "highest, 0.800."
     )
     assert soft.sentence == (
         "deflection_mm: not decided, the builds span 1.0 mm, within the model's resolution of "
@@ -76,7 +77,7 @@ def test_members_within_the_resolution_are_one_build_or_a_chain(make_run):
     assert (pair.members, pair.one_build) == (("B", "C"), True)
     chain = verdicts_of(make_run(FRONT, {"cor": 0.025, "deflection_mm": 0.45})).likenesses[0]
     assert (chain.members, chain.one_build) == (("A", "B", "C"), False)
-    assert "A and C are not" in chain.sentence
+    assert "the model tells A from C" in chain.sentence
     clear = verdicts_of(make_run(FRONT, {"cor": 0.001, "deflection_mm": 0.01}))
     assert clear.likenesses == ()
     assert clear.distinct.startswith("All four members are distinct")
