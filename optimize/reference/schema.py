@@ -42,6 +42,9 @@ def verdicts_schema_text() -> str:
     """Write the JSON Schema of the verdicts in a run's JSON record."""
     schema = TypeAdapter(Verdicts).json_schema(mode="serialization")
     _without_titles(schema)
+    # Newer releases of the library copy the whole docstring of a record, older ones nothing.
+    for record in (schema, *schema["$defs"].values()):
+        record.pop("description", None)
     whole = {"$schema": _DIALECT, "title": "orbwright verdicts", **schema}
     return json.dumps(whole, indent=2, ensure_ascii=False) + "\n"
 

@@ -34,7 +34,7 @@ from optimize.report.pictures.slopes import draw_slopes
 from optimize.report.sheet import to_csv, to_html, to_markdown
 from optimize.report.tables import Section, columns, markdown
 from optimize.sensitivity.slopes import sensitivities
-from tests.helpers.ledgers import CONTENT, KEY
+from tests.helpers.ledgers import CONTENT, KEY, found
 from tests.optimize.commands.test_app import TWO, refused
 
 HOSTILE = (
@@ -136,8 +136,8 @@ def test_numbers_are_left_alone(value):
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_tables_as_csv_hold_no_formula(name, tmp_path):
-    found = [estimate(b, ("mass_g",)) for b in (named(name), named(name))]
-    report = comparison_csv(found, from_first(found))
+    built = [estimate(b, ("mass_g",)) for b in (named(name), named(name))]
+    report = comparison_csv(built, from_first(built))
     texts = [report, to_csv(sheet_of(name)), csv_text([name, "x"], [[name, -1.0]])]
     with Ledger(tmp_path / "l.sqlite") as ledger:
         ledger.add(KEY, CONTENT, name, found(mass_g=1.0))
