@@ -13,7 +13,7 @@ const keyOf = (reference, other) => JSON.stringify([reference, other]);
 
 // Ask for the differences of some settings; the latest request wins. `whenTold` draws them.
 export async function askDifferences(reference, others, whenTold) {
-  next = { reference, others, whenTold };
+  next = { reference, others, whenTold, left: 5 };
   if (asking) return;
   asking = true;
   while (next) {
@@ -23,7 +23,11 @@ export async function askDifferences(reference, others, whenTold) {
       const { differences } = await requests.differences({ reference: one.reference, others: one.others });
       told = new Map(differences.map((found, k) => [keyOf(one.reference, one.others[k]), found]));
       if (!next) one.whenTold();
-    } catch { told = new Map(); /* the requests of figures say what is wrong */ }
+    } catch { // a busy server is asked again; the requests of figures say what else is wrong
+      told = new Map();
+      await new Promise((done) => setTimeout(done, 500));
+      if (!next && one.left) next = { ...one, left: one.left - 1 };
+    }
   }
   asking = false;
 }
