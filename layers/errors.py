@@ -107,13 +107,17 @@ def exact(value: float) -> str:
     return repr(float(value)).removesuffix(".0")
 
 
-# Most faults that one sentence tells; a file of wrong units would otherwise fill the screen.
+# Most faults that one sentence tells; a file of wrong units would otherwise fill the screen, and
+# reading a table ends there.
 MOST_FAULTS = 10
+
+
+def joined(sentences: Sequence[str]) -> str:
+    """Join the sentences of faults into one, without its full stop: `MOST_FAULTS` of them."""
+    return "; ".join([*sentences[:MOST_FAULTS], *["and more"] * (len(sentences) > MOST_FAULTS)])
 
 
 def faulty(faults: Sequence[Fault], what: str) -> InputError:
     """Put the faults of a file into one error, to be raised by the caller."""
-    shown = "; ".join(fault.sentence for fault in faults[:MOST_FAULTS])
-    more = "; and more" if len(faults) > MOST_FAULTS else ""
-    end = "" if shown.endswith("?") else "."
-    return InputError(f"{what}: {shown}{more}{end}", faults)
+    shown = joined([fault.sentence for fault in faults])
+    return InputError(f"{what}: {shown}{'' if shown.endswith('?') else '.'}", faults)

@@ -9,11 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from layers.errors import InputError, exact
+from layers.errors import MOST_FAULTS, InputError, exact, joined
 from layers.files.other_units import read_quantity
 
-# Faults told at once; a file of wrong units would otherwise fill the screen. Reading ends there.
-MOST_FAULTS = 10
 # Largest CSV file read: 20,000 readings have some 1 MB.
 MOST_CSV_BYTES = 8_000_000
 # Most rows and columns of a table; a laboratory's rounds have some hundred rows, a sheet a column
@@ -150,9 +148,7 @@ def pointed(cell: str) -> str:
 def refuse(faults: Sequence[str], what: str) -> None:
     """Raise an `InputError` that tells the faults, if there are any."""
     if faults:
-        more = len(faults) > MOST_FAULTS
-        shown = "; ".join(faults[:MOST_FAULTS]) + ("; and more" if more else "")
-        raise InputError(f"{what}: {shown}. Nothing was taken from the file.")
+        raise InputError(f"{what}: {joined(faults)}. Nothing was taken from the file.")
 
 
 def check_header(

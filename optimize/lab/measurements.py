@@ -14,11 +14,10 @@ from os import PathLike
 from pathlib import Path
 
 from layers.ball import Ball
-from layers.errors import InputError
+from layers.errors import MOST_FAULTS, InputError
 from layers.figures import QUANTITIES, FigureName, parse_figure
 from layers.files.csv import (
     MOST_CSV_BYTES,
-    MOST_FAULTS,
     Column,
     check_header,
     read_number,

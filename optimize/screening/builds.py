@@ -7,8 +7,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
-from layers.errors import InputError
-from layers.files.csv import MOST_FAULTS, Column, read_number
+from layers.errors import InputError, joined
+from layers.files.csv import Column, read_number
 from layers.files.explain import explain
 from layers.hardness import SCALES
 from layers.materials import Catalogue, Material, modulus_datum
@@ -120,8 +120,7 @@ def build_of(sheet: Sheet, line: int, row: Sequence[str], catalogue: Catalogue) 
 
 def _refuse(faults: Sequence[str]) -> None:
     if faults:
-        more = "; and more" if len(faults) > MOST_FAULTS else ""
-        raise InputError(f"{'; '.join(faults[:MOST_FAULTS])}{more}.")
+        raise InputError(f"{joined(faults)}.")
 
 
 def _number(

@@ -8,8 +8,8 @@ import pytest
 from layers.ball_file import read_ball
 from layers.compound.recipe import read_recipe
 from layers.compound.trials import read_trials, trials_from_csv
-from layers.errors import InputError
-from layers.files.csv import MOST_COLUMNS, MOST_CSV_BYTES, MOST_FAULTS, MOST_ROWS, table
+from layers.errors import MOST_FAULTS, InputError
+from layers.files.csv import MOST_COLUMNS, MOST_CSV_BYTES, MOST_ROWS, table
 from layers.files.text import MOST_NESTED, MOST_TOML_BYTES, MOST_VALUES, read_text
 from layers.files.toml import MOST_DOTTED, parse_toml
 from layers.flight.aero_file import read_aero_table
