@@ -170,7 +170,7 @@ def test_the_emulator_speaks_within_its_sliders_and_keeps_its_score(place):
         assert figures[name]["between"] > 0.0
     after = lines[-1]["state"]["trainer"]
     until(lambda: place.ask("GET", "/api/state").record["trainer"]["checks"] > before)
-    assert set(after["scores"]) <= set(place.bench.trainer.names)
+    assert set(place.bench.trainer.names) <= set(after["scores"]) <= set(place.bench.names)
     outside = place.ask("POST", "/api/quick", moved(start, core_youngs_modulus_mpa=900.0)).lines[0]
     assert outside["emulator"] == "outside"
     assert {f["basis"] for f in outside["figures"].values()} == {"closed form"}
@@ -217,7 +217,7 @@ def test_another_card_is_computed_and_trained_for_by_itself(place):
 def test_a_ledgers_builds_train_before_anything_is_computed(place, ledger):
     until(lambda: place.ask("GET", "/api/state").record["trainer"]["done"])
     choices = Choices(read_ball(TWO), None)
-    trainer = Trainer(choices, place.bench.names, 8)
+    trainer = Trainer(choices, place.bench.names, place.bench.conditions, 8)
     cache = Cache(ledger, None)
     try:
         trainer.recall(cache.past())
