@@ -181,25 +181,13 @@ class Ball(Table):
         return self.layer[-1].outer_diameter_mm
 
     def modulus_curve(self, number: int) -> RadialCurve | None:
-        """Return a layer's modulus over its mean by volume, over the radius; None if it is even.
-
-        Parameters
-        ----------
-        number : int
-            The layer, 1 for the innermost.
-        """
+        """Return modulus over its mean by volume of layer `number`, from 1; None if it is even."""
         profile = self.layer[number - 1].profile
         radii = 0.5e-3 * self.diameter_of(number - 1), 0.5e-3 * self.diameter_of(number)
         return profile.modulus_curve(*radii) if profile else None
 
     def ends_mpa(self, number: int) -> tuple[float, float]:
-        """Return Young's modulus at a layer's inner surface, or the centre, and at its outer, MPa.
-
-        Parameters
-        ----------
-        number : int
-            The layer, 1 for the innermost.
-        """
+        """Return Young's modulus at the inner surface, or the centre, and the outer, MPa."""
         mean = self.layer[number - 1].material.youngs_modulus_mpa.value
         curve = self.modulus_curve(number)
         return (mean * curve.value[0], mean * curve.value[-1]) if curve else (mean, mean)
@@ -394,3 +382,8 @@ class Body:
     friction_half_speed: float = math.inf
     modulus_curve: tuple[RadialCurve | None, ...] = ()
     loss_curve: tuple[RadialCurve | None, ...] = ()
+
+    @property
+    def graded(self) -> bool:
+        """Whether some layer has a profile."""
+        return any(self.modulus_curve)

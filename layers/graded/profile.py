@@ -8,7 +8,7 @@ calibration) scales the whole profile.
 import itertools
 import math
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -99,6 +99,13 @@ class Profile(Table):
         if self.relative_knots:
             return self.relative_knots[-1][1] / self.relative_knots[0][1]
         return self.surface_over_centre
+
+    def content(self) -> dict[str, Any]:
+        """Return the numbers that determine figures, as keys of a profile: all but the defaults."""
+        told = {"ratio_scatter_percent", "source"}
+        return self.model_dump(mode="json", exclude_defaults=True, exclude=told) or {
+            "surface_over_centre": 1.0
+        }
 
     def modulus_curve(self, inner: float, outer: float) -> RadialCurve:
         """Return the modulus over its mean by volume.
