@@ -23,7 +23,11 @@ MOST_KNOTS = 60
 STEEPEST = 50.0
 
 
-def _checked(knots: tuple[tuple[float, ...], ...]) -> tuple[tuple[float, ...], ...]:
+Number = Annotated[float, numeric("1", "a number of a knot", 0.0, 1e4)]
+Knots = tuple[tuple[Number, ...], ...]
+
+
+def _checked(knots: Knots) -> Knots:
     """Refuse knots that do not make a curve."""
     if len(knots) == 1:
         raise ValueError("has one knot, but a profile needs two or more")
@@ -71,13 +75,13 @@ class Profile(Table):
     loss_surface_over_centre: float = numeric(
         "1", "loss at the outer surface over that at the inner", 1 / STEEPEST, STEEPEST, 1.0
     )
-    relative_knots: Annotated[
-        tuple[tuple[float, ...], ...], AfterValidator(_checked), Field(max_length=MOST_KNOTS)
-    ] = Field(
-        (),
-        description="in place of the above: [place, modulus] or [place, modulus, loss] from the "
-        "inner surface, 0, to the outer, 1; any unit, as only ratios count",
-        json_schema_extra={"unit": "1"},
+    relative_knots: Annotated[Knots, AfterValidator(_checked), Field(max_length=MOST_KNOTS)] = (
+        Field(
+            (),
+            description="in place of the above: [place, modulus] or [place, modulus, loss] from "
+            "the inner surface, 0, to the outer, 1; any unit, as only ratios count",
+            json_schema_extra={"unit": "1"},
+        )
     )
     ratio_scatter_percent: float = numeric(
         "%", "standard error of the surface's modulus over the centre's; 0 if not known", 0, 200, 0

@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 
 from layers.errors import exact
 from layers.files.fields import numeric
-from layers.graded.profile import MOST_KNOTS, Profile
+from layers.graded.profile import MOST_KNOTS, Knots, Number, Profile
 from layers.hardness import HARDNESS_SCATTER, find_scale, modulus_from_hardness
 
 _ABSOLUTE = ("centre_mpa", "surface_mpa", "knots", "readings", "scale")
@@ -20,7 +20,7 @@ _EDGE_MM = 1e-6
 
 
 class StatedProfile(Profile):
-    """The profile of a layer in a ball file: one of its four ways, positions from the centre.
+    """The profile of a layer in a ball file, in one of five ways.
 
     ``surface_over_centre`` and ``shape`` or ``relative_knots`` leave the modulus to the card. The
     others set it: ``centre_mpa``, ``surface_mpa`` and ``shape``; ``knots``; or ``readings`` of a
@@ -33,13 +33,13 @@ class StatedProfile(Profile):
     surface_mpa: float | None = numeric(
         "MPa", "Young's modulus at the layer's outer surface", 0.5, 3000.0, None
     )
-    knots: tuple[tuple[float, ...], ...] = Field(
+    knots: Knots = Field(
         (),
         max_length=MOST_KNOTS,
         description="[mm from the ball's centre, MPa] or [mm, MPa, relative loss], going outward",
         json_schema_extra={"unit": "mm, MPa"},
     )
-    readings: tuple[tuple[float, float], ...] = Field(
+    readings: tuple[tuple[Number, Number], ...] = Field(
         (),
         max_length=MOST_KNOTS,
         description="[mm from the ball's centre, hardness] of a cut core, going outward",
@@ -152,9 +152,7 @@ def resolved(stated: Mapping[str, Any], inner_mm: float, outer_mm: float) -> dic
     return {"profile": profile} | ({"youngs_modulus_mpa": modulus} if modulus else {})
 
 
-def _placed(
-    knots: tuple[tuple[float, ...], ...], key: str, inner_mm: float, outer_mm: float
-) -> tuple[tuple[float, ...], ...]:
+def _placed(knots: Knots, key: str, inner_mm: float, outer_mm: float) -> Knots:
     """Turn positions, mm from the ball's centre, into places from 0 to 1 in the layer."""
     for number, (position, *_) in enumerate(knots, start=1):
         if not inner_mm - _EDGE_MM <= position <= outer_mm + _EDGE_MM:
