@@ -37,7 +37,8 @@ def profiles_section(balls: Sequence[Ball], labels: Sequence[str] = ("",)) -> li
     labels : sequence of str
         A letter for each.
     """
-    rows, notes = [], {}
+    rows: list[tuple[str, ...]] = []
+    notes: dict[str, None] = {}
     for ball, label in zip(balls, labels, strict=True):
         for number, layer in enumerate(ball.layer, start=1):
             if layer.profile is None:
