@@ -258,9 +258,17 @@ def print_fit(rows: list[Row], slopes: dict[str, Any]) -> None:
 
 def contact(rows: list[Row], name: str, found: FloatArray) -> float:
     """Percent of the value within which stiffer contact moves 95 % of differences."""
-    known = having(rows, name, "stiff")
+    return 100.0 * float(np.quantile(contact_sizes(rows, name, found), 0.95))
+
+
+def contact_sizes(rows: list[Row], name: str, found: FloatArray | None = None) -> list[float]:
+    """How far stiffer contact moves differences, of the value and of what nearness leaves of it.
+
+    Without numbers of a model, those of the shipped one.
+    """
+    found = shipped(name) if found is None else found
     sizes = []
-    for a, b in combinations(known, 2):
+    for a, b in combinations(having(rows, name, "stiff"), 2):
         if a.club != b.club:
             continue
         one, two = construction(a.ball), construction(b.ball)
@@ -270,7 +278,13 @@ def contact(rows: list[Row], name: str, found: FloatArray) -> float:
         level = 0.5 * sum(abs(r.figures["fine"][name]) for r in (a, b))
         parameters = np.append(found[:-1], 0.0)
         sizes.append(abs(moved[0] - moved[1]) / (level * shares(square, parameters)[0]))
-    return 100.0 * float(np.quantile(sizes, 0.95))
+    return sizes
+
+
+def shipped(name: str) -> FloatArray:
+    """Return the shipped model's numbers as `shares` takes them."""
+    model = model_of(name)
+    return np.log([*(model.weight[g] for g in GROUPS), model.floor, model.power, model.far])
 
 
 def print_check(rows: list[Row], fresh: list[Row]) -> None:
@@ -290,10 +304,8 @@ def print_check(rows: list[Row], fresh: list[Row]) -> None:
 
 def within(name: str, rows: list[Row], factor: float) -> tuple[BoolArray, BoolArray]:
     """Return which pairs are near, and which are within the shipped model."""
-    model = model_of(name)
     pairs = pairs_of(rows, name, factor, 2)
-    numbers = [*(model.weight[g] for g in GROUPS), model.floor, model.power, model.far]
-    return pairs.near, pairs.error <= shares(pairs.square, np.log(numbers))
+    return pairs.near, pairs.error <= shares(pairs.square, shipped(name))
 
 
 def main() -> None:
