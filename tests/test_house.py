@@ -21,7 +21,7 @@ FLOORS = (
     ("layers.families", "layers.flight", "layers.hardness"),
     ("layers.materials",),
     ("layers.ball", "layers.compound"),
-    ("layers.ball_file", "layers.compression", "layers.figures", "layers.mass"),
+    ("layers.ball_file", "layers.compression", "layers.cure", "layers.figures", "layers.mass"),
     ("layers.estimates", "layers.impact", "layers.vibration"),
     ("layers.strike",),
     ("layers.conditions",),

@@ -38,20 +38,41 @@ class Ingredient(Table):
         description="active share; below 100 for a peroxide on a carrier",
         json_schema_extra={"unit": "%"},
     )
+    chemistry: Name = Field(
+        "",
+        max_length=80,
+        description="card of a peroxide or co-agent by which it cures; else its own name",
+    )
+    specific_heat_j_kg_k: Datum | None = Field(
+        None,
+        description="specific heat at 25 C; else usual for its role",
+        json_schema_extra={"unit": "J/(kg K)", "range": [100.0, 5000.0]},
+    )
 
     @model_validator(mode="before")
     @classmethod
-    def _accept_a_bare_density(cls, data: Any) -> Any:
-        if isinstance(data, Mapping) and isinstance(data.get("density_g_cm3"), int | float):
-            return {**data, "density_g_cm3": {"value": data["density_g_cm3"]}}
-        return data
+    def _accept_bare_numbers(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping):
+            return data
+        bare = {
+            key: {"value": data[key]}
+            for key in ("density_g_cm3", "specific_heat_j_kg_k")
+            if isinstance(data.get(key), int | float)
+        }
+        return {**data, **bare}
 
     @model_validator(mode="after")
-    def _density_in_range(self) -> "Ingredient":
+    def _numbers_in_range(self) -> "Ingredient":
         if not 0.5 <= self.density_g_cm3.value <= 25.0:
             raise ValueError(
                 f"density_g_cm3 of {self.name!r} is {exact(self.density_g_cm3.value)}, "
                 "but must be from 0.5 to 25"
+            )
+        heat = self.specific_heat_j_kg_k
+        if heat is not None and not 100.0 <= heat.value <= 5000.0:
+            raise ValueError(
+                f"specific_heat_j_kg_k of {self.name!r} is {exact(heat.value)}, but must be from "
+                "100 to 5000"
             )
         return self
 
