@@ -195,6 +195,31 @@ def with_phr(recipe: Recipe, ingredient: str, phr: float) -> Recipe:
         raise explain(error, recipe.name) from error
 
 
+def with_active(recipe: Recipe, role: IngredientRole, phr: float) -> Recipe:
+    """Return the recipe with the one line of a role set to so many active parts.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        The recipe to change.
+    role : str
+        Co-agent or peroxide.
+    phr : float
+        Active parts, without a carrier.
+
+    Raises
+    ------
+    InputError
+        If the recipe has not one line of the role, or the parts are out of range.
+    """
+    lines = [part.ingredient for part in recipe.part if part.ingredient.role == role]
+    if len(lines) != 1:
+        raise InputError(
+            f"{recipe.name} has {len(lines)} lines of {role}, but must have one to set its parts."
+        )
+    return with_phr(recipe, lines[0].name, phr * 100.0 / lines[0].active_percent)
+
+
 class IngredientCards(Cards[Ingredient]):
     """A set of ingredient cards, each name once."""
 
