@@ -14,7 +14,7 @@ from layers.files.explain import explain
 from layers.files.fields import Table, numeric, ranged
 from layers.files.paths import StrPath
 from layers.files.text import Name, read_text
-from layers.files.toml import parse_toml, told_by_line
+from layers.files.toml import parse_toml, told_by_line, toml_value
 from layers.materials import Datum
 
 IngredientRole = Literal["base rubber", "co-agent", "peroxide", "oxide", "filler", "other"]
@@ -218,6 +218,18 @@ def with_active(recipe: Recipe, role: IngredientRole, phr: float) -> Recipe:
             f"{recipe.name} has {len(lines)} lines of {role}, but must have one to set its parts."
         )
     return with_phr(recipe, lines[0].name, phr * 100.0 / lines[0].active_percent)
+
+
+def recipe_toml(recipe: Recipe) -> str:
+    """Write a recipe as TOML with the cards of its ingredients, so that it needs no others."""
+    lines = [f"name = {toml_value(recipe.name)}"]
+    for part in recipe.part:
+        name = toml_value(part.ingredient.name)
+        lines += ["", "[[part]]", f"ingredient = {name}", f"phr = {toml_value(part.phr)}"]
+    for part in recipe.part:
+        card = part.ingredient.model_dump(mode="json", exclude_defaults=True)
+        lines += ["", "[[ingredient]]", *(f"{k} = {toml_value(v)}" for k, v in card.items())]
+    return "\n".join(lines) + "\n"
 
 
 class IngredientCards(Cards[Ingredient]):

@@ -14,7 +14,7 @@ from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
-from layers.files.toml import parse_toml, told_by_line
+from layers.files.toml import parse_toml, told_by_line, toml_value
 
 
 class Hold(Table):
@@ -152,6 +152,17 @@ def cycle_from_table(table: Mapping[str, Any], what: str) -> Cycle:
     except ValidationError as error:
         known = (*Cycle.model_fields, *Step.model_fields, *Hold.model_fields)
         raise explain(error, what, known) from error
+
+
+def cycle_toml(cycle: Cycle) -> str:
+    """Write a cycle as TOML."""
+    table = cycle.model_dump(mode="json")
+    rows = {key: table.pop(key) for key in ("before", "step")}
+    lines = [f"{key} = {toml_value(value)}" for key, value in table.items()]
+    for key, of_it in rows.items():
+        for row in of_it:
+            lines += ["", f"[[{key}]]", *(f"{k} = {toml_value(v)}" for k, v in row.items())]
+    return "\n".join(lines) + "\n"
 
 
 def read_cycle(path: StrPath) -> Cycle:

@@ -11,8 +11,8 @@ from layers.cure.hardening import PARAMETERS, Hardening, Noise, hardness, slopes
 from layers.cure.stock import Stock
 from layers.errors import InputError
 
-# Iterations, and the change, in prior standard deviations, that ends them.
-_ITERATIONS, _CLOSE = 12, 0.01
+# Iterations, and the change that ends them: in prior standard deviations, and of the factor.
+_ITERATIONS, _CLOSE = 15, 0.02
 # The prior of the noise has the weight of so many readings.
 _PRIOR_DEGREES = 4.0
 # Standardised residual beyond which a reading is named: one in ten thousand by chance.
@@ -114,8 +114,10 @@ def calibrate(cores: Sequence[CutCore], prior: Hardening | None = None) -> Calib
         taken = float(np.trace(covariance @ (jacobian.T @ weighed))) / factor
         left = miss - jacobian @ step
         degrees = _PRIOR_DEGREES + len(measured) - taken
-        factor = (_PRIOR_DEGREES + float(left @ np.linalg.solve(noise, left))) / degrees
-        if np.abs(step / [p.deviation for p in PARAMETERS]).max() < _CLOSE:
+        before, factor = factor, _PRIOR_DEGREES + float(left @ np.linalg.solve(noise, left))
+        factor /= degrees
+        moved = np.abs(step / [p.deviation for p in PARAMETERS]).max()
+        if moved < _CLOSE and abs(factor / before - 1.0) < _CLOSE:
             break
     predicted, _ = _evaluate(theta, cores, slopes_too=False)
     grown = np.sqrt(factor)

@@ -22,7 +22,7 @@ from layers.cure.stock import Stock
 from layers.hardness import find_scale, reading_of
 
 # Shells and error of a step, K, where many cures are computed: within 0.2 points of the default.
-_COARSE_SHELLS, _COARSE_STEP = 60, 0.05
+COARSE = (60, 0.05)
 # Numerical derivatives are taken over so many prior standard deviations on each side.
 _DIFFERENCE = 0.4
 FROM_MEMORY = "from memory: no cut cores; use its trends, not its numbers"
@@ -220,7 +220,7 @@ def hardness(
     position_mm : (k,) array
         From the centre.
     """
-    found = cure_core(stock, cycle, diameter_mm, law_of(theta), _COARSE_SHELLS, _COARSE_STEP)
+    found = cure_core(stock, cycle, diameter_mm, law_of(theta), *COARSE)
     return shore_c(np.exp(log_modulus(theta, found, position_mm)))
 
 
@@ -235,7 +235,7 @@ def slopes(
         As for `hardness`.
     """
     columns = []
-    middle = cure_core(stock, cycle, diameter_mm, law_of(theta), _COARSE_SHELLS, _COARSE_STEP)
+    middle = cure_core(stock, cycle, diameter_mm, law_of(theta), *COARSE)
     for j, parameter in enumerate(PARAMETERS):
         ends = []
         for sign in (-1.0, 1.0):
