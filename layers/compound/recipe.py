@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
@@ -43,11 +43,10 @@ class Ingredient(Table):
         max_length=80,
         description="card of a peroxide or co-agent by which it cures; else its own name",
     )
-    specific_heat_j_kg_k: Datum | None = Field(
-        None,
-        description="specific heat at 25 C; else usual for its role",
-        json_schema_extra={"unit": "J/(kg K)", "range": [100.0, 5000.0]},
-    )
+    specific_heat_j_kg_k: Annotated[
+        Datum,
+        ranged("J/(kg K)", "specific heat at 25 C; 0 for what is usual for its role", 0.0, 5000.0),
+    ] = Datum(value=0.0, source="not stated")
 
     @model_validator(mode="before")
     @classmethod
@@ -69,10 +68,10 @@ class Ingredient(Table):
                 "but must be from 0.5 to 25"
             )
         heat = self.specific_heat_j_kg_k
-        if heat is not None and not 100.0 <= heat.value <= 5000.0:
+        if not 0.0 <= heat.value <= 5000.0:
             raise ValueError(
                 f"specific_heat_j_kg_k of {self.name!r} is {exact(heat.value)}, but must be from "
-                "100 to 5000"
+                "0 to 5000"
             )
         return self
 

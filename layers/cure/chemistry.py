@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Self, cast
 
 from pydantic import Field, ValidationError, model_validator
 
@@ -21,10 +21,41 @@ GAS_CONSTANT = 8.31446  # J/(mol K), CODATA
 KELVIN = 273.15
 
 
-class Peroxide(Table):
-    """A peroxide: half-life at one temperature, and how the temperature changes it."""
+class _Card(Table):
+    """Numbers with their sources, each within the range that its field states; may be bare."""
 
     name: Name = Field(min_length=1, max_length=80, description="general chemical name")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _accept_bare_numbers(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping):
+            return data
+        bare = {
+            key: {"value": data[key]}
+            for key, field in cls.model_fields.items()
+            if field.annotation is Datum and isinstance(data.get(key), int | float)
+        }
+        return {**data, **bare}
+
+    @model_validator(mode="after")
+    def _in_range(self) -> Self:
+        for key, field in type(self).model_fields.items():
+            datum, extra = getattr(self, key), field.json_schema_extra
+            if not isinstance(datum, Datum) or not isinstance(extra, dict):
+                continue
+            low, high = cast(list[float], extra["range"])
+            if not low <= datum.value <= high:
+                raise ValueError(
+                    f"{key} of {self.name!r} is {exact(datum.value)}, but must be from {low:g} to "
+                    f"{high:g}"
+                )
+        return self
+
+
+class Peroxide(_Card):
+    """A peroxide: half-life at one temperature, and how the temperature changes it."""
+
     half_life_minutes: float = numeric("min", "time in which half of it decomposes", 0.01, 6000.0)
     half_life_celsius: Datum = ranged("deg C", "at this temperature", 20.0, 300.0)
     activation_energy_kj_mol: Datum = ranged(
@@ -36,37 +67,13 @@ class Peroxide(Table):
         "deg C", "store below; the data sheet of the lot goes before it", -40.0, 60.0
     )
 
-    @model_validator(mode="after")
-    def _in_range(self) -> "Peroxide":
-        return _checked(self)
 
-
-class Coagent(Table):
+class Coagent(_Card):
     """A co-agent: what polymerises in the rubber, and the heat that it gives off."""
 
-    name: Name = Field(min_length=1, max_length=80, description="general chemical name")
     molar_mass_g_mol: Datum = ranged("g/mol", "molar mass", 50.0, 2000.0)
     double_bonds: int = numeric("1", "double bonds in a molecule that polymerise", 1, 6)
     heat_kj_mol: Datum = ranged("kJ/mol", "heat of polymerisation of a double bond", 20.0, 120.0)
-
-    @model_validator(mode="after")
-    def _in_range(self) -> "Coagent":
-        return _checked(self)
-
-
-def _checked(card: Any) -> Any:
-    """Check each number with a source against the range that its field states."""
-    for name, field in type(card).model_fields.items():
-        datum, extra = getattr(card, name), field.json_schema_extra or {}
-        if not isinstance(datum, Datum):
-            continue
-        low, high = extra["range"]
-        if not low <= datum.value <= high:
-            raise ValueError(
-                f"{name} of {card.name!r} is {exact(datum.value)}, but must be from {low:g} to "
-                f"{high:g}"
-            )
-    return card
 
 
 class Chemistry(Table):

@@ -1,5 +1,6 @@
 """A recipe as what cures: heat capacity, conductivity, heat of polymerisation, radicals."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -92,7 +93,7 @@ class Stock:
         start = self.heat + self.heat_slope * celsius
         if self.heat_slope == 0.0:
             return gain / start
-        return (np.sqrt(start**2 + 2.0 * self.heat_slope * gain) - start) / self.heat_slope
+        return (math.sqrt(start**2 + 2.0 * self.heat_slope * gain) - start) / self.heat_slope
 
 
 def stock_of(recipe: Recipe, chemistry: Chemistry) -> Stock:
@@ -166,8 +167,7 @@ def _specific_heat(recipe: Recipe) -> tuple[float, float]:
     heat = slope = 0.0
     for part in recipe.part:
         card, share = part.ingredient, part.phr / recipe.total_phr
-        own = card.specific_heat_j_kg_k
-        heat += share * (own.value if own else _USUAL_HEAT[card.role])
+        heat += share * (card.specific_heat_j_kg_k.value or _USUAL_HEAT[card.role])
         slope += share * (_RUBBER_HEAT_SLOPE if card.role == "base rubber" else 0.0)
     return heat, slope
 
