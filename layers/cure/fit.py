@@ -78,8 +78,7 @@ def calibrate(cores: Sequence[CutCore], prior: Hardening | None = None) -> Calib
 
     Normal priors of the parameters, readings that deviate by `Noise`; the mode by Gauss and Newton,
     the covariance by the slopes there (Laplace). All deviations share one factor, estimated from
-    the residuals with the prior's weight of four readings: Student's t on the sum of both degrees
-    of freedom.
+    the residuals with the prior's weight of four readings; intervals are Student's t.
 
     Parameters
     ----------
@@ -110,7 +109,7 @@ def calibrate(cores: Sequence[CutCore], prior: Hardening | None = None) -> Calib
         covariance = np.linalg.inv(known + jacobian.T @ weighed / factor)
         step = covariance @ (weighed.T @ miss / factor - known @ (theta - prior.mean))
         theta = theta + step
-        # Degrees of freedom that the parameters take from the readings.
+        # What the parameters take from the degrees of freedom of the readings.
         taken = float(np.trace(covariance @ (jacobian.T @ weighed))) / factor
         left = miss - jacobian @ step
         degrees = _PRIOR_DEGREES + len(measured) - taken

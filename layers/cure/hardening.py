@@ -94,7 +94,7 @@ class Hardening:
     noise : Noise
         Of readings and cores.
     degrees : float
-        Degrees of freedom of the noise's size; infinite where it is from memory.
+        Of the noise's size, as degrees of freedom; infinite where it is from memory.
     source : str
         What it rests on: `FROM_MEMORY`, or the cut cores.
     calibrated : bool
