@@ -106,7 +106,7 @@ def calibrate(cores: Sequence[CutCore], prior: Hardening | None = None) -> Calib
         predicted, jacobian = _evaluate(theta, cores)
         miss = measured - predicted
         weighed = np.linalg.solve(noise, jacobian)
-        covariance = np.linalg.inv(known + jacobian.T @ weighed / factor)
+        covariance = np.asarray(np.linalg.inv(known + jacobian.T @ weighed / factor), float)
         step = covariance @ (weighed.T @ miss / factor - known @ (theta - prior.mean))
         theta = theta + step
         # What the parameters take from the degrees of freedom of the readings.

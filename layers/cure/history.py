@@ -114,19 +114,19 @@ class History:
         dose, done = conversion_before(self.stock, self.cycle, self.law)
         radicals = self.stock.radicals
         left = float(radicals @ np.exp(-dose) / radicals.sum())
-        before = self._index(np.array(done), np.array(left))
+        before = float(self._index(np.array(done), np.array(left)))
         most = self.crosslink_index.max(axis=1)
         gone = np.flatnonzero(most >= SCORCHED)
         late = float(self.minutes[gone[0]]) if len(gone) else np.inf
         if self.cycle.open_minutes == 0.0:
-            return Scorch(float(before), self.cycle.preform_celsius, self.outer_mm, before, late)
+            return Scorch(before, self.cycle.preform_celsius, self.outer_mm, before, late)
         k = self.closed
         where = int(self.crosslink_index[k].argmax())
         return Scorch(
             index=float(most[k]),
             celsius=float(self.temperature_c[k, where]),
             radius_mm=float(self.radius_mm[where]),
-            before=float(before),
+            before=before,
             minutes_left=0.0 if before >= SCORCHED else late,
         )
 
@@ -188,7 +188,8 @@ class History:
         ends = (0.0, self.outer_mm)
         radius = np.concatenate([[ends[0]], self.radius_mm, [ends[1]]])
         rim = values[-1] + 0.5 * (values[-1] - values[-2])
-        return np.interp(position_mm, radius, np.concatenate([[values[0]], values, [rim]]))
+        whole = np.concatenate([[values[0]], values, [rim]])
+        return np.asarray(np.interp(position_mm, radius, whole))
 
 
 def cure_core(

@@ -8,15 +8,20 @@ import typer
 
 from layers.errors import InputError
 from layers.files.paths import write_text
-from optimize.commands.console import print_json, print_sections, say
-from optimize.commands.options import AsJson
+from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.options import AsJson, FigureNames, read_balls
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from layers.arrays import FloatArray
+    from layers.ball import Ball
     from layers.compound.recipe import Recipe
     from layers.cure.chemistry import Chemistry
     from layers.cure.cycle import Cycle
     from layers.cure.fit import Calibrated
+    from layers.cure.hardening import HardnessProfile
+    from optimize.cure.in_a_ball import Spread
 
 cure_app = typer.Typer()
 
@@ -51,7 +56,8 @@ Positions = Annotated[
         metavar="MM,MM,...", help="places of the profile, from the centre. [default: seven]"
     ),
 ]
-_SHOWN = 7
+# Places in the table, and in pictures and balls.
+_SHOWN, _FINE = 7, 61
 
 
 @dataclass(frozen=True)
@@ -85,12 +91,14 @@ def cure(
     history: Annotated[
         Path | None, typer.Option(metavar="FILE.csv", help="also write the course over time")
     ] = None,
-    layer: Annotated[
+    ball: Annotated[
         Path | None,
-        typer.Option(metavar="FILE.toml", help="also write the profile as a layer's table"),
+        typer.Option(metavar="BALL.toml", help="a ball whose innermost layer gets the profile"),
     ] = None,
-    ground_mm: Annotated[
-        float | None, typer.Option(metavar="MM", help="diameter that the layer is ground to")
+    figure: FigureNames = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="NEW.toml", help="write that ball to this file"),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -107,11 +115,8 @@ def cure(
     from layers.cure.stock import stock_of
     from optimize.report import cure as report
 
-    ground = ground_mm or diameter_mm
-    if not 5.0 <= ground <= diameter_mm:
-        raise InputError(
-            f"--ground-mm is {ground:g}, but must be from 5 to the {diameter_mm:g} mm as moulded."
-        )
+    (build,) = read_balls([ball]) if ball else (None,)
+    _check_ball(build, diameter_mm, figure, out)
     chosen = cycle_of(cycle, platen_c, minutes, preform_c)
     asked = asked_of(recipe, readings, chemistry)
     stock = stock_of(asked.recipe, asked.chemistry)
@@ -119,25 +124,59 @@ def cure(
     places = positions_of(positions, diameter_mm)
     found = cure_core(stock, chosen, diameter_mm, hardening.law)
     expected = predict(hardening, stock, chosen, diameter_mm, places)
+
+    def fine() -> "HardnessProfile":
+        places = np.linspace(0.0, found.outer_mm, _FINE)
+        return predict(hardening, stock, chosen, diameter_mm, places)
+
+    spreads = _spreads(build, fine, figure) if build else []
     if as_json:
-        print_json(report.cure_record(found, expected, asked.fitted))
+        print_json(report.cure_record(found, expected, asked.fitted, spreads))
     else:
-        print_sections(report.cure_sections(found, expected, asked.fitted))
+        sections = report.cure_sections(found, expected, asked.fitted)
+        if build:
+            sections.append(report.spreads_section(spreads, build.name))
+        print_sections(sections)
     if picture:
         from optimize.report.pictures.cure import draw_cure
         from optimize.report.pictures.section import save
 
-        fine = predict(hardening, stock, chosen, diameter_mm, np.linspace(0.0, found.outer_mm, 60))
-        save(draw_cure(found, fine), picture)
+        save(draw_cure(found, fine()), picture)
         say(f"Picture written to {picture}.")
     if profile:
-        fine = predict(hardening, stock, chosen, diameter_mm, found.radius_mm)
-        _written(profile, report.profile_csv(found, fine), "Profile")
+        shells = predict(hardening, stock, chosen, diameter_mm, found.radius_mm)
+        _written(profile, report.profile_csv(found, shells), "Profile")
     if history:
         _written(history, report.history_csv(found), "Course over time")
-    if layer:
-        fine = predict(hardening, stock, chosen, diameter_mm, np.linspace(0, 0.5 * ground, 60))
-        _written(layer, report.layer_toml(fine, ground), "Layer's profile")
+    if build and out:
+        from layers.ball_file import ball_toml
+        from optimize.cure.in_a_ball import cured_ball
+
+        _written(out, ball_toml(cured_ball(build, fine())), "Ball")
+
+
+def _spreads(
+    build: "Ball", profile: "Callable[[], HardnessProfile]", figure: list[str] | None
+) -> "list[Spread]":
+    from optimize.cure.in_a_ball import figure_spreads
+
+    names = figure or ["stage1.deflection_mm", "deflection_mm"][: len(build.layer)]
+    tell_of_compiling(names)
+    return figure_spreads(build, profile(), names)
+
+
+def _check_ball(
+    build: "Ball | None", diameter_mm: float, figure: list[str] | None, out: Path | None
+) -> None:
+    if build is None:
+        if figure or out:
+            raise InputError("--figure and --out need --ball BALL.toml.")
+        return
+    if build.layer[0].outer_diameter_mm > diameter_mm:
+        raise InputError(
+            f"the core of {build.name} has {build.layer[0].outer_diameter_mm:g} mm, but must be "
+            f"at most the {diameter_mm:g} mm as moulded; set --diameter-mm."
+        )
 
 
 def _written(path: Path, text: str, what: str) -> None:

@@ -226,7 +226,7 @@ def _best(task: Task, recipe: Recipe, minutes: float) -> Candidate:
             miss,
             np.full(len(free), start),
             bounds=(0.0, 1.0),
-            diff_step=_DIFFERENCE,
+            diff_step=np.full(len(free), _DIFFERENCE),
             max_nfev=12,
             xtol=1e-3,
             ftol=1e-4,
@@ -273,4 +273,4 @@ def _beyond(history: History) -> FloatArray:
             when / history.cycle.minutes - 0.98,
         ]
     )
-    return np.maximum(over, 0.0)
+    return np.asarray(np.maximum(over, 0.0))

@@ -83,7 +83,7 @@ def next_trials(task: Task, aim: Candidate, count: int, seed: int = 0) -> tuple[
             "or less co-agent."
         )
     goal = slopes(theta, aim.stock, aim.cycle, task.diameter_mm, task.wanted.position_mm)
-    known = np.linalg.inv(task.hardening.covariance)
+    known: FloatArray = np.asarray(np.linalg.inv(task.hardening.covariance), float)
     chosen = []
     before = _half(goal, known)
     for _ in range(min(count, len(pool))):

@@ -8,6 +8,7 @@ readings of a stage, its rows ``cure_recipe`` and ``cure_cycle`` name the files.
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from os import PathLike
 from pathlib import Path
 
 import numpy as np
@@ -108,7 +109,7 @@ def read_cut_cores(paths: StrPath | Sequence[StrPath], chemistry: Chemistry) -> 
     InputError
         If a file cannot be read or anything in it is wrong; nothing is then used.
     """
-    several = [paths] if isinstance(paths, str | Path) else list(paths)
+    several = [paths] if isinstance(paths, str | PathLike) else paths
     found: list[CutCore] = []
     for path in map(Path, several):
         text = read_text(path, MOST_CSV_BYTES)

@@ -1,5 +1,6 @@
 """A cure as tables, as CSV and as plain data."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -8,13 +9,13 @@ from layers.cure.fit import Calibrated
 from layers.cure.hardening import NAMES, PARAMETERS, HardnessProfile, log_slope
 from layers.cure.history import History
 from layers.files.escaping import csv_text
-from layers.files.toml import toml_value
 from layers.hardness import HARDNESS_SCATTER
-from optimize.report.tables import Section, columns
+from optimize.cure.in_a_ball import Spread
+from optimize.report.tables import Section, columns, number
+from optimize.report.words import label_of
 
 # Rows of the table over time.
 _TIMES = 13
-_MOST_KNOTS = 25
 
 
 def cure_sections(
@@ -152,7 +153,10 @@ def calibration_section(fitted: Calibrated) -> Section:
 
 
 def cure_record(
-    history: History, profile: HardnessProfile, fitted: Calibrated | None
+    history: History,
+    profile: HardnessProfile,
+    fitted: Calibrated | None,
+    spreads: Sequence[Spread] = (),
 ) -> dict[str, Any]:
     """Return a cure as plain data.
 
@@ -160,6 +164,8 @@ def cure_record(
     ----------
     history, profile, fitted
         As for `cure_sections`.
+    spreads : sequence of Spread
+        Figures of a ball with this core.
     """
     hottest, where, when = history.peak
     scorch = history.scorch()
@@ -199,6 +205,16 @@ def cure_record(
             )
         ],
         "surface_less_centre_shore_c": {"value": difference, "half_95": half},
+        "figures": [
+            {
+                "name": s.name,
+                "unit": s.unit,
+                "value": s.value,
+                "half_95_by_map": s.by_map,
+                "half_95_with_relation": s.with_relation,
+            }
+            for s in spreads
+        ],
     }
 
 
@@ -266,28 +282,26 @@ def history_csv(history: History) -> str:
     return csv_text(heads, rows)
 
 
-def layer_toml(profile: HardnessProfile, diameter_mm: float) -> str:
-    """Write the profile as the table of a layer of a ball file, ground to a diameter.
+def spreads_section(spreads: Sequence[Spread], name: str) -> Section:
+    """Tabulate figures of a ball with the cured core.
 
     Parameters
     ----------
-    profile : HardnessProfile
-        Of the core as moulded.
-    diameter_mm : float
-        Of the core in the ball.
+    spreads : sequence of Spread
+        Of `optimize.cure.in_a_ball.figure_spreads`.
+    name : str
+        The ball's.
     """
-    radius = 0.5 * diameter_mm
-    at = np.linspace(0.0, radius, min(len(profile.position_mm), _MOST_KNOTS))
-    modulus = np.interp(at, profile.position_mm, profile.modulus_mpa)
-    c, slope = profile.covariance, log_slope(profile.modulus_mpa)
-    ends = np.zeros(len(slope))
-    ends[0], ends[-1] = -slope[0], slope[-1]
-    scatter = 100.0 * float(np.sqrt(max(ends @ c @ ends, 0.0)))
-    knots = [[round(float(r), 4), round(float(e), 4)] for r, e in zip(at, modulus, strict=True)]
-    lines = [
-        "[layer.profile]",
-        f"knots = {toml_value(knots)}",
-        f"ratio_scatter_percent = {round(scatter, 2)}",
-        f"source = {toml_value('cure; hardness map ' + profile.source)}",
-    ]
-    return "\n".join(lines) + "\n"
+    rows = tuple(
+        (
+            label_of(s.name),
+            number(s.value, s.by_map),
+            number(s.by_map, s.by_map),
+            number(s.with_relation, s.by_map),
+            s.unit,
+        )
+        for s in spreads
+    )
+    heads = columns("figure", ">value", ">+- by map and core", ">+- with hardness relation", "unit")
+    notes = ("Half widths of 95 %; the model's own error is not in them: see orbwright estimate.",)
+    return Section(f"{name} with this core", heads, rows, notes)

@@ -5,22 +5,23 @@ from pathlib import Path
 
 import pytest
 
-from layers.files.toml import parse_toml
+from layers.ball_file import read_ball
 from tests.optimize.commands.test_app import refused, run
 
 FOLDER = Path(__file__).parents[3] / "scenarios" / "prototype"
-RECIPE = FOLDER / "core_recipe.toml"
+RECIPE, BALL = FOLDER / "core_recipe.toml", FOLDER / "ball.toml"
 ONE = ("--platen-c", 160, "--minutes", 20)
 
 
 def test_cure_prints_says_that_it_is_from_memory_and_writes_files(tmp_path):
-    files = {name: tmp_path / name for name in ("p.csv", "h.csv", "l.toml", "c.svg")}
+    files = {name: tmp_path / name for name in ("p.csv", "h.csv", "b.toml", "c.svg")}
     code, out, err = run(
         "cure",
         RECIPE,
         *ONE,
         *("--profile", files["p.csv"], "--history", files["h.csv"]),
-        *("--layer", files["l.toml"], "--ground-mm", 38.0, "--picture", files["c.svg"]),
+        *("--ball", BALL, "--out", files["b.toml"], "--picture", files["c.svg"]),
+        *("--figure", "stage1.deflection_mm"),
     )
     assert code == 0
     assert "Hardness map: from memory" in out
@@ -29,11 +30,11 @@ def test_cure_prints_says_that_it_is_from_memory_and_writes_files(tmp_path):
     profile = files["p.csv"].read_text().splitlines()
     assert len(profile) == 201
     assert "from memory" in profile[1]
-    layer = parse_toml(files["l.toml"].read_text(), "l.toml")["layer"]["profile"]
-    assert layer["knots"][0][0] == 0.0
-    assert layer["knots"][-1][0] == 19.0
-    assert layer["knots"][-1][1] > layer["knots"][0][1] > 5.0
-    assert "from memory" in layer["source"]
+    core = read_ball(files["b.toml"]).layer[0]
+    assert core.outer_diameter_mm == read_ball(BALL).layer[0].outer_diameter_mm
+    assert core.profile.contrast > 1.3
+    assert "from memory" in core.profile.source
+    assert "K1 prototype with this core" in out
     assert files["h.csv"].read_text().startswith("minutes,outside_celsius,celsius_at_0.00_mm")
     assert "from memory" in files["c.svg"].read_text()
 
@@ -67,8 +68,10 @@ def test_cure_refuses(tmp_path):
     assert "go together" in refused("cure", RECIPE, "--platen-c", 160)
     assert "--positions is '25'" in refused("cure", RECIPE, *ONE, "--positions", "25")
     assert "diameter is 70 mm" in refused("cure", RECIPE, *ONE, "--diameter-mm", 70)
-    layer = ("--layer", tmp_path / "l.toml", "--ground-mm", 40)
-    assert "--ground-mm is 40" in refused("cure", RECIPE, *ONE, *layer)
+    assert "at most the 37 mm as moulded" in refused(
+        "cure", RECIPE, *ONE, "--ball", BALL, "--diameter-mm", 37
+    )
+    assert "need --ball" in refused("cure", RECIPE, *ONE, "--out", tmp_path / "b.toml")
     path = tmp_path / "c.toml"
     path.write_text("[[step]]\nplaten_celsius = 160\nminuts = 10\n")
     assert "did you mean minutes?" in refused("cure", RECIPE, "--cycle", path)
