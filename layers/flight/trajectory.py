@@ -166,10 +166,11 @@ def _fly(state: FloatArray, shots: Shots, aero: Aero, refuse: bool) -> Flight:
             state, left, aloft = state[:, ~down], left.take(~down), aloft[~down]
     apex = step_to_zero(before_apex, CLIMB, shots, aero)[1][HEIGHT]
     last, end = step_to_zero(before_landing, HEIGHT, shots, aero)
-    return _landed(end, apex, start_of_last + last, outside / steps)
+    return landed(end, apex, start_of_last + last, outside / steps)
 
 
-def _landed(end: FloatArray, apex: FloatArray, time: FloatArray, outside: FloatArray) -> Flight:
+def landed(end: FloatArray, apex: FloatArray, time: FloatArray, outside: FloatArray) -> Flight:
+    """Return flights by their states at landing, (7, n), apex, time and share outside the law."""
     return Flight(
         carry=np.hypot(end[0], end[2]),
         lateral=end[2],
