@@ -30,7 +30,7 @@ class Errors(Protocol):
     def covariance(
         self, re_a: FloatArray, s_a: FloatArray, re_b: FloatArray, s_b: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Covariance of CD, and of CL, between two sets of conditions, (a, b), without the day's."""
+        """Covariance of CD, and of CL, between conditions, (a, b), without the day's."""
 
     def draws(self, n: int, seed: int) -> Sequence[Law]:
         """Laws that the measurements leave possible."""
