@@ -61,14 +61,32 @@ class MeasuredLaw:
         outward = np.full(np.broadcast(x, y).shape, -np.inf)
         for a, b, c in self.hull:
             np.maximum(outward, a * x + b * y + c, out=outward)
-        u, v = np.clip(x, 0.0, 1.0) * _CELLS, np.clip(y, 0.0, 1.0) * _CELLS
-        i, j = np.minimum(u.astype(int), _CELLS - 1), np.minimum(v.astype(int), _CELLS - 1)
-        u, v = u - i, v - j
-        g = self.grid
-        drag, lift = (1.0 - v) * ((1.0 - u) * g[:, i, j] + u * g[:, i + 1, j]) + v * (
-            (1.0 - u) * g[:, i, j + 1] + u * g[:, i + 1, j + 1]
-        )
+        drag, lift = bilinear(self.grid, x, y)
         return Coefficients(drag, lift, outward <= 1e-9)
+
+
+def bilinear(grid: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Read grids at points between their nodes.
+
+    Parameters
+    ----------
+    grid : (c, k, l) array
+        c grids over one rectangle.
+    x, y : arrays of one shape
+        From 0 to 1 over the rectangle, held at its edges.
+
+    Returns
+    -------
+    (c, ...) array
+    """
+    cells_x, cells_y = grid.shape[1] - 1, grid.shape[2] - 1
+    u, v = np.clip(x, 0.0, 1.0) * cells_x, np.clip(y, 0.0, 1.0) * cells_y
+    i, j = np.minimum(u.astype(int), cells_x - 1), np.minimum(v.astype(int), cells_y - 1)
+    u, v = u - i, v - j
+    read: FloatArray = (1.0 - v) * ((1.0 - u) * grid[:, i, j] + u * grid[:, i + 1, j]) + v * (
+        (1.0 - u) * grid[:, i, j + 1] + u * grid[:, i + 1, j + 1]
+    )
+    return read
 
 
 def stitch(rows: FloatArray, what: str = "the table") -> MeasuredLaw:
