@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterable, Sequence
+from copy import copy
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -29,6 +30,7 @@ class _Bench:
     """
 
     def __init__(self, ball: Ball, stage: int, conditions: Conditions, level: Level) -> None:
+        self.pattern = ball.dimple_pattern
         self.stage = ball.stage(stage)
         self.finished = stage == len(ball.layer)
         self.body = self.stage.body()
@@ -67,22 +69,35 @@ class _Bench:
             self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
         return self._launches[name]
 
+    def under(self, pattern: str) -> "_Bench":
+        """Return the same body under another dimple pattern: only flights are anew."""
+        other = copy(self)
+        other.pattern, other._flights = pattern, {}
+        return other
+
     def flight(self, name: str) -> "Flight":
         from layers.flight.trajectory import fly
 
         if name not in self._flights:
-            launch = self.launch(name)
+            launch, weather = self.launch(name), self._conditions.weather(name)
             self._flights[name] = fly(
                 launch.ball_speed,
                 launch.launch_angle,
                 max(launch.spin, 0.0),
                 mass=inertia.mass(self.body),
                 diameter=self.diameter,
-                air=self._conditions.air,
-                wind=self._conditions.wind,
-                law=self._conditions.law,
+                air=weather.air,
+                wind=weather.wind,
+                law=self._conditions.law_of(self.pattern),
             )
         return self._flights[name]
+
+    @property
+    def pattern_caution(self) -> str:
+        """Say so where a pattern is named without data: its flights are by the law of all."""
+        if not self.pattern or self.pattern in self._conditions.patterns:
+            return ""
+        return f"no drag and lift are given for dimple pattern {self.pattern!r}"
 
     @property
     def production(self) -> Production | None:
@@ -209,9 +224,10 @@ def _flown(bench: _Bench, value: float, swings: tuple[str, ...]) -> Answer:
     """Say of a figure of flights what is wrong with a strike, or how far a flight left the law."""
     flags = [flag for swing in swings if (flag := bench.launch(swing).flag)]
     outside = max(float(bench.flight(swing).outside_share[0]) for swing in swings)
-    caution = ""
+    caution = bench.pattern_caution
     if outside > _MOST_OUTSIDE:
-        caution = f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
+        uncovered = f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
+        caution = f"{caution}; {uncovered}" if caution else uncovered
     return Answer(value, flags[0] if flags else "", caution)
 
 
@@ -281,6 +297,44 @@ def estimate(
         If the ball is not valid (pydantic's `model_copy` does not check), or a figure's name is
         unknown or names a stage or swing that is not there.
     """
+    names, benches, conditions = _asked(ball, figures, conditions, level)
+    return _estimated(ball, names, benches, level)
+
+
+def estimate_patterns(
+    ball: Ball,
+    figures: str | Sequence[str],
+    conditions: Conditions,
+    level: Level = "default",
+) -> tuple[Estimate, ...]:
+    """Estimate a ball, then the same layers under every other dimple pattern of the conditions.
+
+    The patterns share all impacts: each further one costs its flights alone.
+
+    Parameters
+    ----------
+    ball, figures, conditions, level
+        As for `estimate`; a ball that names no pattern of the conditions is estimated alone.
+
+    Raises
+    ------
+    InputError
+        As `estimate`.
+    """
+    names, benches, conditions = _asked(ball, figures, conditions, level)
+    found = [_estimated(ball, names, benches, level)]
+    known = conditions.patterns if ball.dimple_pattern in conditions.patterns else ()
+    for pattern in (name for name in known if name != ball.dimple_pattern):
+        other = ball.model_copy(update={"dimple_pattern": pattern})
+        under = {count: bench.under(pattern) for count, bench in benches.items()}
+        found.append(_estimated(other, names, under, level))
+    return tuple(found)
+
+
+def _asked(
+    ball: Ball, figures: str | Sequence[str], conditions: Conditions | None, level: Level
+) -> tuple[dict[str, FigureName], dict[int, _Bench], Conditions]:
+    """Check what is asked, and set up a bench for each stage."""
     if not isinstance(ball, Ball):
         raise InputError(f"estimate takes a Ball, not {type(ball).__name__}; see read_ball.")
     ball.checked()
@@ -293,6 +347,12 @@ def estimate(
         if count not in benches:
             benches[count] = _Bench(ball, count, conditions, level)
         check_owner(parsed, conditions.swings)
+    return names, benches, conditions
+
+
+def _estimated(
+    ball: Ball, names: dict[str, FigureName], benches: dict[int, _Bench], level: Level
+) -> Estimate:
     done: dict[str, Figure] = {}
     failed: dict[str, str] = {}
     for name, parsed in names.items():
