@@ -112,6 +112,26 @@ class Surface:
         drag, lift = np.hypot(own, common)
         return drag, lift
 
+    def covariance(
+        self, re_a: FloatArray, s_a: FloatArray, re_b: FloatArray, s_b: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the covariances of drag and of lift between two sets of points, (a, b) each.
+
+        `common_error` is left out: it moves both coefficients everywhere by one factor.
+
+        Parameters
+        ----------
+        re_a, s_a : (a,) arrays
+            Reynolds number and spin ratio of one set.
+        re_b, s_b : (b,) arrays
+            The other's.
+        """
+        with one_thread():
+            return (
+                self.drag.posterior(re_a, s_a, re_b, s_b),
+                self.lift.posterior(re_a, s_a, re_b, s_b),
+            )
+
     def outside(self, reynolds: FloatArray, spin_ratio: FloatArray) -> FloatArray:
         """Return how far outside the rows points are; see `Domain.outside`."""
         return self.domain.outside(reynolds, spin_ratio)
