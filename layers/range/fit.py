@@ -1,10 +1,10 @@
 """Trajectories fitted to tracks: weighted least squares on the equations of motion.
 
 Eleven parameters a launch: position and velocity at its first reading; drag, lift and side-force
-coefficient at its middle, the mean time of its readings; and what drag and lift grow by in a
-second. The middle is where a slope and the coefficient itself hardly disturb each other. Slopes have
-a prior of `SLOPE_SD`, several times what published laws give on a track. Gauss-Newton steps for all
-launches at once; derivatives are differences of the motion, which is close to linear in all of them.
+coefficient at its middle, the mean time of its readings; and the growth of drag and lift in a
+second. In the middle a slope and the coefficient itself hardly disturb each other. Slopes have a
+prior of `SLOPE_SD`, several times what published laws give on a track. Gauss-Newton steps for all
+launches at once; derivatives are differences of the motion, which is close to linear in all.
 """
 
 from dataclasses import dataclass
@@ -63,6 +63,11 @@ class Fit:
     speed: FloatArray
     converged: BoolArray
 
+    def speed_at_middle(self, tracks: Tracks) -> FloatArray:
+        """Return the airspeed at the middle of each track, m/s, (n,)."""
+        each = zip(self.middle, since_first(tracks.time), self.speed, strict=True)
+        return np.array([np.interp(middle, times, speed) for middle, times, speed in each])
+
     def sd_of(self, parameter: int) -> FloatArray:
         """Return the standard error of one parameter, (n,), for readings as assumed."""
         return np.asarray(np.sqrt(self.covariance[:, parameter, parameter]))
@@ -73,7 +78,13 @@ def measured_axes(used: BoolArray) -> BoolArray:
     return np.asarray(used.sum(axis=1) >= FEWEST_READINGS)
 
 
-def fit_tracks(tracks: Tracks, setup: Setup, used: BoolArray) -> Fit:
+def fit_tracks(
+    tracks: Tracks,
+    setup: Setup,
+    used: BoolArray,
+    scatter: FloatArray | None = None,
+    lift: FloatArray | None = None,
+) -> Fit:
     """Fit every launch.
 
     Parameters
@@ -84,20 +95,28 @@ def fit_tracks(tracks: Tracks, setup: Setup, used: BoolArray) -> Fit:
         Errors of the readings, gravity, drift.
     used : (n, m, 3) bool array
         Which readings count.
+    scatter : (3,) array, optional
+        Factor on the readings' standard deviations by axis; 1 otherwise.
+    lift : (n,) array, optional
+        Lift coefficient of tracks without heights; otherwise their lift bears their weight. They
+        start level.
     """
+    factor = np.ones(3) if scatter is None else scatter
     axes = measured_axes(used)
     free = np.concatenate([axes, axes, axes, axes[:, :2]], axis=1)
     times = since_first(tracks.time)
     along = used[:, :, 0]
     middle = (times * along).sum(axis=1) / along.sum(axis=1)
-    model = _Model(tracks, setup, times.T, middle, free)
+    gravity = np.where(axes[:, 1] | (lift is not None), setup.gravity, 0.0)
+    model = _Model(tracks, setup, times.T, middle, free, gravity)
     prior = np.zeros((len(free), _COUNT))
     prior[:, 9:] = SLOPE_SD**-2
     p = _start(tracks, used, times, axes)
+    p[:, LIFT] = np.where(axes[:, 1], 0.15, 0.0 if lift is None else lift)
     converged = np.zeros(len(p), dtype=bool)
     for _ in range(_MOST_ITERATIONS):
         states, slopes = model.linearised(p)
-        sd = np.hypot(setup.position_sd, states[:, :, 3:] * setup.time_sd)
+        sd = factor * np.hypot(setup.position_sd, states[:, :, 3:] * setup.time_sd)
         weight = np.where(used & axes[:, None, :], sd**-2, 0.0)
         residual = np.where(used, tracks.position - states[:, :, :3], 0.0)
         weighted = slopes * weight[..., None]
@@ -144,7 +163,6 @@ def _start(tracks: Tracks, used: BoolArray, times: FloatArray, axes: BoolArray) 
         slope = (away * x).sum(axis=1) / np.maximum((away**2).sum(axis=1), 1e-12)
         p[:, 3 + axis], p[:, axis] = slope, mean_x - slope * mean_t
     p[:, DRAG] = 0.25
-    p[:, LIFT] = np.where(axes[:, 1], 0.15, 0.0)
     return p
 
 
@@ -157,6 +175,7 @@ class _Model:
     times: FloatArray  # (m, n)
     middle: FloatArray
     free: BoolArray
+    gravity: FloatArray
 
     def linearised(self, p: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return states (n, m, 6), and derivatives of positions (n, m, 3, 11)."""
@@ -172,14 +191,12 @@ class _Model:
             here[:2] += flat[9:] * (now - middle)
             return here
 
-        # A track without heights says nothing of climb, lift and weight: a level flight is taken.
-        gravity = np.where(self.free[:, LIFT], self.setup.gravity, 0.0)
         states = march(
             flat[:6],
             np.tile(self.times, copies),
             coefficients,
             np.tile(self.tracks.force_per_speed, copies),
-            np.tile(gravity, copies),
+            np.tile(self.gravity, copies),
             np.asarray(self.setup.drift),
         )
         states = states.reshape(len(self.times), 6, copies, n).transpose(2, 3, 0, 1)

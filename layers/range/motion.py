@@ -2,8 +2,8 @@
 
     dv/dt = k V (-CD w + CL (ez x w) + CS (-ey x w)) - g ey,   k = rho A / 2m, w = v - drift,
 
-with lift in the vertical plane and side force to the right: together the lift of a spin axis that is
-tilted, as `layers.flight.trajectory` has it. Buoyancy, 0.1 % of the weight, is in neither.
+with lift in the vertical plane and side force to the right: together the lift of a tilted spin
+axis, as flights have it. Buoyancy, 0.1 % of the weight, is in neither.
 """
 
 from collections.abc import Callable

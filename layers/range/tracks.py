@@ -1,6 +1,6 @@
 """Tracks of a range: positions and times of launches, side by side in padded arrays."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -45,14 +45,24 @@ class Tracks:
     viscosity: FloatArray
     notes: tuple[str, ...] = ()
 
+    def take(self, which: IntArray) -> "Tracks":
+        """Return some of the launches, by their places."""
+        kept = {}
+        for name, values in self.__dict__.items():
+            if isinstance(values, np.ndarray):
+                kept[name] = values[which]
+            elif name != "notes":
+                kept[name] = tuple(values[i] for i in which)
+        return replace(self, **kept)
+
     @property
     def force_per_speed(self) -> FloatArray:
-        """rho A / 2m, 1/m, (n,): acceleration is this times C V^2."""
+        """Half the air's density times frontal area over mass, 1/m, (n,)."""
         return np.asarray(self.density * np.pi * self.diameter**2 / 8.0 / self.mass)
 
     @property
     def reynolds_per_speed(self) -> FloatArray:
-        """rho D / mu, s/m, (n,)."""
+        """Reynolds number over speed, s/m, (n,)."""
         return np.asarray(self.density * self.diameter / self.viscosity)
 
 
@@ -67,6 +77,9 @@ class Setup:
         scatter decides; these are what it is compared with.
     spin_sd, mark_sd : float
         Of a reading of spin, rad/s, and of a mark's angle, rad.
+    climb_sd : float
+        Angle of flight above the horizontal that is not measured where there are no heights, rad:
+        lift then adds its sine to the drag.
     gravity : float
         At the place, m/s2: 9.780 at the equator, 9.832 at the poles.
     drift : tuple of float
@@ -77,5 +90,6 @@ class Setup:
     time_sd: float = 2e-6
     spin_sd: float = 20.0 * np.pi / 30.0
     mark_sd: float = np.deg2rad(2.0)
+    climb_sd: float = np.deg2rad(1.0)
     gravity: float = 9.80665
     drift: tuple[float, float, float] = (0.0, 0.0, 0.0)
