@@ -29,7 +29,7 @@ FLOORS = (
     ("layers.estimation",),
     ("layers.model_version", "layers.resolution", "layers.rules"),
     ("optimize",),
-    ("optimize.lab",),
+    ("optimize.lab", "optimize.pattern"),
     ("optimize.ledger", "optimize.scenario"),
     ("optimize.calibration", "optimize.compute", "optimize.emulator", "optimize.tolerance"),
     ("optimize.search",),
