@@ -2,9 +2,10 @@
 
 A table is a CSV of one condition a row, in any order, with the columns ``reynolds`` (or
 ``reynolds_1e5``), ``spin_ratio``, ``drag_coefficient``, ``lift_coefficient`` and, if wanted,
-``note``. A smoothing thin-plate spline over the trend 1, Re, S, S^2, as published regressions have
-it, is laid through the rows; its smoothing is the one that best foretells each row from all others.
-Outside the convex hull of the rows the value at its nearest edge stands, flagged.
+``note``. A smoothing thin-plate spline over the trend 1, Re, S and, where the rows fix it, S^2, as
+published regressions have it, is laid through the rows; its smoothing is the one that best predicts
+each row from all others. Outside the convex hull of the rows the value at its nearest edge stands,
+flagged.
 """
 
 import math
@@ -112,7 +113,8 @@ def stitch(rows: FloatArray, what: str = "the table") -> MeasuredLaw:
         )
     low, high = rows[:, :2].min(axis=0), rows[:, :2].max(axis=0)
     flat = InputError(
-        f"{what}: the rows lie on one line of Reynolds number and spin ratio, but must span both."
+        f"{what}: the rows lie on one line of Reynolds number and spin ratio, but must span both; "
+        "`orbwright range surface` takes such rows too."
     )
     if (high == low).any():
         raise flat
@@ -165,8 +167,20 @@ def thin_plate(points: FloatArray, others: FloatArray) -> FloatArray:
     return kernel
 
 
-def _trend(points: FloatArray) -> FloatArray:
-    return np.column_stack([np.ones(len(points)), points, points[:, 1] ** 2])
+def _trend(points: FloatArray, terms: int) -> FloatArray:
+    """Return the trend 1, Re, S, S^2 at points, or its first terms, (m, terms)."""
+    whole = np.column_stack([np.ones(len(points)), points, points[:, 1] ** 2])
+    return np.asarray(whole[:, :terms])
+
+
+def _terms(points: FloatArray) -> int:
+    """Return how many terms of the trend the rows fix, each row left out in turn.
+
+    Rows at two spin ratios, or on one curve S^2 = a + b Re + c S, say nothing of S^2.
+    """
+    root, size, _ = np.linalg.svd(_trend(points, 4), full_matrices=False)
+    leverage = np.sum(root**2, axis=1)
+    return 4 if size[-1] > 1e-6 * size[0] and leverage.max() < 1.0 - 1e-9 else 3
 
 
 def _surface(
@@ -178,8 +192,8 @@ def _surface(
     lambda w_i, and the misfit when row i is left out is w_i / B_ii (Dubrule 1983, Math. Geol. 15,
     687): the smoothing lambda with the smallest sum of the latter squared is taken.
     """
-    count, trend = len(points), _trend(points)
-    terms = trend.shape[1]
+    count, terms = len(points), _terms(points)
+    trend = _trend(points, terms)
     matrix = np.zeros((count + terms, count + terms))
     matrix[:count, :count] = thin_plate(points, points)
     matrix[:count, count:], matrix[count:, :count] = trend, trend.T
@@ -195,11 +209,11 @@ def _surface(
         if not own.min() > 1e-9 * own.max():
             raise InputError(
                 f"{what}: without one of its rows the others lie on a line of Reynolds number and "
-                "spin ratio, or at fewer than three spin ratios; add conditions."
+                "spin ratio; add conditions, or fit them by `orbwright range surface`."
             )
         error = float(np.sqrt(np.mean((weights[:count] / own) ** 2)))
         if error < foretold:
             best, foretold, smoothing = weights, error, float(trial)
-    surface = thin_plate(nodes, points) @ best[:count] + _trend(nodes) @ best[count:]
+    surface = thin_plate(nodes, points) @ best[:count] + _trend(nodes, terms) @ best[count:]
     residual = float(np.sqrt(np.mean((smoothing * best[:count]) ** 2)))
     return surface, residual, foretold, smoothing

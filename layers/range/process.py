@@ -1,7 +1,7 @@
 """Gaussian processes of one coefficient over Reynolds number and spin ratio.
 
 A coefficient is a published law, plus a trend of a few terms, plus a process of Matern 5/2
-covariance in ln Re and sqrt S, plus the scatter of rows. Every part has a prior, so that
+covariance in 1/Re and sqrt S, plus the scatter of rows. Every part has a prior, so that
 one row is enough for an answer; its standard deviation then says how little that is.
 """
 
@@ -17,7 +17,7 @@ from layers.arrays import FloatArray
 Basis = Callable[[FloatArray, FloatArray], FloatArray]
 _STEPS = 60
 
-# Logarithms of size, lengths in ln Re and in sqrt S, and scatter: median and standard deviation of
+# Logarithms of size, lengths in 1e5/Re and in sqrt S, and scatter: median and standard deviation of
 # the prior. A judgement: dimples move a coefficient by hundredths, over tens of per cent of speed.
 _MEDIAN = np.log([0.03, 0.5, 0.25, 0.003])
 _SPREAD = np.log([2.0, 2.0, 2.0, 2.5])
@@ -90,8 +90,10 @@ class Process:
             The other's.
         """
         trend = (self.form.basis(re_a, s_a) * self.form.spread**2) @ self.form.basis(re_b, s_b).T
-        along = matern(np.subtract.outer(np.log(re_a), np.log(re_b)), self.length_reynolds)
-        across = matern(np.subtract.outer(np.sqrt(s_a), np.sqrt(s_b)), self.length_spin_ratio)
+        along = matern(
+            np.subtract.outer(by_reynolds(re_a), by_reynolds(re_b)), self.length_reynolds
+        )
+        across = matern(np.subtract.outer(by_spin(s_a), by_spin(s_b)), self.length_spin_ratio)
         return np.asarray(trend + self.size**2 * along * across)
 
     def to_rows(self, reynolds: FloatArray, spin_ratio: FloatArray) -> FloatArray:
@@ -135,6 +137,16 @@ class Process:
         return np.asarray(self.inflation * np.sqrt(np.maximum(before - explained, 1e-12)))
 
 
+def by_reynolds(reynolds: FloatArray) -> FloatArray:
+    """Return the coordinate of Reynolds number: 1e5/Re, as coefficients change most at low Re."""
+    return np.asarray(1e5 / reynolds)
+
+
+def by_spin(spin_ratio: FloatArray) -> FloatArray:
+    """Return the coordinate of spin ratio: its root, as lift changes most at little spin."""
+    return np.asarray(np.sqrt(spin_ratio))
+
+
 def matern(difference: FloatArray, length: float) -> FloatArray:
     """Matern 5/2 correlation (Rasmussen and Williams 2006, eq. 4.17) of differences."""
     r = np.sqrt(5.0) * np.abs(difference) / length
@@ -171,8 +183,8 @@ def fit_process(
     basis = form.basis(reynolds, spin_ratio) * form.spread
     trend = basis @ basis.T
     parts = (
-        np.subtract.outer(np.log(reynolds), np.log(reynolds)),
-        np.subtract.outer(np.sqrt(spin_ratio), np.sqrt(spin_ratio)),
+        np.subtract.outer(by_reynolds(reynolds), by_reynolds(reynolds)),
+        np.subtract.outer(by_spin(spin_ratio), by_spin(spin_ratio)),
     )
     starts = [_MEDIAN, _MEDIAN + np.log([2.0, 0.3, 0.7, 1.0])]
     bounds = [(m - 4.0 * s, m + 4.0 * s) for m, s in zip(_MEDIAN, _SPREAD, strict=True)]

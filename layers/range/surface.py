@@ -15,7 +15,7 @@ from layers.flight.aerotable import bilinear
 from layers.numerics.threads import one_thread
 from layers.range.domain import Domain, hull_of
 from layers.range.forms import forms
-from layers.range.process import Process, fit_process, matern
+from layers.range.process import Process, by_reynolds, by_spin, fit_process, matern
 
 MOST_ROWS = 1000
 
@@ -112,6 +112,26 @@ class Surface:
         drag, lift = np.hypot(own, common)
         return drag, lift
 
+    def covariance(
+        self, re_a: FloatArray, s_a: FloatArray, re_b: FloatArray, s_b: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the covariances of drag and of lift between two sets of points, (a, b) each.
+
+        `common_error` is left out: it moves both coefficients everywhere by one factor.
+
+        Parameters
+        ----------
+        re_a, s_a : (a,) arrays
+            Reynolds number and spin ratio of one set.
+        re_b, s_b : (b,) arrays
+            The other's.
+        """
+        with one_thread():
+            return (
+                self.drag.posterior(re_a, s_a, re_b, s_b),
+                self.lift.posterior(re_a, s_a, re_b, s_b),
+            )
+
     def outside(self, reynolds: FloatArray, spin_ratio: FloatArray) -> FloatArray:
         """Return how far outside the rows points are; see `Domain.outside`."""
         return self.domain.outside(reynolds, spin_ratio)
@@ -207,9 +227,9 @@ def _drawn(process: Process, mean: FloatArray, n: int, rng: np.random.Generator)
     terms = form.spread * rng.standard_normal((n, len(form.spread)))
     at_nodes = (terms @ form.basis(re, s).T).reshape(shape)
     wavy = process.size * (
-        _root(np.log(_NODES_RE), process.length_reynolds)
+        _root(by_reynolds(_NODES_RE), process.length_reynolds)
         @ rng.standard_normal(shape)
-        @ _root(np.sqrt(_NODES_S), process.length_spin_ratio).T
+        @ _root(by_spin(_NODES_S), process.length_spin_ratio).T
     )
     at_nodes = at_nodes + wavy
     at_rows = terms @ form.basis(process.reynolds, process.spin_ratio).T
