@@ -3,12 +3,12 @@
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol, runtime_checkable
 
 import numpy as np
 
+from layers.arrays import FloatArray
 from layers.flight.aerodynamics import Law, ferguson_2022
-from layers.flight.aerotable import MeasuredLaw
 from layers.strike.swings import SwingTable, default_swings
 
 if TYPE_CHECKING:
@@ -38,6 +38,15 @@ class Production(Protocol):
 
     def press_minutes(self, ball: "Ball", *, finished: bool) -> Expected:
         """Return the minutes in presses."""
+
+
+@runtime_checkable
+class Measured(Protocol):
+    """A law that numbers determine, such as a table's."""
+
+    @property
+    def content(self) -> tuple[FloatArray, ...]:
+        """Everything that its coefficients and their errors follow from."""
 
 
 @dataclass(frozen=True)
@@ -101,8 +110,9 @@ class Conditions:
 
 
 def _digest_law(digest: "hashlib._Hash", law: Law) -> None:
-    if isinstance(law, MeasuredLaw):
-        for array in (law.grid, law.low, law.high, law.hull):
+    """Digest a published law by its name, a measured one by its numbers."""
+    if isinstance(law, Measured):
+        for array in law.content:
             digest.update(np.ascontiguousarray(array).tobytes())
     else:
         digest.update(law.__qualname__.encode())

@@ -18,6 +18,7 @@ from layers.strike.swings import Swing, check_owner
 if TYPE_CHECKING:
     from layers.compression.curve import Compression
     from layers.flight.trajectory import Flight
+    from layers.flight.uncertainty import Spread
     from layers.impact.barrier import BarrierImpact
     from layers.strike.launch import Launch
     from layers.vibration.mode import Mode
@@ -39,6 +40,7 @@ class _Bench:
         self._impacts: dict[float, BarrierImpact] = {}
         self._launches: dict[str, Launch] = {}
         self._flights: dict[str, Flight] = {}
+        self._spreads: dict[str, Spread] = {}
 
     @cached_property
     def curve(self) -> "Compression":
@@ -72,7 +74,7 @@ class _Bench:
     def under(self, pattern: str) -> "_Bench":
         """Return the same body under another dimple pattern: only flights are anew."""
         other = copy(self)
-        other.pattern, other._flights = pattern, {}
+        other.pattern, other._flights, other._spreads = pattern, {}, {}
         return other
 
     def flight(self, name: str) -> "Flight":
@@ -91,6 +93,29 @@ class _Bench:
                 law=self._conditions.law_of(self.pattern),
             )
         return self._flights[name]
+
+    def spread(self, name: str) -> "Spread | None":
+        """Return the errors of a flight from those of a measured surface; None of other laws."""
+        from layers.flight.influence import influence
+        from layers.flight.uncertainty import Errors, flight_spread
+
+        law = self._conditions.law_of(self.pattern)
+        if not isinstance(law, Errors):
+            return None
+        if name not in self._spreads:
+            launch, weather = self.launch(name), self._conditions.weather(name)
+            flown = influence(
+                launch.ball_speed,
+                launch.launch_angle,
+                max(launch.spin, 0.0),
+                mass=inertia.mass(self.body),
+                diameter=self.diameter,
+                law=law,
+                air=weather.air,
+                wind=weather.wind,
+            )
+            self._spreads[name] = flight_spread(flown, law)
+        return self._spreads[name]
 
     @property
     def pattern_caution(self) -> str:
@@ -198,16 +223,32 @@ def _of_flight(attribute: str, scale: float) -> Compute:
     def compute(bench: _Bench, name: FigureName) -> Answer:
         flight = bench.flight(_owner(name))
         value = float(getattr(flight, attribute)[0]) * scale
-        return _flown(bench, value, (_owner(name),))
+        answer = _flown(bench, value, (_owner(name),))
+        return _with_surface_error(bench, name, answer, attribute, scale)
 
     return compute
+
+
+def _with_surface_error(
+    bench: _Bench, name: FigureName, answer: Answer, attribute: str, scale: float
+) -> Answer:
+    """Add what a measured surface of drag and lift does not know to the error of the number."""
+    from layers.flight.influence import FIGURES
+
+    spread = bench.spread(_owner(name))
+    if spread is None or attribute not in FIGURES:
+        return answer
+    own = scale * float(spread.half_width[FIGURES.index(attribute)])
+    judged = abs(answer.value) * QUANTITIES[name.quantity].absolute_percent / 100.0
+    return answer._replace(absolute_error=math.hypot(own, judged))
 
 
 def _total(bench: _Bench, name: FigureName) -> Answer:
     from layers.flight.turf import bounce_and_roll
 
     run = bounce_and_roll(bench.flight(_owner(name)), bench.diameter)
-    return _flown(bench, float(run.total[0]), (_owner(name),))
+    answer = _flown(bench, float(run.total[0]), (_owner(name),))
+    return _with_surface_error(bench, name, answer, "total", 1.0)
 
 
 def _carry_range(bench: _Bench, name: FigureName) -> Answer:

@@ -1,15 +1,19 @@
 """The conditions of launch and flight as a scenario's file states them: ``[conditions]``."""
 
+from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from layers.ball import MOST_NAME
 from layers.conditions import Conditions, Weather
 from layers.errors import InputError
+from layers.files.explain import explain
 from layers.files.fields import Table, numeric
-from layers.files.text import Name
+from layers.files.paths import StrPath
+from layers.files.text import Name, read_text
+from layers.files.toml import parse_toml, told_by_line
 from layers.flight.aerodynamics import Law, ferguson_2022, find_law
 from layers.flight.air import SEA_LEVEL_PRESSURE_HPA, humid_air
 from layers.strike.swings import SwingTable, default_swings, read_swings
@@ -24,7 +28,12 @@ _Reynolds = Annotated[float, Field(ge=1e4, le=1e6)]
 _SpinRatio = Annotated[float, Field(ge=0.0, le=3.0)]
 _Drag = Annotated[float, Field(ge=0.05, le=1.5)]
 _Lift = Annotated[float, Field(ge=-0.5, le=1.5)]
-_Row = tuple[_Reynolds, _SpinRatio, _Drag, _Lift]
+_Error = Annotated[float, Field(ge=0.0, le=1.0)]
+# With standard errors of drag and lift where the file has them.
+_Row = (
+    tuple[_Reynolds, _SpinRatio, _Drag, _Lift]
+    | tuple[_Reynolds, _SpinRatio, _Drag, _Lift, _Error, _Error]
+)
 
 
 class PatternTable(Table):
@@ -35,7 +44,8 @@ class PatternTable(Table):
     rows: tuple[_Row, ...] | None = Field(
         None,
         max_length=500,
-        description="Reynolds number, spin ratio, drag and lift coefficients",
+        description="Reynolds number, spin ratio, drag and lift coefficients, and the standard "
+        "errors of these two where they are known",
         json_schema_extra={"unit": "1"},
     )
 
@@ -47,9 +57,11 @@ class PatternTable(Table):
             find_law(self.law)
         return self
 
-    def resolved(self) -> Law:
-        """Return drag and lift."""
-        return find_law(self.law) if self.law else _stitched(self.rows or (), self.name)
+    def resolved(self, common_percent: float) -> Law:
+        """Return drag and lift; `common_percent` is what all rows of the range have in common."""
+        if self.law:
+            return find_law(self.law)
+        return _law_of(self.rows or (), common_percent, self.name)
 
 
 class SwingWeather(Table):
@@ -91,12 +103,18 @@ def _wind_words(wind: tuple[float, float, float]) -> str:
     return "wind {:g} m/s along, {:g} up, {:g} to the right".format(*wind)
 
 
-def _stitched(rows: tuple[tuple[float, ...], ...], what: str) -> Law:
+@lru_cache(maxsize=16)
+def _law_of(rows: tuple[tuple[float, ...], ...], common_percent: float, what: str) -> Law:
+    """Lay a surface through measured rows: one that knows its error where the rows have theirs."""
     import numpy as np
 
+    if all(len(row) == 6 for row in rows):
+        from layers.range.surface import Rows, fit_surface
+
+        return fit_surface(Rows(*np.array(rows).T), common_percent / 100.0, what)
     from layers.flight.aerotable import stitch
 
-    return stitch(np.array(rows), what)
+    return stitch(np.array([row[:4] for row in rows]), what)
 
 
 class ConditionsTable(Table):
@@ -114,8 +132,16 @@ class ConditionsTable(Table):
         None,
         max_length=500,
         description="file of measured drag and lift, in place of a law: Reynolds number, spin "
-        "ratio, drag and lift coefficients",
+        "ratio, drag and lift coefficients, and the standard errors of these two where known",
         json_schema_extra={"unit": "1"},
+    )
+    range_error_percent: float = numeric(
+        "%",
+        "standard deviation of what all measured drag and lift have in common, such as the air's "
+        "density on the range day; counts where the rows have standard errors",
+        0.0,
+        10.0,
+        0.0,
     )
     temperature_c: float = numeric("C", "of the air", -20.0, 50.0, 20.0)
     sea_level_pressure_hpa: float = numeric(
@@ -196,10 +222,12 @@ class ConditionsTable(Table):
         if isinstance(self.aerodynamics, str):
             law = find_law(self.aerodynamics)
         elif self.aerodynamics:
-            patterns = {one.name: one.resolved() for one in self.aerodynamics}
+            patterns = {
+                one.name: one.resolved(self.range_error_percent) for one in self.aerodynamics
+            }
             law = next(iter(patterns.values()))
         elif self.aerodynamics_table is not None:
-            law = _stitched(self.aerodynamics_table, "aerodynamics_table")
+            law = _law_of(self.aerodynamics_table, self.range_error_percent, "aerodynamics_table")
         weathers = {one.name: self._weather(one) for one in self.swing}
         everywhere = self._weather(None)
         return Conditions(
@@ -219,6 +247,35 @@ class ConditionsTable(Table):
             said |= own._own()
             wind = own.wind_m_s or wind
         return Weather(humid_air(*said.values()), wind)
+
+
+def read_conditions(path: StrPath, swings: SwingTable | None = None) -> ConditionsTable:
+    """Read a file that has the keys of a scenario's ``[conditions]``, or that table alone of more.
+
+    Parameters
+    ----------
+    path : str or path
+        The TOML file; files that it names are relative to it.
+    swings : SwingTable, optional
+        In place of its own.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, or a key or value is not allowed.
+    """
+    path = Path(path)
+    text = read_text(path)
+    table = parse_toml(text, path.name)
+    own = table["conditions"] if isinstance(table.get("conditions"), dict) else table
+    with told_by_line(text, path.name):
+        read = with_files_read(own, path.parent, path.name)
+        if swings is not None:
+            read["swings"] = swings
+        try:
+            return ConditionsTable.model_validate(read)
+        except ValidationError as error:
+            raise explain(error, path.name, tuple(ConditionsTable.model_fields)) from error
 
 
 def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str, Any]:
@@ -268,11 +325,14 @@ def _pattern_read(named: str, folder: Path) -> dict[str, Any]:
 
 def _rows_read(path: Path) -> list[tuple[float, ...]]:
     """Read measured rows; faults are reported now, with the file's name."""
-    from layers.files.csv import MOST_CSV_BYTES
-    from layers.files.text import read_text
-    from layers.flight.aero_file import rows_from_csv
-    from layers.flight.aerotable import stitch
+    import numpy as np
 
-    rows = rows_from_csv(read_text(path, MOST_CSV_BYTES), path.name)
-    stitch(rows, path.name)
-    return [tuple(row) for row in rows.tolist()]
+    from layers.range.rows_file import read_rows
+
+    found = read_rows(path).rows
+    columns = [found.reynolds, found.spin_ratio, found.drag, found.lift]
+    if (found.drag_error > 0.0).any() or (found.lift_error > 0.0).any():
+        columns += [found.drag_error, found.lift_error]
+    rows = [tuple(row) for row in np.column_stack(columns).tolist()]
+    _law_of(tuple(rows), 0.0, path.name)
+    return rows
