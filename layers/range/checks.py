@@ -8,8 +8,8 @@ from layers.range.reduction import Reduction
 from layers.range.surface import Surface
 
 # Launches of less spin ratio than this show where lift vanishes. Lift turns about with spin, so it
-# is close to a S + b S^3.
-LITTLE_SPIN = 0.03
+# is close to a S + b S^3, but not near the critical Reynolds number.
+LITTLE_SPIN, _ABOVE_CRITICAL = 0.03, 1e5
 _FEWEST = 4
 
 
@@ -45,7 +45,7 @@ class Checks:
     ----------
     gravity : Checked
         What gravity would have to be more, m/s2, for lift to vanish where spin does, by launches of
-        spin ratio below `LITTLE_SPIN`.
+        spin ratio below `LITTLE_SPIN` and Reynolds number above 1e5.
     drift : Checked
         Velocity of the air to the right that side forces have in common, m/s. Along the range a
         drift cannot be told from drag by launches of one direction.
@@ -78,7 +78,9 @@ def check_session(reduction: Reduction, surface: Surface | None) -> Checks:
 
 def _gravity(reduction: Reduction) -> Checked:
     r = reduction
-    little = np.isfinite(r.lift) & (r.spin_ratio < LITTLE_SPIN)
+    little = (
+        np.isfinite(r.lift) & (r.spin_ratio < LITTLE_SPIN) & (r.reynolds > _ABOVE_CRITICAL)
+    )
     if little.sum() < _FEWEST + 2:
         return UNKNOWN
     rise = (r.tracks.force_per_speed * r.speed**2)[little]

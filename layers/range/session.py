@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from layers.arrays import FloatArray
 from layers.flight.aero_file import table_from_csv
 from layers.flight.aerodynamics import ferguson_2022
@@ -42,6 +44,12 @@ class Session:
     windows: tuple[Window, ...]
     truncation: FloatArray
     checks: Checks
+
+    @property
+    def errors(self) -> FloatArray:
+        """Standard errors of drag and lift, of the readings and the track's length, (n, 2)."""
+        measured = np.stack([self.reduction.drag_sd, self.reduction.lift_sd], axis=1)
+        return np.asarray(np.hypot(measured, np.nan_to_num(self.truncation)))
 
 
 def reduce_session(

@@ -155,7 +155,7 @@ def surface(
     if page:
         from optimize.page.range import write_range_page
 
-        write_range_page(page, ball or rows_file.stem, rows, fitted)
+        write_range_page(page, ball or rows_file.stem, rows, fitted, symmetry=symmetry)
         say(f"{page} written; open it in a browser.")
     if as_json:
         print_json(surface_record(fitted, rows, symmetry))

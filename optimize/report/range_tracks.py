@@ -34,13 +34,14 @@ def session_sections(session: Session) -> list[Section]:
 
 def _launches(session: Session) -> Section:
     r, spins = session.reduction, session.reduction.spins
+    errors = session.errors
     rows = tuple(
         (
             r.tracks.launch[i],
             f"{r.reynolds[i] / 1e5:.3f}",
             *_pair(r.spin_ratio[i], r.spin_ratio_sd[i]),
-            *_pair(r.drag[i], r.drag_sd[i]),
-            *_pair(r.lift[i], r.lift_sd[i]),
+            *_pair(r.drag[i], errors[i, 0]),
+            *_pair(r.lift[i], errors[i, 1]),
             *_pair(r.side[i], r.side_sd[i]),
             f"{r.speed[i]:.2f}",
             "" if np.isnan(spins.spin[i]) else f"{spins.spin[i] * _RPM:.0f}",
@@ -56,7 +57,7 @@ def _launches(session: Session) -> Section:
     )
     notes = [
         "A launch stands for the middle of its track, the mean time of its readings. ± is one "
-        "standard error."
+        "standard error, of the readings and, in CD and CL, of the track's length."
     ]
     if len(r.speed) > MOST_SHOWN:
         notes.append(f"{MOST_SHOWN} of {len(r.speed)} launches are shown; --out writes them all.")
@@ -120,8 +121,8 @@ def _windows(windows: Sequence[Window]) -> Section:
         ">readings used, %",
         ">length, m",
         ">readings",
-        *(">CD: measurement, %", ">CL: measurement, %", ">CD: truncation, %"),
-        *(">CL: truncation, %", ">CD: both, %", ">CL: both, %"),
+        *(">CD: measurement, %", ">truncation, %", ">both, %"),
+        *(">CL: measurement, %", ">truncation, %", ">both, %"),
     )
     best = min(windows, key=lambda w: float(np.nansum(w.total**2)))
     note = (
@@ -142,7 +143,7 @@ def check_sentences(session: Session) -> list[str]:
     if np.isnan(checks.gravity.value):
         said.append(
             f"Gravity was taken as {g:g} m/s2, not checked: it takes six launches of spin ratio "
-            f"below {LITTLE_SPIN:g}, whose lift vanishes with their spin."
+            f"below {LITTLE_SPIN:g} and Reynolds number above 1e5: lift vanishes with spin."
         )
     else:
         said.append(
@@ -201,9 +202,9 @@ def session_record(session: Session) -> dict[str, Any]:
         "spin_ratio": r.spin_ratio,
         "spin_ratio_standard_error": r.spin_ratio_sd,
         "drag_coefficient": r.drag,
-        "drag_standard_error": r.drag_sd,
+        "drag_standard_error": session.errors[:, 0],
         "lift_coefficient": r.lift,
-        "lift_standard_error": r.lift_sd,
+        "lift_standard_error": session.errors[:, 1],
         "side_coefficient": r.side,
         "side_standard_error": r.side_sd,
         "drag_truncation": session.truncation[:, 0],
