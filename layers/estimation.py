@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterable, Sequence
+from copy import copy
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -17,6 +18,7 @@ from layers.strike.swings import Swing, check_owner
 if TYPE_CHECKING:
     from layers.compression.curve import Compression
     from layers.flight.trajectory import Flight
+    from layers.flight.uncertainty import Spread
     from layers.impact.barrier import BarrierImpact
     from layers.strike.launch import Launch
     from layers.vibration.mode import Mode
@@ -29,6 +31,7 @@ class _Bench:
     """
 
     def __init__(self, ball: Ball, stage: int, conditions: Conditions, level: Level) -> None:
+        self.pattern = ball.dimple_pattern
         self.stage = ball.stage(stage)
         self.finished = stage == len(ball.layer)
         self.body = self.stage.body()
@@ -37,6 +40,7 @@ class _Bench:
         self._impacts: dict[float, BarrierImpact] = {}
         self._launches: dict[str, Launch] = {}
         self._flights: dict[str, Flight] = {}
+        self._spreads: dict[str, Spread] = {}
 
     @cached_property
     def curve(self) -> "Compression":
@@ -67,22 +71,58 @@ class _Bench:
             self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
         return self._launches[name]
 
+    def under(self, pattern: str) -> "_Bench":
+        """Return the same body under another dimple pattern: only flights are anew."""
+        other = copy(self)
+        other.pattern, other._flights, other._spreads = pattern, {}, {}
+        return other
+
     def flight(self, name: str) -> "Flight":
         from layers.flight.trajectory import fly
 
         if name not in self._flights:
-            launch = self.launch(name)
+            launch, weather = self.launch(name), self._conditions.weather(name)
             self._flights[name] = fly(
                 launch.ball_speed,
                 launch.launch_angle,
                 max(launch.spin, 0.0),
                 mass=inertia.mass(self.body),
                 diameter=self.diameter,
-                air=self._conditions.air,
-                wind=self._conditions.wind,
-                law=self._conditions.law,
+                air=weather.air,
+                wind=weather.wind,
+                law=self._conditions.law_of(self.pattern),
             )
         return self._flights[name]
+
+    def spread(self, name: str) -> "Spread | None":
+        """Return the errors of a flight from those of a measured surface; None of other laws."""
+        from layers.flight.influence import influence
+        from layers.flight.uncertainty import Errors, flight_spread
+
+        law = self._conditions.law_of(self.pattern)
+        if not isinstance(law, Errors):
+            return None
+        if name not in self._spreads:
+            launch, weather = self.launch(name), self._conditions.weather(name)
+            flown = influence(
+                launch.ball_speed,
+                launch.launch_angle,
+                max(launch.spin, 0.0),
+                mass=inertia.mass(self.body),
+                diameter=self.diameter,
+                law=law,
+                air=weather.air,
+                wind=weather.wind,
+            )
+            self._spreads[name] = flight_spread(flown, law)
+        return self._spreads[name]
+
+    @property
+    def pattern_caution(self) -> str:
+        """Say so where a pattern is named without data: its flights are by the law of all."""
+        if not self.pattern or self.pattern in self._conditions.patterns:
+            return ""
+        return f"no drag and lift are given for dimple pattern {self.pattern!r}"
 
     @property
     def production(self) -> Production | None:
@@ -183,16 +223,32 @@ def _of_flight(attribute: str, scale: float) -> Compute:
     def compute(bench: _Bench, name: FigureName) -> Answer:
         flight = bench.flight(_owner(name))
         value = float(getattr(flight, attribute)[0]) * scale
-        return _flown(bench, value, (_owner(name),))
+        answer = _flown(bench, value, (_owner(name),))
+        return _with_surface_error(bench, name, answer, attribute, scale)
 
     return compute
+
+
+def _with_surface_error(
+    bench: _Bench, name: FigureName, answer: Answer, attribute: str, scale: float
+) -> Answer:
+    """Add what a measured surface of drag and lift does not know to the error of the number."""
+    from layers.flight.influence import FIGURES
+
+    spread = bench.spread(_owner(name))
+    if spread is None or attribute not in FIGURES:
+        return answer
+    own = scale * float(spread.half_width[FIGURES.index(attribute)])
+    judged = abs(answer.value) * QUANTITIES[name.quantity].absolute_percent / 100.0
+    return answer._replace(absolute_error=math.hypot(own, judged))
 
 
 def _total(bench: _Bench, name: FigureName) -> Answer:
     from layers.flight.turf import bounce_and_roll
 
     run = bounce_and_roll(bench.flight(_owner(name)), bench.diameter)
-    return _flown(bench, float(run.total[0]), (_owner(name),))
+    answer = _flown(bench, float(run.total[0]), (_owner(name),))
+    return _with_surface_error(bench, name, answer, "total", 1.0)
 
 
 def _carry_range(bench: _Bench, name: FigureName) -> Answer:
@@ -209,9 +265,10 @@ def _flown(bench: _Bench, value: float, swings: tuple[str, ...]) -> Answer:
     """Say of a figure of flights what is wrong with a strike, or how far a flight left the law."""
     flags = [flag for swing in swings if (flag := bench.launch(swing).flag)]
     outside = max(float(bench.flight(swing).outside_share[0]) for swing in swings)
-    caution = ""
+    caution = bench.pattern_caution
     if outside > _MOST_OUTSIDE:
-        caution = f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
+        uncovered = f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
+        caution = f"{caution}; {uncovered}" if caution else uncovered
     return Answer(value, flags[0] if flags else "", caution)
 
 
@@ -281,6 +338,44 @@ def estimate(
         If the ball is not valid (pydantic's `model_copy` does not check), or a figure's name is
         unknown or names a stage or swing that is not there.
     """
+    names, benches, conditions = _asked(ball, figures, conditions, level)
+    return _estimated(ball, names, benches, level)
+
+
+def estimate_patterns(
+    ball: Ball,
+    figures: str | Sequence[str],
+    conditions: Conditions,
+    level: Level = "default",
+) -> tuple[Estimate, ...]:
+    """Estimate a ball, then the same layers under every other dimple pattern of the conditions.
+
+    The patterns share all impacts: each further one costs its flights alone.
+
+    Parameters
+    ----------
+    ball, figures, conditions, level
+        As for `estimate`; a ball that names no pattern of the conditions is estimated alone.
+
+    Raises
+    ------
+    InputError
+        As `estimate`.
+    """
+    names, benches, conditions = _asked(ball, figures, conditions, level)
+    found = [_estimated(ball, names, benches, level)]
+    known = conditions.patterns if ball.dimple_pattern in conditions.patterns else ()
+    for pattern in (name for name in known if name != ball.dimple_pattern):
+        other = ball.model_copy(update={"dimple_pattern": pattern})
+        under = {count: bench.under(pattern) for count, bench in benches.items()}
+        found.append(_estimated(other, names, under, level))
+    return tuple(found)
+
+
+def _asked(
+    ball: Ball, figures: str | Sequence[str], conditions: Conditions | None, level: Level
+) -> tuple[dict[str, FigureName], dict[int, _Bench], Conditions]:
+    """Check what is asked, and set up a bench for each stage."""
     if not isinstance(ball, Ball):
         raise InputError(f"estimate takes a Ball, not {type(ball).__name__}; see read_ball.")
     ball.checked()
@@ -293,6 +388,12 @@ def estimate(
         if count not in benches:
             benches[count] = _Bench(ball, count, conditions, level)
         check_owner(parsed, conditions.swings)
+    return names, benches, conditions
+
+
+def _estimated(
+    ball: Ball, names: dict[str, FigureName], benches: dict[int, _Bench], level: Level
+) -> Estimate:
     done: dict[str, Figure] = {}
     failed: dict[str, str] = {}
     for name, parsed in names.items():

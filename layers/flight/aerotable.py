@@ -55,6 +55,11 @@ class MeasuredLaw:
     hull: FloatArray
     grid: FloatArray
 
+    @property
+    def content(self) -> tuple[FloatArray, ...]:
+        """Everything that its coefficients follow from."""
+        return self.grid, self.low, self.high, self.hull
+
     def __call__(self, reynolds: FloatArray, spin_ratio: FloatArray) -> Coefficients:
         """Return coefficients by bilinear interpolation of the grid."""
         x = (np.asarray(reynolds, float) - self.low[0]) / (self.high[0] - self.low[0])

@@ -9,23 +9,27 @@ the day's: a difference is known better than either flight.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 
 from layers.arrays import FloatArray
-from layers.flight.aerodynamics import Law
+from layers.flight.aerodynamics import Coefficients, Law
 from layers.flight.influence import FIGURES, Influence
 
 NINETY_FIVE = 1.96  # standard deviations in the half width of 95 %
 
 
+@runtime_checkable
 class Errors(Protocol):
-    """What is not known of a surface of drag and lift."""
+    """A surface of drag and lift that knows what is not known of it; a law besides."""
 
     @property
     def common_error(self) -> float:
         """Relative standard deviation that all rows of a range day have in common."""
+
+    def __call__(self, reynolds: FloatArray, spin_ratio: FloatArray) -> Coefficients:
+        """Return the mean."""
 
     def covariance(
         self, re_a: FloatArray, s_a: FloatArray, re_b: FloatArray, s_b: FloatArray

@@ -78,9 +78,7 @@ def check_session(reduction: Reduction, surface: Surface | None) -> Checks:
 
 def _gravity(reduction: Reduction) -> Checked:
     r = reduction
-    little = (
-        np.isfinite(r.lift) & (r.spin_ratio < LITTLE_SPIN) & (r.reynolds > _ABOVE_CRITICAL)
-    )
+    little = np.isfinite(r.lift) & (r.spin_ratio < LITTLE_SPIN) & (r.reynolds > _ABOVE_CRITICAL)
     if little.sum() < _FEWEST + 2:
         return UNKNOWN
     rise = (r.tracks.force_per_speed * r.speed**2)[little]

@@ -1,5 +1,7 @@
 """The families of surfaces that are compared, for drag and for lift."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from layers.arrays import FloatArray
@@ -31,18 +33,28 @@ def forms(coefficient: str, reynolds: FloatArray, spin_ratio: FloatArray) -> tup
     """
     low = np.array([reynolds.min(), spin_ratio.min()])
     high = np.array([reynolds.max(), spin_ratio.max()])
-
-    def regression(re: FloatArray, s: FloatArray) -> FloatArray:
-        r = np.clip(re, low[0], high[0]) / 1e5
-        held = np.clip(s, low[1], high[1]) - _REFERENCE_S
-        by_re = r - 1.5 if coefficient == "drag" else r**-2 - 1.5**-2
-        return np.column_stack([_trend(re, s), held**2, by_re])
-
+    regression = _Regression(coefficient, low, high)
     published = _drag if coefficient == "drag" else _lift
     return (
         Form("process", _trend, _TREND, published),
         Form("regression and process", regression, np.append(_TREND, _REGRESSION), published),
     )
+
+
+@dataclass(frozen=True)
+class _Regression:
+    """Terms of a published regression; an object, so that surfaces can go to other processes."""
+
+    coefficient: str
+    low: FloatArray
+    high: FloatArray
+
+    def __call__(self, reynolds: FloatArray, spin_ratio: FloatArray) -> FloatArray:
+        """Return the terms, (n, 5)."""
+        r = np.clip(reynolds, self.low[0], self.high[0]) / 1e5
+        held = np.clip(spin_ratio, self.low[1], self.high[1]) - _REFERENCE_S
+        by_re = r - 1.5 if self.coefficient == "drag" else r**-2 - 1.5**-2
+        return np.column_stack([_trend(reynolds, spin_ratio), held**2, by_re])
 
 
 def _trend(reynolds: FloatArray, spin_ratio: FloatArray) -> FloatArray:

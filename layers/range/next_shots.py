@@ -127,8 +127,16 @@ def plan_shots(
             for side in sides:
                 side.shoot(best)
             left = np.sqrt(sides[0].variance() + sides[1].variance())
-            place = (speed[best], spin[best], re[best], s[best], outside[best])
-            shots.append(Shot(*map(float, place), left))
+            shots.append(
+                Shot(
+                    float(speed[best]),
+                    float(spin[best]),
+                    float(re[best]),
+                    float(s[best]),
+                    float(outside[best]),
+                    left,
+                )
+            )
     return Plan(
         np.array([f.values[0] for f in flights]),
         before,
@@ -152,7 +160,8 @@ class _Side:
     def variance(self) -> FloatArray:
         """Return the variance of each flight's carry, (f,)."""
         among = self.covariance[: self.steps, : self.steps]
-        return np.maximum(np.einsum("fi,ij,fj->f", self.gradients, among, self.gradients), 0.0)
+        every = np.einsum("fi,ij,fj->f", self.gradients, among, self.gradients)
+        return np.asarray(np.maximum(every, 0.0))
 
     def gains(self) -> FloatArray:
         """Return what a row at each candidate takes off the sum of variances, (c,)."""

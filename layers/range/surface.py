@@ -97,6 +97,12 @@ class Surface:
         """Return the mean coefficients as a law does."""
         return self.law(reynolds, spin_ratio)
 
+    @property
+    def content(self) -> tuple[FloatArray, ...]:
+        """Everything that its coefficients and their errors follow from."""
+        rows = (getattr(self.rows, name) for name in Rows.__dataclass_fields__)
+        return self.law.grid, self.error_grid, np.array([self.common_error]), *rows
+
     def coefficients(
         self, reynolds: FloatArray, spin_ratio: FloatArray
     ) -> tuple[FloatArray, FloatArray]:

@@ -67,7 +67,7 @@ def compare_orientations(rows: RangeRows, what: str = "the table") -> Symmetry:
     InputError
         If there are not just two orientations.
     """
-    names = tuple(dict.fromkeys(name for name in rows.orientation if name))
+    names = list(dict.fromkeys(name for name in rows.orientation if name))
     if len(names) != 2:
         raise InputError(
             f"{what} has {len(names)} orientations, but a symmetry screen compares two: fill in "
@@ -76,17 +76,18 @@ def compare_orientations(rows: RangeRows, what: str = "the table") -> Symmetry:
     first, second = (rows.of(orientation=name).rows for name in names)
     surface = fit_surface(first, what=what)
     with one_thread():
-        found = [
+        drag, lift = (
             _difference(process, second.reynolds, second.spin_ratio, values, errors)
             for process, values, errors in (
                 (surface.drag, second.drag, second.drag_error),
                 (surface.lift, second.lift, second.lift_error),
             )
-        ]
+        )
     return Symmetry(
-        names,
+        (names[0], names[1]),
         (len(first.reynolds), len(second.reynolds)),
-        *found,
+        drag,
+        lift,
         float(surface.outside(second.reynolds, second.spin_ratio).max()),
     )
 

@@ -10,12 +10,14 @@ from typing import Any
 import numpy as np
 
 from layers.arrays import FloatArray
-from layers.conditions import Conditions
+from layers.conditions import Weather
+from layers.flight.aerodynamics import Law
 from layers.flight.trajectory import fly
 
 LOFTS_DEG = np.linspace(-6.0, 6.0, 49)
 SPIN_FACTORS = np.linspace(0.5, 1.5, 51)
 _LOWEST_LAUNCH_DEG = 1.0
+_LAUNCH_PER_LOFT = 0.85
 
 
 @dataclass(frozen=True)
@@ -62,53 +64,60 @@ class BestLaunch:
     at_edge: bool
 
 
-def off_loft(shot: Shot, degrees: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def off_loft(
+    shot: Shot, spin_loft_deg: float, degrees: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return speed, angle and spin of a shot whose loft is changed by so many degrees.
 
-    A head far heavier than the ball sends it close to along its normal: with the launch about
-    0.85 of loft (common practice), speed goes as the cosine and spin as the sine of the angle
-    between normal and path (Penner 2001, Am. J. Phys. 69, 563), which is about launch over 0.85.
+    With the angle between face normal and path, the spin loft, the speed goes as its cosine and
+    the spin as its sine (Penner 2001, Am. J. Phys. 69, 563, rigid head), each held to what the
+    shot has now; the launch follows loft by 0.85 (common practice: 0.8 to 0.9).
 
     Parameters
     ----------
     shot : Shot
         As it is.
+    spin_loft_deg : float
+        Its spin loft.
     degrees : (n,) array
-        Change of loft.
+        Change of loft; the spin loft does not fall below half a degree.
     """
-    loft = shot.launch_angle / 0.85
-    changed = loft + np.radians(degrees)
+    loft = np.radians(max(spin_loft_deg, 0.5))
+    changed = np.maximum(loft + np.radians(degrees), np.radians(0.5))
     return (
         shot.ball_speed * np.cos(changed) / np.cos(loft),
-        shot.launch_angle + 0.85 * np.radians(degrees),
-        shot.spin * np.maximum(np.sin(changed), 0.0) / np.sin(loft),
+        shot.launch_angle + _LAUNCH_PER_LOFT * np.radians(degrees),
+        shot.spin * np.sin(changed) / np.sin(loft),
     )
 
 
-def best_launch(shot: Shot, conditions: Conditions) -> BestLaunch:
+def best_launch(shot: Shot, law: Law, weather: Weather, spin_loft_deg: float) -> BestLaunch:
     """Search lofts from 6 degrees less to 6 more and half to one and a half times the spin.
 
     Parameters
     ----------
     shot : Shot
         The launch as it is.
-    conditions : Conditions
-        Law, air and wind.
+    law : Law
+        Drag and lift of the pattern.
+    weather : Weather
+        Air and wind.
+    spin_loft_deg : float
+        Of the swing.
     """
-    lofts = LOFTS_DEG[
-        shot.launch_angle + 0.85 * np.radians(LOFTS_DEG) >= np.radians(_LOWEST_LAUNCH_DEG)
-    ]
+    raised = shot.launch_angle + _LAUNCH_PER_LOFT * np.radians(LOFTS_DEG)
+    lofts = LOFTS_DEG[raised >= np.radians(_LOWEST_LAUNCH_DEG)]
     degrees, factors = (grid.ravel() for grid in np.meshgrid(lofts, SPIN_FACTORS, indexing="ij"))
-    speed, angle, spin = off_loft(shot, degrees)
+    speed, angle, spin = off_loft(shot, spin_loft_deg, degrees)
     spin = spin * factors
     carry = fly(
         speed,
         angle,
         spin,
         **shot.body,
-        law=conditions.law,
-        air=conditions.air,
-        wind=conditions.wind,
+        law=law,
+        air=weather.air,
+        wind=weather.wind,
     ).carry
     same = np.flatnonzero(degrees == 0.0)
     by_spin = same[np.argmax(carry[same])]

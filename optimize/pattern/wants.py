@@ -1,8 +1,9 @@
 """What drag and lift the players of a ball want, region by region of Re and spin ratio.
 
-Of each swing's flight: what a hundredth of CD or CL in a region brings in carry, total, apex height,
-landing angle and drift in a cross-wind. Over all swings: the changes, each at most so large, that
-add the most carry while the overall-distance test's printed launch gains no more than allowed.
+Of each swing's flight: what a hundredth of CD or CL in a region brings in carry, total, apex
+height, landing angle and drift in a cross-wind. Over all swings: the changes, each at most so
+large, that add the most carry while the overall-distance test's printed launch gains no more than
+allowed.
 """
 
 from collections.abc import Sequence
@@ -15,6 +16,7 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimation import estimate
+from layers.flight.aerodynamics import Law
 from layers.flight.air import humid_air
 from layers.flight.influence import FIGURES, Influence, influence
 from layers.flight.regions import Shares, middles, shares
@@ -171,10 +173,11 @@ def wants(
 
 def _swing_wants(ball: Ball, name: str, conditions: Conditions, cross_wind: float) -> SwingWants:
     shot = _shot(ball, name, conditions)
-    law, air, wind = conditions.law, conditions.air, np.array(conditions.wind)
-    flown = influence(*shot.launch, **shot.body, law=law, air=air, wind=wind)
-    blown = influence(
-        *shot.launch, **shot.body, law=law, air=air, wind=wind + [0.0, 0.0, cross_wind]
+    law, weather = conditions.law_of(ball.dimple_pattern), conditions.weather(name)
+    along, up, right = weather.wind
+    flown, blown = (
+        influence(*shot.launch, **shot.body, law=law, air=weather.air, wind=(along, up, right + w))
+        for w in (0.0, cross_wind)
     )
     parts, drifts = shares(flown), shares(blown)
     scale = np.array([scale for _, scale, _ in WANTED])
@@ -192,8 +195,8 @@ def _swing_wants(ball: Ball, name: str, conditions: Conditions, cross_wind: floa
         drag=0.01 * scale[:, None] * _stacked(parts.drag, drifts.drag, still_parts[0]),
         lift=0.01 * scale[:, None] * _stacked(parts.lift, drifts.lift, still_parts[1]),
         launch=scale[:, None] * per_launch[:, :3] * [1.0, np.radians(1.0), 100.0 * np.pi / 30.0],
-        best=best_launch(shot, conditions),
-        outside_share=_outside(flown, conditions),
+        best=best_launch(shot, law, weather, conditions.swings.find(name).spin_loft_deg),
+        outside_share=_outside(flown, law),
     )
 
 
@@ -201,8 +204,8 @@ def _stacked(parts: FloatArray, blown: FloatArray, still: FloatArray) -> FloatAr
     return np.vstack([parts[_ROWS], blown[_DRIFT] - still])
 
 
-def _outside(flown: Influence, conditions: Conditions) -> float:
-    inside = conditions.law(flown.reynolds, flown.spin_ratio).inside
+def _outside(flown: Influence, law: Law) -> float:
+    inside = law(flown.reynolds, flown.spin_ratio).inside
     return float(np.sum(flown.duration[~inside]) / np.sum(flown.duration))
 
 
@@ -229,7 +232,7 @@ def _test_room(ball: Ball, test: DistanceTest, conditions: Conditions) -> TestRo
         test.spin_rpm * np.pi / 30.0,
         mass=size["mass_g"].value * 1e-3,
         diameter=size["diameter_mm"].value * 1e-3,
-        law=conditions.law,
+        law=conditions.law_of(ball.dimple_pattern),
         air=humid_air(test.temperature_c, test.pressure_hpa, test.relative_humidity_percent),
     )
     parts: Shares = shares(flown)

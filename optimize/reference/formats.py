@@ -18,6 +18,7 @@ from layers.files.csv import Column
 from layers.flight.aero_file import COLUMNS as AERODYNAMICS
 from layers.hardness import SCALES, Scale
 from layers.materials import Catalogue
+from layers.range.tracks_file import COLUMNS as TRACKS
 from layers.strike.swings import SwingTable
 from optimize.lab.measurements import COLUMNS as MEASUREMENTS
 from optimize.lab.process import Process
@@ -154,6 +155,7 @@ FORMATS = (
     Format("measurements", "readings of builds", "measurements.csv", columns=MEASUREMENTS),
     Format("launches", "a robot's launches of builds", "launches.csv", columns=MEASUREMENTS),
     Format("aerodynamics", "measured drag and lift", "aerodynamics.csv", columns=AERODYNAMICS),
+    Format("tracks", "tracks of an indoor range, a row a reading", "tracks.csv", columns=TRACKS),
 )
 
 

@@ -18,6 +18,7 @@ LABELS: dict[What, str] = {
     "material": "material",
     "youngs_modulus_mpa": "modulus",
     "density_g_cm3": "density",
+    "dimple_pattern": "dimple pattern",
 }
 
 # Indices below the first are not named in sentences, nor more than so many; indices below the last

@@ -25,7 +25,9 @@ from optimize.scenario.brief import Scenario
 from optimize.scenario.variables import LayerVariables
 
 Row = tuple[int, ...]
-What = Literal["present", "thickness_mm", "material", "youngs_modulus_mpa", "density_g_cm3"]
+What = Literal[
+    "present", "thickness_mm", "material", "youngs_modulus_mpa", "density_g_cm3", "dimple_pattern"
+]
 
 # A diameter is a sum of thicknesses, rounded to 1e-6 mm: the order of summing does not matter.
 _DIGITS = 6
@@ -86,7 +88,24 @@ class Space:
     def genes(self) -> tuple[Gene, ...]:
         """The design variables with more than one value, centre outward."""
         rows = enumerate(self.scenario.layer)
-        return tuple(gene for i, layer in rows for gene in _genes(i, layer) if len(gene.values) > 1)
+        of_layers = [gene for i, layer in rows for gene in _genes(i, layer)]
+        # The dimples are in the outermost layer.
+        pattern = Gene(len(self.scenario.layer) - 1, "dimple_pattern", self._patterns, False)
+        return tuple(gene for gene in (*of_layers, pattern) if len(gene.values) > 1)
+
+    @property
+    def _patterns(self) -> tuple[str, ...]:
+        return self.scenario.patterns or ("",)
+
+    def siblings(self, row: Row) -> tuple[Row, ...]:
+        """Return the rows of the same layers under every other dimple pattern."""
+        return tuple(
+            (*row[:place], k, *row[place + 1 :])
+            for place, gene in enumerate(self.genes)
+            if gene.what == "dimple_pattern"
+            for k in range(len(gene.values))
+            if k != row[place]
+        )
 
     @cached_property
     def sizes(self) -> IntArray:
@@ -112,7 +131,10 @@ class Space:
 
     def _canonical(self, row: Row) -> Row:
         out = {gene.layer for gene, k in zip(self.genes, row, strict=True) if _is_absent(gene, k)}
-        return tuple(0 if gene.layer in out else k for gene, k in zip(self.genes, row, strict=True))
+        return tuple(
+            0 if gene.layer in out and gene.what != "dimple_pattern" else k
+            for gene, k in zip(self.genes, row, strict=True)
+        )
 
     def decode(self, row: Row) -> Candidate:
         """Turn a row into a build.
@@ -155,7 +177,10 @@ class Space:
                 cards[number] = _with(cards[number], density_g_cm3=density)
             except ValidationError:  # no compound has such a density
                 return Candidate(row, None, diameters[0], density)
-        return Candidate(row, self._ball(present, diameters, cards), diameters[0], density)
+        outermost = len(self.scenario.layer) - 1
+        pattern = chosen.get((outermost, "dimple_pattern"), self._patterns[0])
+        ball = self._ball(present, diameters, cards, pattern)
+        return Candidate(row, ball, diameters[0], density)
 
     def _diameters(self, present: list[int], chosen: dict[tuple[int, str], Any]) -> list[float]:
         """Return the outer diameters of the present layers, centre outward, mm."""
@@ -193,7 +218,7 @@ class Space:
         return (self.scenario.fill.mass_g - others) / weights[number]
 
     def _ball(
-        self, present: list[int], diameters: list[float], cards: list[Material]
+        self, present: list[int], diameters: list[float], cards: list[Material], pattern: str
     ) -> Ball | None:
         try:
             layers = tuple(
@@ -204,6 +229,7 @@ class Space:
                 name=self.scenario.name,
                 layer=layers,
                 dimple_volume_percent=self.scenario.ball.dimple_volume_percent,
+                dimple_pattern=pattern,
             )
         except ValidationError:  # the centre is too small to be a layer
             return None
@@ -234,6 +260,11 @@ class Space:
         for gene in self.genes:
             if gene.what == "present":
                 row.append(int(gene.layer in present))
+                continue
+            if gene.what == "dimple_pattern":
+                if ball.dimple_pattern not in gene.values:
+                    return None
+                row.append(gene.values.index(ball.dimple_pattern))
                 continue
             if gene.layer not in present:
                 row.append(0)
@@ -300,11 +331,15 @@ def mass_per_density(diameters: list[float], dimple_fraction: float) -> list[flo
 def content_of(ball: Ball) -> str:
     """Write the numbers of a ball that determine its figures, as JSON that keeps every bit.
 
-    Names, roles and sources are omitted: they change no figure.
+    Names, roles and sources are omitted: they change no figure. A dimple pattern does, by its name,
+    whose drag and lift are the conditions'.
     """
     layers = [[layer.outer_diameter_mm, *_numbers(layer.material)] for layer in ball.layer]
     dimples = [ball.dimple_volume_percent, ball.dimple_depth_mm]
-    return json.dumps({"dimples": dimples, "layers": layers}, separators=(",", ":"))
+    content: dict[str, Any] = {"dimples": dimples, "layers": layers}
+    if ball.dimple_pattern:
+        content["pattern"] = ball.dimple_pattern
+    return json.dumps(content, separators=(",", ":"))
 
 
 def _numbers(card: Material) -> list[Any]:

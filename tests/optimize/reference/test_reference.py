@@ -20,6 +20,7 @@ from layers.compound.trials import trials_from_csv
 from layers.errors import InputError
 from layers.flight.aero_file import rows_from_csv
 from layers.materials import Datum, catalogue_from_toml, default_catalogue
+from layers.range.tracks_file import tracks_from_csv
 from layers.strike.swings import swings_from_toml
 from optimize.lab.measurements import measurements_from_csv
 from optimize.lab.process import process_from_table
@@ -60,6 +61,7 @@ def read(name: str) -> object:
         "builds": lambda: read_builds(text),
         "windows": lambda: windows_from_toml(text),
         "aerodynamics": lambda: rows_from_csv(text, name),
+        "tracks": lambda: tracks_from_csv(text, name),
     }[name]()
 
 
