@@ -16,6 +16,7 @@ from layers.arrays import FloatArray
 
 Basis = Callable[[FloatArray, FloatArray], FloatArray]
 _STEPS = 60
+_MOST_FITTED = 200  # rows that hyperparameters are found from; all rows make the surface
 
 # Logarithms of size, lengths in 1e5/Re and in sqrt S, and scatter: median and standard deviation of
 # the prior. A judgement: dimples move a coefficient by hundredths, over tens of per cent of speed.
@@ -186,22 +187,8 @@ def fit_process(
         np.subtract.outer(by_reynolds(reynolds), by_reynolds(reynolds)),
         np.subtract.outer(by_spin(spin_ratio), by_spin(spin_ratio)),
     )
-    starts = [_MEDIAN, _MEDIAN + np.log([2.0, 0.3, 0.7, 1.0])]
-    bounds = [(m - 4.0 * s, m + 4.0 * s) for m, s in zip(_MEDIAN, _SPREAD, strict=True)]
-    found = [
-        minimize(
-            _minus_log_density,
-            start,
-            args=(trend, parts, residual, errors),
-            jac=True,
-            method="L-BFGS-B",
-            bounds=bounds,
-            options={"maxiter": _STEPS},
-        )
-        for start in starts
-    ]
-    best = min(found, key=lambda f: float(f.fun))
-    size, length_re, length_s, scatter = (float(v) for v in np.exp(best.x))
+    best = _likeliest(trend, parts, residual, errors)
+    size, length_re, length_s, scatter = (float(v) for v in np.exp(best))
     noise = errors**2 + scatter**2
     shape = size**2 * matern(parts[0], length_re) * matern(parts[1], length_s)
     matrix = trend + shape + np.diag(noise)
@@ -226,6 +213,33 @@ def fit_process(
         float(np.sqrt(np.mean(error**2))),
         z,
     )
+
+
+def _likeliest(
+    trend: FloatArray,
+    parts: tuple[FloatArray, FloatArray],
+    residual: FloatArray,
+    errors: FloatArray,
+) -> FloatArray:
+    """Return the logarithms of the likeliest hyperparameters, by at most `_MOST_FITTED` rows."""
+    count = len(residual)
+    rows = np.unique(np.linspace(0, count - 1, min(count, _MOST_FITTED)).astype(int))
+    square = np.ix_(rows, rows)
+    some = (trend[square], (parts[0][square], parts[1][square]), residual[rows], errors[rows])
+    bounds = [(m - 4.0 * s, m + 4.0 * s) for m, s in zip(_MEDIAN, _SPREAD, strict=True)]
+    found = [
+        minimize(
+            _minus_log_density,
+            start,
+            args=some,
+            jac=True,
+            method="L-BFGS-B",
+            bounds=bounds,
+            options={"maxiter": _STEPS},
+        )
+        for start in (_MEDIAN, _MEDIAN + np.log([2.0, 0.3, 0.7, 1.0]))
+    ]
+    return np.asarray(min(found, key=lambda f: float(f.fun)).x)
 
 
 def _minus_log_density(

@@ -112,7 +112,7 @@ def reduce_tracks(
     setup = setup or Setup()
     refused: dict[str, str] = {}
     counts = np.isfinite(tracks.position[:, :, 0]).sum(axis=1)
-    for name, count in zip(tracks.launch, counts, strict=True):
+    for name, count in zip(tracks.launch, counts.tolist(), strict=True):
         if count < FEWEST_READINGS:
             refused[name] = (
                 f"launch {name} has {count} reading{'s' * (count != 1)} along the range, but drag "

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
+from layers.arrays import FloatArray
 from layers.errors import InputError
 from layers.files.csv import MOST_CSV_BYTES
 from layers.files.escaping import csv_text
@@ -142,17 +143,26 @@ _HEADS = (
 )
 
 
-def rows_text(reduction: Reduction) -> str:
-    """Write the launches whose drag, lift and spin are known as an aerodynamic table."""
+def rows_text(reduction: Reduction, truncation: FloatArray | None = None) -> str:
+    """Write the launches whose drag, lift and spin are known as an aerodynamic table.
+
+    Parameters
+    ----------
+    reduction : Reduction
+        The session.
+    truncation : (n, 2) array, optional
+        What the length of each track adds to drag and lift; a part of the standard errors.
+    """
     r = reduction
+    added = np.zeros((len(r.drag), 2)) if truncation is None else np.nan_to_num(truncation)
     numbers = np.column_stack(
         [
             r.reynolds,
             r.spin_ratio,
             r.drag,
             r.lift,
-            r.drag_sd,
-            r.lift_sd,
+            np.hypot(r.drag_sd, added[:, 0]),
+            np.hypot(r.lift_sd, added[:, 1]),
             r.spin_ratio_sd,
             r.side,
             r.side_sd,

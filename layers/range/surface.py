@@ -22,6 +22,7 @@ MOST_ROWS = 1000
 # The grid covers every flight of a golf ball; beyond it the value at its edge holds.
 _LOW_RE, _HIGH_RE, _HIGH_S = 2e4, 3e5, 1.5
 _CELLS = 128
+_ERROR_CELLS = 64
 _NODES_RE = np.exp(np.linspace(np.log(_LOW_RE), np.log(_HIGH_RE), _CELLS + 1))
 _NODES_S = np.linspace(0.0, np.sqrt(_HIGH_S), _CELLS + 1) ** 2
 _INSIDE = 1e-6  # units outside the hull that still count as inside: a rounding
@@ -79,8 +80,8 @@ class Surface:
         Convex hull of the rows.
     law : GridLaw
         The mean.
-    error_grid : (2, k, k) array
-        Standard deviations over the same grid, `common_error` left out.
+    error_grid : (2, l, l) array
+        Standard deviations over every second node, `common_error` left out.
     """
 
     rows: Rows
@@ -205,13 +206,14 @@ def fit_surface(rows: Rows, common_error: float = 0.0, what: str = "the table") 
         }
         drag, lift = (max(rivals[name], key=lambda p: p.score) for name in ("drag", "lift"))
         mean = np.array([p.mean(re, s) for p in (drag, lift)]).reshape(2, _CELLS + 1, _CELLS + 1)
-        sd = np.array([p.sd(re, s) for p in (drag, lift)]).reshape(mean.shape)
+        re, s = _nodes(_CELLS // _ERROR_CELLS)
+        sd = np.array([p.sd(re, s) for p in (drag, lift)]).reshape(2, _ERROR_CELLS + 1, -1)
     domain = hull_of(rows.reynolds, rows.spin_ratio)
     return Surface(rows, drag, lift, rivals, common_error, domain, GridLaw(mean, domain), sd)
 
 
-def _nodes() -> tuple[FloatArray, FloatArray]:
-    re, s = np.meshgrid(_NODES_RE, _NODES_S, indexing="ij")
+def _nodes(every: int = 1) -> tuple[FloatArray, FloatArray]:
+    re, s = np.meshgrid(_NODES_RE[::every], _NODES_S[::every], indexing="ij")
     return re.ravel(), s.ravel()
 
 

@@ -1,6 +1,7 @@
 """Tracks of a range: positions and times of launches, side by side in padded arrays."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -47,7 +48,7 @@ class Tracks:
 
     def take(self, which: IntArray) -> "Tracks":
         """Return some of the launches, by their places."""
-        kept = {}
+        kept: dict[str, Any] = {}
         for name, values in self.__dict__.items():
             if isinstance(values, np.ndarray):
                 kept[name] = values[which]

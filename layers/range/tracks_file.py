@@ -25,17 +25,19 @@ _TEXTS = {
 _NUMBERS = {
     "time_s": Column("s", "time of the reading", -1e5, 1e5),
     "x_m": Column("m", "position down the range; of a screen, its plane's", -100.0, 400.0),
-    "y_m": Column("m", "height; leave out where screens tell none", -50.0, 100.0),
+    "y_m": Column("m", "height; may be left out", -50.0, 100.0),
     "z_m": Column("m", "to the right; may be left out", -50.0, 50.0),
-    "spin_rpm": Column("rpm", "rate of spin, on any reading that has one", 0.0, 20000.0),
+    "spin_rpm": Column(
+        "rpm", "rate of spin, on any reading that has one; may be left out", 0.0, 20000.0
+    ),
     "mark_deg": Column(
         "deg", "angle of a mark about the spin axis, growing with backspin", -1e6, 1e6
     ),
-    "mass_g": Column("g", "of the ball; once a launch is enough", 5.0, 100.0),
-    "diameter_mm": Column("mm", "of the ball", 20.0, 80.0),
-    "temperature_celsius": Column("deg C", "of the air in the range", -20.0, 50.0),
-    "pressure_hpa": Column("hPa", "of the air at the place itself", 500.0, 1100.0),
-    "humidity_percent": Column("%", "relative humidity", 0.0, 100.0),
+    "mass_g": Column("g", "of the ball, on one reading or all; may be left out", 5.0, 100.0),
+    "diameter_mm": Column("mm", "of the ball; may be left out", 20.0, 80.0),
+    "temperature_celsius": Column("deg C", "of the air; may be left out", -20.0, 50.0),
+    "pressure_hpa": Column("hPa", "of the air at the place itself; may be left out", 500.0, 1100.0),
+    "humidity_percent": Column("%", "relative humidity; may be left out", 0.0, 100.0),
 }
 _NEEDED = ("launch", "time_s", "x_m")
 COLUMNS: dict[str, Column | str] = {**_TEXTS, **_NUMBERS}

@@ -61,12 +61,13 @@ def windows(reduction: Reduction, law: Law) -> tuple[Window, ...]:
     whole = np.flatnonzero(np.isfinite(reduction.spin_ratio))
     if not len(whole):
         return ()
-    found = []
+    found, before = [], 0
     for share in _SHARES:
         used = _middle_part(reduction.used[whole], share)
         enough = used[:, :, 0].sum(axis=1) >= FEWEST_READINGS
-        if enough.any():
+        if enough.any() and used.sum() != before:  # else as few readings as the share before
             found.append(_window(reduction, law, whole[enough], used[enough], share))
+        before = int(used.sum())
     return tuple(found)
 
 

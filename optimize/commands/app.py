@@ -30,6 +30,7 @@ from optimize.commands.lists import lists
 from optimize.commands.new import new_app
 from optimize.commands.page import page_app
 from optimize.commands.pattern import pattern_app
+from optimize.commands.range import range_app
 from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
 from optimize.commands.screening import screening_app
@@ -66,6 +67,7 @@ _GROUPS = {
         "fit-club",
         "tester",
         "hardness",
+        "range",
     ),
 }
 
@@ -152,6 +154,7 @@ for _part in (*_BALLS, *_SEARCH, *_LAB, lists, keys_app):
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")
 app.add_typer(new_app, name="new")
+app.add_typer(range_app, name="range")
 
 
 def _fail(text: str) -> int:

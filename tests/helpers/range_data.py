@@ -39,7 +39,7 @@ def session(
     count: int,
     seed: int,
     stations: FloatArray | None = None,
-    speeds: tuple[float, float] = (28.0, 75.0),
+    speeds: tuple[float, float] = (20.0, 75.0),
     spins: tuple[float, float] = (0.0, 6000.0),
     position_sd: float = 0.5e-3,
     time_sd: float = 2e-6,
@@ -67,8 +67,10 @@ def session(
     planes = np.linspace(0.0, 20.0, 12) if stations is None else stations
     air, mass, diameter = humid_air(), 0.0459, 0.0427
     v, spin = rng.uniform(*speeds, count), rng.uniform(*spins, count) * RPM
-    climb = rng.normal(0.0, 1.0, count) if screens else rng.uniform(-0.5, 2.5, count)
-    angle, across = np.deg2rad(climb), rng.normal(0.0, 0.05, count)
+    # Aimed so that a slow ball does not hit the floor; screens look at level flights.
+    aim = 0.0 if screens else 0.35 * 9.8 * np.ptp(planes) / v**2
+    angle = aim + np.deg2rad(rng.normal(0.0, 1.0, count))
+    across = rng.normal(0.0, 0.05, count)
     zero = np.zeros(count)
     start = np.array([zero, zero + 1.2, zero, v * np.cos(angle), v * np.sin(angle), across])
     force = np.full(count, air.density * np.pi * diameter**2 / 8.0 / mass)
@@ -154,7 +156,8 @@ def shipped() -> dict[str, str]:
         if name == "a":  # one reading of a camera that slipped
             kept["position"][6, 4, 0] += 0.004
         files[f"tracks_{name}.csv"] = csv_of(Tracks(**kept))
-    screens, _ = session(invented_ball, 10, 13, np.linspace(0.0, 21.0, 8), screens=True)
+    planes = np.linspace(0.0, 21.0, 8)
+    screens, _ = session(invented_ball, 10, 13, planes, (40.0, 75.0), screens=True)
     files["screens.csv"] = csv_of(screens)
     return files
 
