@@ -221,6 +221,9 @@ def test_hull_of_any_shape():
     assert len(square.corners) == 4
     outside = square.outside(np.array([1.5e5, 3e5, 2e5]), np.array([0.12, 0.15, 0.3]))
     np.testing.assert_allclose(outside, [0.0, 1.0, 1.0], atol=1e-12)
+    rng = np.random.default_rng(1)
+    re, s = rng.uniform(0.8e5, 2.2e5, 500), rng.uniform(0.05, 0.25, 500)
+    np.testing.assert_array_equal(square.inside(re, s), square.outside(re, s) == 0.0)
     line = hull_of(np.array([1e5, 2e5]), np.array([0.1, 0.1]))
     np.testing.assert_allclose(line.outside(np.array([1.5e5]), np.array([0.2])), [1.0])
     point = hull_of(np.array([1e5, 1e5]), np.array([0.1, 0.1]))
