@@ -118,7 +118,7 @@ class Bench:
         self.trainer.turn_to(ball)
         known = self.trainer.predict(ball)
         if known:
-            figures |= emulated_figures(self.names, ball, known, self.conditions)
+            figures |= emulated_figures(known)
         self.shelf.put(ball, figures)
         record = {
             "build": {

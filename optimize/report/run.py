@@ -105,6 +105,7 @@ def _answer_section(run: Run) -> Section:
     notes += [_in_words(price.sentence, run) for price in one_way(run.prices)]
     if alike:
         notes.append("same as: the same within the model's resolution in every goal.")
+    notes += [run.lacking] if run.lacking else []
     title = (
         "Short list"
         if run.feasible
@@ -269,6 +270,7 @@ def run_record(run: Run, ledger: str) -> dict[str, Any]:
         "run": run.id,
         "seed": run.seed,
         "model_version": run.model_version,
+        "lacking": run.lacking,
         "ledger": ledger,
         "scenario": run.scenario.model_dump(mode="json", exclude_none=True),
         "evaluated": run.evaluated,

@@ -268,6 +268,8 @@ class Run:
         Mesh of the short list's figures, and of prices; all else is on the default one.
     events : tuple of Event
         Who started it, and what was decided, noted and made of its builds since; by moment.
+    lacking : str
+        What the ledger lacks of a run that was read back, in a sentence; empty if nothing.
     """
 
     id: str
@@ -292,6 +294,7 @@ class Run:
     mesh: Level = "default"
     events: tuple[Event, ...] = field(compare=False, default=())
     refused: dict[str, tuple[int, int]] = field(default_factory=dict)
+    lacking: str = ""
 
     def __repr__(self) -> str:
         """Return the counts and the short list in a line a build."""
