@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from layers.arrays import FloatArray
 from layers.compound.recipe import Recipe
 from layers.cure.chemistry import Chemistry, celsius_of_half_life
 from layers.cure.cycle import Cycle
@@ -55,7 +56,7 @@ def cure_sheet(cure: Cure, diameter_mm: float) -> tuple[CureSheet, tuple[Target,
     """
     stock = stock_of(cure.recipe, cure.chemistry)
     history = cure_core(stock, cure.cycle, diameter_mm, cure.hardening.law)
-    places = np.round(np.linspace(0.0, 0.5 * diameter_mm - _RIM, _PLACES), 1)
+    places = places_to_read(diameter_mm)
     profile = predict(cure.hardening, stock, cure.cycle, diameter_mm, places)
     low, high = profile.interval
     targets = tuple(
@@ -79,6 +80,11 @@ def cure_sheet(cure: Cure, diameter_mm: float) -> tuple[CureSheet, tuple[Target,
         *(f"{flag[:1].upper()}{flag[1:]}." for flag in history.flags()),
     ]
     return CureSheet(cure.recipe_file, cure.cycle_file, cure.cycle, tuple(notes)), targets
+
+
+def places_to_read(diameter_mm: float) -> FloatArray:
+    """Places to read on a cut core as moulded, mm from its centre."""
+    return np.asarray(np.round(np.linspace(0.0, 0.5 * diameter_mm - _RIM, _PLACES), 1))
 
 
 def _peroxide_note(name: str, chemistry: Chemistry) -> str:

@@ -11,7 +11,7 @@ from layers.rules.screen import RuleSet
 from optimize.lab.cure_sheet import Cure, cure_sheet, cut_step
 from optimize.lab.operations import operation_texts, steps_of
 from optimize.lab.process import LayerProcess, Process
-from optimize.lab.sheet import Sheet, StageSheet, Target
+from optimize.lab.sheet import CureSheet, Sheet, StageSheet, Target
 from optimize.lab.sheet_notes import notes_of, rule_notes
 from optimize.lab.tooling import tooling_of
 
@@ -103,7 +103,8 @@ def _stage(
     tooling = tooling_of(ball, number, own)
     inner = ball.layer[number - 2].outer_diameter_mm if number > 1 else 0.0
     shown = [_target(figure, own) for figure in estimate.figures.values()]
-    card, readings = None, ()
+    card: CureSheet | None = None
+    readings: tuple[Target, ...] = ()
     if cure:
         card, readings = cure_sheet(cure, layer.outer_diameter_mm + own.grinding_stock_mm)
     told = f"Press cycle: {cure.cycle.name}" if cure else ""
