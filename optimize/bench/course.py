@@ -11,6 +11,7 @@ from scipy.stats import qmc
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import InputError
+from layers.graded.profile import Profile
 from optimize.bench.build import build_of
 from optimize.bench.coverage import CoverageTable
 from optimize.bench.sliders import Panel
@@ -187,7 +188,8 @@ def recalled(content: str, panel: Panel) -> Ball | None:
     panel : Panel
         The sliders and the cards of the materials.
     """
-    layers = json.loads(content)["layers"]
+    record = json.loads(content)
+    layers, profiles = record["layers"], record.get("profiles")
     if len(layers) != len(panel.ball.layer):
         return None
     diameters = [0.0, *(row[0] for row in layers)]
@@ -195,6 +197,7 @@ def recalled(content: str, panel: Panel) -> Ball | None:
         "outer_diameter_mm": lambda i: diameters[-1],
         "thickness_mm": lambda i: (diameters[i] - diameters[i - 1]) / 2.0,
         "youngs_modulus_mpa": lambda i: layers[i - 1][1],
+        "surface_over_centre": lambda i: _contrast(profiles[i - 1] if profiles else None),
         "density_g_cm3": lambda i: layers[i - 1][3],
     }
     values = [numbers[slider.what](slider.layer) for slider in panel.sliders]
@@ -206,3 +209,8 @@ def recalled(content: str, panel: Panel) -> Ball | None:
     except (InputError, ValueError):
         return None
     return ball if content_of(ball) == content else None
+
+
+def _contrast(profile: dict[str, Any] | None) -> float:
+    """Return the contrast of a layer from a row of the ledger; 1 where it is even."""
+    return Profile.model_validate(profile).contrast if profile else 1.0

@@ -8,6 +8,7 @@ const WORDS = {
   outer_diameter_mm: "diameter",
   thickness_mm: "thickness",
   youngs_modulus_mpa: "Young's modulus",
+  surface_over_centre: "surface over centre",
   density_g_cm3: "density",
 };
 
