@@ -10,7 +10,7 @@ from layers.ball import Body
 from layers.errors import InputError
 from layers.impact.barrier import barrier_impact
 from layers.mass.inertia import mass, moment_of_inertia
-from layers.numerics.lanes import WIDTH
+from layers.numerics.lanes import width_of
 from layers.strike import balance, kernels
 from layers.strike.launch import Launch, Rebound, Strike
 from layers.strike.model import LEVELS, Settings, build_model
@@ -359,7 +359,7 @@ def test_analytic_energy_stored_by_a_sheared_branch_in_a_ball_at_rest(entry: int
     """G s / 2 (tr A - log det A - 3); A is I with e beside the diagonal, its det 1 - e^2."""
     body = sphere(poisson=0.3, strength=(0.2, 0.1), time=(40e-6, 1e-3))
     model = build_model(body, LEVELS["default"])
-    state = np.zeros((len(model.hexes), 13, WIDTH))
+    state = np.zeros((len(model.hexes), 13, model.constant.shape[2]))
     state[:, [1, 2, 3, 7, 8, 9]] = 1.0
     state[:, 6 + 1 + entry] = 0.5
     strain, hourglass = balance.stored(model, np.zeros((3, model.mesh.hexes.max() + 1)), state)
@@ -372,5 +372,5 @@ def elements(body: Body) -> np.ndarray:
     """Return the constants of a body's elements, a row each, without the padding."""
     model = build_model(body, LEVELS["default"])
     rows = np.moveaxis(model.constant, 1, 0).reshape(kernels.CONSTANT_ROWS, -1)
-    assert model.constant.shape[2] == WIDTH
+    assert model.constant.shape[2] == width_of(model.constant.dtype)
     return rows[:, : model.mesh.hexes.shape[1]]
