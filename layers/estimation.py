@@ -64,7 +64,9 @@ class _Bench:
         from layers.strike.strike import club_impact
 
         if name not in self._launches:
-            self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
+            self._launches[name] = club_impact(
+                self.body, self.swing(name).strike(), self._level, self._conditions.precision
+            )
         return self._launches[name]
 
     def flight(self, name: str) -> "Flight":
@@ -318,7 +320,7 @@ def estimate(
             flag=answer.flag,
             caution=answer.caution,
         )
-    return Estimate(ball, done, failed)
+    return Estimate(ball, done, failed, conditions.precision)
 
 
 def estimate_many(

@@ -13,6 +13,14 @@ from typing import Any
 
 from layers.numerics.lanes import add_at, gather, highest, load, maximum, nought, store, total
 from layers.numerics.machine_code import njit
+from layers.numerics.tensors import (
+    add_square,
+    inverse_cube_root,
+    product_trace,
+    symmetric_cofactors,
+    symmetric_square,
+    times,
+)
 
 # Rows of the element constants. 0..23: mean gradient, 3 corner + direction.
 POSITION_PATTERN = 24  # 12 rows: pattern alpha of the coordinate j in 3 alpha + j
@@ -29,7 +37,7 @@ _FREQUENCY_UNIT = 1e13
 
 
 @njit(fastmath=True, forceinline=True)
-def _slope(g: Any, u: Any, constant: Any, e: int, corner: int) -> Any:
+def _add_slope(g: Any, u: Any, constant: Any, e: int, corner: int) -> Any:
     """Add one corner's part of the mean gradient of the displacements, 3 component + direction."""
     b = 3 * corner
     b0, b1, b2 = load(constant, e, b), load(constant, e, b + 1), load(constant, e, b + 2)
@@ -57,10 +65,10 @@ def _half(u: Any, hexes: Any, constant: Any, e: int, first: int, g: Any) -> Any:
     """Take four corners from `first` on: mean gradient so far, signed sums of each component."""
     u0, u1 = gather(u, hexes, e, first), gather(u, hexes, e, first + 1)
     u2, u3 = gather(u, hexes, e, first + 2), gather(u, hexes, e, first + 3)
-    g = _slope(g, u0, constant, e, first)
-    g = _slope(g, u1, constant, e, first + 1)
-    g = _slope(g, u2, constant, e, first + 2)
-    g = _slope(g, u3, constant, e, first + 3)
+    g = _add_slope(g, u0, constant, e, first)
+    g = _add_slope(g, u1, constant, e, first + 1)
+    g = _add_slope(g, u2, constant, e, first + 2)
+    g = _add_slope(g, u3, constant, e, first + 3)
     x = _four_patterns(u0[0], u1[0], u2[0], u3[0])
     y = _four_patterns(u0[1], u1[1], u2[1], u3[1])
     z = _four_patterns(u0[2], u1[2], u2[2], u3[2])
@@ -106,7 +114,7 @@ def _mean_stress(p: Any, q: Any, constant: Any, e: int) -> Any:
 
 @njit(fastmath=True, forceinline=True)
 def _corner_forces(q: Any) -> Any:
-    """Sums and differences of one component's pattern forces, of which every corner takes two."""
+    """Return sums and differences of a component's pattern forces: each corner takes two."""
     return q[0] + q[1], q[0] - q[1], q[2] + q[3], q[2] - q[3]
 
 
@@ -146,36 +154,6 @@ def _pull_corners(pull: Any, hexes: Any, constant: Any, e: int, m: Any, q: Any) 
 
 
 @njit(fastmath=True, forceinline=True)
-def _inverse_cube_root(x: Any) -> Any:
-    """Return x^(-1/3) for x near 1, by Newton's steps from a series (to 1e-13 in 0.7..1.4)."""
-    d = x - 1.0
-    z = 1.0 - d * (1.0 / 3.0) + d * d * (2.0 / 9.0) - d * d * d * (14.0 / 81.0)
-    for _ in range(3):
-        z = z * (4.0 - x * z * z * z) * (1.0 / 3.0)
-    return z
-
-
-@njit(fastmath=True, forceinline=True)
-def _symmetric_cofactors(a: Any) -> Any:
-    """Cofactors (xx, yy, zz, xy, yz, zx) of a symmetric tensor, in the same order."""
-    xx, yy, zz, xy, yz, zx = a
-    return (
-        yy * zz - yz * yz,
-        zz * xx - zx * zx,
-        xx * yy - xy * xy,
-        yz * zx - xy * zz,
-        zx * xy - yz * xx,
-        xy * yz - zx * yy,
-    )
-
-
-@njit(fastmath=True, forceinline=True)
-def _product_trace(a: Any, b: Any) -> Any:
-    """Return tr(a b) of symmetric tensors."""
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2] + 2.0 * (a[3] * b[3] + a[4] * b[4] + a[5] * b[5])
-
-
-@njit(fastmath=True, forceinline=True)
 def _relax(state: Any, row: int, branch: Any, b: int, e: int, inverse: Any) -> Any:
     """Advance one branch's internal tensor; return the mean of its values before and after.
 
@@ -207,9 +185,9 @@ def _relax(state: Any, row: int, branch: Any, b: int, e: int, inverse: Any) -> A
 @njit(fastmath=True, forceinline=True)
 def _relaxation_loss(branch: Any, b: int, e: int, a: Any, right: Any, inverse: Any) -> Any:
     """Dissipation rate per volume, (g G / 2 tau) (tr(Cbar A) + tr(Cbar^-1 A^-1) - 6)."""
-    cofactors = _symmetric_cofactors(a)
+    cofactors = symmetric_cofactors(a)
     determinant = a[0] * cofactors[0] + a[3] * cofactors[3] + a[5] * cofactors[5]
-    rate = _product_trace(right, a) + _product_trace(inverse, cofactors) / determinant - 6.0
+    rate = product_trace(right, a) + product_trace(inverse, cofactors) / determinant - 6.0
     return 0.5 * load(branch, e, b + STRENGTH) * load(branch, e, b + RATE) * rate
 
 
@@ -270,9 +248,9 @@ def element_forces(
             x2 * x0 + y2 * y0 + z2 * z0,
         )
         j = x0 * (y1 * z2 - y2 * z1) + x1 * (y2 * z0 - y0 * z2) + x2 * (y0 * z1 - y1 * z0)
-        root = _inverse_cube_root(j)
+        root = inverse_cube_root(j)
         scale = root * root  # J^(-2/3)
-        c0, c1, c2, c3, c4, c5 = _symmetric_cofactors(right)
+        c0, c1, c2, c3, c4, c5 = symmetric_cofactors(right)
         inverse_j = 1.0 / j
         unit = inverse_j * inverse_j
         stretch = unit / scale  # Cbar^-1 = J^(2/3) C^-1
@@ -306,7 +284,7 @@ def element_forces(
         if sampled:
             bulk_loss = bulk_loss + viscous * speed * load(constant, e, VOLUME)
         pressure = load(constant, e, BULK) * (j - 1.0) + viscous
-        trace = _product_trace(right, (t0, t1, t2, t3, t4, t5))
+        trace = product_trace(right, (t0, t1, t2, t3, t4, t5))
         # S = J^(-2/3) (T - 1/3 (C:T) C^-1) + p J C^-1, T = G I + sum g_j G A_j
         w = (pressure * j - scale * trace * (1.0 / 3.0)) * unit
         s0, s1, s2 = scale * t0 + w * c0, scale * t1 + w * c1, scale * t2 + w * c2
@@ -323,44 +301,6 @@ def element_forces(
         _pull_corners(pull, hexes, constant, e, m, (qx, qy, qz))
     if sampled:
         loss[RELAXATION_LOSS], loss[BULK_LOSS] = total(relaxation_loss), total(bulk_loss)
-
-
-@njit(fastmath=True, forceinline=True)
-def _times(f: Any, b0: Any, b1: Any, b2: Any) -> Any:
-    """Return f b."""
-    return (
-        f[0][0] * b0 + f[0][1] * b1 + f[0][2] * b2,
-        f[1][0] * b0 + f[1][1] * b1 + f[1][2] * b2,
-        f[2][0] * b0 + f[2][1] * b1 + f[2][2] * b2,
-    )
-
-
-@njit(fastmath=True, forceinline=True)
-def _add_square(m: Any, v: Any, weight: Any) -> Any:
-    """Return m + weight v v^T, entries in the order xx, yy, zz, xy, yz, zx."""
-    x, y, z = weight * v[0], weight * v[1], weight * v[2]
-    return (
-        m[0] + x * v[0],
-        m[1] + y * v[1],
-        m[2] + z * v[2],
-        m[3] + x * v[1],
-        m[4] + y * v[2],
-        m[5] + z * v[0],
-    )
-
-
-@njit(fastmath=True, forceinline=True)
-def _symmetric_square(m: Any) -> Any:
-    """Return m m of a symmetric tensor."""
-    xx, yy, zz, xy, yz, zx = m
-    return (
-        xx * xx + xy * xy + zx * zx,
-        xy * xy + yy * yy + yz * yz,
-        zx * zx + yz * yz + zz * zz,
-        xx * xy + xy * yy + zx * yz,
-        xy * zx + yy * yz + yz * zz,
-        zx * xx + yz * xy + zz * zx,
-    )
 
 
 @njit(fastmath=True, cache=True)
@@ -386,7 +326,7 @@ def highest_frequency(u: Any, hexes: Any, constant: Any) -> float:
     for e in range(hexes.shape[0]):
         g = (none, none, none, none, none, none, none, none, none)
         for corner in range(8):
-            g = _slope(g, gather(u, hexes, e, corner), constant, e, corner)
+            g = _add_slope(g, gather(u, hexes, e, corner), constant, e, corner)
         x0, x1, x2 = 1.0 + g[0], g[1], g[2]
         y0, y1, y2 = g[3], 1.0 + g[4], g[5]
         z0, z1, z2 = g[6], g[7], 1.0 + g[8]
@@ -404,8 +344,8 @@ def highest_frequency(u: Any, hexes: Any, constant: Any) -> float:
             low0, high0 = load(constant, e, b), load(constant, e, t)
             low1, high1 = load(constant, e, b + 1), load(constant, e, t + 1)
             low2, high2 = load(constant, e, b + 2), load(constant, e, t + 2)
-            m = _add_square(m, _times(f, high0 + low0, high1 + low1, high2 + low2), along)
-            m = _add_square(m, _times(f, high0 - low0, high1 - low1, high2 - low2), across)
-        m = _symmetric_square(_symmetric_square(m))
-        bound = maximum(bound, _product_trace(m, m))
+            m = add_square(m, times(f, high0 + low0, high1 + low1, high2 + low2), along)
+            m = add_square(m, times(f, high0 - low0, high1 - low1, high2 - low2), across)
+        m = symmetric_square(symmetric_square(m))
+        bound = maximum(bound, product_trace(m, m))
     return float(_FREQUENCY_UNIT * float(highest(bound)) ** 0.125)

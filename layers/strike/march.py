@@ -265,9 +265,15 @@ def _march(
 
 
 @njit(cache=True)
-def march(*arguments: Any) -> None:
-    """March; see `_march`.
+def march_single(*arguments: Any) -> None:
+    """March with elements in single precision; see `_march`.
 
-    Without this shell around it the compiler sums in another order: last bits would change.
+    Two shells, so that it is known of each whether its machine code is there.
     """
+    _march(*arguments)
+
+
+@njit(cache=True)
+def march_double(*arguments: Any) -> None:
+    """March with elements in double precision; see `_march`."""
     _march(*arguments)

@@ -75,7 +75,7 @@ class Settings:
     hourglass: float = 0.8
     bulk_viscosity: float = 0.1
     thinnest_step: float = 1.0e-6
-    precision: Precision = "double"
+    precision: Precision = "single"
 
 
 LEVELS: dict[str, Settings] = {

@@ -77,7 +77,7 @@ class Run:
             Written, see `layers.strike.march`; times count from this call.
         """
         model, mesh = self.model, self.model.mesh
-        rows.march(
+        arguments = (
             model.points,
             self.nodes,
             self.speeds,
@@ -101,6 +101,10 @@ class Run:
             history,
             result,
         )
+        if model.constant.dtype == np.float32:
+            rows.march_single(*arguments)
+        else:
+            rows.march_double(*arguments)
 
 
 def start_of_strike(body: Body, strike: Strike, settings: Settings) -> Run:
