@@ -152,7 +152,15 @@ def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
 def conditions_with(
     swings: Path | None, process: Path | None = None, precision: "Precision" = "single"
 ) -> "Conditions":
-    """Return the shipped conditions, or those with the user's own swings, process, precision."""
+    """Return the shipped conditions, or those with the user's own.
+
+    Parameters
+    ----------
+    swings, process : Path, optional
+        Files of swings and of the lab's process.
+    precision : {"single", "double"}
+        Of impacts on a club.
+    """
     from layers.conditions import Conditions
     from layers.strike.swings import default_swings, read_swings
 
