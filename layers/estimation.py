@@ -54,7 +54,9 @@ class _Bench:
         from layers.impact.barrier import barrier_impact
 
         if speed not in self._impacts:
-            self._impacts[speed] = barrier_impact(self.body, speed, self._level)
+            self._impacts[speed] = barrier_impact(
+                self.body, speed, self._level, self._conditions.precision
+            )
         return self._impacts[speed]
 
     def swing(self, name: str) -> Swing:
