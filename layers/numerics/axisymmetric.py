@@ -87,6 +87,14 @@ def gradients(points: FloatArray, elements: IntArray) -> tuple[FloatArray, Float
     return slope, volume
 
 
+def gauss_shapes(slope: FloatArray) -> FloatArray:
+    """Return the shape functions at the Gauss points, (m, 4, 8), from `gradients`.
+
+    They sum to one, so N/r over its sum is N.
+    """
+    return np.asarray(slope[:, :, 2] / slope[:, :, 2].sum(axis=2, keepdims=True))
+
+
 class Elements(NamedTuple):
     """Elements with their material, in blocks of eight that are computed side by side.
 
@@ -98,8 +106,8 @@ class Elements(NamedTuple):
         dN/dr, dN/dz and N/r: of Gauss point g, direction i and node n in row 24 g + 8 i + n.
     volume : (b, 4, 8) array
         Of each Gauss point, m3.
-    moduli : (b, 2, 8) array
-        Shear and bulk modulus, Pa.
+    moduli : (b, 8, 8) array
+        Shear modulus at each Gauss point, then bulk modulus, Pa.
     """
 
     nodes: Any
@@ -117,8 +125,8 @@ def element_blocks(
     ----------
     elements, slope, volume
         See `Layout` and `gradients`.
-    shear, bulk : (m,) array
-        G and K of each element, Pa.
+    shear, bulk : (m, 4) array
+        G and K at the Gauss points, Pa.
     """
     count = len(elements)
     filled = np.minimum(np.arange(-(-count // _SIDE) * _SIDE), count - 1).reshape(-1, _SIDE)
@@ -131,7 +139,10 @@ def element_blocks(
     weight = blocks(volume)
     weight[-1, :, count - _SIDE * (len(filled) - 1) :] = 0.0
     return Elements(
-        blocks(elements, np.int64), blocks(slope), weight, blocks(np.stack([shear, bulk], axis=1))
+        blocks(elements, np.int64),
+        blocks(slope),
+        weight,
+        blocks(np.concatenate([shear, bulk], axis=1)),
     )
 
 
@@ -242,7 +253,7 @@ def _stresses(e: int, g: int, blocks: Any, room: Any) -> None:
         load(room.f, 0, b + 3),
         load(room.f, 0, b + 4),
     )
-    shear, bulk = weight * load(blocks.moduli, e, 0), weight * load(blocks.moduli, e, 1)
+    shear, bulk = weight * load(blocks.moduli, e, g), weight * load(blocks.moduli, e, 4 + g)
     p, a = neo_hookean(f, shear, bulk, load(room.isochoric, 0, g))
     store(room.stress, 0, b, p[0])
     store(room.stress, 0, b + 1, p[1])

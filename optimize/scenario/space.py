@@ -19,13 +19,23 @@ from pydantic import ValidationError
 from layers.arrays import FloatArray, IntArray
 from layers.ball import THINNEST_LAYER_MM, Ball, Body, Layer
 from layers.errors import InputError
+from layers.graded.profile import Profile
 from layers.mass import inertia
 from layers.materials import Material
 from optimize.scenario.brief import Scenario
 from optimize.scenario.variables import LayerVariables
 
 Row = tuple[int, ...]
-What = Literal["present", "thickness_mm", "material", "youngs_modulus_mpa", "density_g_cm3"]
+What = Literal[
+    "present",
+    "thickness_mm",
+    "material",
+    "youngs_modulus_mpa",
+    "surface_over_centre",
+    "shape",
+    "density_g_cm3",
+    "dimple_pattern",
+]
 
 # A diameter is a sum of thicknesses, rounded to 1e-6 mm: the order of summing does not matter.
 _DIGITS = 6
@@ -60,7 +70,7 @@ class Candidate:
     Attributes
     ----------
     row : tuple of int
-        Which value each gene takes; genes of an absent layer are 0.
+        Which value each gene takes; genes of an absent layer, and the shape of an even one, are 0.
     ball : Ball or None
         The build; None where the numbers make no ball (nothing remains for the centre, or no
         filler has the density).
@@ -86,7 +96,24 @@ class Space:
     def genes(self) -> tuple[Gene, ...]:
         """The design variables with more than one value, centre outward."""
         rows = enumerate(self.scenario.layer)
-        return tuple(gene for i, layer in rows for gene in _genes(i, layer) if len(gene.values) > 1)
+        of_layers = [gene for i, layer in rows for gene in _genes(i, layer)]
+        # The dimples are in the outermost layer.
+        pattern = Gene(len(self.scenario.layer) - 1, "dimple_pattern", self._patterns, False)
+        return tuple(gene for gene in (*of_layers, pattern) if len(gene.values) > 1)
+
+    @property
+    def _patterns(self) -> tuple[str, ...]:
+        return self.scenario.patterns or ("",)
+
+    def siblings(self, row: Row) -> tuple[Row, ...]:
+        """Return the rows of the same layers under every other dimple pattern."""
+        return tuple(
+            (*row[:place], k, *row[place + 1 :])
+            for place, gene in enumerate(self.genes)
+            if gene.what == "dimple_pattern"
+            for k in range(len(gene.values))
+            if k != row[place]
+        )
 
     @cached_property
     def sizes(self) -> IntArray:
@@ -111,8 +138,18 @@ class Space:
         return np.array([self.point_of(self.row_of(point)) for point in x]).reshape(np.shape(x))
 
     def _canonical(self, row: Row) -> Row:
-        out = {gene.layer for gene, k in zip(self.genes, row, strict=True) if _is_absent(gene, k)}
-        return tuple(0 if gene.layer in out else k for gene, k in zip(self.genes, row, strict=True))
+        chosen = list(zip(self.genes, row, strict=True))
+        out = {gene.layer for gene, k in chosen if _is_absent(gene, k)}
+        even = {
+            gene.layer
+            for gene, k in chosen
+            if gene.what == "surface_over_centre" and gene.values[k] == 1.0
+        }
+        idle = out | {(layer, "shape") for layer in even}
+        return tuple(
+            0 if g.what != "dimple_pattern" and {g.layer, (g.layer, g.what)} & idle else k
+            for g, k in chosen
+        )
 
     def decode(self, row: Row) -> Candidate:
         """Turn a row into a build.
@@ -155,7 +192,14 @@ class Space:
                 cards[number] = _with(cards[number], density_g_cm3=density)
             except ValidationError:  # no compound has such a density
                 return Candidate(row, None, diameters[0], density)
-        return Candidate(row, self._ball(present, diameters, cards), diameters[0], density)
+        profiles = [
+            self.scenario.layer[i].profile({what: v for (k, what), v in chosen.items() if k == i})
+            for i in present
+        ]
+        outermost = len(self.scenario.layer) - 1
+        pattern = chosen.get((outermost, "dimple_pattern"), self._patterns[0])
+        ball = self._ball(present, diameters, cards, profiles, pattern)
+        return Candidate(row, ball, diameters[0], density)
 
     def _diameters(self, present: list[int], chosen: dict[tuple[int, str], Any]) -> list[float]:
         """Return the outer diameters of the present layers, centre outward, mm."""
@@ -193,17 +237,30 @@ class Space:
         return (self.scenario.fill.mass_g - others) / weights[number]
 
     def _ball(
-        self, present: list[int], diameters: list[float], cards: list[Material]
+        self,
+        present: list[int],
+        diameters: list[float],
+        cards: list[Material],
+        profiles: list[Profile | None],
+        pattern: str,
     ) -> Ball | None:
         try:
             layers = tuple(
-                Layer(role=self.scenario.layer[i].role, outer_diameter_mm=diameter, material=card)
-                for i, diameter, card in zip(present, diameters, cards, strict=True)
+                Layer(
+                    role=self.scenario.layer[i].role,
+                    outer_diameter_mm=diameter,
+                    material=card,
+                    profile=profile,
+                )
+                for i, diameter, card, profile in zip(
+                    present, diameters, cards, profiles, strict=True
+                )
             )
             return Ball(
                 name=self.scenario.name,
                 layer=layers,
                 dimple_volume_percent=self.scenario.ball.dimple_volume_percent,
+                dimple_pattern=pattern,
             )
         except ValidationError:  # the centre is too small to be a layer
             return None
@@ -235,6 +292,11 @@ class Space:
             if gene.what == "present":
                 row.append(int(gene.layer in present))
                 continue
+            if gene.what == "dimple_pattern":
+                if ball.dimple_pattern not in gene.values:
+                    return None
+                row.append(gene.values.index(ball.dimple_pattern))
+                continue
             if gene.layer not in present:
                 row.append(0)
                 continue
@@ -247,6 +309,8 @@ class Space:
                 continue
             if gene.what == "thickness_mm":
                 value = (inner[place + 1] - inner[place]) / 2.0
+            elif gene.what in ("surface_over_centre", "shape"):
+                value = getattr(ball.layer[place].profile or Profile(), gene.what)
             else:
                 value = getattr(card, gene.what).value
             row.append(int(np.argmin(np.abs(np.array(gene.values) - value))))
@@ -261,6 +325,12 @@ def _genes(i: int, layer: LayerVariables) -> tuple[Gene, ...]:
     steps: tuple[tuple[What, tuple[float, float] | None, float], ...] = (
         ("thickness_mm", layer.thickness_mm, layer.increment_mm),
         ("youngs_modulus_mpa", layer.youngs_modulus_mpa, layer.youngs_modulus_increment_mpa),
+        (
+            "surface_over_centre",
+            layer.surface_over_centre,
+            layer.surface_over_centre_increment,
+        ),
+        ("shape", layer.shape, layer.shape_increment),
         ("density_g_cm3", layer.density_g_cm3, layer.density_increment_g_cm3),
     )
     present = (Gene(i, "present", (False, True), False),) if layer.optional else ()
@@ -300,11 +370,20 @@ def mass_per_density(diameters: list[float], dimple_fraction: float) -> list[flo
 def content_of(ball: Ball) -> str:
     """Write the numbers of a ball that determine its figures, as JSON that keeps every bit.
 
-    Names, roles and sources are omitted: they change no figure.
+    Names, roles and sources are omitted: they change no figure. A dimple pattern does, by its name,
+    whose drag and lift are the conditions'.
     """
     layers = [[layer.outer_diameter_mm, *_numbers(layer.material)] for layer in ball.layer]
-    dimples = [ball.dimple_volume_percent, ball.dimple_depth_mm]
-    return json.dumps({"dimples": dimples, "layers": layers}, separators=(",", ":"))
+    record: dict[str, Any] = {
+        "dimples": [ball.dimple_volume_percent, ball.dimple_depth_mm],
+        "layers": layers,
+    }
+    profiles = [layer.profile.content() if layer.profile else None for layer in ball.layer]
+    if any(profiles):  # left out where all layers are even: such builds keep their names
+        record["profiles"] = profiles
+    if ball.dimple_pattern:
+        record["pattern"] = ball.dimple_pattern
+    return json.dumps(record, separators=(",", ":"))
 
 
 def _numbers(card: Material) -> list[Any]:
