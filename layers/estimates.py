@@ -113,11 +113,15 @@ class Difference:
 
 @dataclass(frozen=True)
 class Estimate:
-    """The figures of one ball; a figure that could not be computed stands in `failed` with why."""
+    """The figures of one ball; a figure that could not be computed stands in `failed` with why.
+
+    `others` are estimates of the same layers under other dimple patterns, computed with it.
+    """
 
     ball: Ball
     figures: dict[str, Figure]
     failed: dict[str, str] = field(default_factory=dict)
+    others: "tuple[Estimate, ...]" = ()
 
     def __getitem__(self, name: str) -> Figure:
         """Return a figure by the name it was asked for, or another name that means the same.

@@ -97,6 +97,16 @@ ProcessFile = Annotated[
 ]
 
 
+ConditionsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--conditions",
+        metavar="FILE.toml",
+        help="air, wind and drag and lift: the keys of a scenario's [conditions], or a scenario",
+    ),
+]
+
+
 RunName = Annotated[
     str, typer.Argument(metavar="RUN", help="a run's id, or its scenario's name for the latest")
 ]
@@ -129,8 +139,22 @@ def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
     return Cluster(cluster, say)
 
 
-def conditions_with(swings: Path | None, process: Path | None = None) -> "Conditions":
-    """Return the shipped conditions, or those with the user's own swings and process."""
+def conditions_with(
+    swings: Path | None, process: Path | None = None, conditions: Path | None = None
+) -> "Conditions":
+    """Return the shipped conditions, or those of the user's files.
+
+    Parameters
+    ----------
+    swings : Path or None
+        The user's own swings.
+    process : Path or None
+        The lab's process.
+    conditions : Path or None
+        Air, wind, drag and lift; `optimize.scenario.conditions.read_conditions`.
+    """
+    from dataclasses import replace
+
     from layers.conditions import Conditions
     from layers.strike.swings import default_swings, read_swings
 
@@ -140,7 +164,13 @@ def conditions_with(swings: Path | None, process: Path | None = None) -> "Condit
         from optimize.lab.process import read_process
 
         production = Costing(read_process(process))
-    return Conditions(read_swings(swings) if swings else default_swings(), production=production)
+    if conditions is None:
+        own = read_swings(swings) if swings else default_swings()
+        return Conditions(own, production=production)
+    from optimize.scenario.conditions import read_conditions
+
+    found = read_conditions(conditions, read_swings(swings) if swings else None).resolved()
+    return replace(found, production=production)
 
 
 def read_balls(paths: Sequence[Path]) -> "list[Ball]":

@@ -41,7 +41,17 @@ def axes_record(run: Run, figures: Figures) -> list[dict[str, Any]]:
                 ],
             }
         )
-    return axes + _layer_axes(run)
+    return axes + _layer_axes(run) + _pattern_axis(run)
+
+
+def _pattern_axis(run: Run) -> list[dict[str, Any]]:
+    """Return the dimple pattern as a column where there are several to choose from."""
+    patterns = run.scenario.patterns
+    if len(patterns) < 2:
+        return []
+    axis = {"id": "dimple_pattern", "label": "dimple pattern", "unit": "", "group": "Layers"}
+    values = [patterns.index(build.ball.dimple_pattern) for build in run.builds]
+    return [{**axis, "choices": list(patterns), "values": values}]
 
 
 def _layer_axes(run: Run) -> list[dict[str, Any]]:

@@ -21,6 +21,7 @@ from layers.flight.aero_file import COLUMNS as AERODYNAMICS
 from layers.graded.reading import StatedProfile
 from layers.hardness import SCALES, Scale
 from layers.materials import Catalogue
+from layers.range.tracks_file import COLUMNS as TRACKS
 from layers.strike.swings import SwingTable
 from optimize.cure.wanted import COLUMNS as WANTED
 from optimize.lab.cut_cores import COLUMNS as CUT_CORES
@@ -138,6 +139,8 @@ def _scenario(schema: Schema) -> None:
     conditions = tables["ConditionsTable"]["properties"]
     for key in ("swings", "aerodynamics_table"):
         conditions[key] = _text(conditions[key]["description"])
+    said = conditions["aerodynamics"]["description"]
+    conditions["aerodynamics"] = {"anyOf": [{"type": "string"}, names], "description": said}
     _hardness(schema)
 
 
@@ -169,6 +172,7 @@ FORMATS = (
     Format("measurements", "readings of builds", "measurements.csv", columns=MEASUREMENTS),
     Format("launches", "a robot's launches of builds", "launches.csv", columns=MEASUREMENTS),
     Format("aerodynamics", "measured drag and lift", "aerodynamics.csv", columns=AERODYNAMICS),
+    Format("tracks", "tracks of an indoor range, a row a reading", "tracks.csv", columns=TRACKS),
 )
 
 

@@ -211,6 +211,9 @@ class StartLayer(Table):
     density_g_cm3: _Density | None = Field(
         None, description="density, if it is a design variable", json_schema_extra={"unit": "g/cm3"}
     )
+    dimple_pattern: str | None = Field(
+        None, description="outermost layer only: name of the dimple pattern, if there are several"
+    )
 
 
 class StartBuild(Table):

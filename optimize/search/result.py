@@ -349,7 +349,7 @@ class Run:
 
 
 def _layer_cells(ball: Ball) -> dict[str, Any]:
-    cells: dict[str, Any] = {}
+    cells: dict[str, Any] = {"dimple_pattern": ball.dimple_pattern} if ball.dimple_pattern else {}
     for number, layer in enumerate(ball.layer, start=1):
         card = layer.material
         cells[f"layer{number}_role"] = layer.role

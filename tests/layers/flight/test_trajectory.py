@@ -23,7 +23,8 @@ from layers.flight.air import (
     station_pressure,
     sutherland_viscosity,
 )
-from layers.flight.trajectory import GRAVITY, fly, path
+from layers.flight.motion import GRAVITY
+from layers.flight.trajectory import fly, path
 from layers.flight.turf import Turf, bounce_and_roll
 from layers.rules.overall_distance import (
     YARD,
@@ -187,7 +188,7 @@ def test_convergence_fourth_order(monkeypatch):
     """Halving the step of a smooth law divides the error by about 16."""
     carry = []
     for step in (0.8, 0.4, 0.2, 0.025):
-        monkeypatch.setattr(flight_module, "_STEP", step)
+        monkeypatch.setattr(flight_module, "STEP", step)
         carry.append(fly(*TOUR, **BALL).carry[0])
     error = np.abs(np.array(carry[:3]) - carry[3])
     rate = np.log2(error[:2] / error[1:])

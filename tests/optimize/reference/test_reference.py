@@ -25,6 +25,7 @@ from layers.errors import InputError
 from layers.files.csv import Column, checked_rows
 from layers.flight.aero_file import rows_from_csv
 from layers.materials import Datum, catalogue_from_toml, default_catalogue
+from layers.range.tracks_file import tracks_from_csv
 from layers.strike.swings import swings_from_toml
 from optimize.cure.wanted import COLUMNS as WANTED
 from optimize.lab.cut_cores import cut_cores_from_csv
@@ -73,6 +74,7 @@ def read(name: str) -> object:
             text, "place", {k: c for k, c in WANTED.items() if isinstance(c, Column)}, (), name
         ),
         "aerodynamics": lambda: rows_from_csv(text, name),
+        "tracks": lambda: tracks_from_csv(text, name),
     }[name]()
 
 
