@@ -136,6 +136,28 @@ def read_chemistry(path: StrPath) -> Chemistry:
         return default_chemistry().joined(chemistry_from_table(table, path.name))
 
 
+def celsius_of_half_life(card: Peroxide, minutes: float) -> float:
+    """Temperature at which half of a peroxide decomposes in a time, degrees Celsius.
+
+    Parameters
+    ----------
+    card : Peroxide
+        The peroxide.
+    minutes : float
+        The half-life.
+
+    Examples
+    --------
+    >>> from layers.cure.chemistry import default_chemistry
+    >>> round(celsius_of_half_life(default_chemistry().peroxide[0], 600.0), 1)
+    113.1
+    """
+    energy = 1e3 * card.activation_energy_kj_mol.value
+    longer = math.log(minutes / card.half_life_minutes)
+    anchor = card.half_life_celsius.value + KELVIN
+    return 1.0 / (1.0 / anchor + GAS_CONSTANT * longer / energy) - KELVIN
+
+
 def decomposition_rate(card: Peroxide, celsius: float) -> float:
     """First-order rate constant of a peroxide's decomposition, 1/s.
 

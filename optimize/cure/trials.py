@@ -11,10 +11,11 @@ from layers.cure.hardening import COARSE, slopes
 from layers.cure.history import cure_core
 from layers.errors import InputError
 from optimize.cure.candidates import Candidate, Task, judged, settled
+from optimize.lab.cure_sheet import places_to_read
 
-# Trials drawn over the ranges, as a power of two, and those that are weighed; places read on each;
+# Trials drawn over the ranges, as a power of two, and those that are weighed;
 # standard deviations in a 95 % interval.
-_DRAWN, _WEIGHED, _PLACES, _WIDTH = 8, 40, 7, 1.96
+_DRAWN, _WEIGHED, _WIDTH = 8, 40, 1.96
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,7 @@ def next_trials(task: Task, aim: Candidate, count: int, seed: int = 0) -> tuple[
         If no sound cure is within the ranges.
     """
     theta, noise = task.hardening.mean, task.hardening.noise
-    at = np.linspace(0.0, 0.5 * task.diameter_mm, _PLACES)
+    at = places_to_read(task.diameter_mm)
     pool = []
     for settings in _drawn(task, seed):
         recipe, stock, cycle = settled(task, task.recipe, settings)

@@ -15,7 +15,7 @@ from optimize.report.tables import Section, columns, number
 from optimize.report.words import label_of
 
 # Rows of the table over time.
-_TIMES = 13
+_TIMES = 10
 
 
 def cure_sections(
