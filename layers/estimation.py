@@ -2,138 +2,19 @@
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from copy import copy
-from functools import cached_property
-from typing import TYPE_CHECKING, Any, NamedTuple
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 from layers.arrays import Level
 from layers.ball import Ball, Body
+from layers.bench.bench import Bench
 from layers.conditions import Conditions, Production
 from layers.errors import InputError, SolverError
 from layers.estimates import Estimate, Figure
 from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
+from layers.graded.difference import hardness_difference
 from layers.mass import inertia
-from layers.strike.swings import Swing, check_owner
-
-if TYPE_CHECKING:
-    from layers.compression.curve import Compression
-    from layers.flight.trajectory import Flight
-    from layers.flight.uncertainty import Spread
-    from layers.impact.barrier import BarrierImpact
-    from layers.strike.launch import Launch
-    from layers.vibration.mode import Mode
-
-
-class _Bench:
-    """One body on the test bench: each test is run once, whatever the number of figures it gives.
-
-    The mechanics are imported where they are first needed: a mass alone should not wait for them.
-    """
-
-    def __init__(self, ball: Ball, stage: int, conditions: Conditions, level: Level) -> None:
-        self.pattern = ball.dimple_pattern
-        self.stage = ball.stage(stage)
-        self.finished = stage == len(ball.layer)
-        self.body = self.stage.body()
-        self._conditions = conditions
-        self._level: Level = level
-        self._impacts: dict[float, BarrierImpact] = {}
-        self._launches: dict[str, Launch] = {}
-        self._flights: dict[str, Flight] = {}
-        self._spreads: dict[str, Spread] = {}
-
-    @cached_property
-    def curve(self) -> "Compression":
-        from layers.compression.curve import compress
-
-        return compress(self.body, level=self._level)
-
-    @cached_property
-    def mode(self) -> "Mode":
-        from layers.vibration.mode import first_spheroidal_mode
-
-        return first_spheroidal_mode(self.body)
-
-    def impact(self, speed: float) -> "BarrierImpact":
-        from layers.impact.barrier import barrier_impact
-
-        if speed not in self._impacts:
-            self._impacts[speed] = barrier_impact(self.body, speed, self._level)
-        return self._impacts[speed]
-
-    def swing(self, name: str) -> Swing:
-        return self._conditions.swings.find(name)
-
-    def launch(self, name: str) -> "Launch":
-        from layers.strike.strike import club_impact
-
-        if name not in self._launches:
-            self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
-        return self._launches[name]
-
-    def under(self, pattern: str) -> "_Bench":
-        """Return the same body under another dimple pattern: only flights are anew."""
-        other = copy(self)
-        other.pattern, other._flights, other._spreads = pattern, {}, {}
-        return other
-
-    def flight(self, name: str) -> "Flight":
-        from layers.flight.trajectory import fly
-
-        if name not in self._flights:
-            launch, weather = self.launch(name), self._conditions.weather(name)
-            self._flights[name] = fly(
-                launch.ball_speed,
-                launch.launch_angle,
-                max(launch.spin, 0.0),
-                mass=inertia.mass(self.body),
-                diameter=self.diameter,
-                air=weather.air,
-                wind=weather.wind,
-                law=self._conditions.law_of(self.pattern),
-            )
-        return self._flights[name]
-
-    def spread(self, name: str) -> "Spread | None":
-        """Return the errors of a flight from those of a measured surface; None of other laws."""
-        from layers.flight.influence import influence
-        from layers.flight.uncertainty import Errors, flight_spread
-
-        law = self._conditions.law_of(self.pattern)
-        if not isinstance(law, Errors):
-            return None
-        if name not in self._spreads:
-            launch, weather = self.launch(name), self._conditions.weather(name)
-            flown = influence(
-                launch.ball_speed,
-                launch.launch_angle,
-                max(launch.spin, 0.0),
-                mass=inertia.mass(self.body),
-                diameter=self.diameter,
-                law=law,
-                air=weather.air,
-                wind=weather.wind,
-            )
-            self._spreads[name] = flight_spread(flown, law)
-        return self._spreads[name]
-
-    @property
-    def pattern_caution(self) -> str:
-        """Say so where a pattern is named without data: its flights are by the law of all."""
-        if not self.pattern or self.pattern in self._conditions.patterns:
-            return ""
-        return f"no drag and lift are given for dimple pattern {self.pattern!r}"
-
-    @property
-    def production(self) -> Production | None:
-        return self._conditions.production
-
-    @property
-    def diameter(self) -> float:
-        return 2.0 * float(self.body.outer_radius[-1])
-
-    def club(self, name: str) -> tuple[str, ...]:
-        return self._conditions.swings.of_club(name)
+from layers.strike.swings import check_owner
 
 
 class Answer(NamedTuple):
@@ -149,7 +30,7 @@ class Answer(NamedTuple):
     absolute_error: float | None = None
 
 
-Compute = Callable[[_Bench, FigureName], Answer]
+Compute = Callable[[Bench, FigureName], Answer]
 
 
 def _exact(function: Callable[[Body], float], scale: float) -> Compute:
@@ -160,46 +41,63 @@ def _exact(function: Callable[[Body], float], scale: float) -> Compute:
 _NINETY_FIVE = 1.96
 
 
-def _cost(bench: _Bench, name: FigureName) -> Answer:
+def _cost(bench: Bench, name: FigureName) -> Answer:
     production = _production(bench, name)
     found = production.cost(bench.stage, finished=bench.finished)
     error = _NINETY_FIVE * found.deviation
     return Answer(found.value, unit=production.currency, absolute_error=error)
 
 
-def _press_minutes(bench: _Bench, name: FigureName) -> Answer:
+def _press_minutes(bench: Bench, name: FigureName) -> Answer:
     found = _production(bench, name).press_minutes(bench.stage, finished=bench.finished)
     return Answer(found.value, absolute_error=_NINETY_FIVE * found.deviation)
 
 
-def _production(bench: _Bench, name: FigureName) -> Production:
+def _production(bench: Bench, name: FigureName) -> Production:
     if bench.production is None:
         raise InputError(f"{name.name} needs the lab's process: give a process file")
     return bench.production
 
 
-def _deflection(bench: _Bench, name: FigureName) -> Answer:
+def _deflection(bench: Bench, name: FigureName) -> Answer:
     low, high = name.condition
     curve = bench.curve
     return Answer(1e3 * (curve.deflection_at(high) - curve.deflection_at(low)), curve.flag)
 
 
+def _hardness_difference(bench: Bench, _: FigureName) -> Answer:
+    count = len(bench.stage.layer)
+    ends = bench.stage.ends_mpa(1)[0], bench.stage.ends_mpa(count)[1]
+    value, error, caution = hardness_difference(*ends)
+    return Answer(value, caution=caution, absolute_error=error)
+
+
+def _gradient_product(bench: Bench, name: FigureName) -> Answer:
+    by, loads = _hardness_difference(bench, name), QUANTITIES["deflection_mm"].default
+    deflection = _deflection(bench, replace(name, condition=loads))
+    error = math.hypot(
+        deflection.value * (by.absolute_error or 0.0),
+        by.value * deflection.value * QUANTITIES["deflection_mm"].absolute_percent / 100.0,
+    )
+    return Answer(deflection.value * by.value, deflection.flag, by.caution, absolute_error=error)
+
+
 def _of_impact(attribute: str, scale: float) -> Compute:
-    def compute(bench: _Bench, name: FigureName) -> Answer:
+    def compute(bench: Bench, name: FigureName) -> Answer:
         impact = bench.impact(name.condition[0])
         return Answer(getattr(impact, attribute) * scale, impact.flag)
 
     return compute
 
 
-def _slope(bench: _Bench, name: FigureName) -> Answer:
+def _slope(bench: Bench, name: FigureName) -> Answer:
     from layers.impact.barrier import cor_slope
 
     impacts = [bench.impact(speed) for speed in name.condition]
     return Answer(cor_slope(impacts), impacts[0].flag or impacts[1].flag)
 
 
-def _initial_velocity(bench: _Bench, name: FigureName) -> Answer:
+def _initial_velocity(bench: Bench, name: FigureName) -> Answer:
     from layers.impact.barrier import initial_velocity
 
     impact = bench.impact(name.condition[0])
@@ -207,20 +105,20 @@ def _initial_velocity(bench: _Bench, name: FigureName) -> Answer:
 
 
 def _of_launch(attribute: str, scale: float) -> Compute:
-    def compute(bench: _Bench, name: FigureName) -> Answer:
+    def compute(bench: Bench, name: FigureName) -> Answer:
         launch = bench.launch(_owner(name))
         return Answer(getattr(launch, attribute) * scale, launch.flag)
 
     return compute
 
 
-def _smash_factor(bench: _Bench, name: FigureName) -> Answer:
+def _smash_factor(bench: Bench, name: FigureName) -> Answer:
     launch = bench.launch(_owner(name))
     return Answer(launch.ball_speed / bench.swing(_owner(name)).club_speed_m_s, launch.flag)
 
 
 def _of_flight(attribute: str, scale: float) -> Compute:
-    def compute(bench: _Bench, name: FigureName) -> Answer:
+    def compute(bench: Bench, name: FigureName) -> Answer:
         flight = bench.flight(_owner(name))
         value = float(getattr(flight, attribute)[0]) * scale
         answer = _flown(bench, value, (_owner(name),))
@@ -230,7 +128,7 @@ def _of_flight(attribute: str, scale: float) -> Compute:
 
 
 def _with_surface_error(
-    bench: _Bench, name: FigureName, answer: Answer, attribute: str, scale: float
+    bench: Bench, name: FigureName, answer: Answer, attribute: str, scale: float
 ) -> Answer:
     """Add what a measured surface of drag and lift does not know to the error of the number."""
     from layers.flight.influence import FIGURES
@@ -243,7 +141,7 @@ def _with_surface_error(
     return answer._replace(absolute_error=math.hypot(own, judged))
 
 
-def _total(bench: _Bench, name: FigureName) -> Answer:
+def _total(bench: Bench, name: FigureName) -> Answer:
     from layers.flight.turf import bounce_and_roll
 
     run = bounce_and_roll(bench.flight(_owner(name)), bench.diameter)
@@ -251,7 +149,7 @@ def _total(bench: _Bench, name: FigureName) -> Answer:
     return _with_surface_error(bench, name, answer, "total", 1.0)
 
 
-def _carry_range(bench: _Bench, name: FigureName) -> Answer:
+def _carry_range(bench: Bench, name: FigureName) -> Answer:
     swings = bench.club(_owner(name))
     carries = [float(bench.flight(swing).carry[0]) for swing in swings]
     return _flown(bench, max(carries) - min(carries), swings)
@@ -261,7 +159,7 @@ def _carry_range(bench: _Bench, name: FigureName) -> Answer:
 _MOST_OUTSIDE = 0.05
 
 
-def _flown(bench: _Bench, value: float, swings: tuple[str, ...]) -> Answer:
+def _flown(bench: Bench, value: float, swings: tuple[str, ...]) -> Answer:
     """Say of a figure of flights what is wrong with a strike, or how far a flight left the law."""
     flags = [flag for swing in swings if (flag := bench.launch(swing).flag)]
     outside = max(float(bench.flight(swing).outside_share[0]) for swing in swings)
@@ -286,6 +184,8 @@ _COMPUTE: dict[str, Compute] = {
     "cost_per_ball": _cost,
     "press_minutes": _press_minutes,
     "deflection_mm": _deflection,
+    "hardness_difference_shore_c": _hardness_difference,
+    "gradient_product": _gradient_product,
     "frequency_hz": lambda bench, _: Answer(bench.mode.frequency),
     "cor": _of_impact("cor", 1.0),
     "cor_slope": _slope,
@@ -374,7 +274,7 @@ def estimate_patterns(
 
 def _asked(
     ball: Ball, figures: str | Sequence[str], conditions: Conditions | None, level: Level
-) -> tuple[dict[str, FigureName], dict[int, _Bench], Conditions]:
+) -> tuple[dict[str, FigureName], dict[int, Bench], Conditions]:
     """Check what is asked, and set up a bench for each stage."""
     if not isinstance(ball, Ball):
         raise InputError(f"estimate takes a Ball, not {type(ball).__name__}; see read_ball.")
@@ -382,17 +282,17 @@ def _asked(
     conditions = conditions or Conditions()
     asked = [figures] if isinstance(figures, str) else figures
     names = {parsed.name: parsed for parsed in map(parse_figure, asked)}
-    benches: dict[int, _Bench] = {}
+    benches: dict[int, Bench] = {}
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
         if count not in benches:
-            benches[count] = _Bench(ball, count, conditions, level)
+            benches[count] = Bench(ball, count, conditions, level)
         check_owner(parsed, conditions.swings)
     return names, benches, conditions
 
 
 def _estimated(
-    ball: Ball, names: dict[str, FigureName], benches: dict[int, _Bench], level: Level
+    ball: Ball, names: dict[str, FigureName], benches: dict[int, Bench], level: Level
 ) -> Estimate:
     done: dict[str, Figure] = {}
     failed: dict[str, str] = {}

@@ -66,7 +66,17 @@ class Aero:
 def derivative(
     state: FloatArray, shots: Shots, aero: Aero
 ) -> tuple[FloatArray, FloatArray, FloatArray, npt.NDArray[np.bool_]]:
-    """Return d/dt of (x, y, z, vx, vy, vz, omega), (7, n); Re and S; and where the law holds."""
+    """Return d/dt of (x, y, z, vx, vy, vz, omega), (7, n); Re and S; and where the law holds.
+
+    Parameters
+    ----------
+    state : (7, n) array
+        m, m/s, rad/s.
+    shots : Shots
+        What stays constant.
+    aero : Aero
+        Drag, lift, decay of spin.
+    """
     wx, wy, wz = flow = state[3:6] - shots.wind
     speed = np.sqrt(wx * wx + wy * wy + wz * wz)
     spin = state[6]
@@ -90,7 +100,19 @@ def derivative(
 def advance(
     state: FloatArray, step: FloatArray | float, shots: Shots, aero: Aero, k1: FloatArray
 ) -> FloatArray:
-    """One classical fourth-order Runge-Kutta step; `k1` is the derivative at `state`."""
+    """One classical fourth-order Runge-Kutta step.
+
+    Parameters
+    ----------
+    state : (7, n) array
+        At its start.
+    step : float or (n,) array
+        s.
+    shots, aero
+        As `derivative` takes them.
+    k1 : (7, n) array
+        The derivative at `state`.
+    """
     k2 = derivative(state + 0.5 * step * k1, shots, aero)[0]
     k3 = derivative(state + 0.5 * step * k2, shots, aero)[0]
     k4 = derivative(state + step * k3, shots, aero)[0]
@@ -104,6 +126,22 @@ def step_to_zero(
 
     Newton on the length of the step, from the step's end, where height and climb fall through zero:
     the landing is then as accurate as the integration itself.
+
+    Parameters
+    ----------
+    state : (7, n) array
+        At the start of the last step.
+    row : int
+        `HEIGHT` or `CLIMB`.
+    shots, aero
+        As `derivative` takes them.
+
+    Returns
+    -------
+    (n,) array
+        Length of the last step, s.
+    (7, n) array
+        State at its end.
     """
     k1 = derivative(state, shots, aero)[0]
     step = np.full(state.shape[1], STEP)
@@ -124,7 +162,12 @@ def launch_state(
     air: Air,
     wind: npt.ArrayLike,
 ) -> tuple[FloatArray, Shots]:
-    """Return the state at launch, (7, n), and what stays constant; arguments as `fly` takes them.
+    """Return the state at launch, (7, n), and what stays constant.
+
+    Parameters
+    ----------
+    ball_speed, launch_angle, spin, spin_axis_tilt, mass, diameter, air, wind
+        As `layers.flight.trajectory.fly` takes them.
 
     Raises
     ------

@@ -170,7 +170,15 @@ def _fly(state: FloatArray, shots: Shots, aero: Aero, refuse: bool) -> Flight:
 
 
 def landed(end: FloatArray, apex: FloatArray, time: FloatArray, outside: FloatArray) -> Flight:
-    """Return flights by their states at landing, (7, n), apex, time and share outside the law."""
+    """Return flights by how they ended.
+
+    Parameters
+    ----------
+    end : (7, n) array
+        States at landing.
+    apex, time, outside : (n,) arrays
+        m, s, and the share of the flight outside the law.
+    """
     return Flight(
         carry=np.hypot(end[0], end[2]),
         lateral=end[2],

@@ -34,7 +34,13 @@ class Errors(Protocol):
     def covariance(
         self, re_a: FloatArray, s_a: FloatArray, re_b: FloatArray, s_b: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Covariance of CD, and of CL, between conditions, (a, b), without the day's."""
+        """Return the covariance of CD, and of CL, between conditions, (a, b), without the day's.
+
+        Parameters
+        ----------
+        re_a, s_a, re_b, s_b : (a,) and (b,) arrays
+            Reynolds numbers and spin ratios.
+        """
 
     def draws(self, n: int, seed: int) -> Sequence[Law]:
         """Laws that the measurements leave possible."""

@@ -18,8 +18,8 @@ from layers.flight.turf import bounce_and_roll
 from layers.mass import inertia
 from optimize.bench.coverage import NINETY_FIVE
 from optimize.bench.figures import LAUNCH
+from optimize.bench.widths import Pair
 
-Pair = tuple[float, float]
 _RPM = math.pi / 30.0
 _OF_FLIGHT: dict[str, Callable[[Flight, float], FloatArray]] = {
     "carry_m": lambda flight, _: flight.carry,
@@ -31,10 +31,26 @@ _OF_FLIGHT: dict[str, Callable[[Flight, float], FloatArray]] = {
 }
 
 
-def emulated_figures(
+def emulated_figures(pairs: Mapping[str, Pair]) -> dict[str, Figure]:
+    """Make figures of means and standard deviations.
+
+    Parameters
+    ----------
+    pairs : mapping of str to (float, float)
+        Mean and standard deviation of each emulated figure, and of those computed from them.
+
+    Returns
+    -------
+    dict of str to Figure
+        Their errors join those of finite elements and the emulator's 95 % half width.
+    """
+    return {name: _figure(name, *pair) for name, pair in pairs.items()}
+
+
+def with_flights(
     names: Sequence[str], ball: Ball, known: Mapping[str, Pair], conditions: Conditions
-) -> dict[str, Figure]:
-    """Make figures from an emulator's means and deviations; flights are computed from launches.
+) -> dict[str, Pair]:
+    """Return mean and standard deviation of emulated figures, and of flights computed from them.
 
     Parameters
     ----------
@@ -46,25 +62,6 @@ def emulated_figures(
         Mean and standard deviation of each emulated figure.
     conditions : Conditions
         Of the flights.
-
-    Returns
-    -------
-    dict of str to Figure
-        Their errors join those of finite elements and the emulator's 95 % half width.
-    """
-    pairs = with_flights(names, ball, known, conditions)
-    return {name: _figure(name, *pair) for name, pair in pairs.items()}
-
-
-def with_flights(
-    names: Sequence[str], ball: Ball, known: Mapping[str, Pair], conditions: Conditions
-) -> dict[str, Pair]:
-    """Return mean and standard deviation of emulated figures, and of those computed from them.
-
-    Parameters
-    ----------
-    names, ball, known, conditions
-        As of `emulated_figures`.
     """
     found = {name: known[name] for name in names if name in known}
     swings = dict.fromkeys(p.swing for p in map(parse_figure, names) if p.swing)

@@ -18,6 +18,8 @@ from optimize.commands.balls import balls_app
 from optimize.commands.bench import live
 from optimize.commands.calibration import calibration_app
 from optimize.commands.console import say
+from optimize.commands.cure import cure_app
+from optimize.commands.cure_find import cure_find_app
 from optimize.commands.decisions import decisions_app
 from optimize.commands.deck import deck_app
 from optimize.commands.instruments import instruments
@@ -56,6 +58,8 @@ _GROUPS = {
     "Decisions": ("mark", "note", "decisions", "history", "reopen"),
     "Laboratory": (
         "recipe",
+        "cure",
+        "cure-find",
         "sheet",
         "concentricity",
         "calibrate",
@@ -142,7 +146,7 @@ def _start(
         say(context.get_help(), sys.stdout)
 
 
-_LAB = (recipe_app, lab_app, calibration_app, instruments)
+_LAB = (recipe_app, cure_app, cure_find_app, lab_app, calibration_app, instruments)
 _SEARCH = (runs, screening_app, page_app, decisions_app)
 _BALLS = (balls_app, deck_app, tolerance_app, windows_app, pattern_app, live)
 for _part in (*_BALLS, *_SEARCH, *_LAB, lists, keys_app):

@@ -142,7 +142,17 @@ def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
 def conditions_with(
     swings: Path | None, process: Path | None = None, conditions: Path | None = None
 ) -> "Conditions":
-    """Return the shipped conditions, or those of the user's files."""
+    """Return the shipped conditions, or those of the user's files.
+
+    Parameters
+    ----------
+    swings : Path or None
+        The user's own swings.
+    process : Path or None
+        The lab's process.
+    conditions : Path or None
+        Air, wind, drag and lift; `optimize.scenario.conditions.read_conditions`.
+    """
     from dataclasses import replace
 
     from layers.conditions import Conditions

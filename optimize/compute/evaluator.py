@@ -141,6 +141,17 @@ class Evaluator:
             for (ball, names), known in zip(requests, self.figures(requests), strict=True)
         ]
 
+    def recorded(self, requests: Sequence[Request]) -> list[Estimate]:
+        """Return what the ledger has of each build, by the names asked for, and no more."""
+        keys = [key_of(content_of(ball)) for ball, _ in requests]
+        known = self.ledger.known(list(dict.fromkeys(keys)), self.model_version)
+        found = []
+        for key, (ball, names) in zip(keys, requests, strict=True):
+            own = self._unkept(ball, names)
+            both = known.get(key, _NOTHING).joined(own.figures, own.failed)
+            found.append(Estimate(ball, *_selected(both, names)))
+        return found
+
     def _check_complete(
         self, known: Mapping[str, Known], keys: Sequence[str], *, complete: bool
     ) -> None:

@@ -19,6 +19,7 @@ from pydantic import ValidationError
 from layers.arrays import FloatArray, IntArray
 from layers.ball import THINNEST_LAYER_MM, Ball, Body, Layer
 from layers.errors import InputError
+from layers.graded.profile import Profile
 from layers.mass import inertia
 from layers.materials import Material
 from optimize.scenario.brief import Scenario
@@ -26,7 +27,14 @@ from optimize.scenario.variables import LayerVariables
 
 Row = tuple[int, ...]
 What = Literal[
-    "present", "thickness_mm", "material", "youngs_modulus_mpa", "density_g_cm3", "dimple_pattern"
+    "present",
+    "thickness_mm",
+    "material",
+    "youngs_modulus_mpa",
+    "surface_over_centre",
+    "shape",
+    "density_g_cm3",
+    "dimple_pattern",
 ]
 
 # A diameter is a sum of thicknesses, rounded to 1e-6 mm: the order of summing does not matter.
@@ -62,7 +70,7 @@ class Candidate:
     Attributes
     ----------
     row : tuple of int
-        Which value each gene takes; genes of an absent layer are 0.
+        Which value each gene takes; genes of an absent layer, and the shape of an even one, are 0.
     ball : Ball or None
         The build; None where the numbers make no ball (nothing remains for the centre, or no
         filler has the density).
@@ -130,10 +138,17 @@ class Space:
         return np.array([self.point_of(self.row_of(point)) for point in x]).reshape(np.shape(x))
 
     def _canonical(self, row: Row) -> Row:
-        out = {gene.layer for gene, k in zip(self.genes, row, strict=True) if _is_absent(gene, k)}
+        chosen = list(zip(self.genes, row, strict=True))
+        out = {gene.layer for gene, k in chosen if _is_absent(gene, k)}
+        even = {
+            gene.layer
+            for gene, k in chosen
+            if gene.what == "surface_over_centre" and gene.values[k] == 1.0
+        }
+        idle = out | {(layer, "shape") for layer in even}
         return tuple(
-            0 if gene.layer in out and gene.what != "dimple_pattern" else k
-            for gene, k in zip(self.genes, row, strict=True)
+            0 if g.what != "dimple_pattern" and {g.layer, (g.layer, g.what)} & idle else k
+            for g, k in chosen
         )
 
     def decode(self, row: Row) -> Candidate:
@@ -177,9 +192,13 @@ class Space:
                 cards[number] = _with(cards[number], density_g_cm3=density)
             except ValidationError:  # no compound has such a density
                 return Candidate(row, None, diameters[0], density)
+        profiles = [
+            self.scenario.layer[i].profile({what: v for (k, what), v in chosen.items() if k == i})
+            for i in present
+        ]
         outermost = len(self.scenario.layer) - 1
         pattern = chosen.get((outermost, "dimple_pattern"), self._patterns[0])
-        ball = self._ball(present, diameters, cards, pattern)
+        ball = self._ball(present, diameters, cards, profiles, pattern)
         return Candidate(row, ball, diameters[0], density)
 
     def _diameters(self, present: list[int], chosen: dict[tuple[int, str], Any]) -> list[float]:
@@ -218,12 +237,24 @@ class Space:
         return (self.scenario.fill.mass_g - others) / weights[number]
 
     def _ball(
-        self, present: list[int], diameters: list[float], cards: list[Material], pattern: str
+        self,
+        present: list[int],
+        diameters: list[float],
+        cards: list[Material],
+        profiles: list[Profile | None],
+        pattern: str,
     ) -> Ball | None:
         try:
             layers = tuple(
-                Layer(role=self.scenario.layer[i].role, outer_diameter_mm=diameter, material=card)
-                for i, diameter, card in zip(present, diameters, cards, strict=True)
+                Layer(
+                    role=self.scenario.layer[i].role,
+                    outer_diameter_mm=diameter,
+                    material=card,
+                    profile=profile,
+                )
+                for i, diameter, card, profile in zip(
+                    present, diameters, cards, profiles, strict=True
+                )
             )
             return Ball(
                 name=self.scenario.name,
@@ -278,6 +309,8 @@ class Space:
                 continue
             if gene.what == "thickness_mm":
                 value = (inner[place + 1] - inner[place]) / 2.0
+            elif gene.what in ("surface_over_centre", "shape"):
+                value = getattr(ball.layer[place].profile or Profile(), gene.what)
             else:
                 value = getattr(card, gene.what).value
             row.append(int(np.argmin(np.abs(np.array(gene.values) - value))))
@@ -292,6 +325,12 @@ def _genes(i: int, layer: LayerVariables) -> tuple[Gene, ...]:
     steps: tuple[tuple[What, tuple[float, float] | None, float], ...] = (
         ("thickness_mm", layer.thickness_mm, layer.increment_mm),
         ("youngs_modulus_mpa", layer.youngs_modulus_mpa, layer.youngs_modulus_increment_mpa),
+        (
+            "surface_over_centre",
+            layer.surface_over_centre,
+            layer.surface_over_centre_increment,
+        ),
+        ("shape", layer.shape, layer.shape_increment),
         ("density_g_cm3", layer.density_g_cm3, layer.density_increment_g_cm3),
     )
     present = (Gene(i, "present", (False, True), False),) if layer.optional else ()
@@ -335,11 +374,16 @@ def content_of(ball: Ball) -> str:
     whose drag and lift are the conditions'.
     """
     layers = [[layer.outer_diameter_mm, *_numbers(layer.material)] for layer in ball.layer]
-    dimples = [ball.dimple_volume_percent, ball.dimple_depth_mm]
-    content: dict[str, Any] = {"dimples": dimples, "layers": layers}
+    record: dict[str, Any] = {
+        "dimples": [ball.dimple_volume_percent, ball.dimple_depth_mm],
+        "layers": layers,
+    }
+    profiles = [layer.profile.content() if layer.profile else None for layer in ball.layer]
+    if any(profiles):  # left out where all layers are even: such builds keep their names
+        record["profiles"] = profiles
     if ball.dimple_pattern:
-        content["pattern"] = ball.dimple_pattern
-    return json.dumps(content, separators=(",", ":"))
+        record["pattern"] = ball.dimple_pattern
+    return json.dumps(record, separators=(",", ":"))
 
 
 def _numbers(card: Material) -> list[Any]:

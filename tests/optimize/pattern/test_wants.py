@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layers import estimation
 from layers.ball import Ball
+from layers.bench.bench import Bench
 from layers.conditions import Conditions, Weather
 from layers.errors import InputError
 from layers.flight.aerodynamics import ferguson_2022, smits_smith_1994
@@ -36,7 +36,7 @@ def struck(monkeypatch):
         speed, angle, spin = SHOTS[name]
         return Launch(speed, angle * DEG, spin * RPM, 0, 0, 0, 0, None, {}, 0.0, "")
 
-    monkeypatch.setattr(estimation._Bench, "launch", launch)
+    monkeypatch.setattr(Bench, "launch", launch)
 
 
 @pytest.fixture

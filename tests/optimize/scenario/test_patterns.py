@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from layers import estimation
 from layers.ball_file import ball_toml
+from layers.bench.bench import Bench
 from layers.conditions import Conditions, Weather
 from layers.errors import InputError
 from layers.estimation import estimate, estimate_patterns
@@ -48,7 +48,7 @@ def struck(monkeypatch):
             )
         return self._launches[name]
 
-    monkeypatch.setattr(estimation._Bench, "launch", launch)
+    monkeypatch.setattr(Bench, "launch", launch)
     return count
 
 
