@@ -79,9 +79,7 @@ def unit_of(counts: Counts, points: int) -> Unit:
         mesh.points / size, mesh.hexes, mesh.layer, mesh.surface, mesh.plane, mesh.faces
     )
     surface = _surface(scaled, 1.0, points)
-    return Unit(
-        core, outer, places(plan), surface.weight, surface.bulge, surface.area[plan.column]
-    )
+    return Unit(core, outer, places(plan), surface.weight, surface.bulge, surface.area[plan.column])
 
 
 def grouped(bodies: Sequence[Body]) -> dict[tuple[int, int], list[int]]:
@@ -292,9 +290,7 @@ def _solver_density(spheres: Pieces) -> FloatArray:
     return density
 
 
-def _row_radii(
-    radii: FloatArray, rings: Sequence[Sequence[float]]
-) -> tuple[FloatArray, list[int]]:
+def _row_radii(radii: FloatArray, rings: Sequence[Sequence[float]]) -> tuple[FloatArray, list[int]]:
     """Radius of each row of a column, (b, rows) m; the layer of each ring between them."""
     rows, of_ring = [radii[:, 0]], []
     for layer in range(1, len(rings)):
@@ -327,9 +323,7 @@ def _node_masses(
     )
     lumped[:, len(unit.core) - columns : len(unit.core)] += row[:, :1] * unit.column
     size = np.repeat(rows / outer[:, None], columns, axis=1)
-    size = np.concatenate(
-        [np.repeat(size[:, :1], len(unit.core) - columns, axis=1), size], axis=1
-    )
+    size = np.concatenate([np.repeat(size[:, :1], len(unit.core) - columns, axis=1), size], axis=1)
     ray = unit.place[:, -columns:]
     place = np.concatenate([unit.place, *[ray] * (rows.shape[1] - 1)], axis=1)
     x, square = size * place[0], size**2 * (place**2).sum(axis=0)

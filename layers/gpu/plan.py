@@ -149,7 +149,9 @@ def _colours(
         tint ^= np.where(across == axis, 0, low[axis] % 2 * _STEPS[axis])
     # Parity of the block's outermost cell on that side, which the offset follows from.
     end = np.where(low[across, np.arange(quads)] == 0, 0, np.array(cells)[across] - 1) % 2
-    tint ^= np.choose(across, [end * _STEPS[0], _STEPS[0] ^ (end * _STEPS[1]), (1 - end) * _STEPS[2]])
+    tint ^= np.choose(
+        across, [end * _STEPS[0], _STEPS[0] ^ (end * _STEPS[1]), (1 - end) * _STEPS[2]]
+    )
     ring = np.repeat(np.arange((mesh.hexes.shape[1] - block) // quads), quads)
     first = np.where(ring == 0, 8, np.where(ring % 2 == 1, 0, 4))
     colour = np.concatenate([parity, first + np.tile(tint, len(ring) // quads)])

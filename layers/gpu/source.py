@@ -16,7 +16,8 @@ from layers.gpu.packing import Packed
 
 PARAMETERS, RESULTS = 32, 29
 # Order of the pointers in the source's Topology.
-_POINTERS = ("corner", "code", "row", "face", "around", "phases", "place", "weight", "bulge", "area")
+_SHARED = ("place", "weight", "bulge", "area")
+_POINTERS = ("corner", "code", "row", "face", "around", "phases", *_SHARED)
 
 
 class Topology(ctypes.Structure):
@@ -100,10 +101,7 @@ def topology_arrays(packed: Packed, threads: int) -> dict[str, Any]:
         **plan.batches(threads),
         "face": plan.face,
         "around": plan.around,
-        **{
-            name: np.ascontiguousarray(getattr(unit, name), dtype=kind)
-            for name in ("place", "weight", "bulge", "area")
-        },
+        **{name: np.ascontiguousarray(getattr(unit, name), dtype=kind) for name in _SHARED},
     }
 
 

@@ -744,6 +744,7 @@ DEV void impact(const Topology& t, const real* build, const double* par, void* f
 }
 
 #ifdef __CUDACC__
+extern "C" __device__ long sizes[3] = {FAST_BYTES, SLOW_SIZE * (long)sizeof(real), BUILD_SIZE};
 extern "C" __global__ void __launch_bounds__(THREADS, BLOCKS)
 march(const Topology* topology, const real* builds, const int* which, const double* pars, real* scratch, double* out, int n, int* queue) {
   extern __shared__ double fast[];

@@ -11,10 +11,11 @@ from layers.errors import SolverError
 from layers.gpu.packing import Packed
 from layers.gpu.source import PARAMETERS
 from layers.impact.crushed import crushed
+from layers.mass.inertia import solver_density
 from layers.strike import contact
 from layers.strike import march as rows
 from layers.strike.launch import Contact, Launch, Strike
-from layers.strike.model import Settings
+from layers.strike.model import Settings, _counts
 from layers.strike.start import SAFETY, face_and_club
 from layers.strike.strike import LONGEST, PAUSE, flag_of
 
@@ -27,6 +28,9 @@ LOWEST = CLUB_AFTER + contact.CLUB_ROWS
 _FRAME = (0.72, 0.15)
 # Whole numbers of momentum span this speed, m/s, of the heaviest node.
 _SPAN = 256.0
+# Size of the innermost elements over the innermost layer's rings, and elements around the ball
+# squared: fitted to the steps of 64 impacts.
+_BLOCK_SHARE, _LATERAL = 0.6, 60.0
 
 
 def parameters_of(
@@ -126,3 +130,29 @@ def launch_of(body: Body, strike: Strike, result: FloatArray) -> Launch:
             face=face,
         ),
     )
+
+
+def effort(body: Body, strike: Strike, settings: Settings) -> float:
+    """Estimate the number of steps of an impact, up to a factor: the longest are taken up first.
+
+    Parameters
+    ----------
+    body : Body
+    strike : Strike
+    settings : Settings
+        Mesh.
+    """
+    counts = _counts(len(body.outer_radius), settings)
+    glassy = 1.0 + body.relaxation_strength.sum(axis=1)
+    shear = body.dynamic_modulus_ratio * glassy * body.shear_modulus
+    bulk = body.dynamic_modulus_ratio * body.bulk_modulus
+    square = (bulk + 4.0 / 3.0 * shear) / solver_density(body)
+    ring = np.diff(body.outer_radius, prepend=0.0) / [len(part) for part in counts.rings]
+    across = np.minimum(square / ring**2, settings.thinnest_step**-2)
+    across[0] = square[0] / (_BLOCK_SHARE * ring[0]) ** 2
+    along = _LATERAL * square / body.outer_radius**2
+    weight = np.diff(body.outer_radius**2, prepend=0.0) / body.outer_radius[-1] ** 2
+    soft = float((weight / shear).sum())
+    speed = strike.club_speed * math.cos(strike.dynamic_loft - strike.attack_angle)
+    # Hertz: the time of contact goes with (1/E)^(2/5) v^(-1/5).
+    return math.sqrt(float((along + across).max())) * soft**0.4 * speed**-0.2
