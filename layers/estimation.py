@@ -1,9 +1,10 @@
 """The one door: every figure of a ball, of a stage of it, of its launch and flight."""
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from layers.arrays import Level
 from layers.ball import Ball, Body
@@ -22,13 +23,39 @@ if TYPE_CHECKING:
     from layers.vibration.mode import Mode
 
 
+@dataclass(frozen=True)
+class Tests:
+    """Impacts of one ball that were computed elsewhere, or why they could not be.
+
+    Attributes
+    ----------
+    launches : dict
+        By the number of layers and the swing's name.
+    impacts : dict
+        Of the barrier, by the number of layers and the speed, m/s.
+    """
+
+    launches: "Mapping[tuple[int, str], Launch | Exception]" = field(default_factory=dict)
+    impacts: "Mapping[tuple[int, float], BarrierImpact | Exception]" = field(default_factory=dict)
+
+
+def _taken(found: Any) -> Any:
+    """Return an impact, or raise why there is none."""
+    if isinstance(found, Exception):
+        raise found
+    return found
+
+
 class _Bench:
     """One body on the test bench: each test is run once, whatever the number of figures it gives.
 
     The mechanics are imported where they are first needed: a mass alone should not wait for them.
     """
 
-    def __init__(self, ball: Ball, stage: int, conditions: Conditions, level: Level) -> None:
+    def __init__(
+        self, ball: Ball, stage: int, conditions: Conditions, level: Level, tests: Tests
+    ) -> None:
+        self._count, self._tests = stage, tests
         self.stage = ball.stage(stage)
         self.finished = stage == len(ball.layer)
         self.body = self.stage.body()
@@ -53,6 +80,8 @@ class _Bench:
     def impact(self, speed: float) -> "BarrierImpact":
         from layers.impact.barrier import barrier_impact
 
+        if (self._count, speed) in self._tests.impacts:
+            return cast("BarrierImpact", _taken(self._tests.impacts[self._count, speed]))
         if speed not in self._impacts:
             self._impacts[speed] = barrier_impact(self.body, speed, self._level)
         return self._impacts[speed]
@@ -63,6 +92,8 @@ class _Bench:
     def launch(self, name: str) -> "Launch":
         from layers.strike.strike import club_impact
 
+        if (self._count, name) in self._tests.launches:
+            return cast("Launch", _taken(self._tests.launches[self._count, name]))
         if name not in self._launches:
             self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
         return self._launches[name]
@@ -256,6 +287,7 @@ def estimate(
     figures: str | Sequence[str] = BALL_FIGURES,
     conditions: Conditions | None = None,
     level: Level = "default",
+    tests: Tests | None = None,
 ) -> Estimate:
     """Compute figures of a ball; each physical test is run at most once.
 
@@ -269,6 +301,8 @@ def estimate(
         Swings, aerodynamics and air of launch and flight figures; the shipped ones otherwise.
     level : {"default", "fine"}
         Mesh; ``fine`` is for finalists.
+    tests : Tests, optional
+        Impacts that were computed elsewhere and need not be here.
 
     Returns
     -------
@@ -291,7 +325,7 @@ def estimate(
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
         if count not in benches:
-            benches[count] = _Bench(ball, count, conditions, level)
+            benches[count] = _Bench(ball, count, conditions, level, tests or Tests())
         check_owner(parsed, conditions.swings)
     done: dict[str, Figure] = {}
     failed: dict[str, str] = {}
@@ -321,22 +355,27 @@ def estimate(
     return Estimate(ball, done, failed)
 
 
-def estimate_many(
-    balls: Iterable[Ball],
-    figures: str | Sequence[str] = BALL_FIGURES,
-    mapper: Callable[..., Iterable[Any]] = map,
-) -> list[Estimate]:
-    """Estimate a batch, in order.
+def tests_of(ball: Ball, names: Sequence[str], conditions: Conditions) -> Tests:
+    """List the impacts that figures rest on, as keys of `Tests` without values.
 
     Parameters
     ----------
-    balls : iterable of Ball
-        The builds.
-    figures : str or sequence of str
-        Names of the figures wanted of each.
-    mapper : callable
-        ``map`` or an executor's ``map``: figures do not depend on it, to the last bit.
+    ball : Ball
+    names : sequence of str
+        Of the figures.
+    conditions : Conditions
+        Where swings are found.
     """
-    balls = list(balls)
-    asked = (figures,) if isinstance(figures, str) else tuple(figures)
-    return list(mapper(estimate, balls, [asked] * len(balls)))
+    launches: dict[tuple[int, str], Any] = {}
+    impacts: dict[tuple[int, float], Any] = {}
+    for name in map(parse_figure, names):
+        count, quantity = name.stage or len(ball.layer), QUANTITIES[name.quantity]
+        if count > len(ball.layer):
+            continue
+        if quantity.of == "club":
+            launches |= dict.fromkeys((count, s) for s in conditions.swings.of_club(_owner(name)))
+        elif quantity.of == "swing":
+            launches[count, _owner(name)] = None
+        elif quantity.condition in ("speed", "speeds"):
+            impacts |= dict.fromkeys((count, speed) for speed in name.condition)
+    return Tests(launches, impacts)

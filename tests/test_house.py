@@ -27,7 +27,7 @@ FLOORS = (
     ("layers.conditions",),
     ("layers.energy",),
     ("layers.estimation",),
-    ("layers.model_version", "layers.resolution", "layers.rules"),
+    ("layers.gpu", "layers.model_version", "layers.resolution", "layers.rules"),
     ("optimize",),
     ("optimize.lab",),
     ("optimize.ledger", "optimize.scenario"),

@@ -1,6 +1,6 @@
 """The march on a graphics card, through CuPy: compiled at first use, launched without waiting."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
@@ -76,6 +76,27 @@ class Card:
     number: int
     name: str
     processors: int
+
+    def threads(self, packed: Packed) -> int:
+        """Return the number of threads of a block."""
+        return choices_of(packed).threads
+
+    def march(self, packed: Packed, which: Sequence[int], parameters: FloatArray) -> "Marching":
+        """Start the march of impacts; see `layers.gpu.batch.Device`.
+
+        Parameters
+        ----------
+        packed, which, parameters
+            Builds and impacts.
+        """
+        return march_on(self, packed, which, parameters, choices_of(packed))
+
+
+def choices_of(packed: Packed) -> Choices:
+    """Return how the source is compiled for these builds: measured, see docs/gpu.md."""
+    if packed.builds.dtype == np.float32:
+        return Choices(threads=512, fixed=True, prefetch=True)
+    return Choices(threads=288, prefetch=True, contact_slow=True, impulse_slow=True)
 
 
 @lru_cache(maxsize=16)
@@ -170,7 +191,7 @@ class Marching:
 
 
 def march_on(
-    card: Card, packed: Packed, which: Any, parameters: FloatArray, choices: Choices
+    card: Card, packed: Packed, which: Sequence[int], parameters: FloatArray, choices: Choices
 ) -> Marching:
     """Start the march of impacts.
 

@@ -6,7 +6,6 @@ import shutil
 import subprocess
 import tempfile
 from dataclasses import dataclass, field
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -51,10 +50,14 @@ class Choices:
     extra: tuple[str, ...] = field(default=())
 
 
+def source_files() -> dict[str, Path]:
+    """Return the files of the source, in their order."""
+    return {name: Path(__file__).with_name(name) for name in ("common.h", "strike.h")}
+
+
 def source_text() -> str:
     """Return the whole source."""
-    folder = resources.files("layers.gpu")
-    return "\n".join((folder / name).read_text("utf-8") for name in ("common.h", "strike.h"))
+    return "\n".join(path.read_text("utf-8") for path in source_files().values())
 
 
 def definitions(packed: Packed, choices: Choices) -> list[str]:

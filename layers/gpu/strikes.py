@@ -11,7 +11,6 @@ from layers.errors import SolverError
 from layers.gpu.packing import Packed
 from layers.gpu.source import PARAMETERS
 from layers.impact.crushed import crushed
-from layers.mass.inertia import solver_density
 from layers.strike import contact
 from layers.strike import march as rows
 from layers.strike.launch import Contact, Launch, Strike
@@ -132,13 +131,12 @@ def launch_of(body: Body, strike: Strike, result: FloatArray) -> Launch:
     )
 
 
-def effort(body: Body, strike: Strike, settings: Settings) -> float:
-    """Estimate the number of steps of an impact, up to a factor: the longest are taken up first.
+def slowness(body: Body, settings: Settings) -> float:
+    """Estimate the steps of an impact, up to a factor of the club: the longest shall go first.
 
     Parameters
     ----------
     body : Body
-    strike : Strike
     settings : Settings
         Mesh.
     """
@@ -146,13 +144,11 @@ def effort(body: Body, strike: Strike, settings: Settings) -> float:
     glassy = 1.0 + body.relaxation_strength.sum(axis=1)
     shear = body.dynamic_modulus_ratio * glassy * body.shear_modulus
     bulk = body.dynamic_modulus_ratio * body.bulk_modulus
-    square = (bulk + 4.0 / 3.0 * shear) / solver_density(body)
+    square = (bulk + 4.0 / 3.0 * shear) / body.density
     ring = np.diff(body.outer_radius, prepend=0.0) / [len(part) for part in counts.rings]
     across = np.minimum(square / ring**2, settings.thinnest_step**-2)
     across[0] = square[0] / (_BLOCK_SHARE * ring[0]) ** 2
     along = _LATERAL * square / body.outer_radius**2
-    weight = np.diff(body.outer_radius**2, prepend=0.0) / body.outer_radius[-1] ** 2
-    soft = float((weight / shear).sum())
-    speed = strike.club_speed * math.cos(strike.dynamic_loft - strike.attack_angle)
-    # Hertz: the time of contact goes with (1/E)^(2/5) v^(-1/5).
-    return math.sqrt(float((along + across).max())) * soft**0.4 * speed**-0.2
+    weight = np.diff(body.outer_radius**2, prepend=0.0)
+    # Hertz: the time of contact goes with (1/E)^(2/5).
+    return math.sqrt(float((along + across).max())) * float((weight / shear).sum()) ** 0.4

@@ -2,13 +2,15 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
+from typing import Protocol
 
 from layers.arrays import Level
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Estimate
-from layers.estimation import estimate
+from layers.estimation import Tests, estimate
 
 Request = tuple[Ball, tuple[str, ...]]
 
@@ -16,11 +18,21 @@ Request = tuple[Ball, tuple[str, ...]]
 Compute = Callable[[Sequence[Request]], Iterator[tuple[int, Estimate]]]
 
 
+class Elsewhere(Protocol):
+    """What computes batches other than by processes here: a cluster, a graphics card."""
+
+    def computing(
+        self, conditions: Conditions | None, level: Level
+    ) -> AbstractContextManager[Compute]:
+        """Provide a function that computes a batch."""
+
+
 def compute_one(
     ball: Ball,
     names: tuple[str, ...],
     conditions: Conditions | None = None,
     level: Level = "default",
+    tests: Tests | None = None,
 ) -> Estimate:
     """Estimate one build; numerical failures are reported in its `failed`.
 
@@ -34,6 +46,8 @@ def compute_one(
         Swings, aerodynamics and air; the shipped ones otherwise.
     level : {"default", "fine"}
         Mesh.
+    tests : Tests, optional
+        Impacts that were computed elsewhere.
 
     Raises
     ------
@@ -41,7 +55,7 @@ def compute_one(
         If there is no such figure.
     """
     try:
-        found = estimate(ball, names, conditions, level)
+        found = estimate(ball, names, conditions, level, tests)
     except InputError:  # not the build's fault: there is no such figure
         raise
     except (ArithmeticError, ValueError) as error:

@@ -19,6 +19,7 @@ from layers.files.rows import Row, rows_of
 from layers.materials import Catalogue, default_catalogue
 from layers.rules.screen import RuleSet, rule_set
 from layers.strike.swings import check_owner
+from optimize.compute.card import OnCard
 from optimize.compute.cluster import Cluster
 from optimize.compute.evaluator import Evaluator, model_version_under, only
 from optimize.compute.pool import computing
@@ -233,7 +234,7 @@ def screen_builds(
     question: Question,
     ledger: Ledger,
     spool: Spool,
-    workers: int | Cluster = 1,
+    workers: int | Cluster | OnCard = 1,
     catalogue: Catalogue | None = None,
     progress: Report | None = None,
 ) -> Screening:
@@ -249,8 +250,8 @@ def screen_builds(
         Where figures are found, and where each is kept as soon as it is computed.
     spool : Spool
         Takes the rows; open as long as they are read.
-    workers : int or Cluster
-        Processes that compute, or a cluster's workers; no figure depends on it.
+    workers : int, Cluster or OnCard
+        Processes that compute, or a cluster's workers, on which no figure depends; or a card.
     catalogue : Catalogue, optional
         Cards that the table may name; the shipped ones otherwise.
     progress : callable, optional
@@ -279,12 +280,13 @@ def screen_builds(
 
     try:
         with computing(workers, question.conditions) as compute:
-            version = model_version_under(question.conditions)
+            version = model_version_under(question.conditions, workers)
             evaluator = Evaluator(ledger, compute, version, question.conditions)
             table = _Table(sheet, catalogue or default_catalogue(), question, evaluator)
             rows = rows_of(file)
             next(rows)  # the header
-            while batch := list(islice(rows, _BATCH)):
+            size = workers.batch if isinstance(workers, OnCard) else _BATCH
+            while batch := list(islice(rows, size)):
                 for row in table.screened(batch, count):
                     numbers.add(row)
                     spool.add(row)

@@ -8,9 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from layers.errors import InputError, SolverError
-from layers.estimation import _Bench, estimate, estimate_many
+from layers.estimation import _Bench, estimate
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.flight.trajectory import fly
+from layers.gpu.many import estimate_many
 from layers.mass import inertia
 from layers.strike import strike
 from layers.strike.strike import Launch

@@ -1,0 +1,147 @@
+"""Impacts of many builds on a card: packed, under way, and read off, build by build."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+
+from layers.arrays import FloatArray, Level
+from layers.ball import Body
+from layers.errors import InputError, SolverError
+from layers.gpu.packing import Packed, grouped, is_graded, pack, pack_models
+from layers.gpu.strikes import launch_of, parameters_of, slowness
+from layers.strike.launch import Launch, Strike
+from layers.strike.model import LEVELS, Settings, build_model
+from layers.strike.start import face_and_club
+
+TYPES: dict[str, type[np.floating[Any]]] = {"single": np.float32, "double": np.float64}
+
+
+class UnderWay(Protocol):
+    """Impacts that are being computed."""
+
+    def results(self) -> FloatArray:
+        """Wait for the results, (n, RESULTS)."""
+
+
+class Device(Protocol):
+    """What marches: a graphics card, or for tests this processor."""
+
+    @property
+    def name(self) -> str:
+        """What it is called."""
+
+    def threads(self, packed: Packed) -> int:
+        """Return the number of threads of a block."""
+
+    def march(self, packed: Packed, which: Sequence[int], parameters: FloatArray) -> UnderWay:
+        """Start the march of impacts.
+
+        Parameters
+        ----------
+        packed : Packed
+            The builds.
+        which : sequence of int
+            The build of each impact, in the order in which they shall be taken up.
+        parameters : (n, PARAMETERS) array
+            Of each impact.
+        """
+
+
+# What an impact came to: the launch, or why there is none.
+Outcome = Launch | SolverError | InputError
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A build and the strikes that it shall take."""
+
+    body: Body
+    strikes: tuple[Strike, ...]
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Builds of one mesh: their places among all, and of each impact the build and strike."""
+
+    members: list[int]
+    jobs: list[tuple[int, int]]
+    marching: UnderWay
+
+
+class Batch:
+    """A batch of impacts under way.
+
+    Parameters
+    ----------
+    device : Device
+    wanted : sequence of Wanted
+        Builds and their strikes.
+    precision : {"single", "double"}
+    level : {"default", "fine"}
+        Mesh.
+    """
+
+    def __init__(
+        self, device: Device, wanted: Sequence[Wanted], precision: str, level: Level
+    ) -> None:
+        self._wanted = wanted
+        self._refused: dict[tuple[int, int], InputError] = {}
+        settings = LEVELS[level]
+        groups = grouped([one.body for one in wanted])
+        self._parts = [
+            part
+            for members in groups.values()
+            if (part := self._started(device, members, TYPES[precision], settings))
+        ]
+
+    def _started(
+        self, device: Device, members: list[int], dtype: type, settings: Settings
+    ) -> _Part | None:
+        bodies = [self._wanted[i].body for i in members]
+        slow = [slowness(body, settings) for body in bodies]
+        jobs = []
+        for k, i in enumerate(members):
+            for s, strike in enumerate(self._wanted[i].strikes):
+                try:
+                    face_and_club(bodies[k], strike)
+                except InputError as error:
+                    self._refused[i, s] = error
+                    continue
+                speed = strike.club_speed * math.cos(strike.dynamic_loft - strike.attack_angle)
+                jobs.append((slow[k] * abs(speed) ** -0.2, k, s))
+        if not jobs:
+            return None
+        # The longest first; equal ones as they came.
+        jobs.sort(key=lambda job: (-job[0], job[1:]))
+        order = [(k, s) for _, k, s in jobs]
+        packed = self._packed(device, bodies, dtype, settings)
+        which = [k for k, _ in order]
+        strikes = [self._wanted[members[k]].strikes[s] for k, s in order]
+        parameters = parameters_of(packed, bodies, which, strikes, settings)
+        return _Part(members, order, device.march(packed, which, parameters))
+
+    @staticmethod
+    def _packed(device: Device, bodies: Sequence[Body], dtype: type, settings: Settings) -> Packed:
+        packed = pack(bodies, settings, dtype)
+        if not is_graded(bodies[0]):
+            return packed
+        models = [build_model(body, settings) for body in bodies]
+        return pack_models(models, bodies, settings, device.threads(packed), dtype)
+
+    def outcomes(self) -> list[list[Outcome]]:
+        """Wait, and return what each build's strikes came to."""
+        found: dict[tuple[int, int], Outcome] = dict(self._refused)
+        for part in self._parts:
+            for (k, s), row in zip(part.jobs, part.marching.results(), strict=True):
+                i = part.members[k]
+                wanted = self._wanted[i]
+                try:
+                    found[i, s] = launch_of(wanted.body, wanted.strikes[s], row)
+                except SolverError as error:
+                    found[i, s] = error
+        return [
+            [found[i, s] for s in range(len(one.strikes))] for i, one in enumerate(self._wanted)
+        ]
