@@ -20,7 +20,7 @@ PLACES: tuple[Place, ...] = ("cpu", "gpu", "gpu-or-cpu")
 CHUNK = 1024
 
 
-def device_for(place: Place, tell: Callable[[str], None] | None = None) -> Device | None:
+def device_for(place: str, tell: Callable[[str], None] | None = None) -> Device | None:
     """Return the graphics card, or None for the CPU.
 
     Parameters

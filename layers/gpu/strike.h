@@ -572,7 +572,7 @@ DEV void impact(const Topology& t, const real* build, const double* par, void* f
         matter_of(layer, own, kept, code, e, m);
         fetch(u, NN, n, v);
         element(v, s, q, m.shear, m.bulk, m.strength, m.decay, inverse_step, scale, A, J, f);
-        torn |= !(J > (real)0);
+        torn |= !(fabs(f[0][0] + f[1][1] + f[2][2]) < HUGE_REAL);  // no number, as whole numbers would not show
         state[e] = J;
         UNROLL for (int b = 0; b < PAIRS; b++) UNROLL for (int k = 0; k < 6; k++) state[(1 + 6 * b + k) * EP + e] = A[b][k];
       }

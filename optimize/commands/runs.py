@@ -15,6 +15,7 @@ from optimize.commands.options import (
     DEFAULT_LEDGER,
     AsJson,
     ClusterAddress,
+    DeviceName,
     LedgerFile,
     RunName,
     Who,
@@ -66,6 +67,7 @@ def search(
     scenario: ScenarioFile,
     workers: Workers = None,
     cluster: ClusterAddress = None,
+    device: DeviceName = "cpu",
     ledger_file: LedgerFile = DEFAULT_LEDGER,
     seed: Seed = None,
     evaluations: Evaluations = None,
@@ -95,7 +97,7 @@ def search(
 
     if method not in (None, *METHODS):
         raise InputError(f"--method is {method!r}, but must be one of: {', '.join(METHODS)}.")
-    computing = computing_with(workers, cluster)
+    computing = computing_with(workers, cluster, device)
     brief = checked_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
@@ -106,7 +108,7 @@ def search(
     with Ledger(ledger_file, tell=say) as ledger:
         tell_of_compiling(brief.figures())
         with _named(scenario):
-            known = _computed(ledger, name_run(brief)[0])
+            known = _computed(ledger, name_run(brief, computing)[0])
             ahead = forecast(brief, None if cluster else workers or cores(), known)
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger_file}.")
         say(str(ahead))
@@ -114,7 +116,12 @@ def search(
             with _progress(brief) as report:
                 run = run_search(brief, ledger, computing, report, who)
         except Interrupted as stop:
-            again = _again(scenario, ledger_file, {"cluster": cluster} | changes, fine)
+            again = _again(
+                scenario,
+                ledger_file,
+                {"cluster": cluster, "device": device if device != "cpu" else None} | changes,
+                fine,
+            )
             say(f"orbwright: {stop} Go on with: {again}")
             raise typer.Exit(130) from None
         _answer(run, str(ledger_file), as_json, whole=False)

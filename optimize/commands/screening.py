@@ -19,6 +19,7 @@ from optimize.commands.options import (
     AsJson,
     CatalogueFile,
     ClusterAddress,
+    DeviceName,
     FigureNames,
     LedgerFile,
     ProcessFile,
@@ -79,6 +80,7 @@ def screen(
     out: ResultFiles = None,
     workers: Workers = None,
     cluster: ClusterAddress = None,
+    device: DeviceName = "cpu",
     ledger_file: LedgerFile = DEFAULT_LEDGER,
     materials: CatalogueFile = None,
     swings: SwingsFile = None,
@@ -99,7 +101,7 @@ def screen(
     from optimize.screening.spool import Spool
     from optimize.search.result import Interrupted
 
-    computing = computing_with(workers, cluster)
+    computing = computing_with(workers, cluster, device)
     writers = [_writer(path) for path in out or ()]
     question = _question(figure, scenario, rules, swings, process, windows)
     cards = _catalogue(materials) if materials else default_catalogue()

@@ -20,8 +20,8 @@ from layers.materials import Catalogue, default_catalogue
 from layers.rules.screen import RuleSet, rule_set
 from layers.strike.swings import check_owner
 from optimize.compute.card import OnCard
-from optimize.compute.cluster import Cluster
 from optimize.compute.evaluator import Evaluator, model_version_under, only
+from optimize.compute.one import Elsewhere
 from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known
@@ -234,7 +234,7 @@ def screen_builds(
     question: Question,
     ledger: Ledger,
     spool: Spool,
-    workers: int | Cluster | OnCard = 1,
+    workers: int | Elsewhere = 1,
     catalogue: Catalogue | None = None,
     progress: Report | None = None,
 ) -> Screening:
