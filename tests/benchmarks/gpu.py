@@ -22,7 +22,7 @@ from layers.ball import Body
 from layers.gpu.card import find_card, march_on
 from layers.gpu.packing import Packed, grouped, pack, pack_models
 from layers.gpu.source import Choices
-from layers.gpu.strikes import STEPS, effort, launch_of, parameters_of
+from layers.gpu.strikes import STEPS, launch_of, parameters_of, slowness
 from layers.strike.launch import Launch, Strike
 from layers.strike.model import LEVELS, build_model
 from layers.strike.strike import club_impact
@@ -80,8 +80,9 @@ def batches(
 
 def ordered(own: list[Body]) -> tuple[list[int], list[Strike]]:
     """Every build by every strike, the longest first."""
+    slow = [slowness(body, SETTINGS) for body in own]
     jobs = [(i, strike) for i in range(len(own)) for strike in STRIKES]
-    jobs.sort(key=lambda job: -effort(own[job[0]], job[1], SETTINGS))
+    jobs.sort(key=lambda job: -slow[job[0]] * job[1].club_speed**-0.2)
     return [i for i, _ in jobs], [strike for _, strike in jobs]
 
 

@@ -132,8 +132,8 @@ def test_a_batch_changes_no_bit_of_a_build(bodies, small):
 def test_a_crushed_ball_is_told_by_its_layer(bodies, small):
     body = replace(
         bodies[0],
-        shear_modulus=bodies[0].shear_modulus * np.array([0.002, 1.0]),
-        bulk_modulus=bodies[0].bulk_modulus * np.array([0.002, 1.0]),
+        shear_modulus=bodies[0].shear_modulus * np.array([2e-4, 1.0]),
+        bulk_modulus=bodies[0].bulk_modulus * np.array([2e-4, 1.0]),
     )
     [[found]] = launches([body], [SPRUNG])
     with pytest.raises(SolverError) as expected:
