@@ -24,19 +24,22 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Tests:
+class Impacts:
     """Impacts of one ball that were computed elsewhere, or why they could not be.
 
     Attributes
     ----------
     launches : dict
         By the number of layers and the swing's name.
-    impacts : dict
-        Of the barrier, by the number of layers and the speed, m/s.
+    flights : dict
+        The same.
+    barrier : dict
+        Impacts on it, by the number of layers and the speed, m/s.
     """
 
     launches: "Mapping[tuple[int, str], Launch | Exception]" = field(default_factory=dict)
-    impacts: "Mapping[tuple[int, float], BarrierImpact | Exception]" = field(default_factory=dict)
+    flights: "Mapping[tuple[int, str], Flight]" = field(default_factory=dict)
+    barrier: "Mapping[tuple[int, float], BarrierImpact | Exception]" = field(default_factory=dict)
 
 
 def _taken(found: Any) -> Any:
@@ -53,9 +56,9 @@ class _Bench:
     """
 
     def __init__(
-        self, ball: Ball, stage: int, conditions: Conditions, level: Level, tests: Tests
+        self, ball: Ball, stage: int, conditions: Conditions, level: Level, given: Impacts
     ) -> None:
-        self._count, self._tests = stage, tests
+        self._count, self._given = stage, given
         self.stage = ball.stage(stage)
         self.finished = stage == len(ball.layer)
         self.body = self.stage.body()
@@ -80,8 +83,8 @@ class _Bench:
     def impact(self, speed: float) -> "BarrierImpact":
         from layers.impact.barrier import barrier_impact
 
-        if (self._count, speed) in self._tests.impacts:
-            return cast("BarrierImpact", _taken(self._tests.impacts[self._count, speed]))
+        if (self._count, speed) in self._given.barrier:
+            return cast("BarrierImpact", _taken(self._given.barrier[self._count, speed]))
         if speed not in self._impacts:
             self._impacts[speed] = barrier_impact(self.body, speed, self._level)
         return self._impacts[speed]
@@ -92,8 +95,8 @@ class _Bench:
     def launch(self, name: str) -> "Launch":
         from layers.strike.strike import club_impact
 
-        if (self._count, name) in self._tests.launches:
-            return cast("Launch", _taken(self._tests.launches[self._count, name]))
+        if (self._count, name) in self._given.launches:
+            return cast("Launch", _taken(self._given.launches[self._count, name]))
         if name not in self._launches:
             self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
         return self._launches[name]
@@ -101,6 +104,8 @@ class _Bench:
     def flight(self, name: str) -> "Flight":
         from layers.flight.trajectory import fly
 
+        if (self._count, name) in self._given.flights:
+            return self._given.flights[self._count, name]
         if name not in self._flights:
             launch = self.launch(name)
             self._flights[name] = fly(
@@ -251,6 +256,9 @@ def _owner(name: FigureName) -> str:
     return name.swing
 
 
+# Figures of a swing that need no flight.
+OF_LAUNCH = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "smash_factor", "strike_time_us")
+
 _COMPUTE: dict[str, Compute] = {
     "mass_g": _exact(inertia.mass, 1e3),
     "diameter_mm": lambda bench, _: Answer(1e3 * bench.diameter),
@@ -287,7 +295,7 @@ def estimate(
     figures: str | Sequence[str] = BALL_FIGURES,
     conditions: Conditions | None = None,
     level: Level = "default",
-    tests: Tests | None = None,
+    given: Impacts | None = None,
 ) -> Estimate:
     """Compute figures of a ball; each physical test is run at most once.
 
@@ -301,7 +309,7 @@ def estimate(
         Swings, aerodynamics and air of launch and flight figures; the shipped ones otherwise.
     level : {"default", "fine"}
         Mesh; ``fine`` is for finalists.
-    tests : Tests, optional
+    given : Impacts, optional
         Impacts that were computed elsewhere and need not be here.
 
     Returns
@@ -325,7 +333,7 @@ def estimate(
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
         if count not in benches:
-            benches[count] = _Bench(ball, count, conditions, level, tests or Tests())
+            benches[count] = _Bench(ball, count, conditions, level, given or Impacts())
         check_owner(parsed, conditions.swings)
     done: dict[str, Figure] = {}
     failed: dict[str, str] = {}
@@ -355,8 +363,8 @@ def estimate(
     return Estimate(ball, done, failed)
 
 
-def tests_of(ball: Ball, names: Sequence[str], conditions: Conditions) -> Tests:
-    """List the impacts that figures rest on, as keys of `Tests` without values.
+def impacts_behind(ball: Ball, names: Sequence[str], conditions: Conditions) -> Impacts:
+    """List the impacts that figures rest on, as keys of `Impacts` without values.
 
     Parameters
     ----------
@@ -367,15 +375,17 @@ def tests_of(ball: Ball, names: Sequence[str], conditions: Conditions) -> Tests:
         Where swings are found.
     """
     launches: dict[tuple[int, str], Any] = {}
-    impacts: dict[tuple[int, float], Any] = {}
+    flights: dict[tuple[int, str], Any] = {}
+    barrier: dict[tuple[int, float], Any] = {}
     for name in map(parse_figure, names):
         count, quantity = name.stage or len(ball.layer), QUANTITIES[name.quantity]
         if count > len(ball.layer):
             continue
         if quantity.of == "club":
-            launches |= dict.fromkeys((count, s) for s in conditions.swings.of_club(_owner(name)))
+            flights |= dict.fromkeys((count, s) for s in conditions.swings.of_club(_owner(name)))
         elif quantity.of == "swing":
-            launches[count, _owner(name)] = None
+            rest = launches if name.quantity in OF_LAUNCH else flights
+            rest[count, _owner(name)] = None
         elif quantity.condition in ("speed", "speeds"):
-            impacts |= dict.fromkeys((count, speed) for speed in name.condition)
-    return Tests(launches, impacts)
+            barrier |= dict.fromkeys((count, speed) for speed in name.condition)
+    return Impacts(launches | flights, flights, barrier)

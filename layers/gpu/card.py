@@ -96,7 +96,7 @@ def choices_of(packed: Packed) -> Choices:
     """Return how the source is compiled for these builds: measured, see docs/gpu.md."""
     if packed.builds.dtype == np.float32:
         return Choices(threads=512, fixed=True, prefetch=True)
-    return Choices(threads=288, prefetch=True, contact_slow=True, impulse_slow=True)
+    return Choices(threads=256, contact_slow=True, impulse_slow=True)
 
 
 @lru_cache(maxsize=16)

@@ -1,17 +1,24 @@
 """Estimates of many builds: here, in processes, or with their impacts on a graphics card."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+
+import numpy as np
 
 from layers.arrays import Level
 from layers.ball import Ball, Body
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Estimate
-from layers.estimation import Tests, estimate, tests_of
+from layers.estimation import Impacts, estimate, impacts_behind
 from layers.figures import BALL_FIGURES
 from layers.gpu.batch import Batch, Device, Wanted
+from layers.mass.inertia import mass
+from layers.strike.launch import Launch
+
+if TYPE_CHECKING:
+    from layers.flight.trajectory import Flight
 
 Request = tuple[Ball, tuple[str, ...]]
 Place = Literal["cpu", "gpu", "gpu-or-cpu"]
@@ -51,12 +58,22 @@ def device_for(place: str, tell: Callable[[str], None] | None = None) -> Device 
         return None
 
 
+class _Own(NamedTuple):
+    """One body of a request: its place, the keys of its launches and flights."""
+
+    place: int
+    keys: list[tuple[int, str]]
+    flown: frozenset[tuple[int, str]]
+
+
 @dataclass(frozen=True)
 class _Chunk:
-    """Requests whose impacts are under way: the keys of each, in the batch's order."""
+    """Requests whose impacts are under way."""
 
     first: int
-    keys: list[tuple[int, list[tuple[int, str]]]]
+    count: int
+    owners: list[_Own]
+    bodies: list[Body]
     batch: Batch
 
 
@@ -66,8 +83,8 @@ def impacts_on(
     conditions: Conditions,
     precision: str,
     level: Level = "default",
-) -> Iterator[tuple[int, Tests]]:
-    """Compute the impacts that figures rest on, chunk by chunk.
+) -> Iterator[tuple[int, Impacts]]:
+    """Compute the impacts that figures rest on, and their flights, chunk by chunk.
 
     While the card marches one chunk the next is packed.
 
@@ -77,7 +94,7 @@ def impacts_on(
     requests : sequence of (Ball, tuple of str)
         Builds and the names of the figures wanted of each.
     conditions : Conditions
-        Where swings are found.
+        Swings, aerodynamics and air.
     precision : {"single", "double"}
         On the card.
     level : {"default", "fine"}
@@ -85,18 +102,17 @@ def impacts_on(
 
     Yields
     ------
-    (int, Tests)
+    (int, Impacts)
         A request's place, and its impacts.
     """
     before: _Chunk | None = None
     for first in range(0, len(requests), CHUNK):
-        part = requests[first : first + CHUNK]
-        chunk = _started(device, first, part, conditions, precision, level)
+        chunk = _started(device, first, requests, conditions, precision, level)
         if before:
-            yield from _finished(before, len(requests))
+            yield from _finished(before, conditions)
         before = chunk
     if before:
-        yield from _finished(before, len(requests))
+        yield from _finished(before, conditions)
 
 
 def _started(
@@ -107,27 +123,59 @@ def _started(
     precision: str,
     level: Level,
 ) -> _Chunk:
-    keys, wanted = [], []
-    for i, (ball, names) in enumerate(requests):
-        stages: dict[int, list[tuple[int, str]]] = {}
-        for key in tests_of(ball, names, conditions).launches:
-            stages.setdefault(key[0], []).append(key)
-        for count, own in stages.items():
-            body: Body = ball.stage(count).body()
-            strikes = tuple(conditions.swings.find(swing).strike() for _, swing in own)
-            keys.append((i, own))
-            wanted.append(Wanted(body, strikes))
-    return _Chunk(first, keys, Batch(device, wanted, precision, level))
+    part = requests[first : first + CHUNK]
+    owners, bodies, wanted = [], [], []
+    for i, (ball, names) in enumerate(part):
+        behind = impacts_behind(ball, names, conditions)
+        for count in sorted({count for count, _ in behind.launches}):
+            keys = [key for key in behind.launches if key[0] == count]
+            bodies.append(ball.stage(count).body())
+            owners.append(_Own(i, keys, frozenset(behind.flights)))
+            strikes = tuple(conditions.swings.find(swing).strike() for _, swing in keys)
+            wanted.append(Wanted(bodies[-1], strikes))
+    return _Chunk(first, len(part), owners, bodies, Batch(device, wanted, precision, level))
 
 
-def _finished(chunk: _Chunk, total: int) -> Iterator[tuple[int, Tests]]:
-    launches: dict[int, dict[tuple[int, str], Any]] = {
-        i: {} for i in range(min(CHUNK, total - chunk.first))
-    }
-    for (i, own), outcomes in zip(chunk.keys, chunk.batch.outcomes(), strict=True):
-        launches[i] |= dict(zip(own, outcomes, strict=True))
-    for i, found in launches.items():
-        yield chunk.first + i, Tests(found)
+def _finished(chunk: _Chunk, conditions: Conditions) -> Iterator[tuple[int, Impacts]]:
+    launches: list[dict[tuple[int, str], Any]] = [{} for _ in range(chunk.count)]
+    flights: list[dict[tuple[int, str], Any]] = [{} for _ in range(chunk.count)]
+    flown: list[tuple[int, tuple[int, str], Body, Launch]] = []
+    outcomes = chunk.batch.outcomes()
+    for own, body, found in zip(chunk.owners, chunk.bodies, outcomes, strict=True):
+        for key, outcome in zip(own.keys, found, strict=True):
+            launches[own.place][key] = outcome
+            if key in own.flown and isinstance(outcome, Launch):
+                flown.append((own.place, key, body, outcome))
+    for (place, key, _, _), flight in zip(flown, _flights(flown, conditions), strict=True):
+        flights[place][key] = flight
+    for i in range(chunk.count):
+        yield chunk.first + i, Impacts(launches[i], flights[i])
+
+
+def _flights(
+    flown: Sequence[tuple[int, tuple[int, str], Body, Launch]], conditions: Conditions
+) -> "list[Flight]":
+    """Fly all launches at once."""
+    if not flown:
+        return []
+    from layers.flight.trajectory import fly
+
+    launches = [launch for *_, launch in flown]
+    together = fly(
+        np.array([launch.ball_speed for launch in launches]),
+        np.array([launch.launch_angle for launch in launches]),
+        np.array([max(launch.spin, 0.0) for launch in launches]),
+        mass=np.array([mass(body) for _, _, body, _ in flown]),
+        diameter=np.array([2.0 * float(body.outer_radius[-1]) for _, _, body, _ in flown]),
+        air=conditions.air,
+        wind=conditions.wind,
+        law=conditions.law,
+    )
+    columns = {field.name: getattr(together, field.name) for field in fields(together)}
+    return [
+        type(together)(**{name: column[..., i : i + 1] for name, column in columns.items()})
+        for i in range(len(flown))
+    ]
 
 
 def estimate_many(
@@ -166,9 +214,9 @@ def estimate_many(
         return list(mapper(estimate, balls, [asked] * count, [conditions] * count))
     requests = [(ball.checked(), asked) for ball in balls]
     found = dict(impacts_on(card, requests, conditions, precision_of(conditions)))
-    tests = [found[i] for i in range(count)]
+    impacts = [found[i] for i in range(count)]
     levels = ["default"] * count
-    return list(mapper(estimate, balls, [asked] * count, [conditions] * count, levels, tests))
+    return list(mapper(estimate, balls, [asked] * count, [conditions] * count, levels, impacts))
 
 
 def precision_of(conditions: Conditions) -> str:

@@ -8,16 +8,13 @@ from functools import cache
 from layers.arrays import Level
 from layers.conditions import Conditions
 from layers.estimates import Estimate
-from layers.estimation import Tests
+from layers.estimation import Impacts
 from layers.figures import QUANTITIES, parse_figure
 from layers.gpu.batch import Device
 from layers.gpu.many import CHUNK, impacts_on, precision_of
 from layers.gpu.version import GPU_VERSION
 from optimize.compute.one import Compute, Request, compute_one
 from optimize.compute.pool import Pool
-
-# Figures that follow from an impact at once: other processes would only cost.
-_AT_ONCE = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "smash_factor", "strike_time_us")
 
 
 @dataclass(frozen=True)
@@ -61,17 +58,17 @@ class OnCard:
         def compute(requests: Sequence[Request]) -> Iterator[tuple[int, Estimate]]:
             names = {name for _, wanted in requests for name in wanted}
             apart = self.workers > 1 and not all(map(_at_once, names))
-            ready: list[tuple[int, Tests]] = []
+            ready: list[tuple[int, Impacts]] = []
             found = impacts_on(self.device, requests, known, precision_of(known), level)
-            for i, tests in found:
+            for i, impacts in found:
                 if not apart:
-                    yield i, compute_one(*requests[i], conditions, level, tests)
+                    yield i, compute_one(*requests[i], conditions, level, impacts)
                     continue
-                ready.append((i, tests))
+                ready.append((i, impacts))
                 if len(ready) == CHUNK or i == len(requests) - 1:
                     places = [place for place, _ in ready]
                     part = [requests[place] for place in places]
-                    for k, estimate in pool.compute(part, [tests for _, tests in ready]):
+                    for k, estimate in pool.compute(part, [impacts for _, impacts in ready]):
                         yield places[k], estimate
                     ready = []
 
@@ -86,5 +83,7 @@ class OnCard:
 
 @cache
 def _at_once(name: str) -> bool:
+    """Whether a figure is had from impacts and flights at once: processes would only cost."""
     quantity = parse_figure(name).quantity
-    return quantity in _AT_ONCE or QUANTITIES[quantity].basis == "closed form"
+    known = QUANTITIES[quantity]
+    return known.basis == "closed form" or (known.of != "body" and quantity != "total_m")

@@ -10,7 +10,7 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Estimate
-from layers.estimation import Tests, estimate
+from layers.estimation import Impacts, estimate
 
 Request = tuple[Ball, tuple[str, ...]]
 
@@ -32,7 +32,7 @@ def compute_one(
     names: tuple[str, ...],
     conditions: Conditions | None = None,
     level: Level = "default",
-    tests: Tests | None = None,
+    given: Impacts | None = None,
 ) -> Estimate:
     """Estimate one build; numerical failures are reported in its `failed`.
 
@@ -46,7 +46,7 @@ def compute_one(
         Swings, aerodynamics and air; the shipped ones otherwise.
     level : {"default", "fine"}
         Mesh.
-    tests : Tests, optional
+    given : Impacts, optional
         Impacts that were computed elsewhere.
 
     Raises
@@ -55,7 +55,7 @@ def compute_one(
         If there is no such figure.
     """
     try:
-        found = estimate(ball, names, conditions, level, tests)
+        found = estimate(ball, names, conditions, level, given)
     except InputError:  # not the build's fault: there is no such figure
         raise
     except (ArithmeticError, ValueError) as error:

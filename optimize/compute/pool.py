@@ -18,7 +18,7 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import SolverError
 from layers.estimates import Estimate
-from layers.estimation import Tests
+from layers.estimation import Impacts
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Elsewhere, Request, compute_one
 
@@ -122,7 +122,7 @@ class Pool:
         self._executor = None
 
     def compute(
-        self, requests: Sequence[Request], tests: Sequence[Tests | None] | None = None
+        self, requests: Sequence[Request], impacts: Sequence[Impacts | None] | None = None
     ) -> Iterator[tuple[int, Estimate]]:
         """Compute a batch.
 
@@ -130,10 +130,10 @@ class Pool:
         ----------
         requests : sequence of (Ball, tuple of str)
             Builds and the names of the figures wanted of each.
-        tests : sequence of Tests, optional
+        impacts : sequence of Impacts, optional
             Impacts of each that were computed elsewhere.
         """
-        given = tests or [None] * len(requests)
+        given = impacts or [None] * len(requests)
         pending = dict(enumerate(requests))
         self._used = self._used or bool(pending)
         restarts = 0

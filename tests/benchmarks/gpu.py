@@ -34,7 +34,7 @@ SWINGS = ("driver fast", "mid iron fast", "wedge full fast", "wedge half moderat
 STRIKES = [find_swing(name).strike() for name in SWINGS]
 RPM = 30.0 / math.pi
 SINGLE = Choices(threads=512, fixed=True, prefetch=True)
-DOUBLE = Choices(threads=288, prefetch=True, contact_slow=True, impulse_slow=True)
+DOUBLE = Choices(threads=256, contact_slow=True, impulse_slow=True)
 
 _LOG = []
 
@@ -82,7 +82,7 @@ def ordered(own: list[Body]) -> tuple[list[int], list[Strike]]:
     """Every build by every strike, the longest first."""
     slow = [slowness(body, SETTINGS) for body in own]
     jobs = [(i, strike) for i in range(len(own)) for strike in STRIKES]
-    jobs.sort(key=lambda job: -slow[job[0]] * job[1].club_speed**-0.2)
+    jobs.sort(key=lambda job: -slow[job[0]] * job[1].club_speed ** -0.2)
     return [i for i, _ in jobs], [strike for _, strike in jobs]
 
 
@@ -209,7 +209,7 @@ def layers() -> None:
     load = Load(3, 2500, np.float32)
     attempt("3 layers single", load, SINGLE)
     attempt("3 layers double", Load(3, 2500, np.float64), DOUBLE)
-    for n in (1, 132):
+    for n in (132, 1):
         load.which, load.parameters = load.which[:n], load.parameters[:n]
         attempt(f"3 layers single, {n}", load, SINGLE)
 
