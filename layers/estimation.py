@@ -310,7 +310,7 @@ def estimate(
     level : {"default", "fine"}
         Mesh; ``fine`` is for finalists.
     given : Impacts, optional
-        Impacts that were computed elsewhere and need not be here.
+        Impacts that were computed elsewhere and need not be here; of a ball that was checked there.
 
     Returns
     -------
@@ -325,7 +325,8 @@ def estimate(
     """
     if not isinstance(ball, Ball):
         raise InputError(f"estimate takes a Ball, not {type(ball).__name__}; see read_ball.")
-    ball.checked()
+    if given is None:
+        ball.checked()
     conditions = conditions or Conditions()
     asked = [figures] if isinstance(figures, str) else figures
     names = {parsed.name: parsed for parsed in map(parse_figure, asked)}

@@ -1,6 +1,7 @@
 """Estimates of many builds: here, in processes, or with their impacts on a graphics card."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
@@ -105,14 +106,17 @@ def impacts_on(
     (int, Impacts)
         A request's place, and its impacts.
     """
-    before: _Chunk | None = None
-    for first in range(0, len(requests), CHUNK):
-        chunk = _started(device, first, requests, conditions, precision, level)
-        if before:
-            yield from _finished(before, conditions)
-        before = chunk
-    if before:
-        yield from _finished(before, conditions)
+    with ThreadPoolExecutor(1) as ahead:  # packs while this thread uses what was computed
+
+        def start(first: int) -> Future[_Chunk]:
+            return ahead.submit(_started, device, first, requests, conditions, precision, level)
+
+        waiting = [start(0)] if requests else []
+        for first in range(0, len(requests), CHUNK):
+            chunk = waiting.pop().result()
+            if first + CHUNK < len(requests):
+                waiting.append(start(first + CHUNK))
+            yield from _finished(chunk, conditions)
 
 
 def _started(
