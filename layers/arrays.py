@@ -11,3 +11,6 @@ BoolArray = npt.NDArray[np.bool_]
 
 # How fine a mesh is: "fine" is for finalists and for convergence checks.
 Level = Literal["default", "fine"]
+
+# In which the elements of an impact are computed; nodes and contact are always double.
+Precision = Literal["single", "double"]

@@ -99,7 +99,9 @@ class _Bench:
         if (self._count, name) in self._given.launches:
             return cast("Launch", _taken(self._given.launches[self._count, name]))
         if name not in self._launches:
-            self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
+            self._launches[name] = club_impact(
+                self.body, self.swing(name).strike(), self._level, self._conditions.precision
+            )
         return self._launches[name]
 
     def flight(self, name: str) -> "Flight":
@@ -381,32 +383,4 @@ def estimate(
             flag=answer.flag,
             caution=answer.caution,
         )
-    return Estimate(ball, done, failed)
-
-
-def impacts_behind(ball: Ball, names: Sequence[str], conditions: Conditions) -> Impacts:
-    """List the impacts that figures rest on, as keys of `Impacts` without values.
-
-    Parameters
-    ----------
-    ball : Ball
-    names : sequence of str
-        Of the figures.
-    conditions : Conditions
-        Where swings are found.
-    """
-    launches: dict[tuple[int, str], Any] = {}
-    flights: dict[tuple[int, str], Any] = {}
-    barrier: dict[tuple[int, float], Any] = {}
-    for name in map(parse_figure, names):
-        count, quantity = name.stage or len(ball.layer), QUANTITIES[name.quantity]
-        if count > len(ball.layer):
-            continue
-        if quantity.of == "club":
-            flights |= dict.fromkeys((count, s) for s in conditions.swings.of_club(_owner(name)))
-        elif quantity.of == "swing":
-            rest = launches if name.quantity in OF_LAUNCH else flights
-            rest[count, _owner(name)] = None
-        elif quantity.condition in ("speed", "speeds"):
-            barrier |= dict.fromkeys((count, speed) for speed in name.condition)
-    return Impacts(launches | flights, flights, barrier)
+    return Estimate(ball, done, failed, conditions.precision)

@@ -1,5 +1,7 @@
 """The public entry point: record an impact of a ball, by a swing or on a barrier."""
 
+from dataclasses import replace
+
 from layers.arrays import Level
 from layers.ball import Ball
 from layers.conditions import Conditions
@@ -57,5 +59,7 @@ def record_impact(
     body = ball.checked().body()
     if swing is None:
         return record_barrier(body, speed, barrier.LEVELS[level], frames)
-    found = (conditions or Conditions()).swings.find(swing)
-    return record_strike(body, found.strike(), strike_model.LEVELS[level], frames, found.name)
+    chosen = conditions or Conditions()
+    found = chosen.swings.find(swing)
+    settings = replace(strike_model.LEVELS[level], precision=chosen.precision)
+    return record_strike(body, found.strike(), settings, frames, found.name)

@@ -2,21 +2,17 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Protocol
+from dataclasses import dataclass, replace
+from typing import Protocol
 
-import numpy as np
-
-from layers.arrays import FloatArray, Level
+from layers.arrays import FloatArray, Level, Precision
 from layers.ball import Body
 from layers.errors import InputError, SolverError
-from layers.gpu.packing import Packed, grouped, is_graded, pack, pack_models
+from layers.gpu.packing import Packed, grouped, pack, pack_models
 from layers.gpu.strikes import launch_of, parameters_of, slowness
 from layers.strike.launch import Launch, Strike
-from layers.strike.model import LEVELS, Settings, build_model
+from layers.strike.model import DTYPES, LEVELS, Settings, build_model
 from layers.strike.start import face_and_club
-
-TYPES: dict[str, type[np.floating[Any]]] = {"single": np.float32, "double": np.float64}
 
 
 class UnderWay(Protocol):
@@ -85,16 +81,16 @@ class Batch:
     """
 
     def __init__(
-        self, device: Device, wanted: Sequence[Wanted], precision: str, level: Level
+        self, device: Device, wanted: Sequence[Wanted], precision: Precision, level: Level
     ) -> None:
         self._wanted = wanted
         self._refused: dict[tuple[int, int], InputError] = {}
-        settings = LEVELS[level]
+        settings = replace(LEVELS[level], precision="double")  # what the card takes is packed so
         groups = grouped([one.body for one in wanted])
         self._parts = [
             part
             for members in groups.values()
-            if (part := self._started(device, members, TYPES[precision], settings))
+            if (part := self._started(device, members, DTYPES[precision], settings))
         ]
 
     def _started(
@@ -126,7 +122,7 @@ class Batch:
     @staticmethod
     def _packed(device: Device, bodies: Sequence[Body], dtype: type, settings: Settings) -> Packed:
         packed = pack(bodies, settings, dtype)
-        if not is_graded(bodies[0]):
+        if not bodies[0].graded:
             return packed
         models = [build_model(body, settings) for body in bodies]
         return pack_models(models, bodies, settings, device.threads(packed), dtype)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from layers.arrays import FloatArray
+from layers.arrays import FloatArray, Precision
 from layers.ball import Ball, Body, Layer, Role
 from layers.gpu.batch import Batch, Device, Wanted
 from layers.materials import default_catalogue
@@ -18,7 +18,10 @@ from layers.strike.swings import find_swing
 SWINGS = ("driver fast", "mid iron fast", "wedge full fast", "wedge half moderate")
 BUILDS = 100
 # Largest relative differences that pass: of speed, launch angle and spin.
-LIMITS = {"double": (1e-12, 1e-12, 1e-12), "single": (1e-4, 5e-4, 2e-3)}
+LIMITS: dict[Precision, tuple[float, float, float]] = {
+    "double": (1e-12, 1e-12, 1e-12),
+    "single": (1e-4, 5e-4, 2e-3),
+}
 _ROLES: dict[int, tuple[Role, ...]] = {
     2: ("core", "cover"),
     3: ("core", "mantle", "cover"),
@@ -65,7 +68,7 @@ class Check:
         Impacts, of the second run with packing and upload.
     """
 
-    precision: str
+    precision: Precision
     largest: FloatArray
     root_mean_square: FloatArray
     flags: int
@@ -97,11 +100,11 @@ def _strikes() -> tuple[Strike, ...]:
 
 
 def _one(job: tuple[Body, Strike]) -> Launch:
-    return club_impact(*job)
+    return club_impact(*job, precision="double")
 
 
 def check(
-    device: Device, bodies: Sequence[Body], expected: Sequence[Launch], precision: str
+    device: Device, bodies: Sequence[Body], expected: Sequence[Launch], precision: Precision
 ) -> Check:
     """Compare a device with the CPU.
 

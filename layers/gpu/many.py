@@ -12,8 +12,8 @@ from layers.ball import Ball, Body
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Estimate
-from layers.estimation import Impacts, estimate, impacts_behind
-from layers.figures import BALL_FIGURES
+from layers.estimation import OF_LAUNCH, Impacts, estimate
+from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.gpu.batch import Batch, Device, Wanted
 from layers.mass.inertia import mass
 from layers.strike.launch import Launch
@@ -82,7 +82,6 @@ def impacts_on(
     device: Device,
     requests: Sequence[Request],
     conditions: Conditions,
-    precision: str,
     level: Level = "default",
 ) -> Iterator[tuple[int, Impacts]]:
     """Compute the impacts that figures rest on, and their flights, chunk by chunk.
@@ -95,9 +94,7 @@ def impacts_on(
     requests : sequence of (Ball, tuple of str)
         Builds and the names of the figures wanted of each.
     conditions : Conditions
-        Swings, aerodynamics and air.
-    precision : {"single", "double"}
-        On the card.
+        Swings, aerodynamics, air and precision.
     level : {"default", "fine"}
         Mesh.
 
@@ -109,7 +106,7 @@ def impacts_on(
     with ThreadPoolExecutor(1) as ahead:  # packs while this thread uses what was computed
 
         def start(first: int) -> Future[_Chunk]:
-            return ahead.submit(_started, device, first, requests, conditions, precision, level)
+            return ahead.submit(_started, device, first, requests, conditions, level)
 
         waiting = [start(0)] if requests else []
         for first in range(0, len(requests), CHUNK):
@@ -124,7 +121,6 @@ def _started(
     first: int,
     requests: Sequence[Request],
     conditions: Conditions,
-    precision: str,
     level: Level,
 ) -> _Chunk:
     part = requests[first : first + CHUNK]
@@ -137,7 +133,9 @@ def _started(
             owners.append(_Own(i, keys, frozenset(behind.flights)))
             strikes = tuple(conditions.swings.find(swing).strike() for _, swing in keys)
             wanted.append(Wanted(bodies[-1], strikes))
-    return _Chunk(first, len(part), owners, bodies, Batch(device, wanted, precision, level))
+    return _Chunk(
+        first, len(part), owners, bodies, Batch(device, wanted, conditions.precision, level)
+    )
 
 
 def _finished(chunk: _Chunk, conditions: Conditions) -> Iterator[tuple[int, Impacts]]:
@@ -182,6 +180,34 @@ def _flights(
     ]
 
 
+def impacts_behind(ball: Ball, names: Sequence[str], conditions: Conditions) -> Impacts:
+    """List the impacts that figures rest on, as keys of `Impacts` without values.
+
+    Parameters
+    ----------
+    ball : Ball
+    names : sequence of str
+        Of the figures.
+    conditions : Conditions
+        Where swings are found.
+    """
+    launches: dict[tuple[int, str], Any] = {}
+    flights: dict[tuple[int, str], Any] = {}
+    barrier: dict[tuple[int, float], Any] = {}
+    for name in map(parse_figure, names):
+        count, quantity = name.stage or len(ball.layer), QUANTITIES[name.quantity]
+        if count > len(ball.layer):
+            continue
+        if quantity.of == "club":
+            flights |= dict.fromkeys((count, s) for s in conditions.swings.of_club(str(name.swing)))
+        elif quantity.of == "swing":
+            rest = launches if name.quantity in OF_LAUNCH else flights
+            rest[count, str(name.swing)] = None
+        elif quantity.condition in ("speed", "speeds"):
+            barrier |= dict.fromkeys((count, speed) for speed in name.condition)
+    return Impacts(launches | flights, flights, barrier)
+
+
 def estimate_many(
     balls: Iterable[Ball],
     figures: str | Sequence[str] = BALL_FIGURES,
@@ -217,12 +243,7 @@ def estimate_many(
     if card is None:
         return list(mapper(estimate, balls, [asked] * count, [conditions] * count))
     requests = [(ball.checked(), asked) for ball in balls]
-    found = dict(impacts_on(card, requests, conditions, precision_of(conditions)))
+    found = dict(impacts_on(card, requests, conditions))
     impacts = [found[i] for i in range(count)]
     levels = ["default"] * count
     return list(mapper(estimate, balls, [asked] * count, [conditions] * count, levels, impacts))
-
-
-def precision_of(conditions: Conditions) -> str:
-    """Return the precision of impacts under these conditions."""
-    return str(getattr(conditions, "precision", "double"))

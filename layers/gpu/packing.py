@@ -82,17 +82,12 @@ def unit_of(counts: Counts, points: int) -> Unit:
     return Unit(core, outer, places(plan), surface.weight, surface.bulge, surface.area[plan.column])
 
 
-def is_graded(body: Body) -> bool:
-    """Whether elements of one layer differ in their constants."""
-    return bool(getattr(body, "graded", False))
-
-
 def grouped(bodies: Sequence[Body]) -> dict[tuple[int, int, bool], list[int]]:
     """Sort builds by what is equal in a batch: counts of layers and relaxation pairs, graded."""
     groups: dict[tuple[int, int, bool], list[int]] = {}
     for i, body in enumerate(bodies):
         layers, pairs = body.relaxation_strength.shape
-        groups.setdefault((layers, pairs, is_graded(body)), []).append(i)
+        groups.setdefault((layers, pairs, body.graded), []).append(i)
     return groups
 
 

@@ -14,9 +14,11 @@ from optimize.commands.options import (
     AsJson,
     BallFile,
     FigureNames,
+    PrecisionName,
     ProcessFile,
     SwingsFile,
     conditions_with,
+    precision_of,
     read_balls,
 )
 
@@ -74,6 +76,7 @@ def estimate(
     distance_test: DistanceTestName = None,
     swings: SwingsFile = None,
     process: ProcessFile = None,
+    precision: PrecisionName = None,
     as_json: AsJson = False,
     drawing: Drawing = None,
     energy: Energy = False,
@@ -96,7 +99,7 @@ def estimate(
     (build,) = read_balls([ball])
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
-    conditions = conditions_with(swings, process)
+    conditions = conditions_with(swings, process, precision_of(precision))
     names = _stage_names(build, figure, stage, figures_of(asked, conditions))
     if chosen:
         names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
@@ -189,7 +192,7 @@ def _check_and_tell(names: Sequence[str], conditions: "Conditions") -> None:
 
     for name in names:
         check_owner(parse_figure(name), conditions.swings)
-    tell_of_compiling(names)
+    tell_of_compiling(names, conditions.precision)
 
 
 def _calibrated(

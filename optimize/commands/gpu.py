@@ -36,7 +36,7 @@ def check_gpu(
 
     card = find_card(number)
     say(f"Checking {card.name} with {card.processors} multiprocessors.")
-    tell_of_compiling([f"{SWINGS[0]}.spin_rpm"])
+    tell_of_compiling([f"{SWINGS[0]}.spin_rpm"], "double")
     bodies = check_builds()
     with ProcessPoolExecutor(workers or cores(), get_context("spawn")) as pool:
         expected = on_cpu(bodies, pool.map)

@@ -13,6 +13,7 @@ from layers.errors import InputError
 from optimize.commands.console import say
 
 if TYPE_CHECKING:
+    from layers.arrays import Precision
     from layers.ball import Ball
     from layers.conditions import Conditions
     from optimize.compute.card import OnCard
@@ -125,6 +126,25 @@ Who = Annotated[
 ]
 
 
+PrecisionName = Annotated[
+    str | None,
+    typer.Option(
+        "--precision",
+        metavar="single|double",
+        help="of impacts on a club; double takes half as long again. [default: single, or the "
+        "scenario's]",
+        show_default=False,
+    ),
+]
+
+
+def precision_of(given: str | None) -> "Precision":
+    """Return the precision asked for, single if none; refuse another word."""
+    if given not in (None, "single", "double"):
+        raise InputError(f"--precision is {given!r}, but must be one of: single, double.")
+    return "double" if given == "double" else "single"
+
+
 def cores() -> int:
     """Return the number of cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -163,8 +183,18 @@ def computing_with(
     return Cluster(cluster, say)
 
 
-def conditions_with(swings: Path | None, process: Path | None = None) -> "Conditions":
-    """Return the shipped conditions, or those with the user's own swings and process."""
+def conditions_with(
+    swings: Path | None, process: Path | None = None, precision: "Precision" = "single"
+) -> "Conditions":
+    """Return the shipped conditions, or those with the user's own.
+
+    Parameters
+    ----------
+    swings, process : Path, optional
+        Files of swings and of the lab's process.
+    precision : {"single", "double"}
+        Of impacts on a club.
+    """
     from layers.conditions import Conditions
     from layers.strike.swings import default_swings, read_swings
 
@@ -174,7 +204,8 @@ def conditions_with(swings: Path | None, process: Path | None = None) -> "Condit
         from optimize.lab.process import read_process
 
         production = Costing(read_process(process))
-    return Conditions(read_swings(swings) if swings else default_swings(), production=production)
+    table = read_swings(swings) if swings else default_swings()
+    return Conditions(table, production=production, precision=precision)
 
 
 def read_balls(paths: Sequence[Path]) -> "list[Ball]":

@@ -17,6 +17,7 @@ from optimize.commands.options import (
     ClusterAddress,
     DeviceName,
     LedgerFile,
+    PrecisionName,
     RunName,
     Who,
     Workers,
@@ -24,6 +25,7 @@ from optimize.commands.options import (
     cores,
     existing,
     ledger_option,
+    precision_of,
 )
 
 if TYPE_CHECKING:
@@ -72,6 +74,7 @@ def search(
     seed: Seed = None,
     evaluations: Evaluations = None,
     method: SearchMethod = None,
+    precision: PrecisionName = None,
     fine: FineMesh = False,
     who: Who = None,
     out: ReportFolder = None,
@@ -101,12 +104,15 @@ def search(
     brief = checked_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
+    if precision:
+        brief = brief.in_precision(precision_of(precision))
     if fine:
         brief = brief.model_copy(update={"shortlist_mesh": "fine"})
     if out:
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:
-        tell_of_compiling(brief.figures())
+        conditions = brief.estimate_conditions()
+        tell_of_compiling(brief.figures(), conditions.precision if conditions else "single")
         with _named(scenario):
             known = _computed(ledger, name_run(brief, computing)[0])
             ahead = forecast(brief, None if cluster else workers or cores(), known)
@@ -116,12 +122,8 @@ def search(
             with _progress(brief) as report:
                 run = run_search(brief, ledger, computing, report, who)
         except Interrupted as stop:
-            again = _again(
-                scenario,
-                ledger_file,
-                {"cluster": cluster, "device": device if device != "cpu" else None} | changes,
-                fine,
-            )
+            where = {"cluster": cluster, "device": None if device == "cpu" else device}
+            again = _again(scenario, ledger_file, where | {"precision": precision} | changes, fine)
             say(f"orbwright: {stop} Go on with: {again}")
             raise typer.Exit(130) from None
         _answer(run, str(ledger_file), as_json, whole=False)

@@ -11,7 +11,7 @@ from layers.estimates import Estimate
 from layers.estimation import Impacts
 from layers.figures import QUANTITIES, parse_figure
 from layers.gpu.batch import Device
-from layers.gpu.many import CHUNK, impacts_on, precision_of
+from layers.gpu.many import CHUNK, impacts_on
 from layers.gpu.version import GPU_VERSION
 from optimize.compute.one import Compute, Request, compute_one
 from optimize.compute.pool import Pool
@@ -36,7 +36,7 @@ class OnCard:
 
     def label(self, conditions: Conditions | None) -> str:
         """Name card and precision, as ledgers keep their figures apart."""
-        precision = precision_of(conditions or Conditions())
+        precision = (conditions or Conditions()).precision
         return f"{precision} on {self.device.name}, {GPU_VERSION}"
 
     @contextmanager
@@ -59,7 +59,7 @@ class OnCard:
             names = {name for _, wanted in requests for name in wanted}
             apart = self.workers > 1 and not all(map(_at_once, names))
             ready: list[tuple[int, Impacts]] = []
-            found = impacts_on(self.device, requests, known, precision_of(known), level)
+            found = impacts_on(self.device, requests, known, level)
             for i, impacts in found:
                 if not apart:
                     yield i, compute_one(*requests[i], conditions, level, impacts)

@@ -119,7 +119,8 @@ class Evaluator:
             self._check_complete(known, keys, complete=not incomplete)
         elif incomplete:
             jobs = [self._job(requests, known, key, i) for key, i in incomplete.items()]
-            compile_ahead(name for _, names in jobs for name in names)
+            wanted = {name for _, names in jobs for name in names}
+            compile_ahead(wanted, (self.conditions or Conditions()).precision)
             places = list(incomplete.items())
             for j, estimate in self.compute(jobs):
                 key, indices = places[j]

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from typing import Protocol
 
 from layers.arrays import Level
@@ -59,10 +60,11 @@ def compute_one(
     except InputError:  # not the build's fault: there is no such figure
         raise
     except (ArithmeticError, ValueError) as error:
-        return Estimate(ball, {}, dict.fromkeys(names, f"{type(error).__name__}: {error}"))
+        why = f"{type(error).__name__}: {error}"
+        return Estimate(ball, {}, dict.fromkeys(names, why), (conditions or Conditions()).precision)
     failed = dict(found.failed)
     for name, figure in found.figures.items():
         if not math.isfinite(figure.value):
             failed[name] = "the computation gave no finite number"
     kept = {name: figure for name, figure in found.figures.items() if name not in failed}
-    return Estimate(ball, kept, failed)
+    return replace(found, figures=kept, failed=failed)

@@ -5,6 +5,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, model_validator
 
+from layers.arrays import Precision
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.files.fields import Table, numeric
@@ -50,6 +51,10 @@ class ConditionsTable(Table):
         json_schema_extra={"unit": "m/s"},
     )
 
+    precision: Precision = Field(
+        "single", description="of impacts on a club: double takes half as long again"
+    )
+
     @model_validator(mode="after")
     def _one_law_that_is_known(self) -> "ConditionsTable":
         if self.aerodynamics is None:
@@ -73,6 +78,8 @@ class ConditionsTable(Table):
             parts.append(f"drag and lift by {self.aerodynamics!r}")
         if self.aerodynamics_table:
             parts.append(f"drag and lift measured at {len(self.aerodynamics_table)} conditions")
+        if self.precision != "single":
+            parts.append(f"{self.precision} precision")
         return "; ".join(parts)
 
     def resolved(self) -> Conditions:
@@ -96,7 +103,8 @@ class ConditionsTable(Table):
             self.relative_humidity_percent,
             self.altitude_m,
         )
-        return Conditions(self.swings or default_swings(), law, air, self.wind_m_s)
+        swings = self.swings or default_swings()
+        return Conditions(swings, law, air, self.wind_m_s, precision=self.precision)
 
 
 def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str, Any]:

@@ -19,6 +19,7 @@ SMALL = Settings(
     shell_rings=2,
     mantle_rings=1,
     cover_rings=1,
+    precision="double",
 )
 
 needs_compiler = pytest.mark.skipif(

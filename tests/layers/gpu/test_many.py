@@ -10,9 +10,9 @@ import pytest
 
 from layers.conditions import Conditions
 from layers.errors import InputError
-from layers.estimation import estimate, impacts_behind
+from layers.estimation import estimate
 from layers.gpu import many
-from layers.gpu.many import device_for, estimate_many, impacts_on
+from layers.gpu.many import device_for, estimate_many, impacts_behind, impacts_on
 from layers.strike.model import LEVELS
 from tests.helpers.builds import random_balls
 from tests.helpers.marching import SMALL, Here, needs_compiler
@@ -32,8 +32,9 @@ def test_figures_are_those_of_the_cpu(monkeypatch):
     monkeypatch.setattr(many, "device_for", lambda place: Here() if place == "gpu" else None)
     monkeypatch.setattr(many, "CHUNK", 2)
     balls = random_balls(3, 7)
-    here = estimate_many(balls, NAMES)
-    there = estimate_many(balls, NAMES, device="gpu")
+    double = Conditions().in_double()
+    here = estimate_many(balls, NAMES, conditions=double)
+    there = estimate_many(balls, NAMES, device="gpu", conditions=double)
     for a, b in zip(here, there, strict=True):
         assert list(a.figures) == list(b.figures)
         assert a.failed == b.failed
@@ -64,7 +65,7 @@ def test_impacts_are_listed_by_stage_swing_and_speed():
 
 
 def test_no_requests_are_no_impacts():
-    assert list(impacts_on(Here(), [], Conditions(), "double")) == []
+    assert list(impacts_on(Here(), [], Conditions())) == []
 
 
 def test_without_the_library_one_sentence_and_no_silent_fallback(monkeypatch):
