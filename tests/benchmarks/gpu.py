@@ -1,14 +1,19 @@
 """Impacts on a graphics card: differences from the CPU, throughput of variants, host time.
 
-Arguments: stages, of check variants layers host race profile (all but the last two). What it
-prints is written to the folder OUT, if that is set.
+Arguments: stages, of check variants layers host screen pieces race profile (the first four). What
+it prints is written to the folder OUT, if that is set.
 """
 
+import cProfile
+import csv
+import io
 import math
 import multiprocessing
 import os
+import pstats
 import subprocess
 import sys
+import tempfile
 import time
 import traceback
 from collections.abc import Iterator
@@ -19,6 +24,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Body
+from layers.conditions import Conditions
 from layers.gpu.card import find_card, march_on
 from layers.gpu.packing import Packed, grouped, pack, pack_models
 from layers.gpu.source import Choices
@@ -27,6 +33,14 @@ from layers.strike.launch import Launch, Strike
 from layers.strike.model import LEVELS, build_model
 from layers.strike.strike import club_impact
 from layers.strike.swings import find_swing
+from optimize.compute.card import OnCard
+from optimize.compute.pool import mapping
+from optimize.ledger.ledger import Ledger
+from optimize.screening.screen import Question, screen_builds
+from optimize.screening.spool import Spool
+from optimize.tolerance.direct import computed
+from optimize.tolerance.pass_rates import tolerance
+from optimize.tolerance.study import study
 from tests.helpers.builds import random_balls, random_bodies
 
 SETTINGS = replace(LEVELS["default"], precision="double")
@@ -236,6 +250,98 @@ def host() -> None:
     for body in bodies[:50]:
         build_model(body, SETTINGS)
     say(f"build_model {1e3 * (time.perf_counter() - start) / 50:.2f} ms a build")
+
+
+HEADS = (
+    "build",
+    "core_material",
+    "core_youngs_modulus_mpa",
+    "core_density_g_cm3",
+    "mantle_material",
+    "mantle_thickness_mm",
+    "cover_material",
+    "cover_thickness_mm",
+    "cover_youngs_modulus_mpa",
+    "cover_outer_diameter_mm",
+    "mass_g",
+)
+
+
+def table(path: Path, count: int) -> None:
+    """Write builds of three layers, no two alike."""
+    rng = np.random.default_rng(11)
+    cards = ("core rubber, soft", "ionomer, firm", "urethane, soft")
+    with path.open("w", newline="") as file:
+        rows = csv.writer(file)
+        rows.writerow(HEADS)
+        for i in range(count):
+            core, mantle = rng.uniform(30.0, 90.0), rng.uniform(0.9, 1.8)
+            cover, modulus = rng.uniform(0.7, 1.6), rng.uniform(40.0, 300.0)
+            inner = (cards[0], f"{core:.6f}", "open", cards[1], f"{mantle:.6f}")
+            rows.writerow(
+                (f"B{i}", *inner, cards[2], f"{cover:.6f}", f"{modulus:.6f}", "42.7", "45.6")
+            )
+
+
+def _screened(folder: Path, count: int, conditions: Conditions) -> None:
+    builds = folder / f"{count}.csv"
+    table(builds, count)
+    names = [
+        f"{swing}.{what}"
+        for swing in ("driver fast", "wedge half moderate")
+        for what in ("ball_speed_m_s", "launch_angle_deg", "spin_rpm")
+    ]
+    start, busy = time.perf_counter(), time.process_time()
+    with Ledger(folder / f"{count}.{conditions.precision}.sqlite") as ledger, Spool() as spool:
+        question = Question.of(names, conditions=conditions)
+        computing = OnCard(find_card(), os.cpu_count() or 1)
+        found = screen_builds(builds, question, ledger, spool, computing)
+    spent, busy = time.perf_counter() - start, time.process_time() - busy
+    say(
+        f"screen of {len(found):,} builds x 2 swings, {conditions.precision}, to a ledger: "
+        f"{spent:.1f} s, {1e3 * busy / count:.3f} ms of processor a build; {found.computed:,} "
+        f"computed, {found.incomplete} without all figures"
+    )
+
+
+def screen() -> None:
+    """100,000 builds by driver and half wedge, from a table to a ledger."""
+    with tempfile.TemporaryDirectory() as folder:
+        _screened(Path(folder), 3_000, Conditions())
+        _screened(Path(folder), 100_000, Conditions())
+        _screened(Path(folder), 10_000, Conditions().in_double())
+        profiler = cProfile.Profile()
+        profiler.enable()
+        _screened(Path(folder), 5_000, Conditions())
+        profiler.disable()
+        text = io.StringIO()
+        pstats.Stats(profiler, stream=text).sort_stats("tottime").print_stats(25)
+        say(text.getvalue())
+
+
+def pieces() -> None:
+    """Tolerance of one build: 10,000 pieces, all figures of six swings."""
+    ball = random_balls(2, 7)[1]
+    swings = (*SWINGS, "driver moderate", "wedge full moderate")
+    whats = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "carry_m", "total_m", "apex_m")
+    whats = (*whats, "descent_angle_deg", "smash_factor", "landing_spin_rpm", "flight_time_s")
+    names = [f"{swing}.{what}" for swing in swings for what in whats]
+    for conditions in (Conditions(), Conditions().in_double()):
+        start = time.perf_counter()
+        with mapping(os.cpu_count() or 1, conditions) as mapper:
+            found = study(ball, names, mapper=mapper)
+        fitted = time.perf_counter() - start
+        with OnCard(find_card(), os.cpu_count() or 1).computing(conditions) as compute:
+            direct = computed(found, 10_000, 0, compute)
+        drawn = tolerance(direct, [], 10_000, 0)
+        spent = time.perf_counter() - start
+        spin = next(one for one in drawn.spread if one.name == "driver fast.spin_rpm")
+        say(
+            f"tolerance, 10,000 pieces, {len(names)} figures of {len(swings)} swings, "
+            f"{conditions.precision}: {spent:.1f} s, of it the surrogate's fit {fitted:.1f} s; "
+            f"driver spin {spin.mean:.1f} +- {spin.deviation:.2f} rpm, surrogate off by "
+            f"{spin.check_error:.3f} rpm rms (by 20 pieces {found.check_error[spin.name]:.3f})"
+        )
 
 
 def few() -> None:

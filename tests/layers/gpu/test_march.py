@@ -17,7 +17,7 @@ from layers.strike.launch import Launch
 from layers.strike.model import LEVELS, build_model
 from layers.strike.strike import strike_ball
 from layers.strike.swings import find_swing
-from tests.helpers.builds import random_bodies
+from tests.helpers.builds import random_balls, random_bodies
 from tests.helpers.marching import SMALL, Here, needs_compiler
 
 pytestmark = needs_compiler
@@ -156,3 +156,13 @@ def test_a_ball_that_stays_is_flagged(bodies):
     row = Here().march(packed, [0], parameters).results()[0]
     assert "did not leave" in launch_of(bodies[0], WEDGE, row).flag
     assert row[STEPS] > 10
+
+
+def test_a_graded_core_is_marched_with_its_own_elements(small):
+    ball = random_balls(2, 7)[1]
+    profile = {"centre_mpa": 30.0, "surface_mpa": 60.0, "shape": 2.0}
+    graded = ball.replace("core", profile=profile)
+    [[found], [even]] = launches([graded.body(), ball.body()], [WEDGE])
+    expected = strike_ball(graded.body(), WEDGE, SMALL)
+    assert off(found, expected).max() < 1e-12
+    assert off(found, even).max() > 1e-4
