@@ -3,12 +3,15 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Any, Protocol
+
+import numpy.typing as npt
 
 from layers.arrays import FloatArray, Level, Precision
 from layers.ball import Body
 from layers.errors import InputError, SolverError
 from layers.gpu.packing import Packed, grouped, pack, pack_models
+from layers.gpu.source import Choices, Program, strike_program
 from layers.gpu.strikes import launch_of, parameters_of, slowness
 from layers.strike.launch import Launch, Strike
 from layers.strike.model import DTYPES, LEVELS, Settings, build_model
@@ -29,19 +32,27 @@ class Device(Protocol):
     def name(self) -> str:
         """What it is called."""
 
-    def threads(self, packed: Packed) -> int:
-        """Return the number of threads of a block."""
+    @property
+    def throwing(self) -> tuple[int, int]:
+        """Threads of a block and blocks of a multiprocessor for impacts on the barrier."""
 
-    def march(self, packed: Packed, which: Sequence[int], parameters: FloatArray) -> UnderWay:
+    def choices(self, precision: Precision) -> Choices:
+        """Return how impacts on a club are compiled."""
+
+    def march(
+        self, program: Program, builds: Any, which: Sequence[int], parameters: FloatArray
+    ) -> UnderWay:
         """Start the march of impacts.
 
         Parameters
         ----------
-        packed : Packed
-            The builds.
+        program : Program
+            The source, with what the builds share.
+        builds : (b, ...) array
+            Packed.
         which : sequence of int
             The build of each impact, in the order in which they shall be taken up.
-        parameters : (n, PARAMETERS) array
+        parameters : (n, ...) array
             Of each impact.
         """
 
@@ -90,11 +101,11 @@ class Batch:
         self._parts = [
             part
             for members in groups.values()
-            if (part := self._started(device, members, DTYPES[precision], settings))
+            if (part := self._started(device, members, precision, settings))
         ]
 
     def _started(
-        self, device: Device, members: list[int], dtype: type, settings: Settings
+        self, device: Device, members: list[int], precision: Precision, settings: Settings
     ) -> _Part | None:
         bodies = [self._wanted[i].body for i in members]
         slow = [slowness(body, settings) for body in bodies]
@@ -113,19 +124,13 @@ class Batch:
         # The longest first; equal ones as they came.
         jobs.sort(key=lambda job: (-job[0], job[1:]))
         order = [(k, s) for _, k, s in jobs]
-        packed = self._packed(device, bodies, dtype, settings)
+        choices = device.choices(precision)
+        packed = _packed(bodies, settings, choices, DTYPES[precision])
         which = [k for k, _ in order]
         strikes = [self._wanted[members[k]].strikes[s] for k, s in order]
         parameters = parameters_of(packed, bodies, which, strikes, settings)
-        return _Part(members, order, device.march(packed, which, parameters))
-
-    @staticmethod
-    def _packed(device: Device, bodies: Sequence[Body], dtype: type, settings: Settings) -> Packed:
-        packed = pack(bodies, settings, dtype)
-        if not bodies[0].graded:
-            return packed
-        models = [build_model(body, settings) for body in bodies]
-        return pack_models(models, bodies, settings, device.threads(packed), dtype)
+        program = strike_program(packed, choices)
+        return _Part(members, order, device.march(program, packed.builds, which, parameters))
 
     def outcomes(self) -> list[list[Outcome]]:
         """Wait, and return what each build's strikes came to."""
@@ -141,3 +146,12 @@ class Batch:
         return [
             [found[i, s] for s in range(len(one.strikes))] for i, one in enumerate(self._wanted)
         ]
+
+
+def _packed(
+    bodies: Sequence[Body], settings: Settings, choices: Choices, dtype: npt.DTypeLike
+) -> Packed:
+    if not bodies[0].graded:
+        return pack(bodies, settings, dtype)
+    models = [build_model(body, settings) for body in bodies]
+    return pack_models(models, bodies, settings, choices.threads, dtype)

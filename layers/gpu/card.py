@@ -7,20 +7,10 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from layers.arrays import FloatArray
+from layers.arrays import FloatArray, Precision
 from layers.errors import InputError, SolverError
-from layers.gpu.packing import Packed
-from layers.gpu.source import (
-    PARAMETERS,
-    RESULTS,
-    Choices,
-    Topology,
-    definitions,
-    source_text,
-    topology_arrays,
-)
+from layers.gpu.source import Choices, Program
 
 
 def cupy() -> Any:
@@ -77,26 +67,26 @@ class Card:
     name: str
     processors: int
 
-    def threads(self, packed: Packed) -> int:
-        """Return the number of threads of a block."""
-        return choices_of(packed).threads
+    # Threads of a block and blocks of a multiprocessor for impacts on the barrier.
+    throwing = (256, 2)
 
-    def march(self, packed: Packed, which: Sequence[int], parameters: FloatArray) -> "Marching":
+    def choices(self, precision: Precision) -> Choices:
+        """Return how impacts on a club are compiled: measured, see docs/gpu.md."""
+        if precision == "single":
+            return Choices(threads=512, fixed=True, prefetch=True)
+        return Choices(threads=256, contact_slow=True, impulse_slow=True)
+
+    def march(
+        self, program: Program, builds: Any, which: Sequence[int], parameters: FloatArray
+    ) -> "Marching":
         """Start the march of impacts; see `layers.gpu.batch.Device`.
 
         Parameters
         ----------
-        packed, which, parameters
-            Builds and impacts.
+        program, builds, which, parameters
+            Source, builds and impacts.
         """
-        return march_on(self, packed, which, parameters, choices_of(packed))
-
-
-def choices_of(packed: Packed) -> Choices:
-    """Return how the source is compiled for these builds: measured, see docs/gpu.md."""
-    if packed.builds.dtype == np.float32:
-        return Choices(threads=512, fixed=True, prefetch=True)
-    return Choices(threads=256, contact_slow=True, impulse_slow=True)
+        return march_on(self, program, builds, which, parameters)
 
 
 @lru_cache(maxsize=16)
@@ -126,53 +116,39 @@ def find_card(number: int = 0) -> Card:
 
 
 class _Kernel:
-    """The march compiled for one mesh on one card, with what all its impacts share."""
+    """A march compiled for one mesh on one card, with what all its impacts share."""
 
-    def __init__(self, packed: Packed, choices: Choices, card: Card) -> None:
+    def __init__(self, program: Program, card: Card) -> None:
         cp = cupy()
-        options = ["-std=c++17", *definitions(packed, choices)]
-        if packed.builds.dtype == np.float32:
-            options.append("--use_fast_math")
-        module = cp.RawModule(code=source_text(), options=tuple(options), backend="nvrtc")
+        # Fast divisions and roots in single precision; double has none.
+        options = ("-std=c++17", "--use_fast_math", *program.definitions)
+        module = cp.RawModule(code=program.text, options=options, backend="nvrtc")
         self.function = module.get_function("march")
         # Read through the module: the sizes follow from the source's own tables.
-        pointer = module.get_global("sizes")
-        sizes = cp.ndarray((3,), dtype=np.int64, memptr=pointer).get()
+        sizes = cp.ndarray((3,), dtype=np.int64, memptr=module.get_global("sizes")).get()
         self.fast, self.slow, self.build = map(int, sizes)
         self.function.max_dynamic_shared_size_bytes = self.fast
-        self.arrays = {
-            name: cp.asarray(array)
-            for name, array in topology_arrays(packed, choices.threads).items()
-        }
-        names = [name for name, _ in Topology._fields_[:-1]]
-        topology = Topology(*[self.arrays[name].data.ptr for name in names], packed.plan.far)
-        self.topology = cp.asarray(np.frombuffer(bytes(topology), np.uint8).copy())
-        self.grid = card.processors * choices.blocks
-        self.threads = choices.threads
+        self.arrays = {name: cp.asarray(array) for name, array in program.arrays.items()}
+        addresses = {name: array.data.ptr for name, array in self.arrays.items()}
+        self.topology = cp.asarray(program.topology(addresses))
+        self.grid = card.processors * program.blocks
 
 
 _KERNELS: dict[tuple[Any, ...], _Kernel] = {}
 
 
-def _kernel(packed: Packed, choices: Choices, card: Card) -> _Kernel:
-    key = (card.number, tuple(definitions(packed, choices)))
-    if key not in _KERNELS:
-        _KERNELS[key] = _Kernel(packed, choices, card)
-    return _KERNELS[key]
-
-
-def pinned(shape: tuple[int, ...], dtype: npt.DTypeLike) -> npt.NDArray[Any]:
-    """Return an array that the card reads while the processor works on.
+def kernel_of(program: Program, card: Card) -> _Kernel:
+    """Return the compiled march, compiling it the first time.
 
     Parameters
     ----------
-    shape : tuple of int
-    dtype : dtype
+    program : Program
+    card : Card
     """
-    import cupyx  # type: ignore[import-not-found]
-
-    made: npt.NDArray[Any] = cupyx.empty_pinned(shape, dtype)
-    return made
+    key = (card.number, program.files, program.definitions)
+    if key not in _KERNELS:
+        _KERNELS[key] = _Kernel(program, card)
+    return _KERNELS[key]
 
 
 class Marching:
@@ -191,40 +167,39 @@ class Marching:
 
 
 def march_on(
-    card: Card, packed: Packed, which: Sequence[int], parameters: FloatArray, choices: Choices
+    card: Card, program: Program, builds: Any, which: Sequence[int], parameters: FloatArray
 ) -> Marching:
     """Start the march of impacts.
 
     Parameters
     ----------
     card : Card
-    packed : Packed
-        The builds.
-    which : (n,) int array
+    program : Program
+        The source, with what the builds share.
+    builds : (b, ...) array
+        Packed.
+    which : sequence of int
         The build of each impact, in the order in which they shall be taken up.
-    parameters : (n, PARAMETERS) array
+    parameters : (n, ...) array
         Of each impact.
-    choices : Choices
-        How the source is compiled.
     """
     cp = cupy()
     count = len(which)
     with _explained(), cp.cuda.Device(card.number):
-        kernel = _kernel(packed, choices, card)
+        kernel = kernel_of(program, card)
         stream = cp.cuda.Stream(non_blocking=True)
         with stream:
-            builds = cp.empty(packed.builds.shape, packed.builds.dtype)
-            builds.set(packed.builds, stream=stream)
+            there = cp.asarray(np.ascontiguousarray(builds))
             chosen = cp.asarray(np.asarray(which, np.int32))
-            given = cp.asarray(np.ascontiguousarray(parameters).reshape(count, PARAMETERS))
-            out = cp.full((count, RESULTS), cp.nan)
+            given = cp.asarray(np.ascontiguousarray(parameters))
+            out = cp.full((count, program.results), cp.nan)
             queue = cp.zeros(1, np.int32)
             grid = min(count, kernel.grid)
             slow = cp.empty(grid * kernel.slow, np.uint8)
             kernel.function(
                 (grid,),
-                (kernel.threads,),
-                (kernel.topology, builds, chosen, given, slow, out, np.int32(count), queue),
+                (program.threads,),
+                (kernel.topology, there, chosen, given, slow, out, np.int32(count), queue),
                 shared_mem=kernel.fast,
             )
-    return Marching(out, stream, (builds, chosen, given, slow, queue, packed), card)
+    return Marching(out, stream, (there, chosen, given, slow, queue, builds), card)

@@ -223,7 +223,7 @@ def outcome(thrown: Thrown) -> BarrierImpact:
         peak_force=_peak_force(time, impulse, PEAK_WINDOW * contact_time),
         peak_deformation=-float(np.cumsum(centre_speed * np.diff(time, prepend=0.0)).min()),
         energy=energy,
-        flag=_flag(energy),
+        flag=flag_of(energy),
     )
 
 
@@ -292,7 +292,8 @@ def _peak_force(time: FloatArray, impulse: FloatArray, window: float) -> float:
     return float(np.max(impulse - before) / window)
 
 
-def _flag(energy: EnergyBalance) -> str:
+def flag_of(energy: EnergyBalance) -> str:
+    """Say why the figures of an impact should not be relied on; empty if they may."""
     off = abs(energy.residual) / energy.initial_kinetic
     if off <= BALANCE_LIMIT:
         return ""

@@ -25,9 +25,9 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.ball import Body
 from layers.conditions import Conditions
-from layers.gpu.card import find_card, march_on
+from layers.gpu.card import Marching, find_card, kernel_of, march_on
 from layers.gpu.packing import Packed, grouped, pack, pack_models
-from layers.gpu.source import Choices
+from layers.gpu.source import Choices, strike_program
 from layers.gpu.strikes import STEPS, launch_of, parameters_of, slowness
 from layers.strike.launch import Launch, Strike
 from layers.strike.model import LEVELS, build_model
@@ -59,6 +59,11 @@ def say(*words: object) -> None:
     _LOG.append(text)
     if "OUT" in os.environ:
         Path(os.environ["OUT"], "gpu.txt").write_text("\n".join(_LOG) + "\n", "utf-8")
+
+
+def march(packed: Packed, which: list[int], parameters: FloatArray, choices: Choices) -> Marching:
+    program = strike_program(packed, choices)
+    return march_on(find_card(), program, packed.builds, which, parameters)
 
 
 def figures(launch: Launch) -> FloatArray:
@@ -112,7 +117,6 @@ def check() -> None:
     say(f"CPU: {len(jobs) / spent:.1f} impacts/s with {os.cpu_count()} processes")
     reference = np.array([f for f, _ in found])
     flags = [flag for _, flag in found]
-    card = find_card()
     for name, dtype, choices, graded in (
         ("double", np.float64, DOUBLE, False),
         ("double graded", np.float64, DOUBLE, True),
@@ -126,8 +130,8 @@ def check() -> None:
             for members, own, packed in batches(bodies, dtype, choices, graded=graded):
                 which, strikes = ordered(own)
                 parameters = parameters_of(packed, own, which, strikes, SETTINGS)
-                first = march_on(card, packed, which, parameters, choices).results()
-                again = march_on(card, packed, which, parameters, choices).results()
+                first = march(packed, which, parameters, choices).results()
+                again = march(packed, which, parameters, choices).results()
                 same = same and np.array_equal(first, again, equal_nan=True)
                 for row, i, strike in zip(first, which, strikes, strict=True):
                     launch = launch_of(own[i], strike, row)
@@ -159,18 +163,15 @@ class Load:
     def rate(self, choices: Choices, repeat: int = 3) -> str:
         import cupy as cp
 
-        card = find_card()
         start = time.perf_counter()
-        march_on(card, self.packed, self.which[:132], self.parameters[:132], choices).results()
+        march(self.packed, self.which[:132], self.parameters[:132], choices).results()
         compiled = time.perf_counter() - start
         spent = []
         for _ in range(repeat):
             start = time.perf_counter()
-            out = march_on(card, self.packed, self.which, self.parameters, choices).results()
+            out = march(self.packed, self.which, self.parameters, choices).results()
             spent.append(time.perf_counter() - start)
-        from layers.gpu.card import _kernel
-
-        kernel = _kernel(self.packed, choices, card)
+        kernel = kernel_of(strike_program(self.packed, choices), find_card())
         steps, best = out[:, STEPS].sum(), float(np.median(spent))
         free = cp.cuda.Device().mem_info[0] / 2**30
         return (
@@ -352,14 +353,14 @@ def few() -> None:
         packed = pack(bodies, SETTINGS, dtype)
         parameters = parameters_of(packed, bodies, which, strikes, SETTINGS)
         parameters[:, 25] = 40e-6
-        march_on(find_card(), packed, which, parameters, choices).results()
+        march(packed, which, parameters, choices).results()
 
 
 def one() -> None:
     """One launch of each precision, for the profiler."""
     for dtype, choices in ((np.float32, SINGLE), (np.float64, DOUBLE)):
         load = Load(3, 66, dtype)
-        march_on(find_card(), load.packed, load.which, load.parameters, choices).results()
+        march(load.packed, load.which, load.parameters, choices).results()
 
 
 def watched(*command: str) -> None:

@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import pytest
 
 from layers.arrays import FloatArray
 from layers.gpu.packing import Packed
-from layers.gpu.source import Choices, compiler, march_here
+from layers.gpu.source import Choices, Program, compiler, march_here, strike_program
 from layers.strike.model import Settings
 
 SMALL = Settings(
@@ -42,8 +43,17 @@ class Here:
     name: str = "this processor"
     fixed: bool = False
 
-    def threads(self, packed: Packed) -> int:
-        return 1
+    throwing = (1, 1)
 
-    def march(self, packed: Packed, which: Sequence[int], parameters: FloatArray) -> _Done:
-        return _Done(march_here(packed, which, parameters, Choices(fixed=self.fixed)))
+    def choices(self, precision: str) -> Choices:
+        return Choices(fixed=self.fixed)
+
+    def march(
+        self, program: Program, builds: Any, which: Sequence[int], parameters: FloatArray
+    ) -> _Done:
+        return _Done(march_here(program, builds, which, parameters))
+
+
+def marched(packed: Packed, which: Sequence[int], parameters: FloatArray) -> FloatArray:
+    """March packed builds here."""
+    return march_here(strike_program(packed, Choices()), packed.builds, which, parameters)

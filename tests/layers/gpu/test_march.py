@@ -18,7 +18,7 @@ from layers.strike.model import LEVELS, build_model
 from layers.strike.strike import strike_ball
 from layers.strike.swings import find_swing
 from tests.helpers.builds import random_balls, random_bodies
-from tests.helpers.marching import SMALL, Here, needs_compiler
+from tests.helpers.marching import SMALL, Here, marched, needs_compiler
 
 pytestmark = needs_compiler
 
@@ -101,11 +101,11 @@ def test_own_constants_of_elements_give_the_same(bodies):
     rows = []
     for packed in (even, own):
         parameters = parameters_of(packed, [body], [0], [WEDGE], SMALL)
-        rows.append(Here().march(packed, [0], parameters).results()[0])
+        rows.append(marched(packed, [0], parameters)[0])
     assert np.abs(rows[0][:3] / rows[1][:3] - 1.0).max() < 1e-12
     first = len(own.builds[0]) - (8 + 4) * len(own.plan.element)
     own.builds[0, first : first + len(own.plan.element) // 8] *= 1.01  # shear of a few
-    moved = Here().march(own, [0], parameters).results()[0]
+    moved = marched(own, [0], parameters)[0]
     assert np.abs(moved[:3] / rows[1][:3] - 1.0).max() > 1e-6
 
 
@@ -114,9 +114,9 @@ def test_the_comparison_would_notice(bodies, where):
     """Contact stiffness along the normal and the face, and the head's place, each count."""
     packed = pack(bodies[:1], SMALL, np.float64)
     parameters = parameters_of(packed, bodies[:1], [0], [SPRUNG], SMALL)
-    before = Here().march(packed, [0], parameters).results()[0]
+    before = marched(packed, [0], parameters)[0]
     parameters[0, where] *= 1.001
-    after = Here().march(packed, [0], parameters).results()[0]
+    after = marched(packed, [0], parameters)[0]
     assert np.abs(after[:3] / before[:3] - 1.0).max() > 1e-9
 
 
@@ -153,7 +153,7 @@ def test_a_ball_that_stays_is_flagged(bodies):
     packed = pack(bodies[:1], SMALL, np.float64)
     parameters = parameters_of(packed, bodies[:1], [0], [WEDGE], SMALL)
     parameters[0, 25] = 1e-4
-    row = Here().march(packed, [0], parameters).results()[0]
+    row = marched(packed, [0], parameters)[0]
     assert "did not leave" in launch_of(bodies[0], WEDGE, row).flag
     assert row[STEPS] > 10
 
