@@ -13,6 +13,10 @@ from layers.errors import InputError, SolverError
 from layers.gpu.packing import Packed, grouped, pack, pack_models
 from layers.gpu.source import Choices, Program, strike_program
 from layers.gpu.strikes import launch_of, parameters_of, slowness
+from layers.gpu.throws import Key, impact_of, key_of, pack_throws, program_of
+from layers.gpu.throws import parameters_of as throw_parameters
+from layers.impact.barrier import LEVELS as BARRIER_LEVELS
+from layers.impact.barrier import BarrierImpact, check_speed
 from layers.strike.launch import Launch, Strike
 from layers.strike.model import DTYPES, LEVELS, Settings, build_model
 from layers.strike.start import face_and_club
@@ -57,8 +61,9 @@ class Device(Protocol):
         """
 
 
-# What an impact came to: the launch, or why there is none.
+# What an impact came to: its outcome, or why there is none.
 Outcome = Launch | SolverError | InputError
+Thrown = BarrierImpact | SolverError | InputError
 
 
 @dataclass(frozen=True)
@@ -145,6 +150,63 @@ class Batch:
                     found[i, s] = error
         return [
             [found[i, s] for s in range(len(one.strikes))] for i, one in enumerate(self._wanted)
+        ]
+
+
+class Throws:
+    """Impacts on the barrier under way.
+
+    Parameters
+    ----------
+    device : Device
+    wanted : sequence of (Body, tuple of float)
+        Builds and their speeds, m/s.
+    level : {"default", "fine"}
+        Mesh.
+    """
+
+    def __init__(
+        self, device: Device, wanted: Sequence[tuple[Body, tuple[float, ...]]], level: Level
+    ) -> None:
+        self._wanted = wanted
+        self._refused: dict[tuple[int, int], InputError] = {}
+        resolution, groups = BARRIER_LEVELS[level], dict[Key, list[int]]()
+        for i, (body, _) in enumerate(wanted):
+            groups.setdefault(key_of(body, resolution), []).append(i)
+        self._parts = []
+        for key, members in groups.items():
+            jobs = [(k, s) for k, i in enumerate(members) for s in self._sound(i)]
+            if jobs:
+                program = program_of(key, resolution, *device.throwing)
+                builds = pack_throws([wanted[i][0] for i in members], resolution)
+                speeds = throw_parameters([wanted[members[k]][1][s] for k, s in jobs])
+                under_way = device.march(program, builds, [k for k, _ in jobs], speeds)
+                self._parts.append(_Part(members, jobs, under_way))
+
+    def _sound(self, i: int) -> list[int]:
+        """Return the places of a build's speeds that can be thrown; note the others."""
+        sound = []
+        for s, speed in enumerate(self._wanted[i][1]):
+            try:
+                check_speed(speed)
+                sound.append(s)
+            except InputError as error:
+                self._refused[i, s] = error
+        return sound
+
+    def outcomes(self) -> list[list[Thrown]]:
+        """Wait, and return what each build's throws came to."""
+        found: dict[tuple[int, int], Thrown] = dict(self._refused)
+        for part in self._parts:
+            for (k, s), row in zip(part.jobs, part.marching.results(), strict=True):
+                i = part.members[k]
+                body, speeds = self._wanted[i]
+                try:
+                    found[i, s] = impact_of(body, speeds[s], row)
+                except SolverError as error:
+                    found[i, s] = error
+        return [
+            [found[i, s] for s in range(len(speeds))] for i, (_, speeds) in enumerate(self._wanted)
         ]
 
 

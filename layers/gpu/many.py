@@ -14,7 +14,7 @@ from layers.errors import InputError
 from layers.estimates import Estimate
 from layers.estimation import OF_LAUNCH, Impacts, estimate
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
-from layers.gpu.batch import Batch, Device, Wanted
+from layers.gpu.batch import Batch, Device, Throws, Wanted
 from layers.mass.inertia import mass
 from layers.strike.launch import Launch
 
@@ -60,11 +60,13 @@ def device_for(place: str, tell: Callable[[str], None] | None = None) -> Device 
 
 
 class _Own(NamedTuple):
-    """One body of a request: its place, the keys of its launches and flights."""
+    """One body of a request: its place, the keys of its launches, flights and barrier impacts."""
 
     place: int
+    body: Body
     keys: list[tuple[int, str]]
     flown: frozenset[tuple[int, str]]
+    thrown: list[tuple[int, float]]
 
 
 @dataclass(frozen=True)
@@ -74,8 +76,8 @@ class _Chunk:
     first: int
     count: int
     owners: list[_Own]
-    bodies: list[Body]
     batch: Batch
+    throws: Throws
 
 
 def impacts_on(
@@ -124,34 +126,37 @@ def _started(
     level: Level,
 ) -> _Chunk:
     part = requests[first : first + CHUNK]
-    owners, bodies, wanted = [], [], []
+    owners, wanted = [], []
     for i, (ball, names) in enumerate(part):
         behind = impacts_behind(ball, names, conditions)
-        for count in sorted({count for count, _ in behind.launches}):
+        for count in sorted({count for count, _ in (*behind.launches, *behind.barrier)}):
             keys = [key for key in behind.launches if key[0] == count]
-            bodies.append(ball.stage(count).body())
-            owners.append(_Own(i, keys, frozenset(behind.flights)))
+            thrown = [key for key in behind.barrier if key[0] == count]
+            body = ball.stage(count).body()
+            owners.append(_Own(i, body, keys, frozenset(behind.flights), thrown))
             strikes = tuple(conditions.swings.find(swing).strike() for _, swing in keys)
-            wanted.append(Wanted(bodies[-1], strikes))
-    return _Chunk(
-        first, len(part), owners, bodies, Batch(device, wanted, conditions.precision, level)
-    )
+            wanted.append(Wanted(body, strikes))
+    batch = Batch(device, wanted, conditions.precision, level)
+    speeds = [(own.body, tuple(speed for _, speed in own.thrown)) for own in owners]
+    return _Chunk(first, len(part), owners, batch, Throws(device, speeds, level))
 
 
 def _finished(chunk: _Chunk, conditions: Conditions) -> Iterator[tuple[int, Impacts]]:
     launches: list[dict[tuple[int, str], Any]] = [{} for _ in range(chunk.count)]
     flights: list[dict[tuple[int, str], Any]] = [{} for _ in range(chunk.count)]
+    barrier: list[dict[tuple[int, float], Any]] = [{} for _ in range(chunk.count)]
     flown: list[tuple[int, tuple[int, str], Body, Launch]] = []
-    outcomes = chunk.batch.outcomes()
-    for own, body, found in zip(chunk.owners, chunk.bodies, outcomes, strict=True):
+    for own, found in zip(chunk.owners, chunk.batch.outcomes(), strict=True):
         for key, outcome in zip(own.keys, found, strict=True):
             launches[own.place][key] = outcome
             if key in own.flown and isinstance(outcome, Launch):
-                flown.append((own.place, key, body, outcome))
+                flown.append((own.place, key, own.body, outcome))
+    for own, thrown in zip(chunk.owners, chunk.throws.outcomes(), strict=True):
+        barrier[own.place] |= dict(zip(own.thrown, thrown, strict=True))
     for (place, key, _, _), flight in zip(flown, _flights(flown, conditions), strict=True):
         flights[place][key] = flight
     for i in range(chunk.count):
-        yield chunk.first + i, Impacts(launches[i], flights[i])
+        yield chunk.first + i, Impacts(launches[i], flights[i], barrier[i])
 
 
 def _flights(

@@ -4,7 +4,8 @@ Geometry and masses are made where the march runs, from the radii: a build is a 
 """
 
 from collections.abc import Sequence
-from typing import Any
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,19 +22,27 @@ from layers.impact.model import (
     Resolution,
     impact_mesh,
     impact_model,
+    mesh_of,
+    ring_counts,
     untiled,
 )
 from layers.mass.inertia import solver_density
-from layers.numerics.mesh import Mesh
 
 LAYERS, LAYER_ROWS, PARAMETERS, RESULTS = 8, 3, 5, 21
 (STEPS, LEFT, COR, TIME, PEAK, DEFORMATION, INITIAL, FINAL, ELASTIC, VISCOUS, NETWORK) = range(11)
 HOURGLASSES, WORK, LOWEST = 11, 12, 13
-Key = tuple[Any, ...]
+
+
+class Key(NamedTuple):
+    """What is equal in a batch: rings of the layers, relaxation pairs in use, whether graded."""
+
+    rings: tuple[int, ...]
+    pairs: tuple[bool, ...]
+    graded: bool
 
 
 def key_of(body: Body, resolution: Resolution) -> Key:
-    """Return what must be equal in a batch: rings of the layers, relaxation pairs in use, graded.
+    """Return which batch a build belongs to.
 
     Parameters
     ----------
@@ -41,26 +50,26 @@ def key_of(body: Body, resolution: Resolution) -> Key:
     resolution : Resolution
         Of the mesh.
     """
-    mesh = impact_mesh(body, resolution)
-    rings = tuple(np.bincount(mesh.layer).tolist())
-    return rings, tuple(body.relaxation_strength.any(axis=0).tolist()), body.graded
+    pairs = tuple(body.relaxation_strength.any(axis=0).tolist())
+    return Key(ring_counts(body, resolution), pairs, body.graded)
 
 
-def program_of(body: Body, resolution: Resolution, threads: int, blocks: int) -> Program:
+@lru_cache(maxsize=64)
+def program_of(key: Key, resolution: Resolution, threads: int, blocks: int) -> Program:
     """Return the source and what all builds of one key share.
 
     Parameters
     ----------
-    body : Body
-        Any of them.
+    key : Key
     resolution : Resolution
         Of the mesh.
     threads, blocks : int
         Of a block, and blocks that a multiprocessor shall hold.
     """
-    mesh = impact_mesh(body, resolution)
+    layers = len(key.rings)
+    mesh = mesh_of(np.arange(1.0, layers + 1.0), key.rings, resolution)
     count, nodes = len(mesh.quads), len(mesh.points)
-    padded = -(-count // threads) * threads
+    padded = _padded(count)
     corner = np.zeros((padded, 4), dtype=np.uint16)
     layer = np.full(padded, 255, dtype=np.uint8)
     corner[:count], layer[:count] = mesh.quads, mesh.layer
@@ -80,9 +89,9 @@ def program_of(body: Body, resolution: Resolution, threads: int, blocks: int) ->
         "NE": count,
         "EP": padded,
         "NS": resolution.angles,
-        "LAYERS_USED": len(body.outer_radius),
-        "PAIRS": int(body.relaxation_strength.any(axis=0).sum()),
-        "GRADED": int(body.graded),
+        "LAYERS_USED": layers,
+        "PAIRS": sum(key.pairs),
+        "GRADED": int(key.graded),
     }
     return Program(
         files=("common.h", "barrier.h"),
@@ -92,7 +101,7 @@ def program_of(body: Body, resolution: Resolution, threads: int, blocks: int) ->
             "layer": layer,
             "slot": slot,
             "surface": surface,
-            "place": _places(mesh, body, resolution),
+            "place": _places(key.rings, resolution),
         },
         far=0,
         threads=threads,
@@ -101,22 +110,19 @@ def program_of(body: Body, resolution: Resolution, threads: int, blocks: int) ->
     )
 
 
-def _places(mesh: Mesh, body: Body, resolution: Resolution) -> FloatArray:
+def _padded(elements: int) -> int:
+    return -(-elements // 32) * 32
+
+
+def _places(rings: tuple[int, ...], resolution: Resolution) -> FloatArray:
     """Places of the nodes per metre of each radius, (layers, 2, nodes): the mesh is linear."""
-    from layers.impact.model import mesh_of
-
-    rings = np.bincount(mesh.layer)
-    rings[0] -= resolution.side * (resolution.angles - 2 * resolution.side)
-    counts = (rings // resolution.angles).tolist()
-    unit = np.eye(len(counts))
-    first = mesh_of(unit[0], counts, resolution).points.T
-    parts = [first]
-    for row in unit[1:]:
-        parts.append(mesh_of(unit[0] + row, counts, resolution).points.T - first)
-    return np.ascontiguousarray(np.array(parts))
+    unit = np.eye(len(rings))
+    first = mesh_of(unit[0], rings, resolution).points.T
+    others = [mesh_of(unit[0] + row, rings, resolution).points.T - first for row in unit[1:]]
+    return np.ascontiguousarray(np.array([first, *others]))
 
 
-def pack_throws(bodies: Sequence[Body], resolution: Resolution, threads: int) -> FloatArray:
+def pack_throws(bodies: Sequence[Body], resolution: Resolution) -> FloatArray:
     """Lay out builds of one key, a row of numbers each.
 
     Parameters
@@ -124,8 +130,6 @@ def pack_throws(bodies: Sequence[Body], resolution: Resolution, threads: int) ->
     bodies : sequence of Body
     resolution : Resolution
         Of the mesh.
-    threads : int
-        Of a block: elements are padded to whole batches.
     """
     rows = []
     for body in bodies:
@@ -142,19 +146,19 @@ def pack_throws(bodies: Sequence[Body], resolution: Resolution, threads: int) ->
         own[:, LAYER_ROWS + 1 :: 2] = 1.0 / body.relaxation_time[:, used]
         parts = [radius, table.ravel()]
         if body.graded:
-            parts.append(_own_constants(body, resolution, pairs, threads).ravel())
+            parts.append(_own_constants(body, resolution, pairs).ravel())
         rows.append(np.concatenate(parts))
     return np.array(rows)
 
 
-def _own_constants(body: Body, resolution: Resolution, pairs: int, threads: int) -> FloatArray:
+def _own_constants(body: Body, resolution: Resolution, pairs: int) -> FloatArray:
     """Shear and bulk modulus, and of each pair modulus and rate, of each element."""
     row, count = untiled(impact_model(body, resolution).w), len(impact_mesh(body, resolution).quads)
     wanted = [kernels.SHEAR, kernels.BULK]
     for j in range(pairs):
         first = kernels.BRANCH + j * kernels.BRANCH_ROWS
         wanted += [first + kernels.MODULUS, first + kernels.RATE]
-    out = np.zeros((len(wanted), -(-count // threads) * threads))
+    out = np.zeros((len(wanted), _padded(count)))
     out[:, :count] = row[wanted, :count]
     return out
 

@@ -163,10 +163,7 @@ def throw(body: Body, speed: float, resolution: Resolution) -> Thrown:
     SolverError
         If an element turns inside out.
     """
-    if not SLOWEST <= speed <= FASTEST:
-        raise InputError(
-            f"speed is {speed:g} m/s, but must be from {SLOWEST:g} to {FASTEST:g} m/s."
-        )
+    check_speed(speed)
     model = impact_model(body, resolution)
     v = np.zeros_like(model.x)
     v[1] = -speed
@@ -180,6 +177,20 @@ def throw(body: Body, speed: float, resolution: Resolution) -> Thrown:
         )
     time, impulse = history[:, :steps]
     return Thrown(model, v, speed, time, impulse, wall_work)
+
+
+def check_speed(speed: float) -> None:
+    """Refuse a speed, m/s, that is out of range.
+
+    Raises
+    ------
+    InputError
+        If it is.
+    """
+    if not SLOWEST <= speed <= FASTEST:
+        raise InputError(
+            f"speed is {speed:g} m/s, but must be from {SLOWEST:g} to {FASTEST:g} m/s."
+        )
 
 
 def advance(model: Model, v: FloatArray, history: FloatArray) -> tuple[int, bool, float]:

@@ -71,10 +71,14 @@ class Model:
 
 def impact_mesh(body: Body, resolution: Resolution) -> Mesh:
     """Mesh the half plane of a body, finer toward the pole at -z, which strikes."""
-    thickness = np.diff(body.outer_radius)
+    return mesh_of(body.outer_radius, ring_counts(body, resolution), resolution)
+
+
+def ring_counts(body: Body, resolution: Resolution) -> tuple[int, ...]:
+    """Return the number of rings of each layer, by its thickness."""
     thick, thin = resolution.thick_rings, resolution.thin_rings
-    counts = [resolution.core_rings, *(thick if t > THICK_LAYER else thin for t in thickness)]
-    return mesh_of(body.outer_radius, counts, resolution)
+    thickness = np.diff(body.outer_radius)
+    return (resolution.core_rings, *(thick if t > THICK_LAYER else thin for t in thickness))
 
 
 def mesh_of(outer_radius: FloatArray, counts: Sequence[int], resolution: Resolution) -> Mesh:

@@ -86,4 +86,6 @@ def _at_once(name: str) -> bool:
     """Whether a figure is had from impacts and flights at once: processes would only cost."""
     quantity = parse_figure(name).quantity
     known = QUANTITIES[quantity]
-    return known.basis == "closed form" or (known.of != "body" and quantity != "total_m")
+    if known.of != "body":
+        return quantity != "total_m"
+    return known.basis == "closed form" or known.condition in ("speed", "speeds")

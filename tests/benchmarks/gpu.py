@@ -1,6 +1,6 @@
 """Impacts on a graphics card: differences from the CPU, throughput of variants, host time.
 
-Arguments: stages, of check variants layers host screen pieces race profile (the first four). What
+Arguments: stages, of check variants layers host throws screen pieces race profile (the first four). What
 it prints is written to the folder OUT, if that is set.
 """
 
@@ -25,10 +25,14 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.ball import Body
 from layers.conditions import Conditions
-from layers.gpu.card import Marching, find_card, kernel_of, march_on
+from layers.gpu.batch import Throws
+from layers.gpu.card import Card, Marching, find_card, kernel_of, march_on
 from layers.gpu.packing import Packed, grouped, pack, pack_models
 from layers.gpu.source import Choices, strike_program
 from layers.gpu.strikes import STEPS, launch_of, parameters_of, slowness
+from layers.gpu.throws import pack_throws
+from layers.impact.barrier import DEFAULT as BARRIER
+from layers.impact.barrier import BarrierImpact, barrier_impact
 from layers.strike.launch import Launch, Strike
 from layers.strike.model import LEVELS, build_model
 from layers.strike.strike import club_impact
@@ -227,6 +231,60 @@ def layers() -> None:
     for n in (132, 1):
         load.which, load.parameters = load.which[:n], load.parameters[:n]
         attempt(f"3 layers single, {n}", load, SINGLE)
+
+
+def _thrown(job: tuple[Body, float]) -> FloatArray:
+    return _of_throw(barrier_impact(*job))
+
+
+def _of_throw(impact: BarrierImpact) -> FloatArray:
+    return np.array([impact.cor, impact.contact_time, impact.peak_force, impact.peak_deformation])
+
+
+def throws() -> None:
+    """Impacts on the barrier: 100 builds of 2 to 5 layers at two speeds, then throughput."""
+    bodies, speeds = random_bodies(100, 7), (20.0, 43.83)
+    jobs = [(body, speed) for body in bodies for speed in speeds]
+    _thrown(jobs[0])
+    start = time.perf_counter()
+    with multiprocessing.Pool() as pool:
+        reference = np.array(pool.map(_thrown, jobs, chunksize=1))
+    say(
+        f"CPU: {len(jobs) / (time.perf_counter() - start):.0f} throws/s, {os.cpu_count()} processes"
+    )
+    wanted = [(body, speeds) for body in bodies]
+    for throwing in ((256, 2), (192, 2), (128, 2), (320, 1), (512, 1)):
+        card = Throwing(find_card(), throwing)
+        try:
+            rows = [Throws(card, wanted, "default").outcomes() for _ in range(2)]
+            first, again = ([one for found in row for one in found] for row in rows)
+            got = np.array([_of_throw(one) for one in first])
+            off = np.abs(got / reference - 1.0).max(axis=0)
+            same = np.array_equal(got, [_of_throw(one) for one in again])
+            rates = []
+            for count in (3, 5):
+                balls = [b.body() for b in random_balls(4224, 3) if len(b.layer) == count]
+                many = [(body, (43.83,)) for body in balls]
+                start = time.perf_counter()
+                Throws(card, many, "default").outcomes()
+                rates.append(f"{count} layers {len(many) / (time.perf_counter() - start):.0f}/s")
+            start = time.perf_counter()
+            pack_throws(balls, BARRIER)
+            packing = 1e3 * (time.perf_counter() - start) / len(balls)
+            say(
+                f"throws T {throwing}: largest relative difference of COR, contact time, force, "
+                f"deformation {off}, two runs equal to the bit {same}; 1,056 throws, all within: "
+                f"{', '.join(rates)}; packing {packing:.3f} ms a build"
+            )
+        except Exception:
+            say("throws", throwing, "FAILED", traceback.format_exc()[-500:])
+
+
+class Throwing:
+    """A card with another choice of threads and blocks."""
+
+    def __init__(self, card: Card, throwing: tuple[int, int]) -> None:
+        self.throwing, self.march = throwing, card.march
 
 
 def host() -> None:
