@@ -31,9 +31,6 @@ class OnCard:
     device: Device
     workers: int = 1
 
-    # Builds that a table's reader shall hand over at once.
-    batch = 8 * CHUNK
-
     def label(self, conditions: Conditions | None) -> str:
         """Name card and precision, as ledgers keep their figures apart."""
         precision = (conditions or Conditions()).precision

@@ -176,6 +176,11 @@ class Pool:
                         f"for want of memory; what was done is in the ledger. Try fewer workers."
                     ) from error
 
+    def used(self) -> ProcessPoolExecutor:
+        """Start the processes for work of another kind than `compute`."""
+        self._used = True
+        return self.start()
+
     def start(self) -> ProcessPoolExecutor:
         """Start the processes, if they are not running."""
         if self._executor is None:

@@ -1,7 +1,7 @@
 """Impacts on a graphics card: differences from the CPU, throughput of variants, host time.
 
-Arguments: stages, of check variants layers host throws screen pieces race profile (the first four). What
-it prints is written to the folder OUT, if that is set.
+Arguments: stages, of check variants layers host throws screen pieces race profile (the first four).
+What it prints is written to the folder OUT, if that is set.
 """
 
 import cProfile
