@@ -424,7 +424,7 @@ def one() -> None:
 def watched(*command: str) -> None:
     try:
         ran = subprocess.run(command, capture_output=True, text=True, timeout=240, check=False)
-        say("$", *command, "\n", ran.stdout[-6000:], ran.stderr[-1500:])
+        say("$", *command, "\n", ran.stdout[-16000:], ran.stderr[-1500:])
     except (OSError, subprocess.TimeoutExpired) as error:
         say("$", *command, "FAILED", repr(error)[:200])
 
