@@ -1,6 +1,6 @@
 """Types of arrays, and of mesh levels."""
 
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -14,3 +14,4 @@ Level = Literal["default", "fine"]
 
 # In which the elements of an impact are computed; nodes and contact are always double.
 Precision = Literal["single", "double"]
+DTYPES: dict[Precision, type[np.floating[Any]]] = {"single": np.float32, "double": np.float64}

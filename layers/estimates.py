@@ -116,13 +116,15 @@ class Difference:
 class Estimate:
     """The figures of one ball; a figure that could not be computed stands in `failed` with why.
 
-    `precision` is that of the impacts on a club, see `layers.conditions.Conditions`.
+    `precision` is that of the impacts, see `layers.conditions.Conditions`. `others` are estimates
+    of the same layers under other dimple patterns, computed with it.
     """
 
     ball: Ball
     figures: dict[str, Figure]
     failed: dict[str, str] = field(default_factory=dict)
     precision: Precision = "single"
+    others: "tuple[Estimate, ...]" = ()
 
     def __getitem__(self, name: str) -> Figure:
         """Return a figure by the name it was asked for, or another name that means the same.

@@ -57,9 +57,10 @@ def record_impact(
     if level not in barrier.LEVELS:
         raise InputError(f"level is {level!r}, but must be one of: {', '.join(barrier.LEVELS)}.")
     body = ball.checked().body()
-    if swing is None:
-        return record_barrier(body, speed, barrier.LEVELS[level], frames)
     chosen = conditions or Conditions()
+    if swing is None:
+        resolution = replace(barrier.LEVELS[level], precision=chosen.precision)
+        return record_barrier(body, speed, resolution, frames)
     found = chosen.swings.find(swing)
     settings = replace(strike_model.LEVELS[level], precision=chosen.precision)
     return record_strike(body, found.strike(), settings, frames, found.name)

@@ -9,10 +9,11 @@ import numpy as np
 
 from layers.arrays import Level
 from layers.ball import Ball, Body
+from layers.bench.bench import Impacts
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Estimate
-from layers.estimation import OF_LAUNCH, Impacts, estimate
+from layers.estimation import OF_LAUNCH, estimate
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.gpu.batch import Batch, Device, Throws, Wanted
 from layers.mass.inertia import mass
@@ -63,10 +64,21 @@ class _Own(NamedTuple):
     """One body of a request: its place, the keys of its launches, flights and barrier impacts."""
 
     place: int
+    pattern: str
     body: Body
     keys: list[tuple[int, str]]
     flown: frozenset[tuple[int, str]]
     thrown: list[tuple[int, float]]
+
+
+class _Flown(NamedTuple):
+    """A launch that flies."""
+
+    place: int
+    key: tuple[int, str]
+    pattern: str
+    body: Body
+    launch: Launch
 
 
 @dataclass(frozen=True)
@@ -133,7 +145,9 @@ def _started(
             keys = [key for key in behind.launches if key[0] == count]
             thrown = [key for key in behind.barrier if key[0] == count]
             body = ball.stage(count).body()
-            owners.append(_Own(i, body, keys, frozenset(behind.flights), thrown))
+            owners.append(
+                _Own(i, ball.dimple_pattern, body, keys, frozenset(behind.flights), thrown)
+            )
             strikes = tuple(conditions.swings.find(swing).strike() for _, swing in keys)
             wanted.append(Wanted(body, strikes))
     batch = Batch(device, wanted, conditions.precision, level)
@@ -145,44 +159,51 @@ def _finished(chunk: _Chunk, conditions: Conditions) -> Iterator[tuple[int, Impa
     launches: list[dict[tuple[int, str], Any]] = [{} for _ in range(chunk.count)]
     flights: list[dict[tuple[int, str], Any]] = [{} for _ in range(chunk.count)]
     barrier: list[dict[tuple[int, float], Any]] = [{} for _ in range(chunk.count)]
-    flown: list[tuple[int, tuple[int, str], Body, Launch]] = []
+    flown: list[_Flown] = []
     for own, found in zip(chunk.owners, chunk.batch.outcomes(), strict=True):
         for key, outcome in zip(own.keys, found, strict=True):
             launches[own.place][key] = outcome
             if key in own.flown and isinstance(outcome, Launch):
-                flown.append((own.place, key, own.body, outcome))
+                flown.append(_Flown(own.place, key, own.pattern, own.body, outcome))
     for own, thrown in zip(chunk.owners, chunk.throws.outcomes(), strict=True):
         barrier[own.place] |= dict(zip(own.thrown, thrown, strict=True))
-    for (place, key, _, _), flight in zip(flown, _flights(flown, conditions), strict=True):
-        flights[place][key] = flight
+    for one, flight in zip(flown, _flights(flown, conditions), strict=True):
+        flights[one.place][one.key] = flight
     for i in range(chunk.count):
         yield chunk.first + i, Impacts(launches[i], flights[i], barrier[i])
 
 
-def _flights(
-    flown: Sequence[tuple[int, tuple[int, str], Body, Launch]], conditions: Conditions
-) -> "list[Flight]":
-    """Fly all launches at once."""
-    if not flown:
-        return []
+def _flights(flown: Sequence[_Flown], conditions: Conditions) -> "list[Flight]":
+    """Fly all launches under one law and weather at once."""
+    groups: dict[tuple[str, str], list[int]] = {}
+    for i, one in enumerate(flown):
+        groups.setdefault((one.pattern, one.key[1]), []).append(i)
+    found: dict[int, Flight] = {}
+    for (pattern, swing), members in groups.items():
+        together = _flown_by(pattern, swing, [flown[i] for i in members], conditions)
+        columns = {field.name: getattr(together, field.name) for field in fields(together)}
+        for k, i in enumerate(members):
+            own = {name: column[..., k : k + 1] for name, column in columns.items()}
+            found[i] = type(together)(**own)
+    return [found[i] for i in range(len(flown))]
+
+
+def _flown_by(
+    pattern: str, swing: str, flown: Sequence[_Flown], conditions: Conditions
+) -> "Flight":
     from layers.flight.trajectory import fly
 
-    launches = [launch for *_, launch in flown]
-    together = fly(
-        np.array([launch.ball_speed for launch in launches]),
-        np.array([launch.launch_angle for launch in launches]),
-        np.array([max(launch.spin, 0.0) for launch in launches]),
-        mass=np.array([mass(body) for _, _, body, _ in flown]),
-        diameter=np.array([2.0 * float(body.outer_radius[-1]) for _, _, body, _ in flown]),
-        air=conditions.air,
-        wind=conditions.wind,
-        law=conditions.law,
+    weather = conditions.weather(swing)
+    return fly(
+        np.array([one.launch.ball_speed for one in flown]),
+        np.array([one.launch.launch_angle for one in flown]),
+        np.array([max(one.launch.spin, 0.0) for one in flown]),
+        mass=np.array([mass(one.body) for one in flown]),
+        diameter=np.array([2.0 * float(one.body.outer_radius[-1]) for one in flown]),
+        air=weather.air,
+        wind=weather.wind,
+        law=conditions.law_of(pattern),
     )
-    columns = {field.name: getattr(together, field.name) for field in fields(together)}
-    return [
-        type(together)(**{name: column[..., i : i + 1] for name, column in columns.items()})
-        for i in range(len(flown))
-    ]
 
 
 def impacts_behind(ball: Ball, names: Sequence[str], conditions: Conditions) -> Impacts:

@@ -4,6 +4,7 @@ Geometry and masses are made where the march runs, from the radii: a build is a 
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -153,7 +154,8 @@ def pack_throws(bodies: Sequence[Body], resolution: Resolution) -> FloatArray:
 
 def _own_constants(body: Body, resolution: Resolution, pairs: int) -> FloatArray:
     """Shear and bulk modulus, and of each pair modulus and rate, of each element."""
-    row, count = untiled(impact_model(body, resolution).w), len(impact_mesh(body, resolution).quads)
+    exact = replace(resolution, precision="double")
+    row, count = untiled(impact_model(body, exact).w), len(impact_mesh(body, exact).quads)
     wanted = [kernels.SHEAR, kernels.BULK]
     for j in range(pairs):
         first = kernels.BRANCH + j * kernels.BRANCH_ROWS

@@ -41,6 +41,39 @@ def product_trace(a: Any, b: Any) -> Any:
 
 
 @njit(fastmath=True, forceinline=True)
+def _row(m: Any, x: Any, y: Any, z: Any) -> Any:
+    """Return a row (x, y, z) times m."""
+    return (
+        x * m[0] + y * m[3] + z * m[5],
+        x * m[3] + y * m[1] + z * m[4],
+        x * m[5] + y * m[4] + z * m[2],
+    )
+
+
+@njit(fastmath=True, forceinline=True)
+def pair_trace(a: Any, d: Any, b: Any) -> Any:
+    """Return tr(a d b d).
+
+    Parameters
+    ----------
+    a, d, b : 6 lanes
+    """
+    p, q, r = _row(d, a[0], a[3], a[5]), _row(d, a[3], a[1], a[4]), _row(d, a[5], a[4], a[2])
+    s, t, u = _row(d, b[0], b[3], b[5]), _row(d, b[3], b[1], b[4]), _row(d, b[5], b[4], b[2])
+    return (
+        p[0] * s[0]
+        + p[1] * t[0]
+        + p[2] * u[0]
+        + q[0] * s[1]
+        + q[1] * t[1]
+        + q[2] * u[1]
+        + r[0] * s[2]
+        + r[1] * t[2]
+        + r[2] * u[2]
+    )
+
+
+@njit(fastmath=True, forceinline=True)
 def symmetric_square(m: Any) -> Any:
     """Return m m."""
     xx, yy, zz, xy, yz, zx = m

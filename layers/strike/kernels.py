@@ -16,6 +16,7 @@ from layers.numerics.machine_code import njit
 from layers.numerics.tensors import (
     add_square,
     inverse_cube_root,
+    pair_trace,
     product_trace,
     symmetric_cofactors,
     symmetric_square,
@@ -184,10 +185,21 @@ def _relax(state: Any, row: int, branch: Any, b: int, e: int, inverse: Any) -> A
 
 @njit(fastmath=True, forceinline=True)
 def _relaxation_loss(branch: Any, b: int, e: int, a: Any, right: Any, inverse: Any) -> Any:
-    """Dissipation rate per volume, (g G / 2 tau) (tr(Cbar A) + tr(Cbar^-1 A^-1) - 6)."""
+    """Dissipation rate per volume, (g G / 2 tau) (tr(Cbar A) + tr(Cbar^-1 A^-1) - 6).
+
+    The sum is tr(A^-1 D Cbar D), D = Cbar^-1 - A, which loses no digits to the 6.
+    """
     cofactors = symmetric_cofactors(a)
     determinant = a[0] * cofactors[0] + a[3] * cofactors[3] + a[5] * cofactors[5]
-    rate = product_trace(right, a) + product_trace(inverse, cofactors) / determinant - 6.0
+    d = (
+        inverse[0] - a[0],
+        inverse[1] - a[1],
+        inverse[2] - a[2],
+        inverse[3] - a[3],
+        inverse[4] - a[4],
+        inverse[5] - a[5],
+    )
+    rate = pair_trace(cofactors, d, right) / determinant
     return 0.5 * load(branch, e, b + STRENGTH) * load(branch, e, b + RATE) * rate
 
 

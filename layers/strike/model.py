@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from layers.arrays import FloatArray, IntArray, Precision
+from layers.arrays import DTYPES, FloatArray, IntArray, Precision
 from layers.ball import Body
 from layers.graded.curve import element_means
 from layers.mass.inertia import mass, moment_of_inertia, solver_density
@@ -94,8 +94,6 @@ LEVELS: dict[str, Settings] = {
     ),
 }
 
-
-DTYPES: dict[Precision, type[np.floating[Any]]] = {"single": np.float32, "double": np.float64}
 
 # A cover thicker than this share of the radius gives no softer contact.
 THICK = 0.07

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from layers.arrays import FloatArray, Level, Precision
+from layers.arrays import DTYPES, FloatArray, Level, Precision
 from layers.ball import Body
 from layers.errors import InputError
 from layers.mass.inertia import moment_of_inertia
@@ -20,7 +20,7 @@ from layers.strike import march as rows
 from layers.strike.balance import energy_parts, momentum_residual
 from layers.strike.head import face_period
 from layers.strike.launch import Contact, Launch, Rebound, Strike
-from layers.strike.model import DTYPES, LEVELS, Settings, momentum_of
+from layers.strike.model import LEVELS, Settings, momentum_of
 from layers.strike.start import Run, check_sound, start_of_strike, start_of_throw
 
 HISTORY = 512

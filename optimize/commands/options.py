@@ -110,6 +110,16 @@ ProcessFile = Annotated[
 ]
 
 
+ConditionsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--conditions",
+        metavar="FILE.toml",
+        help="air, wind and drag and lift: the keys of a scenario's [conditions], or a scenario",
+    ),
+]
+
+
 RunName = Annotated[
     str, typer.Argument(metavar="RUN", help="a run's id, or its scenario's name for the latest")
 ]
@@ -138,11 +148,11 @@ PrecisionName = Annotated[
 ]
 
 
-def precision_of(given: str | None) -> "Precision":
-    """Return the precision asked for, single if none; refuse another word."""
+def precision_of(given: str | None) -> "Precision | None":
+    """Return the precision asked for, if any; refuse another word."""
     if given not in (None, "single", "double"):
         raise InputError(f"--precision is {given!r}, but must be one of: single, double.")
-    return "double" if given == "double" else "single"
+    return given  # type: ignore[return-value]
 
 
 def cores() -> int:
@@ -184,17 +194,26 @@ def computing_with(
 
 
 def conditions_with(
-    swings: Path | None, process: Path | None = None, precision: "Precision" = "single"
+    swings: Path | None,
+    process: Path | None = None,
+    conditions: Path | None = None,
+    precision: "Precision | None" = None,
 ) -> "Conditions":
-    """Return the shipped conditions, or those with the user's own.
+    """Return the shipped conditions, or those of the user's files.
 
     Parameters
     ----------
-    swings, process : Path, optional
-        Files of swings and of the lab's process.
-    precision : {"single", "double"}
-        Of impacts on a club.
+    swings : Path or None
+        The user's own swings.
+    process : Path or None
+        The lab's process.
+    conditions : Path or None
+        Air, wind, drag and lift; `optimize.scenario.conditions.read_conditions`.
+    precision : {"single", "double"}, optional
+        Of impacts; single, or that of the conditions' file, if none is given.
     """
+    from dataclasses import replace
+
     from layers.conditions import Conditions
     from layers.strike.swings import default_swings, read_swings
 
@@ -204,8 +223,14 @@ def conditions_with(
         from optimize.lab.process import read_process
 
         production = Costing(read_process(process))
-    table = read_swings(swings) if swings else default_swings()
-    return Conditions(table, production=production, precision=precision)
+    own = read_swings(swings) if swings else None
+    if conditions is None:
+        found = Conditions(own or default_swings())
+    else:
+        from optimize.scenario.conditions import read_conditions
+
+        found = read_conditions(conditions, own).resolved()
+    return replace(found, production=production, precision=precision or found.precision)
 
 
 def read_balls(paths: Sequence[Path]) -> "list[Ball]":

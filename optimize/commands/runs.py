@@ -104,8 +104,9 @@ def search(
     brief = checked_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
-    if precision:
-        brief = brief.in_precision(precision_of(precision))
+    wanted = precision_of(precision)
+    if wanted:
+        brief = brief.in_precision(wanted)
     if fine:
         brief = brief.model_copy(update={"shortlist_mesh": "fine"})
     if out:

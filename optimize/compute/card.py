@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from functools import cache
 
 from layers.arrays import Level
+from layers.bench.bench import Impacts
 from layers.conditions import Conditions
 from layers.estimates import Estimate
-from layers.estimation import Impacts
 from layers.figures import QUANTITIES, parse_figure
 from layers.gpu.batch import Device
 from layers.gpu.many import CHUNK, impacts_on

@@ -14,10 +14,10 @@ from typing import Any
 
 from layers.arrays import Level
 from layers.ball import Ball
+from layers.bench.bench import Impacts
 from layers.conditions import Conditions
 from layers.errors import SolverError
 from layers.estimates import Estimate
-from layers.estimation import Impacts
 from optimize.compute import ctrl_c
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Elsewhere, Request, compute_one

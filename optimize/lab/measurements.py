@@ -29,6 +29,7 @@ from layers.files.other_units import OTHER_UNITS, unit_hint
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
+from optimize.lab.cut_cores import READING
 from optimize.lab.plausibility import duplicates, far_from_replicates, off_theory
 from optimize.lab.readings import Measurements, Reading, as_made
 from optimize.lab.renamed import refuse_renamed
@@ -70,6 +71,7 @@ class _Reader:
     faults: list[str] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
     walls: int = 0
+    cut: int = 0
 
 
 def read_measurements(
@@ -117,7 +119,7 @@ def measurements_from_csv(
             f"two builds are named {twice!r}, but names must differ: readings name their build."
         )
     readings: list[Reading] = []
-    walls = 0
+    walls = cut = 0
     for what, text in texts:
         reader = _Reader(trimmed, swings or default_swings(), what)
         for row in _rows(text, what, reader.faults):
@@ -127,6 +129,7 @@ def measurements_from_csv(
         refuse(reader.faults, what)
         readings += reader.readings
         walls += reader.walls
+        cut += reader.cut
     found = Measurements(tuple(readings), tuple(what for what, _ in texts))
     faults = chain(duplicates(found), far_from_replicates(found), off_theory(found, by_name))
     refuse(list(islice(faults, MOST_FAULTS + 1)), "measurements")
@@ -134,7 +137,7 @@ def measurements_from_csv(
         raise InputError(f"{', '.join(found.source)} has no reading: no value is filled in.")
     for ball in balls:
         as_made(ball, found)
-    return replace(found, note=tuple(_notes(found, balls, walls)))
+    return replace(found, note=tuple(_notes(found, balls, walls, cut)))
 
 
 def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
@@ -165,6 +168,9 @@ def _read_row(reader: _Reader, row: _Row) -> None:
     refuse_renamed([row.given["figure"]], f"{reader.what}: row {row.line}, figure")
     if row.given["figure"] in _WALLS:
         reader.walls += len(row.cell)
+        return
+    if row.given["figure"].startswith(READING):
+        reader.cut += len(row.cell)
         return
     ball = reader.balls.get(row.given["build"])
     stage = _stage(row.given["stage"], ball)
@@ -287,7 +293,7 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
     return None
 
 
-def _notes(found: Measurements, balls: Sequence[Ball], walls: int) -> Iterator[str]:
+def _notes(found: Measurements, balls: Sequence[Ball], walls: int, cut: int) -> Iterator[str]:
     for ball in balls:
         stages = {
             parse_figure(r.figure).stage or len(ball.layer)
@@ -301,3 +307,5 @@ def _notes(found: Measurements, balls: Sequence[Ball], walls: int) -> Iterator[s
             yield f"{ball.name}: stage {' and '.join(missing)} was not measured"
     if walls:
         yield f"{walls} layer thicknesses are not used: they give concentricity, not materials"
+    if cut:
+        yield f"{cut} hardness readings of cut pieces are left to orbwright cure --readings"

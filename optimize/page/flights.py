@@ -59,15 +59,16 @@ def _path_record(
 ) -> dict[str, Any]:
     speed, angle, spin = (_value(known, f"{swing}.{figure}") for figure in FIGURES[:3])
     body = member.ball.body()
+    weather = conditions.weather(swing)
     flown = path(
         speed,
         np.radians(angle),
         max(spin, 0.0) * np.pi / 30.0,
         mass=inertia.mass(body),
         diameter=1e-3 * member.ball.diameter_mm,
-        air=conditions.air,
-        wind=conditions.wind,
-        law=conditions.law,
+        air=weather.air,
+        wind=weather.wind,
+        law=conditions.law_of(member.ball.dimple_pattern),
     )
     # Distance as in the carry: along the ground, also where wind turns the ball.
     along = np.hypot(flown.position[:, 0], flown.position[:, 2])

@@ -18,6 +18,7 @@ from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
 from layers.files.toml import parse_toml, told_by_line
+from layers.flight.aerodynamics import Law
 from layers.materials import (
     Catalogue,
     Material,
@@ -245,6 +246,15 @@ class Scenario(Table):
         if self.process is None:
             return found
         return replace(found or Conditions(), production=Costing(self.process))
+
+    @property
+    def patterns(self) -> tuple[str, ...]:
+        """Names of the dimple patterns to choose from; none where all builds have one law."""
+        return self.conditions.patterns if self.conditions else ()
+
+    def pattern_laws(self) -> dict[str, Law]:
+        """Return drag and lift of the dimple patterns to choose from, by name."""
+        return dict(self.conditions.resolved().patterns) if self.conditions else {}
 
     def bounds(self) -> tuple[Bound, ...]:
         """Return every one-sided bound: the layers' and the filler's, the limits, the rules'."""

@@ -234,7 +234,7 @@ def layers() -> None:
 
 
 def _thrown(job: tuple[Body, float]) -> FloatArray:
-    return _of_throw(barrier_impact(*job))
+    return _of_throw(barrier_impact(*job, precision="double"))
 
 
 def _of_throw(impact: BarrierImpact) -> FloatArray:

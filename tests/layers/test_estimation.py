@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from layers.bench.bench import Bench
 from layers.errors import InputError, SolverError
-from layers.estimation import _Bench, estimate
+from layers.estimation import estimate
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.flight.trajectory import fly
 from layers.gpu.many import estimate_many
@@ -110,7 +111,7 @@ def test_a_failure_is_never_a_number(monkeypatch):
     def broken(self, speed):
         raise SolverError("the mesh folded over")
 
-    monkeypatch.setattr(_Bench, "impact", broken)
+    monkeypatch.setattr(Bench, "impact", broken)
     ball = random_balls(1, seed=3)[0]
     made = estimate(ball, ("cor", "mass_g"))
     assert "cor" not in made.figures

@@ -157,7 +157,7 @@ def test_what_is_compiled_ahead_is_there(test, example):
     module, name, seconds = test
     assert is_kept(getattr(import_module(module), name))
     assert seconds > 0.0
-    precision = "double" if name == "march_double" else "single"
+    precision = "double" if name.endswith("double") else "single"
     assert first_call._test(parse_figure(example), precision) == test
 
 
