@@ -1,4 +1,4 @@
-"""The one door: every figure of a ball, of a stage of it, of its launch and flight."""
+"""The public entry point: every figure of a ball, of a stage of it, of its launch and flight."""
 
 import math
 from collections.abc import Callable, Sequence

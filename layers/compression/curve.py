@@ -294,7 +294,7 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
     mesh, band = press.mesh, press.band
     ahead = force ** (2 / 3) - state.force ** (2 / 3)
     u, height = state.u + ahead * state.u_slope, state.height + ahead * state.height_slope
-    # The rim of the contact is guessed by Hertz's scaling; it then moves by the sign of the gap.
+    # The rim of the contact starts from Hertz's scaling, then moves by the sign of the gap.
     rim = np.sqrt(press.radius * max(press.radius - height, 0.0))
     if state.force > 0.0:
         rim = state.origin * (force / state.force) ** (1 / 3)

@@ -1,6 +1,6 @@
 """Oblique club impact of a layered ball in three dimensions: launch speed, angle and spin.
 
-Half the ball (it is symmetric about the plane of swing) is marched by explicit finite elements
+Half the ball (it is symmetric about the plane of swing) is computed by explicit finite elements
 against the lofted face of a club head that turns in that plane. x is the face's normal at first
 touch, z points up the face, y is lateral.
 """

@@ -94,6 +94,7 @@ def search(
     from optimize.ledger.ledger import Ledger
     from optimize.report.export import make_folder
     from optimize.scenario.brief import METHODS
+    from optimize.scenario.conditions import in_precision
     from optimize.search.forecast import forecast
     from optimize.search.result import Interrupted
     from optimize.search.run import name_run, run_search
@@ -106,7 +107,8 @@ def search(
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
     wanted = precision_of(precision)
     if wanted:
-        brief = brief.in_precision(wanted)
+        changed = in_precision(brief.conditions, wanted)
+        brief = brief.model_copy(update={"conditions": changed})
     if fine:
         brief = brief.model_copy(update={"shortlist_mesh": "fine"})
     if out:

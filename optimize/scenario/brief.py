@@ -7,7 +7,7 @@ from typing import Any, Literal, get_args
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.arrays import Level, Precision
+from layers.arrays import Level
 from layers.ball import MOST_LAYERS, Ball
 from layers.conditions import Conditions
 from layers.errors import Fault, InputError, exact, faulty
@@ -226,19 +226,6 @@ class Scenario(Table):
                         f"{what} on {term.name}: there are {ever.count(term.role)} layers of role "
                         f"{term.role!r}; name one by number, such as {term.role} 1.{term.what}"
                     )
-
-    def in_precision(self, precision: Precision) -> "Scenario":
-        """Return the scenario with impacts computed in a precision.
-
-        Parameters
-        ----------
-        precision : {"single", "double"}
-        """
-        conditions = self.conditions or ConditionsTable()
-        if conditions.precision == precision:
-            return self
-        changed = conditions.model_copy(update={"precision": precision})
-        return self.model_copy(update={"conditions": changed})
 
     def estimate_conditions(self) -> Conditions | None:
         """Return the scenario's own conditions and process; None for the shipped ones alone."""

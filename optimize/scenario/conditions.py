@@ -256,6 +256,21 @@ class ConditionsTable(Table):
         return Weather(humid_air(*said.values()), wind)
 
 
+def in_precision(table: ConditionsTable | None, precision: Precision) -> ConditionsTable | None:
+    """Return a scenario's conditions with impacts computed in a precision.
+
+    Parameters
+    ----------
+    table : ConditionsTable or None
+        None for the shipped ones.
+    precision : {"single", "double"}
+    """
+    found = table or ConditionsTable()
+    if found.precision == precision:
+        return table
+    return found.model_copy(update={"precision": precision})
+
+
 def read_conditions(path: StrPath, swings: SwingTable | None = None) -> ConditionsTable:
     """Read a file that has the keys of a scenario's ``[conditions]``, or that table alone of more.
 

@@ -1,4 +1,4 @@
-"""The one door: names of figures, stages, failures, batches."""
+"""The public entry point: names of figures, stages, failures, batches."""
 
 import math
 from concurrent.futures import ProcessPoolExecutor

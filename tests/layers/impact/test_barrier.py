@@ -242,7 +242,7 @@ def test_convergence_rate_over_three_meshes(monkeypatch: pytest.MonkeyPatch) -> 
 
 @pytest.mark.parametrize("layer", [0, 1])
 def test_convergence_smooth_when_an_interface_moves(layer: int) -> None:
-    """Steps of 0.1 mm in diameter: residual from a parabola at most 0.05 %."""
+    """Steps of 0.1 mm in diameter: residual of a local quadratic fit at most 0.05 %."""
     body = reference_ball().body()
     steps = np.arange(-5, 6)
     ratio = []

@@ -187,7 +187,7 @@ def test_published_sticking_rebound_with_the_whole_sphere_yielding(ratio: float)
 
 @pytest.mark.slow
 def test_convergence_sticking_rebound_tends_to_the_vanishing_contact() -> None:
-    """From contact radii of 0.25, 0.15 and 0.1 R, a parabola's value at 0 is near theory's."""
+    """From contact radii of 0.25, 0.15 and 0.1 R, a quadratic fit at 0 is near theory."""
     ratios = np.array([0.1, 0.15, 0.25])
     ours = [thrown(0.3, ratio, 50.0, 0.1)[0].tangential_ratio for ratio in ratios]
     limit = np.polyval(np.polyfit(ratios, ours, 2), 0.0)
@@ -298,7 +298,7 @@ def test_limits_a_face_that_springs_gives_speed_and_takes_spin() -> None:
 
 @pytest.mark.parametrize("layer", [0, 1])
 def test_limits_near_builds_differ_smoothly(layer: int) -> None:
-    """Interface by 0.1 mm: residual from a parabola <= 0.05 % in speed, 0.5 % in spin."""
+    """Interface by 0.1 mm: residual of a local quadratic fit <= 0.05 % in speed, 0.5 % in spin."""
     body = reference_ball().body()
     steps = np.arange(-3, 4)
 

@@ -22,6 +22,7 @@ from optimize.commands.app import main
 from optimize.compute.evaluator import model_version_under
 from optimize.compute.one import compute_one
 from optimize.scenario.brief import read_scenario
+from optimize.scenario.conditions import in_precision
 from optimize.search.run import name_run
 from optimize.sensitivity.slopes import sensitivities
 from optimize.tolerance.study import study
@@ -77,13 +78,14 @@ def test_the_ledger_keeps_precisions_apart():
     assert model_version_under(double) != model_version_under(single)
     assert model_version_under(double.in_double()) == model_version_under(double)
     scenario = read_scenario(SCENARIO)
-    exact = scenario.in_precision("double")
+    conditions = in_precision(scenario.conditions, "double")
+    exact = scenario.model_copy(update={"conditions": conditions})
     (run, versions), (other, versions_exact) = name_run(scenario), name_run(exact)
     assert run != other
     assert versions["model"] != versions_exact["model"]
-    assert scenario.in_precision("single") is scenario
-    assert exact.conditions is not None
-    assert "double precision" in exact.conditions.words()
+    assert in_precision(scenario.conditions, "single") is scenario.conditions
+    assert conditions is not None
+    assert "double precision" in conditions.words()
 
 
 @pytest.mark.parametrize("precision", ["single", "double"])
