@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 import numpy.typing as npt
 
-from layers.arrays import FloatArray, Level, Precision
+from layers.arrays import DTYPES, FloatArray, Level, Precision
 from layers.ball import Body
 from layers.errors import InputError, SolverError
 from layers.gpu.packing import Packed, grouped, pack, pack_models
@@ -18,7 +18,7 @@ from layers.gpu.throws import parameters_of as throw_parameters
 from layers.impact.barrier import LEVELS as BARRIER_LEVELS
 from layers.impact.barrier import BarrierImpact, check_speed
 from layers.strike.launch import Launch, Strike
-from layers.strike.model import DTYPES, LEVELS, Settings, build_model
+from layers.strike.model import LEVELS, Settings, build_model
 from layers.strike.start import face_and_club
 
 

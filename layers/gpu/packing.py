@@ -4,22 +4,19 @@ The mesh is linear in the radii and a ring's nodes lie along fixed directions, s
 in them: masses follow from sums over one mesh. The formulas are those of `layers.strike.model`.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 from layers.arrays import FloatArray
 from layers.ball import Body
-from layers.gpu.plan import Plan, places, plan_of
+from layers.gpu.plan import Plan, plan_of
+from layers.gpu.unit import Unit, unit_of
 from layers.mass.inertia import Pieces, layer_volume, mass, moment_of_inertia
-from layers.numerics.cubed_sphere import Counts
-from layers.numerics.hexes import hex_geometry
 from layers.strike import kernels
-from layers.strike.model import THICK, Model, Settings, _counts, _surface, as_rows
+from layers.strike.model import THICK, Model, Settings, _counts, as_rows
 
 # Rows of the tables in the source.
 MOST_LAYERS = 8
@@ -27,59 +24,6 @@ LAYER_ROWS, PAIR_ROWS = 6, 3
 ELEMENT_ROWS = 8
 # Squared frequencies are of the order of 1e12 1/s2: their eighth powers must fit single precision.
 FREQUENCY_UNIT = 1e-12
-
-
-@dataclass(frozen=True)
-class Unit:
-    """What the masses of every build of one plan follow from; lengths per metre of radius.
-
-    Attributes
-    ----------
-    core : (nodes,) array
-        Lumped volume at the nodes up to the first row, m3.
-    column : (k,) array
-        Lumped volume at a column's node, of a ring from radius 0 to 1, m3.
-    place : (3, nodes) array
-        Of the nodes up to the first row; the last k are the columns' directions.
-    weight, bulge, area : (f,), (f,), (k,) array
-        Of the surface, see `layers.strike.contact.Surface`.
-    """
-
-    core: FloatArray
-    column: FloatArray
-    place: FloatArray
-    weight: FloatArray
-    bulge: FloatArray
-    area: FloatArray
-
-
-@lru_cache(maxsize=16)
-def unit_of(counts: Counts, points: int) -> Unit:
-    """Gather what masses and surfaces follow from; `points` along each edge of a face."""
-    plan = plan_of(counts)
-    mesh, columns = plan.mesh, len(plan.column)
-    _, volume, _, _ = hex_geometry(mesh.points, mesh.hexes)
-    layers = int(mesh.layer.max()) + 1
-    lumped = np.zeros((2, mesh.points.shape[1]))
-    for which, part in enumerate((mesh.layer == 0, mesh.layer == layers - 1)):
-        for corner in mesh.hexes[:, part]:
-            weights = volume[part] / 8.0
-            lumped[which] += np.bincount(corner, weights=weights, minlength=lumped.shape[1])
-    core = lumped[0][plan.node[: plan.inner + columns]]
-    outer = lumped[1][plan.node[-columns:]]
-    if layers > 1:
-        # The outermost ring runs from the radius under it to `layers`.
-        inside = mesh.points[:, plan.node[-2 * columns : -columns]]
-        below = math.sqrt(float((inside**2).sum(axis=0).mean()))
-        outside = mesh.points[:, plan.node[-columns:]]
-        ratio = below / math.sqrt(float((outside**2).sum(axis=0).mean()))
-        outer = outer / (float(layers) ** 3 * (1.0 - ratio**3))
-    size = float(layers)
-    scaled = type(mesh)(
-        mesh.points / size, mesh.hexes, mesh.layer, mesh.surface, mesh.plane, mesh.faces
-    )
-    surface = _surface(scaled, 1.0, points)
-    return Unit(core, outer, places(plan), surface.weight, surface.bulge, surface.area[plan.column])
 
 
 def grouped(bodies: Sequence[Body]) -> dict[tuple[int, int, bool], list[int]]:
@@ -166,16 +110,7 @@ def pack(bodies: Sequence[Body], settings: Settings, dtype: npt.DTypeLike) -> Pa
     node_mass = _node_masses(unit, rows, density[:, 0], density[:, of_ring], bond, spheres)
     carry, pivot = _factored(node_mass, bond, len(unit.area))
 
-    table = np.zeros((len(bodies), MOST_LAYERS, LAYER_ROWS + PAIR_ROWS * strength.shape[2]))
-    of_layer = table[:, : radii.shape[1]]
-    of_layer[:, :, 0], of_layer[:, :, 1] = shear, bulk
-    of_layer[:, :, 2], of_layer[:, :, 3] = 8.0 * wave / density * FREQUENCY_UNIT, relief
-    of_layer[:, :, 4] = settings.hourglass * glassy * shear / 64.0
-    of_layer[:, :, 5] = settings.bulk_viscosity * np.sqrt(wave * density)
-    of_layer[:, :, LAYER_ROWS::PAIR_ROWS] = strength * shear[:, :, None]
-    time = np.array([body.relaxation_time for body in bodies])
-    of_layer[:, :, LAYER_ROWS + 1 :: PAIR_ROWS] = 1.0 / time
-
+    table = _layer_table(bodies, shear, bulk, wave, density, relief, settings)
     parts = (
         node_mass,
         1.0 / node_mass[:, : plan.inner],
@@ -197,6 +132,30 @@ def pack(bodies: Sequence[Body], settings: Settings, dtype: npt.DTypeLike) -> Pa
         heaviest=node_mass.max(axis=1),
         radius=radii[:, -1],
     )
+
+
+def _layer_table(
+    bodies: Sequence[Body],
+    shear: FloatArray,
+    bulk: FloatArray,
+    wave: FloatArray,
+    density: FloatArray,
+    relief: FloatArray,
+    settings: Settings,
+) -> FloatArray:
+    """Constants of the elements of each layer, (b, MOST_LAYERS, rows); see the source."""
+    strength = np.array([body.relaxation_strength for body in bodies])
+    time = np.array([body.relaxation_time for body in bodies])
+    glassy = 1.0 + strength.sum(axis=2)
+    table = np.zeros((len(bodies), MOST_LAYERS, LAYER_ROWS + PAIR_ROWS * strength.shape[2]))
+    of_layer = table[:, : shear.shape[1]]
+    of_layer[:, :, 0], of_layer[:, :, 1] = shear, bulk
+    of_layer[:, :, 2], of_layer[:, :, 3] = 8.0 * wave / density * FREQUENCY_UNIT, relief
+    of_layer[:, :, 4] = settings.hourglass * glassy * shear / 64.0
+    of_layer[:, :, 5] = settings.bulk_viscosity * np.sqrt(wave * density)
+    of_layer[:, :, LAYER_ROWS::PAIR_ROWS] = strength * shear[:, :, None]
+    of_layer[:, :, LAYER_ROWS + 1 :: PAIR_ROWS] = 1.0 / time
+    return table
 
 
 def pack_models(
@@ -346,7 +305,8 @@ def _node_masses(
         axis=1,
     )
     scale = np.linalg.solve(matrix, wanted[:, :, None])[:, :, 0]
-    return lumped * (scale[:, :1] + scale[:, 1:2] * square + scale[:, 2:] * x)
+    masses: FloatArray = lumped * (scale[:, :1] + scale[:, 1:2] * square + scale[:, 2:] * x)
+    return masses
 
 
 def _factored(

@@ -151,4 +151,5 @@ def slowness(body: Body, settings: Settings) -> float:
     along = _LATERAL * square / body.outer_radius**2
     weight = np.diff(body.outer_radius**2, prepend=0.0)
     # Hertz: the time of contact goes with (1/E)^(2/5).
-    return math.sqrt(float((along + across).max())) * float((weight / shear).sum()) ** 0.4
+    soft = float((weight / shear).sum())
+    return math.sqrt(float((along + across).max()) * soft**0.8)

@@ -31,7 +31,8 @@ from optimize.commands.options import (
 
 if TYPE_CHECKING:
     from layers.materials import Catalogue
-    from optimize.screening.screen import Question, Screening
+    from optimize.screening.question import Question
+    from optimize.screening.screen import Screening
 
 screening_app = typer.Typer()
 
@@ -132,7 +133,7 @@ def _question(
     from optimize.report.units import use_scenario
     from optimize.scenario.brief import read_scenario
     from optimize.scenario.windows import read_windows
-    from optimize.screening.screen import Question
+    from optimize.screening.question import Question
 
     fenced = read_windows(windows) if windows else None
     brief = read_scenario(scenario) if scenario else None
