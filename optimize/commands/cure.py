@@ -8,7 +8,13 @@ import typer
 
 from layers.errors import InputError
 from layers.files.paths import write_text
-from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.console import (
+    print_json,
+    print_sections,
+    say,
+    tell_of_compiling,
+    tell_of_compiling_the_cure,
+)
 from optimize.commands.options import AsJson, FigureNames, read_balls
 
 if TYPE_CHECKING:
@@ -227,6 +233,7 @@ def asked_of(recipe: Path, readings: list[Path] | None, chemistry: Path | None) 
 
     cards = read_chemistry(chemistry) if chemistry else default_chemistry()
     compound = read_recipe(recipe)
+    tell_of_compiling_the_cure()
     fitted = calibrate(read_cut_cores(readings, cards)) if readings else None
     return Asked(cards, compound, fitted)
 

@@ -98,6 +98,8 @@ def cure_find(
 
     if (density is None) != (filler is None):
         raise InputError("--density and --filler go together: the filler reaches the density.")
+    if out:
+        _make(out)
     asked = asked_of(recipe, readings, chemistry)
     task = Task(
         recipe=asked.recipe,
@@ -137,14 +139,17 @@ def _wanted(
     return between_ends(centre, surface, shape, diameter_mm)
 
 
-def _write(folder: Path, found: "tuple[Candidate, ...]") -> None:
-    from layers.compound.recipe import recipe_toml
-    from layers.cure.cycle import cycle_toml
-
+def _make(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"{folder} cannot be made: {error.strerror}.") from error
+
+
+def _write(folder: Path, found: "tuple[Candidate, ...]") -> None:
+    from layers.compound.recipe import recipe_toml
+    from layers.cure.cycle import cycle_toml
+
     for number, candidate in enumerate(found, start=1):
         write_text(folder / f"recipe_{number}.toml", recipe_toml(candidate.recipe))
         write_text(folder / f"cycle_{number}.toml", cycle_toml(candidate.cycle))
