@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layers.arrays import FloatArray
+from layers.arrays import BoolArray, FloatArray
 
 # One unit of distance: as much as drag and lift change by some hundredths under published laws.
 REYNOLDS_UNIT, SPIN_RATIO_UNIT = 1e5, 0.1
 _UNITS = np.array([REYNOLDS_UNIT, SPIN_RATIO_UNIT])
-_ON_EDGE = 1e-9
+_ON_EDGE, _ROUNDING = 1e-9, 1e-6
 
 
 @dataclass(frozen=True)
@@ -42,6 +42,18 @@ class Domain:
             found[closer], least[closer] = foot[closer], distance[closer]
         found[within] = at[within]
         return found[..., 0] * REYNOLDS_UNIT, found[..., 1] * SPIN_RATIO_UNIT
+
+    def inside(self, reynolds: FloatArray, spin_ratio: FloatArray) -> BoolArray:
+        """Return whether points are in the hull, a rounding aside; quick, for flights."""
+        if len(self.corners) < 3:
+            return np.asarray(self.outside(reynolds, spin_ratio) <= _ROUNDING)
+        x, y = reynolds / REYNOLDS_UNIT, spin_ratio / SPIN_RATIO_UNIT
+        within = np.ones(np.broadcast(x, y).shape, dtype=bool)
+        corners = self.corners / _UNITS
+        for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+            a, b = (end - start) / np.hypot(*(end - start))
+            within &= a * y - b * x >= a * start[1] - b * start[0] - _ROUNDING
+        return within
 
     def outside(self, reynolds: FloatArray, spin_ratio: FloatArray) -> FloatArray:
         """Return how far outside the hull points are: 0 inside, 1 a unit away.

@@ -25,7 +25,6 @@ _CELLS = 128
 _ERROR_CELLS = 64
 _NODES_RE = np.exp(np.linspace(np.log(_LOW_RE), np.log(_HIGH_RE), _CELLS + 1))
 _NODES_S = np.linspace(0.0, np.sqrt(_HIGH_S), _CELLS + 1) ** 2
-_INSIDE = 1e-6  # units outside the hull that still count as inside: a rounding
 
 
 @dataclass(frozen=True)
@@ -59,7 +58,7 @@ class GridLaw:
         """Return coefficients, and whether they are inside the hull of the rows."""
         re, s = np.asarray(reynolds, float), np.asarray(spin_ratio, float)
         drag, lift = _read(self.grid, re, s)
-        return Coefficients(drag, lift, self.domain.outside(re, s) <= _INSIDE)
+        return Coefficients(drag, lift, self.domain.inside(re, s))
 
 
 @dataclass(frozen=True)

@@ -30,9 +30,7 @@ _NUMBERS = {
     "spin_rpm": Column(
         "rpm", "rate of spin, on any reading that has one; may be left out", 0.0, 20000.0
     ),
-    "mark_deg": Column(
-        "deg", "angle of a mark about the spin axis, growing with backspin", -1e6, 1e6
-    ),
+    "mark_deg": Column("deg", "angle of a mark, growing with backspin; may be left out", -1e6, 1e6),
     "mass_g": Column("g", "of the ball, on one reading or all; may be left out", 5.0, 100.0),
     "diameter_mm": Column("mm", "of the ball; may be left out", 20.0, 80.0),
     "temperature_celsius": Column("deg C", "of the air; may be left out", -20.0, 50.0),

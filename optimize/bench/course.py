@@ -1,7 +1,7 @@
 """The training of one emulator: the builds of its design and of its checks, and the last fit."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
@@ -193,7 +193,7 @@ def recalled(content: str, panel: Panel) -> Ball | None:
     if len(layers) != len(panel.ball.layer):
         return None
     diameters = [0.0, *(row[0] for row in layers)]
-    numbers = {
+    numbers: dict[str, Callable[[int], float]] = {
         "outer_diameter_mm": lambda i: diameters[-1],
         "thickness_mm": lambda i: (diameters[i] - diameters[i - 1]) / 2.0,
         "youngs_modulus_mpa": lambda i: layers[i - 1][1],

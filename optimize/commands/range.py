@@ -136,6 +136,10 @@ def surface(
     rows_file: RowsFile,
     ball: BallName = "",
     page: PageFile = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(metavar="P.svg|.png", help="draw drag and lift over Reynolds number"),
+    ] = None,
     common_error: CommonError = 0.0,
     as_json: AsJson = False,
 ) -> None:
@@ -157,6 +161,12 @@ def surface(
 
         write_range_page(page, ball or rows_file.stem, rows, fitted, symmetry=symmetry)
         say(f"{page} written; open it in a browser.")
+    if picture:
+        from optimize.report.pictures.range import draw_surface
+        from optimize.report.pictures.section import save
+
+        save(draw_surface(fitted, ball or rows_file.stem), picture)
+        say(f"{picture} written.")
     if as_json:
         print_json(surface_record(fitted, rows, symmetry))
     else:

@@ -139,6 +139,8 @@ def _scenario(schema: Schema) -> None:
     conditions = tables["ConditionsTable"]["properties"]
     for key in ("swings", "aerodynamics_table"):
         conditions[key] = _text(conditions[key]["description"])
+    said = conditions["aerodynamics"]["description"]
+    conditions["aerodynamics"] = {"anyOf": [{"type": "string"}, names], "description": said}
     _hardness(schema)
 
 

@@ -70,7 +70,7 @@ class Candidate:
     Attributes
     ----------
     row : tuple of int
-        Which value each gene takes; genes of an absent layer are 0.
+        Which value each gene takes; genes of an absent layer, and the shape of an even one, are 0.
     ball : Ball or None
         The build; None where the numbers make no ball (nothing remains for the centre, or no
         filler has the density).
@@ -138,10 +138,17 @@ class Space:
         return np.array([self.point_of(self.row_of(point)) for point in x]).reshape(np.shape(x))
 
     def _canonical(self, row: Row) -> Row:
-        out = {gene.layer for gene, k in zip(self.genes, row, strict=True) if _is_absent(gene, k)}
+        chosen = list(zip(self.genes, row, strict=True))
+        out = {gene.layer for gene, k in chosen if _is_absent(gene, k)}
+        even = {
+            gene.layer
+            for gene, k in chosen
+            if gene.what == "surface_over_centre" and gene.values[k] == 1.0
+        }
+        idle = out | {(layer, "shape") for layer in even}
         return tuple(
-            0 if gene.layer in out and gene.what != "dimple_pattern" else k
-            for gene, k in zip(self.genes, row, strict=True)
+            0 if g.what != "dimple_pattern" and {g.layer, (g.layer, g.what)} & idle else k
+            for g, k in chosen
         )
 
     def decode(self, row: Row) -> Candidate:

@@ -164,7 +164,7 @@ class LayerVariables(Table):
         return self
 
     def profile(self, chosen: Mapping[str, float]) -> Profile | None:
-        """Return the profile that the layer's design variables make; None if it is even.
+        """Return the profile that the layer's design variables make; None where it is even.
 
         Parameters
         ----------
@@ -173,8 +173,11 @@ class LayerVariables(Table):
         """
         if self.surface_over_centre is None:
             return None
+        contrast = chosen.get("surface_over_centre", self.surface_over_centre[0])
+        if contrast == 1.0:
+            return None
         return Profile(
-            surface_over_centre=chosen.get("surface_over_centre", self.surface_over_centre[0]),
+            surface_over_centre=contrast,
             shape=chosen.get("shape", self.shape[0] if self.shape else 1.0),
             source="set by the search",
         )

@@ -323,8 +323,9 @@ class Run:
         pandas.DataFrame
             Index ``build``, the name in the ledger. Columns: ``layer1_role``,
             ``layer1_outer_diameter_mm``, ``layer1_material``, ``layer1_youngs_modulus_mpa``,
-            ``layer1_density_g_cm3`` and so on outward; each figure by its name, in its unit;
-            ``feasible``; ``on_front``; ``label`` of the short list, else empty.
+            ``layer1_density_g_cm3`` and so on outward, of graded layers also
+            ``layer1_surface_over_centre`` and ``layer1_shape``; each figure by its name, in its
+            unit; ``feasible``; ``on_front``; ``label`` of the short list, else empty.
         """
         import pandas as pd
 
@@ -356,6 +357,9 @@ def _layer_cells(ball: Ball) -> dict[str, Any]:
         cells[f"layer{number}_material"] = card.name
         cells[f"layer{number}_youngs_modulus_mpa"] = card.youngs_modulus_mpa.value
         cells[f"layer{number}_density_g_cm3"] = card.density_g_cm3.value
+        if layer.profile:
+            cells[f"layer{number}_surface_over_centre"] = layer.profile.contrast
+            cells[f"layer{number}_shape"] = layer.profile.shape
     return cells
 
 

@@ -23,6 +23,13 @@ _FLOWN = {
     "descent_angle_deg": ("descent_angle", math.degrees(1.0)),
     "flight_time_s": ("time", 1.0),
 }
+_WORDS = {
+    "thickness_mm": ("thickness", " mm"),
+    "youngs_modulus_mpa": ("modulus", " MPa"),
+    "surface_over_centre": ("surface over centre modulus", ""),
+    "shape": ("profile's shape", ""),
+    "density_g_cm3": ("density", " g/cm3"),
+}
 # A design variable is named as what decides where it parts at least this share of constructions.
 _DECIDING = 0.9
 
@@ -48,8 +55,8 @@ class PatternVerdict:
     decided : bool
         Whether every advantage is larger than the error and of one sign.
     where : str
-        What the constructions on which it is better have in common, as ``"mantle thickness_mm at
-        least 1.2"``; empty where one pattern is better on all, or nothing parts them.
+        What the constructions on which it is better have in common, as ``"mantle thickness at
+        least 1.2 mm"``; empty where one pattern is better on all, or nothing parts them.
     sentence : str
         The same as text.
     """
@@ -163,10 +170,10 @@ def _where(run: Run, rows: list[tuple[int, ...]], better: "np.typing.NDArray[np.
         role = run.scenario.layer[gene.layer].role
         for k in range(len(gene.values)):
             if gene.ordered and k:
-                value = f"{gene.values[k]:g}"
-                high = table[:, place] >= k
-                cuts = [(high, f"{role} {gene.what} at least {value}")]
-                cuts += [(~high, f"{role} {gene.what} below {value}")]
+                name, unit = _WORDS[gene.what]
+                value, high = f"{gene.values[k]:g}{unit}", table[:, place] >= k
+                cuts = [(high, f"{role} {name} at least {value}")]
+                cuts += [(~high, f"{role} {name} below {value}")]
             elif gene.what == "material":
                 cuts = [(table[:, place] == k, f"{role} of {gene.values[k]}")]
             else:

@@ -30,9 +30,8 @@ export function glance() {
   const geometry = { ...GLANCE, everything: false, x, y, xAxis, yAxis, place };
   const picture = svg("svg", { viewBox: `0 0 ${width} ${height}`, role: "group", "aria-label": `${sentence(yAxis.label)} against ${xAxis.label}; each letter links to its card` },
     ...axisParts(geometry, "x"), ...axisParts(geometry, "y"), glancePoints(geometry, 1, 2), glancePoints(geometry, 2, 4), ...stairs(geometry), ...memberMarks(geometry));
-  const goals = data.goals.map((goal) => `${axisOf.get(goal.figure)?.label ?? goal.figure}: ${goal.better}`).join("; ");
-  const more = data.goals.length - 2;
-  return el("div", { class: "verdict glance" }, el("h3", null, "The trade-off"), picture,
-    el("p", null, `${sentence(goals)}. `, ...more > 0 ? [`${more} more ${more === 1 ? "goal is" : "goals are"} not drawn here. `] : [],
-      legendMark(3), " short list, with the error of the difference from the reference; ", legendMark(2), " Pareto front. ", el("a", { href: "#trade-off" }, "Larger")));
+  const others = data.goals.filter((goal) => ![xAxis.id, yAxis.id].includes(goal.figure));
+  return el("div", { class: "glance" }, el("h3", null, "The trade-off"), picture,
+    el("p", null, legendMark(3), " short list, with errors of differences; ", legendMark(2), " Pareto front.",
+      ...others.map((goal) => ` Not drawn: ${axisOf.get(goal.figure)?.label ?? goal.figure}, ${goal.better}.`), " ", el("a", { href: "#trade-off" }, "Larger")));
 }

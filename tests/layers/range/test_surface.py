@@ -73,8 +73,17 @@ def test_published_seven_conditions_and_their_regression(seven):
     assert seven.drag.form.name == "regression and process"
 
 
-def test_published_balls_are_ranked_as_printed():
-    """At one condition, lift and drag of the printed rows keep their order through the surface."""
+def test_published_conditions_keep_their_printed_order(seven):
+    """Sorted by drag and by lift through the surface, the seven rows come as they are printed."""
+    drag, lift = seven.coefficients(SEVEN[:, 0] * 1e5, SEVEN[:, 1])
+    assert (np.diff(drag[np.argsort(SEVEN[:, 2])]) > 0.0).all()
+    order = np.argsort(SEVEN[:, 3], kind="stable")
+    apart = np.diff(SEVEN[order, 3]) > 0.0  # two rows have the same lift
+    assert (np.diff(lift[order])[apart] > 0.0).all()
+
+
+def test_a_pattern_of_3_percent_less_drag_is_seen_everywhere():
+    """Two invented balls at the published conditions: the surfaces keep their order."""
     cells = SEVEN.copy()
     cells[:, 0] *= 1e5
     lower = cells * [1.0, 1.0, 0.97, 1.0] - [0.0, 0.0, 0.0, 0.004]
@@ -212,6 +221,9 @@ def test_hull_of_any_shape():
     assert len(square.corners) == 4
     outside = square.outside(np.array([1.5e5, 3e5, 2e5]), np.array([0.12, 0.15, 0.3]))
     np.testing.assert_allclose(outside, [0.0, 1.0, 1.0], atol=1e-12)
+    rng = np.random.default_rng(1)
+    re, s = rng.uniform(0.8e5, 2.2e5, 500), rng.uniform(0.05, 0.25, 500)
+    np.testing.assert_array_equal(square.inside(re, s), square.outside(re, s) == 0.0)
     line = hull_of(np.array([1e5, 2e5]), np.array([0.1, 0.1]))
     np.testing.assert_allclose(line.outside(np.array([1.5e5]), np.array([0.2])), [1.0])
     point = hull_of(np.array([1e5, 1e5]), np.array([0.1, 0.1]))

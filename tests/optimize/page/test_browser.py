@@ -76,11 +76,11 @@ def test_the_first_screen_has_the_trade_off_and_says_which_way_is_better(page, m
     _, data, _ = made
     glance = page.locator("#verdicts .glance")
     assert glance.bounding_box()["y"] < page.viewport_size["height"]
-    letters = glance.locator("svg a").all_inner_texts()
+    letters = glance.locator("svg a").all_text_contents()
     assert sorted(letters) == sorted(member["label"] for member in data["members"])
-    words = glance.inner_text()
+    words = glance.text_content()
     for goal in data["goals"]:
-        assert goal["better"] in words  # of both axes, and again below them
+        assert goal["better"] in words
     assert glance.locator("svg a").first.get_attribute("href").startswith("#card-")
 
 
