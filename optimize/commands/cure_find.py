@@ -24,62 +24,65 @@ if TYPE_CHECKING:
 
 cure_find_app = typer.Typer()
 
+Centre = Annotated[float | None, typer.Option(metavar="C", help="wanted Shore C at the centre")]
+Surface = Annotated[
+    float | None, typer.Option(metavar="C", help="wanted Shore C at the surface as moulded")
+]
+WantedFile = Annotated[
+    Path | None,
+    typer.Option(metavar="W.csv", help="the wanted profile instead: place, position_mm, shore_c"),
+]
+PeroxideNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="NAME", help="try this peroxide in place of the recipe's; may be repeated"
+    ),
+]
+Ranges = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--range",
+        metavar="NAME=LOW,HIGH",
+        help="range of platen_celsius, minutes, coagent_phr or peroxide_phr; may be repeated",
+    ),
+]
+Density = Annotated[
+    float | None, typer.Option(metavar="G/CM3", help="adjust the filler to this density")
+]
+Filler = Annotated[str | None, typer.Option(metavar="NAME", help="the ingredient to adjust")]
+OutFolder = Annotated[
+    Path | None,
+    typer.Option(metavar="FOLDER", help="write each candidate's recipe and cycle there"),
+]
+
 
 @cure_find_app.command(
     "cure-find", short_help="Recipe and press cycle for a wanted hardness profile; next trials."
 )
 def cure_find(
     recipe: RecipeFile,
-    centre: Annotated[
-        float | None, typer.Option(metavar="C", help="wanted Shore C at the centre")
-    ] = None,
-    surface: Annotated[
-        float | None, typer.Option(metavar="C", help="wanted Shore C at the surface as moulded")
-    ] = None,
+    centre: Centre = None,
+    surface: Surface = None,
     shape: Annotated[
         float, typer.Option(metavar="N", help="exponent of the radius between the two")
     ] = 1.5,
-    wanted: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="W.csv", help="the wanted profile instead: place, position_mm, shore_c"
-        ),
-    ] = None,
+    wanted: WantedFile = None,
     readings: Readings = None,
     cycle: CycleFile = None,
     diameter_mm: Diameter = 38.6,
-    peroxide: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="NAME", help="try this peroxide in place of the recipe's; may be repeated"
-        ),
-    ] = None,
-    limits: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--range",
-            metavar="NAME=LOW,HIGH",
-            help="range of platen_celsius, minutes, coagent_phr or peroxide_phr; may be repeated",
-        ),
-    ] = None,
+    peroxide: PeroxideNames = None,
+    limits: Ranges = None,
     steps: Annotated[
         int, typer.Option(min=1, max=2, metavar="1|2", help="platen temperatures of the cycle")
     ] = 1,
-    density: Annotated[
-        float | None, typer.Option(metavar="G/CM3", help="adjust the filler to this density")
-    ] = None,
-    filler: Annotated[
-        str | None, typer.Option(metavar="NAME", help="the ingredient to adjust")
-    ] = None,
+    density: Density = None,
+    filler: Filler = None,
     trials: Annotated[
         int, typer.Option(min=0, max=12, metavar="N", help="also choose the next N cores to cut")
     ] = 0,
     seed: Annotated[int, typer.Option(min=0, help="of the draw of trials")] = 0,
     chemistry: ChemistryFile = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", help="write each candidate's recipe and cycle there"),
-    ] = None,
+    out: OutFolder = None,
     as_json: AsJson = False,
 ) -> None:
     """Search recipe and press cycle for a wanted hardness profile.
@@ -90,7 +93,6 @@ def cure_find(
     Example: orbwright cure-find core.toml --centre 62 --surface 82 --readings cut.csv --trials 3
     """
     from layers.cure.cycle import one_step, read_cycle
-    from layers.cure.hardening import Hardening
     from optimize.cure.candidates import Task, candidates
     from optimize.cure.trials import next_trials
     from optimize.cure.wanted import ranges_from
@@ -106,7 +108,7 @@ def cure_find(
         cycle=read_cycle(cycle) if cycle else one_step(160.0, 15.0),
         wanted=_wanted(wanted, centre, surface, shape, diameter_mm),
         diameter_mm=diameter_mm,
-        hardening=asked.fitted.hardening if asked.fitted else Hardening(),
+        hardening=asked.hardening,
         chemistry=asked.chemistry,
         ranges=ranges_from(limits or ()),
         density=(filler, density) if filler and density else None,
