@@ -178,7 +178,7 @@ def _advance(
     _blend(base, state, _W * step, first, _W * step, second)
     last = _stage(temperature, outside + rise * step, own, base, body, third)
     _blend(base, base, own, third, 0.0, third)
-    return _W * (flow + middle) + _D * last
+    return float(_W * (flow + middle) + _D * last)
 
 
 @njit()
@@ -187,7 +187,8 @@ def _left(state: Fields, chemistry: FloatArray) -> FloatArray:
     left = np.zeros(state[1].shape[1])
     for j in range(chemistry.shape[1]):
         left += chemistry[2, j] * np.exp(-state[1][j])
-    return left / np.sum(chemistry[2])
+    left /= np.sum(chemistry[2])
+    return left
 
 
 @njit(cache=True)
