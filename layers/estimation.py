@@ -1,11 +1,11 @@
-"""The one door: every figure of a ball, of a stage of it, of its launch and flight."""
+"""The public entry point: every figure of a ball, of a stage of it, of its launch and flight."""
 
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
 
-from layers.arrays import Level
+from layers.arrays import Level, Precision
 from layers.ball import Ball, Body
 from layers.bench.bench import Bench
 from layers.conditions import Conditions, Production
@@ -239,7 +239,7 @@ def estimate(
         unknown or names a stage or swing that is not there.
     """
     names, benches, conditions = _asked(ball, figures, conditions, level)
-    return _estimated(ball, names, benches, level)
+    return _estimated(ball, names, benches, level, conditions.precision)
 
 
 def estimate_patterns(
@@ -263,12 +263,12 @@ def estimate_patterns(
         As `estimate`.
     """
     names, benches, conditions = _asked(ball, figures, conditions, level)
-    found = [_estimated(ball, names, benches, level)]
+    found = [_estimated(ball, names, benches, level, conditions.precision)]
     known = conditions.patterns if ball.dimple_pattern in conditions.patterns else ()
     for pattern in (name for name in known if name != ball.dimple_pattern):
         other = ball.model_copy(update={"dimple_pattern": pattern})
         under = {count: bench.under(pattern) for count, bench in benches.items()}
-        found.append(_estimated(other, names, under, level))
+        found.append(_estimated(other, names, under, level, conditions.precision))
     return tuple(found)
 
 
@@ -292,7 +292,11 @@ def _asked(
 
 
 def _estimated(
-    ball: Ball, names: dict[str, FigureName], benches: dict[int, Bench], level: Level
+    ball: Ball,
+    names: dict[str, FigureName],
+    benches: dict[int, Bench],
+    level: Level,
+    precision: Precision,
 ) -> Estimate:
     done: dict[str, Figure] = {}
     failed: dict[str, str] = {}
@@ -319,7 +323,7 @@ def _estimated(
             flag=answer.flag,
             caution=answer.caution,
         )
-    return Estimate(ball, done, failed)
+    return Estimate(ball, done, failed, precision)
 
 
 def estimate_many(

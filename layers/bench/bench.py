@@ -56,7 +56,9 @@ class Bench:
         from layers.impact.barrier import barrier_impact
 
         if speed not in self._impacts:
-            self._impacts[speed] = barrier_impact(self.body, speed, self._level)
+            self._impacts[speed] = barrier_impact(
+                self.body, speed, self._level, self._conditions.precision
+            )
         return self._impacts[speed]
 
     def swing(self, name: str) -> Swing:
@@ -68,7 +70,9 @@ class Bench:
         from layers.strike.strike import club_impact
 
         if name not in self._launches:
-            self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
+            self._launches[name] = club_impact(
+                self.body, self.swing(name).strike(), self._level, self._conditions.precision
+            )
         return self._launches[name]
 
     def under(self, pattern: str) -> "Bench":

@@ -6,7 +6,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.cure.cycle import Cycle, legs_of
-from layers.cure.law import Law, conversion_before
+from layers.cure.law import Law, doses_before
 from layers.cure.march import Body, march
 from layers.cure.stock import Stock
 from layers.errors import InputError, SolverError
@@ -111,10 +111,10 @@ class History:
 
     def scorch(self) -> Scorch:
         """Return how far the stock is gone when the mould closes."""
-        dose, done = conversion_before(self.stock, self.cycle, self.law)
+        dose, log = doses_before(self.stock, self.cycle, self.law)
         radicals = self.stock.radicals
         left = float(radicals @ np.exp(-dose) / radicals.sum())
-        before = float(self._index(np.array(done), np.array(left)))
+        before = float(self._index(np.array(1.0 - np.exp(-log)), np.array(left)))
         most = self.crosslink_index.max(axis=1)
         gone = np.flatnonzero(most >= SCORCHED)
         late = float(self.minutes[gone[0]]) if len(gone) else np.inf
@@ -179,7 +179,7 @@ class History:
             return stock.density * warm * celsius
 
         stored = float(volume @ (enthalpy(t) - enthalpy(start)))
-        before = conversion_before(stock, self.cycle, self.law)[1]
+        before = 1.0 - np.exp(-doses_before(stock, self.cycle, self.law)[1])
         made = self.law.heat * stock.polymerisation * float(volume @ (self.conversion[-1] - before))
         return stored, float(self.taken_in_j[-1]), made
 
@@ -237,10 +237,10 @@ def cure_core(
     radius = 0.5e-3 * diameter_mm
     in_press = legs.end <= legs.demoulded * (1.0 + 1e-12)
     transfer = legs.transfer * np.where(in_press, law.contact, 1.0)
-    dose, done = conversion_before(stock, cycle, law)
+    dose, log = doses_before(stock, cycle, law)
     count, line, *fields = march(
         np.array([legs.end, legs.first, legs.last, transfer * radius**2]),
-        np.array([cycle.preform_celsius, -np.log1p(-done), *dose]),
+        np.array([cycle.preform_celsius, log, *dose]),
         _body(stock, law, radius, points),
         2.0 * law.conductivity * stock.conductivity * radius * points,
         tolerance,

@@ -14,7 +14,7 @@ from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.flight.aerotable import MeasuredLaw, stitch
 
-_QUANTITIES = {
+QUANTITIES = {
     "reynolds": Column("1", "Reynolds number; or reynolds_1e5, in units of 1e5", 1e4, 1e6),
     "spin_ratio": Column("1", "surface speed by spin over the speed of flight", 0.0, 3.0),
     "drag_coefficient": Column("1", "drag over dynamic pressure and frontal area", 0.05, 1.5),
@@ -43,7 +43,7 @@ UNREAD = {
 }
 _SCALED = {"reynolds_1e5": ("reynolds", 1e5)}
 # Every column, for the reference.
-COLUMNS: dict[str, Column | str] = {**_QUANTITIES, **_ERRORS, **_TEXTS, **UNREAD}
+COLUMNS: dict[str, Column | str] = {**QUANTITIES, **_ERRORS, **_TEXTS, **UNREAD}
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ def _header(line: list[str], what: str) -> dict[str, tuple[int, str, float]]:
         if quantity in found:
             raise InputError(f"{what}: row 1, column {name!r} gives {quantity} a second time.")
         found[quantity] = (index, name, scale)
-    for quantity in _QUANTITIES:
+    for quantity in QUANTITIES:
         if quantity not in found:
             raise InputError(f"{what}: row 1 lacks the column {quantity}; add it.")
     return found
@@ -149,7 +149,7 @@ def _numbers(
 ) -> list[float]:
     """Read a row's numbers; an empty standard error is 0."""
     numbers = []
-    for quantity, column in {**_QUANTITIES, **_ERRORS}.items():
+    for quantity, column in {**QUANTITIES, **_ERRORS}.items():
         cell = _cell(cells, header, quantity)
         if quantity in _ERRORS and not cell:
             numbers.append(0.0)

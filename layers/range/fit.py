@@ -21,6 +21,8 @@ SLOPE_SD = 0.1  # 1/s
 
 _STEPS = np.array([*[1e-4] * 3, *[1e-3] * 6, *[1e-2] * 2])
 _COUNT = len(_STEPS)
+# No parameter goes farther than this, whatever the readings: m, m/s, coefficients, 1/s.
+_FARTHEST = np.array([*[1e3] * 3, *[200.0] * 3, *[2.0] * 3, *[5.0] * 2])
 _MOST_ITERATIONS = 12
 _CONVERGED = 1e-9  # of a coefficient
 
@@ -125,8 +127,10 @@ def fit_tracks(
         inverse = np.linalg.inv(normal)
         right = np.einsum("nmap,nma->np", weighted, residual) - prior * p
         change = np.einsum("npq,nq->np", inverse, right)
-        p = p + np.where(converged[:, None], 0.0, change)
         converged |= np.abs(change[:, DRAG : SIDE + 1]).max(axis=1) < _CONVERGED
+        # A launch that runs away stays where it was: it will not converge.
+        change = np.where(np.isfinite(change), change, 0.0)
+        p = np.clip(p + change, -_FARTHEST, _FARTHEST)
         if converged.all():
             break
     inverse = inverse * (free[:, :, None] & free[:, None, :])
@@ -141,7 +145,7 @@ def fit_tracks(
         middle,
         states[:, :, :3],
         np.sqrt(np.sum(wind**2, axis=2)),
-        converged & np.isfinite(p).all(axis=1),
+        converged & (np.abs(p) < _FARTHEST).all(axis=1),
     )
 
 

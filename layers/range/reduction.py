@@ -7,14 +7,16 @@ from scipy.special import ndtri
 
 from layers.arrays import BoolArray, FloatArray
 from layers.errors import InputError
+from layers.flight.aero_file import QUANTITIES
 from layers.flight.aerodynamics import ferguson_2022
-from layers.range.fit import DRAG, FEWEST_READINGS, LIFT, SIDE, Fit, fit_tracks
+from layers.range.fit import DRAG, FEWEST_READINGS, LIFT, SIDE, Fit, fit_tracks, since_first
 from layers.range.spin import Spins, spins_of
 from layers.range.tracks import Setup, Tracks
 
 # Chance that readings without an outlier have one named, over a whole session.
 _FALSE_ALARM = 0.02
 _MOST_ROUNDS = 6
+_GROSS_M, _GROSS_BEND = 0.5, 6.0  # m, m/s2: a slip beyond these needs no fit to be seen
 _FEWEST_SPARE = 30  # spare readings of an axis from which their scatter is taken
 _KEPT = FEWEST_READINGS + 1  # readings that an axis keeps when outliers are left out
 _AXES = ("x_m", "y_m", "z_m")
@@ -111,21 +113,41 @@ def reduce_tracks(
     """
     setup = setup or Setup()
     refused: dict[str, str] = {}
-    counts = np.isfinite(tracks.position[:, :, 0]).sum(axis=1)
+    good = np.isfinite(tracks.position[:, :, 0]) & ~_gross(tracks)[:, :, 0]
+    counts = good.sum(axis=1)
     for name, count in zip(tracks.launch, counts.tolist(), strict=True):
         if count < FEWEST_READINGS:
             refused[name] = (
-                f"launch {name} has {count} reading{'s' * (count != 1)} along the range, but drag "
+                f"launch {name} has {count} usable reading{'s' * (count != 1)} along x, but drag "
                 f"takes at least {FEWEST_READINGS}"
             )
     tracks = _without(tracks, refused, what)
     used, fit, outliers, scatter = _fitted(tracks, setup, keep)
-    bad = [name for name, fine in zip(tracks.launch, fit.converged, strict=True) if not fine]
+    bad = _unbelievable(_read(tracks, setup, fit, used, outliers, scatter, refused))
     if bad:
-        refused |= {name: f"launch {name}: no trajectory fits its readings" for name in bad}
+        refused |= bad
         tracks = _without(tracks, refused, what)
         used, fit, outliers, scatter = _fitted(tracks, setup, keep)
     return _read(tracks, setup, fit, used, outliers, scatter, refused)
+
+
+def _unbelievable(found: Reduction) -> dict[str, str]:
+    """Say which launches have no fit, or numbers that no aerodynamic table takes."""
+    values = (found.reynolds, found.spin_ratio, found.drag, found.lift)
+    bad = {}
+    for i, name in enumerate(found.tracks.launch):
+        if not found.fit.converged[i]:
+            bad[name] = f"launch {name}: no trajectory fits its readings"
+            continue
+        for (quantity, column), value in zip(QUANTITIES.items(), values, strict=True):
+            if value[i] < column.low or value[i] > column.high:
+                bad[name] = (
+                    f"launch {name}: its readings make {quantity} {value[i]:.3g}, but it must be "
+                    f"from {column.low:g} to {column.high:g}; check positions, times, spin, mass "
+                    "and diameter"
+                )
+                break
+    return bad
 
 
 def _without(tracks: Tracks, refused: dict[str, str], what: str) -> Tracks:
@@ -141,7 +163,8 @@ def _fitted(
 ) -> tuple[BoolArray, Fit, tuple[Outlier, ...], FloatArray]:
     """Fit, leave out outliers one a launch and round, and take the scatter from what is left."""
     measured = np.isfinite(tracks.position)
-    used, named = measured.copy(), np.zeros(measured.shape)
+    gross = _gross(tracks)
+    used, named = measured & ~gross, np.where(gross, np.inf, 0.0)
     limit = -float(ndtri(_FALSE_ALARM / 2.0 / measured.sum()))
     for _ in range(_MOST_ROUNDS):
         fit = fit_tracks(tracks, setup, used)
@@ -177,6 +200,28 @@ def _published_lift(tracks: Tracks, setup: Setup, fit: Fit) -> FloatArray:
     ).lift
 
 
+def _gross(tracks: Tracks) -> BoolArray:
+    """Return readings that no flight has, (n, m, 3): they would lead a fit astray.
+
+    They are off the line of median slope (Theil 1950, Sen 1968) by more than weight or drag bends
+    any path.
+    """
+    times = since_first(tracks.time)
+    found = np.zeros(tracks.position.shape, dtype=bool)
+    for i, axis in np.ndindex(len(times), 3):
+        x = tracks.position[i, :, axis]
+        there = np.flatnonzero(np.isfinite(x))
+        if len(there) < _KEPT:
+            continue
+        t, x = times[i, there], x[there]
+        first, second = np.triu_indices(len(t), 1)
+        slope = np.median((x[second] - x[first]) / (t[second] - t[first]))
+        off = x - slope * t
+        most = _GROSS_M + _GROSS_BEND * (t[-1] - t[0]) ** 2
+        found[i, there[np.abs(off - np.median(off)) > most], axis] = True
+    return found
+
+
 def _studentised(fit: Fit, used: BoolArray) -> FloatArray:
     left = np.where(used, 1.0 - fit.leverage, np.nan)
     return np.asarray(fit.residual / fit.sd / np.sqrt(np.where(left > 1e-6, left, np.nan)))
@@ -192,13 +237,16 @@ def _scatter(fit: Fit, used: BoolArray) -> FloatArray:
 
 
 def _outliers(tracks: Tracks, fit: Fit, named: FloatArray) -> tuple[Outlier, ...]:
+    off = tracks.position - fit.path
+    # A gross slip was named without a fit: the reading's own standard deviation measures it.
+    sigmas = np.where(np.isinf(named), np.abs(off) / fit.sd, named)
     return tuple(
         Outlier(
             tracks.launch[i],
             int(tracks.line[i, j]),
             _AXES[a],
-            float(tracks.position[i, j, a] - fit.path[i, j, a]),
-            float(named[i, j, a]),
+            float(off[i, j, a]),
+            float(sigmas[i, j, a]),
         )
         for i, j, a in zip(*np.nonzero(named), strict=True)
     )

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
+    from layers.arrays import Precision
     from optimize.report.tables import Section
 
 
@@ -42,12 +43,12 @@ def tell_of_compiling_the_cure() -> None:
         say(notice(seconds))
 
 
-def tell_of_compiling(names: Iterable[str]) -> None:
+def tell_of_compiling(names: Iterable[str], precision: "Precision" = "single") -> None:
     """Compile the numerical code for these figures, saying so, if it has yet to be."""
     from optimize.compute.first_call import compile_ahead, notice, seconds_to_compile
 
     wanted = list(names)
-    seconds = seconds_to_compile(wanted)
+    seconds = seconds_to_compile(wanted, precision)
     if seconds:
         say(notice(seconds))
-        compile_ahead(wanted)
+        compile_ahead(wanted, precision)

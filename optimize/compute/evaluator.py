@@ -109,7 +109,8 @@ class Evaluator:
         elif incomplete:
             places = list(self._by_layers(requests, incomplete).values())
             jobs = [self._job(requests, known, keys, indices) for indices in places]
-            compile_ahead(name for _, names in jobs for name in names)
+            wanted = {name for _, names in jobs for name in names}
+            compile_ahead(wanted, (self.conditions or Conditions()).precision)
             for j, estimate in self.compute(jobs):
                 self.computed += 1
                 for one in (estimate, *estimate.others):

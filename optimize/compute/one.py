@@ -46,7 +46,8 @@ def compute_one(
     except InputError:  # not the build's fault: there is no such figure
         raise
     except (ArithmeticError, ValueError) as error:
-        return Estimate(ball, {}, dict.fromkeys(names, f"{type(error).__name__}: {error}"))
+        why = f"{type(error).__name__}: {error}"
+        return Estimate(ball, {}, dict.fromkeys(names, why), (conditions or Conditions()).precision)
     return replace(_finite(found), others=tuple(map(_finite, found.others)))
 
 
@@ -67,4 +68,4 @@ def _finite(found: Estimate) -> Estimate:
         if not math.isfinite(figure.value):
             failed[name] = "the computation gave no finite number"
     kept = {name: figure for name, figure in found.figures.items() if name not in failed}
-    return Estimate(found.ball, kept, failed)
+    return replace(found, figures=kept, failed=failed)

@@ -11,6 +11,7 @@ from layers.flight.trajectory import path
 from layers.mass import inertia
 from optimize.ledger.rows import Known
 from optimize.page.launches import FIGURES, Launches
+from optimize.page.regions import regions_record
 from optimize.report.words import short_of
 from optimize.search.result import Member, Run
 
@@ -50,8 +51,23 @@ def _swing_record(run: Run, found: Launches, name: str, conditions: Conditions) 
         "figures": [f"{name}.{figure}" for figure in FIGURES],
         "heads": [short_of(f"{name}.{figure}") for figure in FIGURES],
         "paths": paths,
+        "regions": _regions_record(run, found, name, conditions),
         "failed": failed,
     }
+
+
+def _regions_record(
+    run: Run, found: Launches, name: str, conditions: Conditions
+) -> list[dict[str, Any]]:
+    """Return where drag and lift count for the first build of each dimple pattern."""
+    first: dict[str, Member] = {}
+    for member in run.short_list:
+        first.setdefault(member.ball.dimple_pattern, member)
+    records = (
+        regions_record(member, found.known[member.label], name, conditions)
+        for member in first.values()
+    )
+    return [record for record in records if record is not None]
 
 
 def _path_record(

@@ -79,7 +79,7 @@ def test_a_launch_that_repeats_another_is_named(small):
 
 def test_one_row_cannot_be_reduced(small):
     tracks = tracks_from_csv("\n".join(small.splitlines()[:2]), "t.csv")
-    with pytest.raises(InputError, match="L001 has 1 reading along the range, but drag takes"):
+    with pytest.raises(InputError, match="L001 has 1 usable reading along x, but drag takes"):
         reduce_tracks(tracks, what="t.csv")
 
 

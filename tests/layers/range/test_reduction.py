@@ -124,6 +124,17 @@ def test_outliers_are_named_and_can_be_kept():
     assert abs(found.drag[3] - 0.25) < abs(kept.drag[3] - 0.25)
 
 
+def test_a_gross_slip_leads_no_fit_astray():
+    tracks, _ = session(steady, 4, 8)
+    position = tracks.position.copy()
+    position[1, 3, 0] = 100.0
+    position[2, 1, 1] = -40.0
+    found = reduce_tracks(replace(tracks, position=position))
+    assert {(o.launch, o.column) for o in found.outliers} == {("L002", "x_m"), ("L003", "y_m")}
+    np.testing.assert_allclose(found.drag, 0.25, atol=0.003)
+    assert np.isfinite([o.sigmas for o in found.outliers]).all()
+
+
 def test_marks_tell_the_spin_or_say_that_two_fit():
     stations = np.array([0.0, 1.0, 2.7, 5.9, 8.0, 11.3, 13.1, 16.9, 20.0])
     tracks, true = session(steady, 15, 6, stations, spins=(1500.0, 6000.0))
@@ -168,7 +179,7 @@ def test_a_launch_of_too_few_readings_is_refused_by_name():
     position[1, 3:] = np.nan
     found = reduce_tracks(replace(tracks, position=position))
     assert found.tracks.launch == ("L001", "L003")
-    assert "L002 has 3 readings" in found.refused["L002"]
+    assert "L002 has 3 usable readings" in found.refused["L002"]
     alone = replace(tracks, position=position).take(np.array([1]))
     with pytest.raises(InputError, match="at least 4; no launch could be reduced"):
         reduce_tracks(alone)
