@@ -16,7 +16,7 @@ from optimize.commands.cure import (
     RecipeFile,
     asked_of,
 )
-from optimize.commands.options import AsJson
+from optimize.commands.options import AsJson, read_balls
 
 if TYPE_CHECKING:
     from optimize.cure.candidates import Candidate
@@ -27,6 +27,10 @@ cure_find_app = typer.Typer()
 Centre = Annotated[float | None, typer.Option(metavar="C", help="wanted Shore C at the centre")]
 Surface = Annotated[
     float | None, typer.Option(metavar="C", help="wanted Shore C at the surface as moulded")
+]
+WantedBall = Annotated[
+    Path | None,
+    typer.Option(metavar="BALL.toml", help="the profile of this ball's innermost layer instead"),
 ]
 WantedFile = Annotated[
     Path | None,
@@ -67,6 +71,7 @@ def cure_find(
         float, typer.Option(metavar="N", help="exponent of the radius between the two")
     ] = 1.5,
     wanted: WantedFile = None,
+    ball: WantedBall = None,
     readings: Readings = None,
     cycle: CycleFile = None,
     diameter_mm: Diameter = 38.6,
@@ -106,7 +111,7 @@ def cure_find(
     task = Task(
         recipe=asked.recipe,
         cycle=read_cycle(cycle) if cycle else one_step(160.0, 15.0),
-        wanted=_wanted(wanted, centre, surface, shape, diameter_mm),
+        wanted=_wanted(wanted, ball, (centre, surface, shape), diameter_mm),
         diameter_mm=diameter_mm,
         hardening=asked.hardening,
         chemistry=asked.chemistry,
@@ -127,17 +132,29 @@ def cure_find(
 
 def _wanted(
     file: Path | None,
-    centre: float | None,
-    surface: float | None,
-    shape: float,
+    ball: Path | None,
+    ends: tuple[float | None, float | None, float],
     diameter_mm: float,
 ) -> "Wanted":
-    from optimize.cure.wanted import between_ends, read_wanted
+    from optimize.cure.wanted import between_ends, of_ball, read_wanted
 
-    if file and centre is None and surface is None:
+    centre, surface, shape = ends
+    by_ends = centre is not None or surface is not None
+    if (file is not None) + (ball is not None) + by_ends != 1:
+        raise InputError("give --centre and --surface, or --wanted W.csv, or --ball BALL.toml.")
+    if file:
         return read_wanted(file, diameter_mm)
-    if file or centre is None or surface is None:
-        raise InputError("give --centre and --surface, or --wanted W.csv, and not both.")
+    if ball:
+        (build,) = read_balls([ball])
+        core = build.layer[0].outer_diameter_mm
+        if core > diameter_mm:
+            raise InputError(
+                f"the core of {build.name} has {core:g} mm, but must be at most the "
+                f"{diameter_mm:g} mm as moulded; set --diameter-mm."
+            )
+        return of_ball(build)
+    if centre is None or surface is None:
+        raise InputError("--centre and --surface go together: the ends of the wanted profile.")
     return between_ends(centre, surface, shape, diameter_mm)
 
 
