@@ -138,9 +138,7 @@ def _of_patterns(first: Figure, second: Figure, one: Ball, two: Ball) -> float:
     if {first.basis, second.basis} != {"finite element"}:
         return 0.0
     percent = QUANTITIES[parse_figure(first.name).quantity].absolute_percent
-    squares = [
-        f.absolute_error**2 - (abs(f.value) * percent / 100.0) ** 2 for f in (first, second)
-    ]
+    squares = [f.absolute_error**2 - (abs(f.value) * percent / 100.0) ** 2 for f in (first, second)]
     # Errors that are the judged ones alone leave the rounding of their squares.
     kept = [
         square if square > 1e-9 * f.absolute_error**2 else 0.0

@@ -361,7 +361,8 @@ def _sigmas(groups: Sequence[Group], values: FloatArray) -> FloatArray:
 
 
 def _launches(swing: Swing, groups: Sequence[Group], balls: dict[str, Ball]) -> FloatArray:
-    conditions = Conditions(swings=SwingTable(swing=(swing,)))
+    # Slopes are differences of launches.
+    conditions = Conditions(swings=SwingTable(swing=(swing,))).in_double()
     names: dict[str, list[str]] = {}
     for g in groups:
         names.setdefault(g.build, []).append(g.figure)

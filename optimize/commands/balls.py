@@ -15,9 +15,11 @@ from optimize.commands.options import (
     BallFile,
     ConditionsFile,
     FigureNames,
+    PrecisionName,
     ProcessFile,
     SwingsFile,
     conditions_with,
+    precision_of,
     read_balls,
 )
 
@@ -76,6 +78,7 @@ def estimate(
     swings: SwingsFile = None,
     conditions: ConditionsFile = None,
     process: ProcessFile = None,
+    precision: PrecisionName = None,
     as_json: AsJson = False,
     drawing: Drawing = None,
     energy: Energy = False,
@@ -98,7 +101,7 @@ def estimate(
     (build,) = read_balls([ball])
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
-    given = conditions_with(swings, process, conditions)
+    given = conditions_with(swings, process, conditions, precision_of(precision))
     names = _stage_names(build, figure, stage, figures_of(asked, given))
     if chosen:
         names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
@@ -197,7 +200,7 @@ def _check_and_tell(names: Sequence[str], conditions: "Conditions") -> None:
 
     for name in names:
         check_owner(parse_figure(name), conditions.swings)
-    tell_of_compiling(names)
+    tell_of_compiling(names, conditions.precision)
 
 
 def _calibrated(

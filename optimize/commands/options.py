@@ -13,8 +13,10 @@ from layers.errors import InputError
 from optimize.commands.console import say
 
 if TYPE_CHECKING:
+    from layers.arrays import Precision
     from layers.ball import Ball
     from layers.conditions import Conditions
+    from optimize.compute.card import OnCard
     from optimize.compute.cluster import Cluster
     from optimize.ledger.ledger import Ledger
 
@@ -56,6 +58,17 @@ ClusterAddress = Annotated[
     typer.Option(
         metavar="tcp://HOST:PORT",
         help="compute on a Dask cluster instead, by its scheduler's address",
+    ),
+]
+
+
+DeviceName = Annotated[
+    str,
+    typer.Option(
+        "--device",
+        metavar="cpu|gpu|gpu-or-cpu",
+        help="where impacts on a club are computed; the last takes the CPU where there is no "
+        "graphics card",
     ),
 ]
 
@@ -123,16 +136,57 @@ Who = Annotated[
 ]
 
 
+PrecisionName = Annotated[
+    str | None,
+    typer.Option(
+        "--precision",
+        metavar="single|double",
+        help="of impacts on a club; double takes half as long again. [default: single, or the "
+        "scenario's]",
+        show_default=False,
+    ),
+]
+
+
+def precision_of(given: str | None) -> "Precision | None":
+    """Return the precision asked for, if any; refuse another word."""
+    if given not in (None, "single", "double"):
+        raise InputError(f"--precision is {given!r}, but must be one of: single, double.")
+    return given  # type: ignore[return-value]
+
+
 def cores() -> int:
     """Return the number of cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
-    """Return what computes: so many processes, one a core, or a cluster."""
+def computing_with(
+    workers: int | None, cluster: str | None, device: str = "cpu"
+) -> "int | Cluster | OnCard":
+    """Return what computes: so many processes, one a core, a cluster, or a graphics card.
+
+    Parameters
+    ----------
+    workers : int or None
+        Number of processes.
+    cluster : str or None
+        Address of a cluster's scheduler.
+    device : {"cpu", "gpu", "gpu-or-cpu"}
+        Where impacts on a club are computed.
+    """
     if not cluster:
-        return workers or cores()
+        from layers.gpu.many import device_for
+
+        found = device_for(device, say)
+        if found is None:
+            return workers or cores()
+        from optimize.compute.card import OnCard
+
+        return OnCard(found, workers or cores())
     from optimize.compute.cluster import Cluster
+
+    if device != "cpu":
+        raise InputError("--device is of this machine: leave it out with --cluster.")
 
     if workers:
         raise InputError("--workers counts processes of this machine: leave it out with --cluster.")
@@ -140,7 +194,10 @@ def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
 
 
 def conditions_with(
-    swings: Path | None, process: Path | None = None, conditions: Path | None = None
+    swings: Path | None,
+    process: Path | None = None,
+    conditions: Path | None = None,
+    precision: "Precision | None" = None,
 ) -> "Conditions":
     """Return the shipped conditions, or those of the user's files.
 
@@ -152,6 +209,8 @@ def conditions_with(
         The lab's process.
     conditions : Path or None
         Air, wind, drag and lift; `optimize.scenario.conditions.read_conditions`.
+    precision : {"single", "double"}, optional
+        Of impacts; single, or that of the conditions' file, if none is given.
     """
     from dataclasses import replace
 
@@ -164,13 +223,14 @@ def conditions_with(
         from optimize.lab.process import read_process
 
         production = Costing(read_process(process))
+    own = read_swings(swings) if swings else None
     if conditions is None:
-        own = read_swings(swings) if swings else default_swings()
-        return Conditions(own, production=production)
-    from optimize.scenario.conditions import read_conditions
+        found = Conditions(own or default_swings())
+    else:
+        from optimize.scenario.conditions import read_conditions
 
-    found = read_conditions(conditions, read_swings(swings) if swings else None).resolved()
-    return replace(found, production=production)
+        found = read_conditions(conditions, own).resolved()
+    return replace(found, production=production, precision=precision or found.precision)
 
 
 def read_balls(paths: Sequence[Path]) -> "list[Ball]":

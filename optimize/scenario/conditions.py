@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, ValidationError, model_validator
 
+from layers.arrays import Precision
 from layers.ball import MOST_NAME
 from layers.conditions import Conditions, Weather
 from layers.errors import InputError
@@ -157,6 +158,9 @@ class ConditionsTable(Table):
     swing: tuple[SwingWeather, ...] = Field(
         (), max_length=100, description="swings whose air or wind differ from the others'"
     )
+    precision: Precision = Field(
+        "single", description="of impacts: double takes half as long again"
+    )
 
     @model_validator(mode="after")
     def _one_law_that_is_known(self) -> "ConditionsTable":
@@ -207,6 +211,8 @@ class ConditionsTable(Table):
             parts.append(f"dimple patterns to choose: {', '.join(self.patterns)}")
         if self.aerodynamics_table:
             parts.append(f"drag and lift measured at {len(self.aerodynamics_table)} conditions")
+        if self.precision != "single":
+            parts.append(f"{self.precision} precision")
         return "; ".join(parts)
 
     def resolved(self) -> Conditions:
@@ -237,6 +243,7 @@ class ConditionsTable(Table):
             everywhere.wind,
             by_swing=weathers,
             patterns=patterns,
+            precision=self.precision,
         )
 
     def _weather(self, own: SwingWeather | None) -> Weather:
@@ -247,6 +254,21 @@ class ConditionsTable(Table):
             said |= own._own()
             wind = own.wind_m_s or wind
         return Weather(humid_air(*said.values()), wind)
+
+
+def in_precision(table: ConditionsTable | None, precision: Precision) -> ConditionsTable | None:
+    """Return a scenario's conditions with impacts computed in a precision.
+
+    Parameters
+    ----------
+    table : ConditionsTable or None
+        None for the shipped ones.
+    precision : {"single", "double"}
+    """
+    found = table or ConditionsTable()
+    if found.precision == precision:
+        return table
+    return found.model_copy(update={"precision": precision})
 
 
 def read_conditions(path: StrPath, swings: SwingTable | None = None) -> ConditionsTable:

@@ -245,15 +245,11 @@ class Space:
         pattern: str,
     ) -> Ball | None:
         try:
+            roles = [self.scenario.layer[i].role for i in present]
             layers = tuple(
-                Layer(
-                    role=self.scenario.layer[i].role,
-                    outer_diameter_mm=diameter,
-                    material=card,
-                    profile=profile,
-                )
-                for i, diameter, card, profile in zip(
-                    present, diameters, cards, profiles, strict=True
+                Layer(role=role, outer_diameter_mm=diameter, material=card, profile=profile)
+                for role, diameter, card, profile in zip(
+                    roles, diameters, cards, profiles, strict=True
                 )
             )
             return Ball(
@@ -325,11 +321,7 @@ def _genes(i: int, layer: LayerVariables) -> tuple[Gene, ...]:
     steps: tuple[tuple[What, tuple[float, float] | None, float], ...] = (
         ("thickness_mm", layer.thickness_mm, layer.increment_mm),
         ("youngs_modulus_mpa", layer.youngs_modulus_mpa, layer.youngs_modulus_increment_mpa),
-        (
-            "surface_over_centre",
-            layer.surface_over_centre,
-            layer.surface_over_centre_increment,
-        ),
+        ("surface_over_centre", layer.surface_over_centre, layer.surface_over_centre_increment),
         ("shape", layer.shape, layer.shape_increment),
         ("density_g_cm3", layer.density_g_cm3, layer.density_increment_g_cm3),
     )

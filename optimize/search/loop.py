@@ -12,7 +12,7 @@ from layers.errors import InputError, SolverError
 from optimize.compute.evaluator import Evaluator, is_kept
 from optimize.compute.one import Request
 from optimize.emulator.encoding import Encoding
-from optimize.ledger.rows import Guess, Known, Proposal
+from optimize.ledger.rows import Known, Predicted, Proposal
 from optimize.scenario.brief import Scenario
 from optimize.scenario.space import Candidate, Row, Space, content_of, key_of
 from optimize.scenario.start import start_rows
@@ -84,7 +84,7 @@ class Search:
     flown: int = 0
     best: dict[str, float] = field(default_factory=dict)
     twins: dict[Row, Row] = field(default_factory=dict)
-    predictions: dict[Row, Mapping[str, Guess]] = field(default_factory=dict)
+    predictions: dict[Row, Mapping[str, Predicted]] = field(default_factory=dict)
     space: Space = field(init=False)
     judge: Judge = field(init=False)
     _first: dict[str, Row] = field(default_factory=dict)
@@ -228,7 +228,7 @@ class Search:
             excluded = self.judge.before(candidate)
             if excluded is not None:
                 self._settle(candidate, excluded)
-        self.predictions = {proposal.row: proposal.guesses for proposal in proposals}
+        self.predictions = {proposal.row: proposal.predictions for proposal in proposals}
         candidates = [self.space.decode(row) for row in computed]
         known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
         if not all(figures.covers(self.judge.names) for figures in known):

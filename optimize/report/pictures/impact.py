@@ -21,7 +21,7 @@ from layers.energy.record import ImpactRecord
 from layers.energy.section import Section, section_of
 from layers.errors import InputError
 from layers.files.paths import StrPath
-from optimize.report.pictures.section import INK, new_figure, plain
+from optimize.report.pictures.section import INK, graded_words, new_figure, plain
 
 Shade = Literal["strain", "loss"]
 # What is shaded: label, factor to its unit, colour map of general use.
@@ -67,6 +67,7 @@ def draw_impact(record: ImpactRecord, ball: Ball, shade: Shade = "strain") -> Fi
     _draw_energy(figure.add_axes((0.60, 0.09, 0.36, 0.29)), record, ball)
     figure.text(0.03, 0.955, plain(ball.name, 60), fontsize=13, weight="bold", color=INK)
     figure.text(0.03, 0.92, _words(record), fontsize=9, color=INK)
+    figure.text(0.03, 0.893, graded_words(ball), fontsize=9, color=INK)
     return figure
 
 

@@ -17,7 +17,7 @@ pytestmark = pytest.mark.skipif(
 )
 
 # The reference's own scatter is below 0.3 %: as the rim of contact crosses elements, the force
-# ripples, and mesh, penalty and increments each move the figure by so much (the slow test).
+# scatters, and mesh, penalty and increments each move the figure by so much (the slow test).
 ANGULAR = 16
 QUICK = "two layers, firm ionomer-like cover"
 SLOWEST_TO_CONVERGE = "five layers, stiffening outward"

@@ -65,7 +65,7 @@ def test_cards_that_only_one_build_has_widen_the_difference_by_their_grade():
     base = built(ball(), 3000.0, SPIN)
     kin = error(base, built(ball(cover="urethane, medium"), 3000.0, SPIN), "materials", SPIN)
     other = error(base, built(ball(cover="ionomer, medium"), 3000.0, SPIN), "materials", SPIN)
-    assert 0.0 < kin < other  # of one family, stiffening, loss and friction are common
+    assert 0.0 < kin < other  # of one family, dynamic modulus, loss and friction are common
 
 
 def test_a_better_grade_narrows():

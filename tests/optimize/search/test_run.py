@@ -24,6 +24,7 @@ from optimize.scenario.goals import Bound
 from optimize.scenario.space import Row, Space
 from optimize.scenario.variables import FILL_DENSITY
 from optimize.search import answer, judge, shortlist
+from optimize.search import run as runs
 from optimize.search.evolution import evolve
 from optimize.search.loop import score_of
 from optimize.search.result import Infeasible, Interrupted, Progress, Run, Score
@@ -177,6 +178,9 @@ def test_a_run_of_another_version_is_shown_from_what_the_ledger_has(tmp_path, mo
             return [true(goals, losses, builds, points)[0], shortlist.Pick(new, "another")]
 
         monkeypatch.setattr(shortlist, "choose", another)
+        with pytest.raises(InputError, match="lacks figures of this run: search it again"):
+            load_run(ledger, run.id)  # by this version none but a damaged ledger lacks some
+        monkeypatch.setattr(runs, "_search_version", lambda: "a later one")
         shown = load_run(ledger, run.id)
         assert shown.short_list[0] == replace(run.short_list[0], indistinguishable_from=())
         assert shown.short_list[1].key not in known
