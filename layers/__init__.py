@@ -29,11 +29,11 @@ if TYPE_CHECKING:
     from layers.estimates import Estimate as Estimate
     from layers.estimates import Figure as Figure
     from layers.estimation import estimate as estimate
-    from layers.estimation import estimate_many as estimate_many
     from layers.figures import BALL_FIGURES as BALL_FIGURES
     from layers.figures import QUANTITIES as QUANTITIES
     from layers.flight.aero_file import read_aero_table as read_aero_table
     from layers.flight.air import humid_air as humid_air
+    from layers.gpu.many import estimate_many as estimate_many
     from layers.hardness import converted_hardness as converted_hardness
     from layers.hardness import hardness_from_modulus as hardness_from_modulus
     from layers.hardness import modulus_from_hardness as modulus_from_hardness
@@ -68,7 +68,7 @@ _HOMES = {
     "difference": "layers.resolution.difference",
     "differences": "layers.resolution.difference",
     "estimate": "layers.estimation",
-    "estimate_many": "layers.estimation",
+    "estimate_many": "layers.gpu.many",
     "hardness_from_modulus": "layers.hardness",
     "humid_air": "layers.flight.air",
     "modulus_from_hardness": "layers.hardness",

@@ -1,13 +1,13 @@
 """The public entry point: every figure of a ball, of a stage of it, of its launch and flight."""
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from layers.arrays import Level, Precision
 from layers.ball import Ball, Body
-from layers.bench.bench import Bench
+from layers.bench.bench import Bench, Impacts
 from layers.conditions import Conditions, Production
 from layers.errors import InputError, SolverError
 from layers.estimates import Estimate, Figure
@@ -175,6 +175,9 @@ def _owner(name: FigureName) -> str:
     return name.swing
 
 
+# Figures of a swing that need no flight.
+OF_LAUNCH = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm", "smash_factor", "strike_time_us")
+
 _COMPUTE: dict[str, Compute] = {
     "mass_g": _exact(inertia.mass, 1e3),
     "diameter_mm": lambda bench, _: Answer(1e3 * bench.diameter),
@@ -213,6 +216,7 @@ def estimate(
     figures: str | Sequence[str] = BALL_FIGURES,
     conditions: Conditions | None = None,
     level: Level = "default",
+    given: Impacts | None = None,
 ) -> Estimate:
     """Compute figures of a ball; each physical test is run at most once.
 
@@ -226,6 +230,8 @@ def estimate(
         Swings, aerodynamics and air of launch and flight figures; the shipped ones otherwise.
     level : {"default", "fine"}
         Mesh; ``fine`` is for finalists.
+    given : Impacts, optional
+        Impacts that were computed elsewhere and need not be here; of a ball that was checked there.
 
     Returns
     -------
@@ -238,7 +244,7 @@ def estimate(
         If the ball is not valid (pydantic's `model_copy` does not check), or a figure's name is
         unknown or names a stage or swing that is not there.
     """
-    names, benches, conditions = _asked(ball, figures, conditions, level)
+    names, benches, conditions = _asked(ball, figures, conditions, level, given)
     return _estimated(ball, names, benches, level, conditions.precision)
 
 
@@ -247,6 +253,7 @@ def estimate_patterns(
     figures: str | Sequence[str],
     conditions: Conditions,
     level: Level = "default",
+    given: Impacts | None = None,
 ) -> tuple[Estimate, ...]:
     """Estimate a ball, then the same layers under every other dimple pattern of the conditions.
 
@@ -254,7 +261,7 @@ def estimate_patterns(
 
     Parameters
     ----------
-    ball, figures, conditions, level
+    ball, figures, conditions, level, given
         As for `estimate`; a ball that names no pattern of the conditions is estimated alone.
 
     Raises
@@ -262,7 +269,7 @@ def estimate_patterns(
     InputError
         As `estimate`.
     """
-    names, benches, conditions = _asked(ball, figures, conditions, level)
+    names, benches, conditions = _asked(ball, figures, conditions, level, given)
     found = [_estimated(ball, names, benches, level, conditions.precision)]
     known = conditions.patterns if ball.dimple_pattern in conditions.patterns else ()
     for pattern in (name for name in known if name != ball.dimple_pattern):
@@ -273,12 +280,17 @@ def estimate_patterns(
 
 
 def _asked(
-    ball: Ball, figures: str | Sequence[str], conditions: Conditions | None, level: Level
+    ball: Ball,
+    figures: str | Sequence[str],
+    conditions: Conditions | None,
+    level: Level,
+    given: Impacts | None,
 ) -> tuple[dict[str, FigureName], dict[int, Bench], Conditions]:
     """Check what is asked, and set up a bench for each stage."""
     if not isinstance(ball, Ball):
         raise InputError(f"estimate takes a Ball, not {type(ball).__name__}; see read_ball.")
-    ball.checked()
+    if given is None:
+        ball.checked()
     conditions = conditions or Conditions()
     asked = [figures] if isinstance(figures, str) else figures
     names = {parsed.name: parsed for parsed in map(parse_figure, asked)}
@@ -286,7 +298,7 @@ def _asked(
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
         if count not in benches:
-            benches[count] = Bench(ball, count, conditions, level)
+            benches[count] = Bench(ball, count, conditions, level, given)
         check_owner(parsed, conditions.swings)
     return names, benches, conditions
 
@@ -324,24 +336,3 @@ def _estimated(
             caution=answer.caution,
         )
     return Estimate(ball, done, failed, precision)
-
-
-def estimate_many(
-    balls: Iterable[Ball],
-    figures: str | Sequence[str] = BALL_FIGURES,
-    mapper: Callable[..., Iterable[Any]] = map,
-) -> list[Estimate]:
-    """Estimate a batch, in order.
-
-    Parameters
-    ----------
-    balls : iterable of Ball
-        The builds.
-    figures : str or sequence of str
-        Names of the figures wanted of each.
-    mapper : callable
-        ``map`` or an executor's ``map``: figures do not depend on it, to the last bit.
-    """
-    balls = list(balls)
-    asked = (figures,) if isinstance(figures, str) else tuple(figures)
-    return list(mapper(estimate, balls, [asked] * len(balls)))

@@ -195,6 +195,7 @@ class Material(BaseModel):
         return self.youngs_modulus_mpa.value * 1e6 / (3.0 * (1.0 - 2.0 * self.poisson_ratio.value))
 
 
+@cache
 def numeric_fields() -> dict[str, tuple[float, float]]:
     """List the numeric fields of a card with their allowed ranges.
 

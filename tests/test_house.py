@@ -27,7 +27,7 @@ FLOORS = (
     ("layers.conditions",),
     ("layers.bench", "layers.energy"),
     ("layers.estimation",),
-    ("layers.model_version", "layers.resolution", "layers.rules"),
+    ("layers.gpu", "layers.model_version", "layers.resolution", "layers.rules"),
     ("optimize",),
     ("optimize.lab", "optimize.pattern"),
     ("optimize.ledger", "optimize.scenario"),

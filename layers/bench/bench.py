@@ -1,8 +1,10 @@
 """One body on the test bench: every physical test, run once whatever is asked of it."""
 
+from collections.abc import Mapping
 from copy import copy
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from layers.arrays import Level
 from layers.ball import Ball
@@ -19,13 +21,50 @@ if TYPE_CHECKING:
     from layers.vibration.mode import Mode
 
 
+@dataclass(frozen=True)
+class Impacts:
+    """Impacts of one ball that were computed elsewhere, or why they could not be.
+
+    Attributes
+    ----------
+    launches : dict
+        By the number of layers and the swing's name.
+    flights : dict
+        The same, under the ball's own dimple pattern.
+    barrier : dict
+        Impacts on it, by the number of layers and the speed, m/s.
+    """
+
+    launches: "Mapping[tuple[int, str], Launch | Exception]" = field(default_factory=dict)
+    flights: "Mapping[tuple[int, str], Flight]" = field(default_factory=dict)
+    barrier: "Mapping[tuple[int, float], BarrierImpact | Exception]" = field(default_factory=dict)
+
+
+T = TypeVar("T")
+
+
+def _taken(found: T | Exception) -> T:
+    """Return an impact, or raise why there is none."""
+    if isinstance(found, Exception):
+        raise found
+    return found
+
+
 class Bench:
     """One body on the test bench: each test is run once, whatever the number of figures it gives.
 
     The mechanics are imported where they are first needed: a mass alone should not wait for them.
     """
 
-    def __init__(self, ball: Ball, stage: int, conditions: Conditions, level: Level) -> None:
+    def __init__(
+        self,
+        ball: Ball,
+        stage: int,
+        conditions: Conditions,
+        level: Level,
+        given: Impacts | None = None,
+    ) -> None:
+        self._count, self._given = stage, given or Impacts()
         self.pattern = ball.dimple_pattern
         self.stage = ball.stage(stage)
         self.finished = stage == len(ball.layer)
@@ -55,6 +94,8 @@ class Bench:
         """Return the impact on a rigid barrier at a speed, m/s."""
         from layers.impact.barrier import barrier_impact
 
+        if (self._count, speed) in self._given.barrier:
+            return _taken(self._given.barrier[self._count, speed])
         if speed not in self._impacts:
             self._impacts[speed] = barrier_impact(
                 self.body, speed, self._level, self._conditions.precision
@@ -69,6 +110,8 @@ class Bench:
         """Return the launch off a swing's club."""
         from layers.strike.strike import club_impact
 
+        if (self._count, name) in self._given.launches:
+            return _taken(self._given.launches[self._count, name])
         if name not in self._launches:
             self._launches[name] = club_impact(
                 self.body, self.swing(name).strike(), self._level, self._conditions.precision
@@ -79,12 +122,15 @@ class Bench:
         """Return the same body under another dimple pattern: only flights are anew."""
         other = copy(self)
         other.pattern, other._flights, other._spreads = pattern, {}, {}
+        other._given = replace(self._given, flights={})
         return other
 
     def flight(self, name: str) -> "Flight":
         """Return the flight of a swing's launch, in its weather, by the pattern's drag and lift."""
         from layers.flight.trajectory import fly
 
+        if (self._count, name) in self._given.flights:
+            return self._given.flights[self._count, name]
         if name not in self._flights:
             launch, weather = self.launch(name), self._conditions.weather(name)
             self._flights[name] = fly(

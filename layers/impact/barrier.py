@@ -167,10 +167,7 @@ def throw(body: Body, speed: float, resolution: Resolution) -> Thrown:
     SolverError
         If an element turns inside out.
     """
-    if not SLOWEST <= speed <= FASTEST:
-        raise InputError(
-            f"speed is {speed:g} m/s, but must be from {SLOWEST:g} to {FASTEST:g} m/s."
-        )
+    check_speed(speed)
     model = impact_model(body, resolution)
     v = np.zeros_like(model.x)
     v[1] = -speed
@@ -184,6 +181,20 @@ def throw(body: Body, speed: float, resolution: Resolution) -> Thrown:
         )
     time, impulse = history[:, :steps]
     return Thrown(model, v, speed, time, impulse, wall_work)
+
+
+def check_speed(speed: float) -> None:
+    """Refuse a speed, m/s, that is out of range.
+
+    Raises
+    ------
+    InputError
+        If it is.
+    """
+    if not SLOWEST <= speed <= FASTEST:
+        raise InputError(
+            f"speed is {speed:g} m/s, but must be from {SLOWEST:g} to {FASTEST:g} m/s."
+        )
 
 
 def advance(model: Model, v: FloatArray, history: FloatArray) -> tuple[int, bool, float]:
@@ -228,7 +239,7 @@ def outcome(thrown: Thrown) -> BarrierImpact:
         peak_force=_peak_force(time, impulse, PEAK_WINDOW * contact_time),
         peak_deformation=-float(np.cumsum(centre_speed * np.diff(time, prepend=0.0)).min()),
         energy=energy,
-        flag=_flag(energy),
+        flag=flag_of(energy),
     )
 
 
@@ -297,7 +308,8 @@ def _peak_force(time: FloatArray, impulse: FloatArray, window: float) -> float:
     return float(np.max(impulse - before) / window)
 
 
-def _flag(energy: EnergyBalance) -> str:
+def flag_of(energy: EnergyBalance) -> str:
+    """Say why the figures of an impact should not be relied on; empty if they may."""
     off = abs(energy.residual) / energy.initial_kinetic
     if off <= BALANCE_LIMIT:
         return ""

@@ -1,5 +1,6 @@
 """Finite elements of a normal impact: the mesh of a body and the arrays its kernel works on."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -77,9 +78,28 @@ class Model:
 
 def impact_mesh(body: Body, resolution: Resolution) -> Mesh:
     """Mesh the half plane of a body, finer toward the pole at -z, which strikes."""
-    thickness = np.diff(body.outer_radius)
+    return mesh_of(body.outer_radius, ring_counts(body, resolution), resolution)
+
+
+def ring_counts(body: Body, resolution: Resolution) -> tuple[int, ...]:
+    """Return the number of rings of each layer, by its thickness."""
     thick, thin = resolution.thick_rings, resolution.thin_rings
-    counts = [resolution.core_rings, *(thick if t > THICK_LAYER else thin for t in thickness)]
+    thickness = np.diff(body.outer_radius)
+    return (resolution.core_rings, *(thick if t > THICK_LAYER else thin for t in thickness))
+
+
+def mesh_of(outer_radius: FloatArray, counts: Sequence[int], resolution: Resolution) -> Mesh:
+    """Mesh layers of so many rings each.
+
+    Parameters
+    ----------
+    outer_radius : (n,) array
+        m.
+    counts : sequence of int
+        Rings of each layer.
+    resolution : Resolution
+        Of the block and the angles.
+    """
     rings = tuple(np.arange(1, count + 1) / count for count in counts)
     side, angles = resolution.side, resolution.angles
     middle = np.linspace(0.25 * np.pi, (1.0 - _LOWER_CAP) * np.pi, angles - 2 * side + 1)
@@ -87,7 +107,7 @@ def impact_mesh(body: Body, resolution: Resolution) -> Mesh:
     block_angles = np.concatenate(
         [0.25 * np.pi * cap, middle, (1.0 - _LOWER_CAP * cap[::-1]) * np.pi]
     )
-    return sphere_mesh(body.outer_radius, rings, _angles(angles), side, block_angles)
+    return sphere_mesh(outer_radius, rings, _angles(angles), side, block_angles)
 
 
 @lru_cache(maxsize=8)

@@ -121,6 +121,23 @@ def start_of_strike(body: Body, strike: Strike, settings: Settings) -> Run:
     InputError
         If the strike cannot be computed.
     """
+    face, before = face_and_club(body, strike)
+    return _start(body, face, np.zeros(2), before, settings)
+
+
+def face_and_club(body: Body, strike: Strike) -> tuple[FloatArray, FloatArray]:
+    """Constants of half the face but for the contact's stiffness, and the club about to touch.
+
+    Parameters
+    ----------
+    body : Body
+    strike : Strike
+
+    Raises
+    ------
+    InputError
+        If the strike cannot be computed.
+    """
     _check(strike)
     face, offset = half_head(
         strike.club_mass,
@@ -140,7 +157,7 @@ def start_of_strike(body: Body, strike: Strike, settings: Settings) -> Run:
     opening = strike.dynamic_loft - strike.attack_angle
     velocity = strike.club_speed * np.array([math.cos(opening), -math.sin(opening)])
     before = club_before(offset, velocity, float(body.outer_radius[-1]))
-    return _start(body, face, np.zeros(2), before, settings)
+    return face, before
 
 
 def start_of_throw(

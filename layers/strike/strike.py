@@ -165,16 +165,25 @@ def _settings(level: Level, precision: Precision) -> Settings:
     return replace(LEVELS[level], precision=precision)
 
 
-def _flag(result: FloatArray, face: FloatArray) -> str:
-    if result[rows.ENDED] != 1.0:
+def flag_of(*, ended: bool, gap: float, contact_time: float, face: FloatArray) -> str:
+    """Say why the figures of an impact should not be relied on; empty if they may.
+
+    Parameters
+    ----------
+    ended : bool
+        Whether the ball left the face.
+    gap, contact_time : float
+        Longest time between two touches, and from the first to the last, s.
+    face : (FACE_ROWS,) array
+        Constants of the face.
+    """
+    if not ended:
         return f"the ball did not leave within {LONGEST:g} s"
-    gap = float(result[rows.LONGEST_GAP])
     if gap > PAUSE:
         return (
             f"the face struck again {1e6 * gap:.0f} us after the ball had left it: for so hard a "
             "ball one mass on a spring is no model of a face"
         )
-    contact_time = float(result[rows.LAST] - result[rows.FIRST])
     period = face_period(face)
     if contact_time < period:
         return (
@@ -191,7 +200,12 @@ def _collide(body: Body, run: Run) -> _Outcome:
     model, before = run.model, (run.velocity.copy(), run.club.copy())
     run.advance(LONGEST, PAUSE, history, result)
     check_sound(body, run, result)
-    flag = _flag(result, run.face)
+    flag = flag_of(
+        ended=result[rows.ENDED] == 1.0,
+        gap=float(result[rows.LONGEST_GAP]),
+        contact_time=float(result[rows.LAST] - result[rows.FIRST]),
+        face=run.face,
+    )
     nodes, inertia = model.mesh.points.shape[1], moment_of_inertia(body)
     u, v = run.u, run.velocity[:, :nodes]
     momentum = momentum_of(model, v)

@@ -22,6 +22,7 @@ from optimize.commands.cure import cure_app
 from optimize.commands.cure_find import cure_find_app
 from optimize.commands.decisions import decisions_app
 from optimize.commands.deck import deck_app
+from optimize.commands.gpu import gpu_app
 from optimize.commands.instruments import instruments
 from optimize.commands.keys import keys_app
 from optimize.commands.lab import lab_app
@@ -134,7 +135,7 @@ def _start(
 
     A ball is a TOML file of layers, centre outward. Figures come from finite elements, each with
     how far it can be trusted. Results go to standard output, messages to standard error; the exit
-    code is 0, 2 if the input cannot be used, or 130 after Ctrl-C.
+    code is 0, 2 if the input cannot be used, 130 after Ctrl-C, or 1 if a check fails.
     """
     if version:
         from optimize.report.ball import version as installed
@@ -149,7 +150,7 @@ def _start(
 _LAB = (recipe_app, cure_app, cure_find_app, lab_app, calibration_app, instruments)
 _SEARCH = (runs, screening_app, page_app, decisions_app)
 _BALLS = (balls_app, deck_app, tolerance_app, windows_app, pattern_app, live)
-for _part in (*_BALLS, *_SEARCH, *_LAB, lists, keys_app):
+for _part in (*_BALLS, *_SEARCH, *_LAB, lists, keys_app, gpu_app):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")

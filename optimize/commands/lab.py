@@ -67,7 +67,7 @@ def sheet(
 
     Example: orbwright sheet ball.toml --recipe 1=core.toml --charge-g 1500 --format html -o k1.html
     """
-    from layers.estimation import estimate_many
+    from layers.gpu.many import estimate_many
     from layers.rules.screen import rule_set
     from optimize.lab.process import Process, read_process
     from optimize.lab.prototype import STAGE_FIGURES, prototype_sheet

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from layers.arrays import Precision
     from layers.ball import Ball
     from layers.conditions import Conditions
+    from optimize.compute.card import OnCard
     from optimize.compute.cluster import Cluster
     from optimize.ledger.ledger import Ledger
 
@@ -57,6 +58,17 @@ ClusterAddress = Annotated[
     typer.Option(
         metavar="tcp://HOST:PORT",
         help="compute on a Dask cluster instead, by its scheduler's address",
+    ),
+]
+
+
+DeviceName = Annotated[
+    str,
+    typer.Option(
+        "--device",
+        metavar="cpu|gpu|gpu-or-cpu",
+        help="where impacts on a club are computed; the last takes the CPU where there is no "
+        "graphics card",
     ),
 ]
 
@@ -148,11 +160,33 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
-    """Return what computes: so many processes, one a core, or a cluster."""
+def computing_with(
+    workers: int | None, cluster: str | None, device: str = "cpu"
+) -> "int | Cluster | OnCard":
+    """Return what computes: so many processes, one a core, a cluster, or a graphics card.
+
+    Parameters
+    ----------
+    workers : int or None
+        Number of processes.
+    cluster : str or None
+        Address of a cluster's scheduler.
+    device : {"cpu", "gpu", "gpu-or-cpu"}
+        Where impacts on a club are computed.
+    """
     if not cluster:
-        return workers or cores()
+        from layers.gpu.many import device_for
+
+        found = device_for(device, say)
+        if found is None:
+            return workers or cores()
+        from optimize.compute.card import OnCard
+
+        return OnCard(found, workers or cores())
     from optimize.compute.cluster import Cluster
+
+    if device != "cpu":
+        raise InputError("--device is of this machine: leave it out with --cluster.")
 
     if workers:
         raise InputError("--workers counts processes of this machine: leave it out with --cluster.")

@@ -15,6 +15,7 @@ from optimize.commands.options import (
     DEFAULT_LEDGER,
     AsJson,
     ClusterAddress,
+    DeviceName,
     LedgerFile,
     PrecisionName,
     RunName,
@@ -68,6 +69,7 @@ def search(
     scenario: ScenarioFile,
     workers: Workers = None,
     cluster: ClusterAddress = None,
+    device: DeviceName = "cpu",
     ledger_file: LedgerFile = DEFAULT_LEDGER,
     seed: Seed = None,
     evaluations: Evaluations = None,
@@ -99,7 +101,7 @@ def search(
 
     if method not in (None, *METHODS):
         raise InputError(f"--method is {method!r}, but must be one of: {', '.join(METHODS)}.")
-    computing = computing_with(workers, cluster)
+    computing = computing_with(workers, cluster, device)
     brief = checked_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
@@ -115,7 +117,7 @@ def search(
         conditions = brief.estimate_conditions()
         tell_of_compiling(brief.figures(), conditions.precision if conditions else "single")
         with _named(scenario):
-            known = _computed(ledger, name_run(brief)[0])
+            known = _computed(ledger, name_run(brief, computing)[0])
             ahead = forecast(brief, None if cluster else workers or cores(), known)
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger_file}.")
         say(str(ahead))
@@ -123,9 +125,8 @@ def search(
             with _progress(brief) as report:
                 run = run_search(brief, ledger, computing, report, who)
         except Interrupted as stop:
-            again = _again(
-                scenario, ledger_file, {"cluster": cluster, "precision": precision} | changes, fine
-            )
+            where = {"cluster": cluster, "device": None if device == "cpu" else device}
+            again = _again(scenario, ledger_file, where | {"precision": precision} | changes, fine)
             say(f"orbwright: {stop} Go on with: {again}")
             raise typer.Exit(130) from None
         _answer(run, str(ledger_file), as_json, whole=False)

@@ -19,6 +19,7 @@ from optimize.commands.options import (
     AsJson,
     CatalogueFile,
     ClusterAddress,
+    DeviceName,
     FigureNames,
     LedgerFile,
     ProcessFile,
@@ -30,7 +31,8 @@ from optimize.commands.options import (
 
 if TYPE_CHECKING:
     from layers.materials import Catalogue
-    from optimize.screening.screen import Question, Screening
+    from optimize.screening.question import Question
+    from optimize.screening.screen import Screening
 
 screening_app = typer.Typer()
 
@@ -79,6 +81,7 @@ def screen(
     out: ResultFiles = None,
     workers: Workers = None,
     cluster: ClusterAddress = None,
+    device: DeviceName = "cpu",
     ledger_file: LedgerFile = DEFAULT_LEDGER,
     materials: CatalogueFile = None,
     swings: SwingsFile = None,
@@ -99,7 +102,7 @@ def screen(
     from optimize.screening.spool import Spool
     from optimize.search.result import Interrupted
 
-    computing = computing_with(workers, cluster)
+    computing = computing_with(workers, cluster, device)
     writers = [_writer(path) for path in out or ()]
     question = _question(figure, scenario, rules, swings, process, windows)
     cards = _catalogue(materials) if materials else default_catalogue()
@@ -130,7 +133,7 @@ def _question(
     from optimize.report.units import use_scenario
     from optimize.scenario.brief import read_scenario
     from optimize.scenario.windows import read_windows
-    from optimize.screening.screen import Question
+    from optimize.screening.question import Question
 
     fenced = read_windows(windows) if windows else None
     brief = read_scenario(scenario) if scenario else None

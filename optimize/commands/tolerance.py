@@ -9,7 +9,14 @@ import typer
 from layers.errors import InputError
 from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
 from optimize.commands.lab import BallFile
-from optimize.commands.options import AsJson, Workers, cores, read_balls
+from optimize.commands.options import (
+    AsJson,
+    DeviceName,
+    Workers,
+    computing_with,
+    cores,
+    read_balls,
+)
 
 if TYPE_CHECKING:
     from optimize.tolerance.limits import Limit
@@ -85,6 +92,7 @@ def tolerance(
     swing: Swings = None,
     calibration: CalibrationFile = None,
     workers: Workers = None,
+    device: DeviceName = "cpu",
     as_json: AsJson = False,
     as_csv: AsCsv = False,
     as_markdown: AsMarkdown = False,
@@ -92,7 +100,8 @@ def tolerance(
     """Draw pieces from the process's scatter: distribution of the figures, yield, what to tighten.
 
     Lots and the model's error, common to all pieces, give the yield an interval.
-    With --yield, also the re-centred nominal.
+    With --yield, also the re-centred nominal. With --device gpu every piece's impacts are computed,
+    in place of a surrogate; what to tighten and the re-centred nominal stay by the surrogate.
 
     Example: orbwright tolerance ball.toml --process lab.toml --windows --yield 0.95
     """
@@ -103,6 +112,7 @@ def tolerance(
         calibrated_estimate,
         read_calibration,
     )
+    from optimize.compute.card import OnCard
     from optimize.compute.pool import mapping
     from optimize.lab.process import Process, read_process
     from optimize.lab.scatter import read_scatter
@@ -121,6 +131,9 @@ def tolerance(
     names = [*(figure or ([] if swing else BALL_FIGURES)), *(one.figure for one in limits)]
     names += [f"{one}.{what}" for one in swing or () for what in _OFF_A_SWING]
     calibrated = read_calibration(calibration) if calibration else None
+    computing = computing_with(workers, None, device)
+    if calibrated and isinstance(computing, OnCard):
+        raise InputError("--device gpu computes pieces as cards are: leave --calibration out.")
     with mapping(workers or cores(), Conditions().in_double()) as mapper:
         if windows:
             limits += sheet_windows(build, lab, mapper)
@@ -133,6 +146,11 @@ def tolerance(
             found = with_levels(found, levels.figures)
         else:
             found = study(build, names, own, seed, mapper)
+        if isinstance(computing, OnCard):
+            from optimize.tolerance.direct import computed
+
+            with computing.computing(None) as compute:
+                found = computed(found, samples, seed, compute)
         drawn = pass_rates.tolerance(found, limits, samples, seed)
         recentred = None
         if wanted is not None:

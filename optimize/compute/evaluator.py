@@ -11,7 +11,7 @@ from layers.estimation import estimate
 from layers.figures import QUANTITIES, parse_figure
 from layers.model_version import MODEL_VERSION
 from optimize.compute.first_call import compile_ahead
-from optimize.compute.one import Compute, Request
+from optimize.compute.one import Compute, Elsewhere, Request
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of, key_of
@@ -19,13 +19,23 @@ from optimize.scenario.space import content_of, key_of
 _NOTHING = Known({}, {})
 
 
-def model_version_under(conditions: Conditions | None) -> str:
+def model_version_under(conditions: Conditions | None, workers: int | Elsewhere = 1) -> str:
     """Name the model by whose version and conditions the ledger keeps figures apart.
 
-    Figures under the shipped conditions are shared by all who use them.
+    Figures under the shipped conditions are shared by all who use them; those of a graphics card
+    are its own.
+
+    Parameters
+    ----------
+    conditions : Conditions or None
+        Swings, aerodynamics and air.
+    workers : int, Cluster or OnCard
+        What computes.
     """
     shipped, own = Conditions().fingerprint(), (conditions or Conditions()).fingerprint()
-    return MODEL_VERSION if own == shipped else f"{MODEL_VERSION}+{own}"
+    version = MODEL_VERSION if own == shipped else f"{MODEL_VERSION}+{own}"
+    label = getattr(workers, "label", None)
+    return f"{version}+{label(conditions)}" if label else version
 
 
 @dataclass

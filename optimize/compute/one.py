@@ -2,10 +2,13 @@
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import replace
+from typing import Protocol
 
 from layers.arrays import Level
 from layers.ball import Ball
+from layers.bench.bench import Impacts
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Estimate
@@ -17,11 +20,21 @@ Request = tuple[Ball, tuple[str, ...]]
 Compute = Callable[[Sequence[Request]], Iterator[tuple[int, Estimate]]]
 
 
+class Elsewhere(Protocol):
+    """What computes batches other than by processes here: a cluster, a graphics card."""
+
+    def computing(
+        self, conditions: Conditions | None, level: Level
+    ) -> AbstractContextManager[Compute]:
+        """Provide a function that computes a batch."""
+
+
 def compute_one(
     ball: Ball,
     names: tuple[str, ...],
     conditions: Conditions | None = None,
     level: Level = "default",
+    given: Impacts | None = None,
 ) -> Estimate:
     """Estimate one build; numerical failures are reported in its `failed`.
 
@@ -35,6 +48,8 @@ def compute_one(
         Swings, aerodynamics and air; the shipped ones otherwise.
     level : {"default", "fine"}
         Mesh.
+    given : Impacts, optional
+        Impacts that were computed elsewhere.
 
     Raises
     ------
@@ -42,7 +57,7 @@ def compute_one(
         If there is no such figure.
     """
     try:
-        found = _under_every_pattern(ball, names, conditions, level)
+        found = _under_every_pattern(ball, names, conditions, level, given)
     except InputError:  # not the build's fault: there is no such figure
         raise
     except (ArithmeticError, ValueError) as error:
@@ -52,12 +67,16 @@ def compute_one(
 
 
 def _under_every_pattern(
-    ball: Ball, names: tuple[str, ...], conditions: Conditions | None, level: Level
+    ball: Ball,
+    names: tuple[str, ...],
+    conditions: Conditions | None,
+    level: Level,
+    given: Impacts | None,
 ) -> Estimate:
     """Estimate a ball; with it, as `others`, its layers under every other dimple pattern."""
     if conditions is None or ball.dimple_pattern not in conditions.patterns:
-        return estimate(ball, names, conditions, level)
-    first, *others = estimate_patterns(ball, names, conditions, level)
+        return estimate(ball, names, conditions, level, given)
+    first, *others = estimate_patterns(ball, names, conditions, level, given)
     return replace(first, others=tuple(others))
 
 

@@ -10,20 +10,17 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
 from multiprocessing.process import BaseProcess
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from layers.arrays import Level
 from layers.ball import Ball
+from layers.bench.bench import Impacts
 from layers.conditions import Conditions
 from layers.errors import SolverError
 from layers.estimates import Estimate
 from optimize.compute import ctrl_c
 from optimize.compute.first_call import compile_ahead
-from optimize.compute.one import Compute, Request, compute_one
-
-if TYPE_CHECKING:
-    from optimize.compute.cluster import Cluster
-
+from optimize.compute.one import Compute, Elsewhere, Request, compute_one
 
 _MOST_RESTARTS = 3
 
@@ -37,14 +34,15 @@ def _serial(
 
 @contextmanager
 def computing(
-    workers: "int | Cluster", conditions: Conditions | None = None, level: Level = "default"
+    workers: int | Elsewhere, conditions: Conditions | None = None, level: Level = "default"
 ) -> Iterator[Compute]:
-    """Provide a function that computes a batch: in this process, in several or on a cluster.
+    """Provide a function that computes a batch: here, in processes, on a cluster or a card.
 
     Parameters
     ----------
-    workers : int or Cluster
-        Number of processes; 1 computes in this one. Or a cluster. Figures do not depend on it.
+    workers : int, Cluster or OnCard
+        Number of processes; 1 computes in this one. Or a cluster. Figures do not depend on it. Or
+        a graphics card, whose figures do.
     conditions : Conditions, optional
         Swings, aerodynamics and air of every estimate; the shipped ones otherwise.
     level : {"default", "fine"}
@@ -67,7 +65,7 @@ def computing(
 
 @contextmanager
 def _computing(
-    workers: "int | Cluster", conditions: Conditions | None, level: Level
+    workers: int | Elsewhere, conditions: Conditions | None, level: Level
 ) -> Iterator[Compute]:
     if not isinstance(workers, int):
         with workers.computing(conditions, level) as compute:
@@ -76,7 +74,7 @@ def _computing(
     if workers == 1:
         yield partial(_serial, conditions, level)
         return
-    pool = _Pool(workers, conditions, level)
+    pool = Pool(workers, conditions, level)
     try:
         pool.start()  # they start while this process prepares the first builds
         yield pool.compute
@@ -116,7 +114,7 @@ def mapping(workers: int, conditions: Conditions | None = None) -> "Iterator[Cal
         yield mapped
 
 
-class _Pool:
+class Pool:
     """Worker processes; all are restarted when one dies."""
 
     def __init__(self, workers: int, conditions: Conditions | None, level: Level) -> None:
@@ -128,17 +126,31 @@ class _Pool:
         self._used = False
 
     def abandon(self) -> None:
+        """End the processes, whatever they do."""
         for process in self._processes:
             process.terminate()
 
     def close(self) -> None:
+        """Wait for the processes and end them."""
         if not self._used:  # all was in the ledger: do not wait for their start
             self.abandon()
         if self._executor is not None:
             self._executor.shutdown(wait=True, cancel_futures=True)
         self._executor = None
 
-    def compute(self, requests: Sequence[Request]) -> Iterator[tuple[int, Estimate]]:
+    def compute(
+        self, requests: Sequence[Request], impacts: Sequence[Impacts | None] | None = None
+    ) -> Iterator[tuple[int, Estimate]]:
+        """Compute a batch.
+
+        Parameters
+        ----------
+        requests : sequence of (Ball, tuple of str)
+            Builds and the names of the figures wanted of each.
+        impacts : sequence of Impacts, optional
+            Impacts of each that were computed elsewhere.
+        """
+        given = impacts or [None] * len(requests)
         pending = dict(enumerate(requests))
         self._used = self._used or bool(pending)
         restarts = 0
@@ -146,7 +158,9 @@ class _Pool:
             try:
                 executor = self.start()
                 futures = {
-                    executor.submit(compute_one, *request, self._conditions, self._level): i
+                    executor.submit(
+                        compute_one, *request, self._conditions, self._level, given[i]
+                    ): i
                     for i, request in pending.items()
                 }
                 for future in as_completed(futures):
@@ -161,6 +175,11 @@ class _Pool:
                         f"A worker process ended {restarts} times over the same builds, perhaps "
                         f"for want of memory; what was done is in the ledger. Try fewer workers."
                     ) from error
+
+    def used(self) -> ProcessPoolExecutor:
+        """Start the processes for work of another kind than `compute`."""
+        self._used = True
+        return self.start()
 
     def start(self) -> ProcessPoolExecutor:
         """Start the processes, if they are not running."""

@@ -10,7 +10,7 @@ from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.cure.hardening import HardnessProfile, log_slope
 from layers.errors import SolverError
-from layers.estimation import estimate_many
+from layers.gpu.many import estimate_many
 from layers.hardness import HARDNESS_SCATTER
 
 _MOST_KNOTS = 25

@@ -13,7 +13,8 @@ from optimize.report.windows import NO_ADVICE
 from optimize.report.words import bound_words, heading_of
 from optimize.scenario.goals import Bound
 from optimize.screening.columns import RESULT
-from optimize.screening.screen import Question, Screening
+from optimize.screening.question import Question
+from optimize.screening.screen import Screening
 from optimize.screening.spool import Screened
 
 Cell = str | float | int | None

@@ -1,11 +1,15 @@
 """Ranks of screened builds by a scenario's goals, and which of them are indistinguishable."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from layers.arrays import BoolArray, FloatArray, IntArray
+from layers.arrays import FloatArray, IntArray
+
+# Resolutions are looked up a little wider than they are: what is near is compared in full.
+_ROUNDED_UP, _NOTHING = 1.0 + 1e-12, 1e-300
 
 
 @dataclass(frozen=True)
@@ -122,12 +126,22 @@ def indistinguishable(values: FloatArray, errors: FloatArray, order: Sequence[in
     first = np.full(n, -1, dtype=np.int64)
     count = np.zeros(n, dtype=np.int64)
     places = np.array([i for i in order if np.isfinite(values[i]).all()], dtype=np.int64)
+    if not len(places):
+        return Same(first, count)
+    # Along the figure that tells most apart, only builds within its resolution can be alike.
     ahead, spread = values[places], errors[places]
-    for place, i in enumerate(places):
-        near: BoolArray = np.ones(len(places), dtype=np.bool_)
+    resolved = np.ptp(ahead, axis=0) / np.maximum(np.median(spread, axis=0), _NOTHING)
+    by = int(np.argmax(resolved))
+    sorted_ = np.argsort(ahead[:, by], kind="stable")
+    along, widest = ahead[sorted_, by], float(spread[:, by].max())
+    for i in places:
+        reach = math.hypot(widest, errors[i, by]) * _ROUNDED_UP
+        low = int(np.searchsorted(along, values[i, by] - reach))
+        high = int(np.searchsorted(along, values[i, by] + reach, side="right"))
+        near = sorted_[low:high]
         for k in range(columns):
-            resolution = np.hypot(spread[:, k], errors[i, k])
-            near &= np.abs(ahead[:, k] - values[i, k]) <= resolution
-        count[i] = int(near.sum()) - 1
-        first[i] = places[int(np.argmax(near[: place + 1]))]
+            resolution = np.hypot(spread[near, k], errors[i, k])
+            near = near[np.abs(ahead[near, k] - values[i, k]) <= resolution]
+        count[i] = len(near) - 1
+        first[i] = places[int(near.min())]
     return Same(first, count)

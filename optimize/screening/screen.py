@@ -1,7 +1,6 @@
 """The screening itself: rows -> builds -> figures, batch by batch; then ranks."""
 
-import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -9,29 +8,21 @@ from pathlib import Path
 import numpy as np
 
 from layers.arrays import FloatArray
-from layers.ball import Ball
-from layers.conditions import Conditions
 from layers.errors import InputError
-from layers.estimates import Figure
-from layers.figures import canonical, parse_figure
 from layers.files.paths import StrPath
-from layers.files.rows import Row, rows_of
+from layers.files.rows import rows_of
 from layers.materials import Catalogue, default_catalogue
-from layers.rules.screen import RuleSet, rule_set
-from layers.strike.swings import check_owner
-from optimize.compute.cluster import Cluster
-from optimize.compute.evaluator import Evaluator, model_version_under, only
+from optimize.compute.card import OnCard
+from optimize.compute.evaluator import Evaluator, model_version_under
+from optimize.compute.one import Elsewhere
 from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger
-from optimize.ledger.rows import Known
-from optimize.scenario.brief import Scenario
-from optimize.scenario.goals import Bound
-from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY
-from optimize.scenario.windows import FenceScreen, Windows, screen_windows
-from optimize.screening.builds import Built, build_of
 from optimize.screening.columns import Sheet, sheet_of
+from optimize.screening.parts import Parts
+from optimize.screening.question import Question
 from optimize.screening.ranking import Ranks, Same, indistinguishable, ranks
 from optimize.screening.spool import Screened, Spool
+from optimize.screening.table import Table
 from optimize.search.result import Interrupted
 
 # Most rows of a table: its ranks and figures are held in memory, some 200 bytes a row.
@@ -41,115 +32,6 @@ _BATCH = 256
 
 # Called with rows done, rows in all, and rows without all figures so far.
 Report = Callable[[int, int, int], None]
-
-
-@dataclass(frozen=True)
-class Question:
-    """What is asked of every build.
-
-    Attributes
-    ----------
-    figures : tuple of str
-        Canonical names, each once: those asked for, then those that goals, limits and rules need.
-    scenario : Scenario or None
-        Its goals rank the builds, its limits and rules are constraints, its conditions hold; its
-        design variables do not matter.
-    rules : RuleSet or None
-        To screen each build against.
-    conditions : Conditions or None
-        Of launch and flight; the shipped ones if None.
-    windows : Windows or None
-        Limits and fences to screen each build against.
-    """
-
-    figures: tuple[str, ...]
-    scenario: Scenario | None = None
-    rules: RuleSet | None = None
-    conditions: Conditions | None = None
-    windows: Windows | None = None
-
-    @classmethod
-    def of(
-        cls,
-        figures: Sequence[str] = (),
-        scenario: Scenario | None = None,
-        rules: str | None = None,
-        conditions: Conditions | None = None,
-        windows: Windows | None = None,
-    ) -> "Question":
-        """Gather a question.
-
-        Parameters
-        ----------
-        figures : sequence of str
-            Names, labels or synonyms of figures.
-        scenario : Scenario, optional
-            Goals and limits.
-        rules : str, optional
-            Name of a rule set; the scenario's if not given.
-        conditions : Conditions, optional
-            Where no scenario has its own.
-        windows : Windows, optional
-            Limits and fences of a file.
-
-        Raises
-        ------
-        InputError
-            If a figure, swing or rule set is not known, or nothing is asked.
-        """
-        named = rules or (scenario.rules if scenario else None)
-        chosen = rule_set(named) if named else None
-        names = [*canonical(figures), *(scenario.figures() if scenario else ())]
-        names += [limit.figure for limit in chosen.limit] if chosen else []
-        names += windows.figures() if windows else ()
-        conditions = (scenario and scenario.estimate_conditions()) or conditions
-        for name in names:
-            check_owner(parse_figure(name), (conditions or Conditions()).swings)
-        if not names:
-            raise InputError("nothing is asked of the builds: name figures, a scenario or rules.")
-        return cls(tuple(dict.fromkeys(names)), scenario, chosen, conditions, windows)
-
-    def bounds(self) -> tuple[Bound, ...]:
-        """Return the scenario's limits and rules as bounds on figures."""
-        of_search = (CENTRE_DIAMETER, FILL_DENSITY)
-        found = self.scenario.bounds() if self.scenario else ()
-        return tuple(bound for bound in found if bound.figure not in of_search)
-
-    def compared(self) -> tuple[str, ...]:
-        """Return the figures by which builds are told apart: the goals', or all."""
-        goals = self.scenario.goal if self.scenario else ()
-        return tuple(goal.figure for goal in goals) or self.figures
-
-    def excess_of(self, ball: Ball, figures: Mapping[str, Figure]) -> dict[int, float]:
-        """Return the bounds that a build violates, by their place, and by how much.
-
-        One on a layer that the build does not have, or on a figure that failed, is violated by
-        what nobody can say: NaN.
-        """
-        values = {name: figure.value for name, figure in figures.items()}
-        if self.scenario:
-            values |= self.scenario.measured(ball, values)
-        over = (
-            bound.excess(values[bound.figure]) if bound.figure in values else math.nan
-            for bound in self.bounds()
-        )
-        return {place: excess for place, excess in enumerate(over) if excess != 0.0}
-
-    def screened_windows(
-        self, ball: Ball, figures: Mapping[str, Figure]
-    ) -> tuple[tuple[str, str], ...]:
-        """Return verdict and words of each limit and fence."""
-        if self.windows is None:
-            return ()
-        found = screen_windows(self.windows, ball, figures)
-        limits = [(x.verdict, f"{x.figure} {x.side} {x.bound:g} {x.verdict}") for x in found.limit]
-        fences = [(x.verdict, f"{x.fence} {_of_fence(x)}") for x in found.fence]
-        return (*limits, *fences)
-
-
-def _of_fence(found: FenceScreen) -> str:
-    verdict = found.verdict.replace("met", "outside").replace("violated", "inside")
-    return f"{verdict}, clearance {found.clearance_percent:+.2g} %"
 
 
 @dataclass(frozen=True)
@@ -233,7 +115,7 @@ def screen_builds(
     question: Question,
     ledger: Ledger,
     spool: Spool,
-    workers: int | Cluster = 1,
+    workers: int | Elsewhere = 1,
     catalogue: Catalogue | None = None,
     progress: Report | None = None,
 ) -> Screening:
@@ -249,8 +131,8 @@ def screen_builds(
         Where figures are found, and where each is kept as soon as it is computed.
     spool : Spool
         Takes the rows; open as long as they are read.
-    workers : int or Cluster
-        Processes that compute, or a cluster's workers; no figure depends on it.
+    workers : int, Cluster or OnCard
+        Processes that compute, or a cluster's workers, on which no figure depends; or a card.
     catalogue : Catalogue, optional
         Cards that the table may name; the shipped ones otherwise.
     progress : callable, optional
@@ -278,16 +160,26 @@ def screen_builds(
             progress(done[0], total, done[1])
 
     try:
-        with computing(workers, question.conditions) as compute:
-            version = model_version_under(question.conditions)
-            evaluator = Evaluator(ledger, compute, version, question.conditions)
-            table = _Table(sheet, catalogue or default_catalogue(), question, evaluator)
-            rows = rows_of(file)
-            next(rows)  # the header
-            while batch := list(islice(rows, _BATCH)):
-                for row in table.screened(batch, count):
-                    numbers.add(row)
-                    spool.add(row)
+        rows = rows_of(file)
+        next(rows)  # the header
+        cards = catalogue or default_catalogue()
+        if isinstance(workers, OnCard):
+            parts = Parts(workers, sheet, cards, question, ledger)
+            for row in parts.screened(rows):
+                count(bool(row.why))
+                numbers.add(row)
+                spool.add(row)
+            reused, computed = parts.reused, parts.computed
+        else:
+            with computing(workers, question.conditions) as compute:
+                version = model_version_under(question.conditions)
+                evaluator = Evaluator(ledger, compute, version, question.conditions)
+                table = Table(sheet, cards, question, evaluator)
+                while batch := list(islice(rows, _BATCH)):
+                    for row in table.screened(batch, count):
+                        numbers.add(row)
+                        spool.add(row)
+            reused, computed = evaluator.reused, evaluator.computed
     except KeyboardInterrupt:
         raise Interrupted(
             f"Stopped after {done[0]} of {total} rows; every figure computed is in {ledger.path}."
@@ -300,8 +192,8 @@ def screen_builds(
         spool,
         *places,
         numbers.incomplete,
-        evaluator.reused,
-        evaluator.computed,
+        reused,
+        computed,
     )
 
 
@@ -317,78 +209,3 @@ def _checked(path: Path) -> tuple[list[str], int]:
     if total > MOST_BUILDS:
         raise InputError(f"{path.name} has more than {MOST_BUILDS} rows; split it.")
     return first[1], total
-
-
-@dataclass
-class _Table:
-    """Screens batches of one table's rows; `lines` are the rows of names met so far."""
-
-    sheet: Sheet
-    catalogue: Catalogue
-    question: Question
-    evaluator: Evaluator
-    lines: dict[str, int] = field(default_factory=dict)
-
-    def screened(self, batch: Sequence[Row], count: Callable[[bool], None]) -> Iterator[Screened]:
-        """Compute a batch and yield its rows in order; `count` is called as each is done."""
-        built = [self._built(line, cells) for line, cells in batch]
-        requests, places = [], []
-        for i, one in enumerate(built):
-            if isinstance(one, str):
-                count(True)
-            else:
-                places.append(i)
-                requests.append((one.ball, self._possible(one)))
-        lacking = [len(names) < len(self.question.figures) for _, names in requests]
-        known = self.evaluator.figures(
-            requests, lambda j, one: count(lacking[j] or bool(only(one, requests[j][1]).failed))
-        )
-        of_row = dict(zip(places, known, strict=True))
-        for i, (line, cells) in enumerate(batch):
-            yield self._row(line, tuple(cells), built[i], of_row.get(i))
-
-    def _built(self, line: int, cells: Sequence[str]) -> Built | str:
-        """Return a row's build, or why there is none."""
-        try:
-            found = build_of(self.sheet, line, cells, self.catalogue)
-        except InputError as error:
-            return str(error)
-        first = self.lines.setdefault(found.ball.name, line)
-        if first != line:
-            return (
-                f"row {line}, build is {found.ball.name!r}, as in row {first}; give each build a "
-                f"name of its own."
-            )
-        return found
-
-    def _possible(self, built: Built) -> tuple[str, ...]:
-        """Return the figures that this build has: not those of a stage beyond its layers."""
-        most = len(built.ball.layer)
-        return tuple(n for n in self.question.figures if (parse_figure(n).stage or 1) <= most)
-
-    def _row(
-        self, line: int, cells: tuple[str, ...], built: Built | str, known: Known | None
-    ) -> Screened:
-        if isinstance(built, str) or known is None:
-            name = self.sheet.cells_of(cells).get("build", f"row {line}")
-            return Screened(line, name, cells, str(built))
-        possible = self._possible(built)
-        found = only(known, possible)
-        count = len(built.ball.layer)
-        failed = found.failed | {
-            name: f"the build has {count} layer{'s' if count > 1 else ''}"
-            for name in self.question.figures
-            if name not in possible
-        }
-        return Screened(
-            line,
-            built.ball.name,
-            cells,
-            "",
-            found.figures,
-            failed,
-            built.density,
-            built.layer,
-            self.question.excess_of(built.ball, found.figures),
-            self.question.screened_windows(built.ball, found.figures),
-        )

@@ -14,8 +14,8 @@ from layers.errors import InputError, SolverError
 from layers.files.explain import explain
 from layers.files.paths import StrPath
 from layers.files.sources import digest_of, sources_of
-from optimize.compute.cluster import Cluster
 from optimize.compute.evaluator import Evaluator, model_version_under
+from optimize.compute.one import Elsewhere
 from optimize.compute.pool import computing
 from optimize.ledger.decisions import of_run, read_events
 from optimize.ledger.events import named
@@ -33,7 +33,7 @@ from optimize.search.result import Interrupted, Run
 def run_search(
     scenario: Scenario | StrPath,
     ledger: Ledger | StrPath,
-    workers: int | Cluster = 1,
+    workers: int | Elsewhere = 1,
     progress: Report | None = None,
     who: str | None = None,
 ) -> Run:
@@ -45,10 +45,11 @@ def run_search(
         Design variables, goals, limits, seed and budget; or its file.
     ledger : Ledger, str or path
         Where every evaluation is read or written; or its file.
-    workers : int or Cluster
+    workers : int, Cluster or OnCard
         Processes that compute, or a cluster's workers; the answer does not depend on it, to the
-        last bit. A script that asks for more than one process keeps its own code under
-        ``if __name__ == "__main__":``, because each process imports it.
+        last bit. Or a graphics card, whose search is a run of its own. A script that asks for more
+        than one process keeps its own code under ``if __name__ == "__main__":``, because each
+        process imports it.
     progress : callable, optional
         Called with a `Progress` after every build.
     who : str, optional
@@ -75,7 +76,7 @@ def run_search(
         with Ledger(ledger) as opened:
             return run_search(scenario, opened, workers, progress, who)
     started = time.perf_counter()
-    run, versions = name_run(scenario)
+    run, versions = name_run(scenario, workers)
     who, conditions = named(who), scenario.estimate_conditions()
     start_rows(Space(scenario))  # one that does not fit is told before the run is begun
     read_events(ledger)  # damage is told before anything is computed
@@ -113,13 +114,14 @@ def _with_events(run: Run, ledger: Ledger) -> Run:
     return replace(run, events=of_run(read_events(ledger), run.id, builds))
 
 
-def name_run(scenario: Scenario) -> tuple[str, dict[str, str]]:
+def name_run(scenario: Scenario, workers: int | Elsewhere = 1) -> tuple[str, dict[str, str]]:
     """Return a run's id and the versions in it: everything that its answer hangs on.
 
     The conditions of a scenario that states its own are part of the model's version: its figures
-    are kept apart in the ledger, while scenarios under the shipped conditions share theirs.
+    are kept apart in the ledger, while scenarios under the shipped conditions share theirs. A
+    graphics card is part of it too.
     """
-    model = model_version_under(scenario.estimate_conditions())
+    model = model_version_under(scenario.estimate_conditions(), workers)
     libraries = ["numpy", "pymoo"]
     if scenario.method == "emulator":
         libraries += ["scikit-learn", "scipy"]
@@ -186,7 +188,7 @@ def load_run(ledger: Ledger | StrPath, name: str) -> Run:
     return found
 
 
-def refine_run(ledger: Ledger | StrPath, name: str, workers: int | Cluster = 1) -> Run:
+def refine_run(ledger: Ledger | StrPath, name: str, workers: int | Elsewhere = 1) -> Run:
     """Compute the short list of a finished run on the fine mesh; the builds stay the same.
 
     Parameters

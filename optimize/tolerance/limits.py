@@ -8,8 +8,8 @@ from typing import Literal
 from layers.arrays import BoolArray, FloatArray
 from layers.ball import Ball
 from layers.errors import InputError
-from layers.estimation import estimate_many
 from layers.figures import parse_figure
+from layers.gpu.many import estimate_many
 from layers.rules.screen import RuleSet
 from optimize.lab.process import Process
 from optimize.lab.prototype import STAGE_FIGURES, prototype_sheet

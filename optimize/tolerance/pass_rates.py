@@ -6,7 +6,7 @@ of the yield if every value is shifted by up to that much.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -237,7 +237,11 @@ def _limit_rate(found: Study, limit: Limit, values: FloatArray, levels: Levels) 
 
 
 def _tighten(found: Study, limits: Sequence[Limit], draws: Draws) -> tuple[Tightening, ...]:
-    """Halve each standard deviation in turn, on the same pieces; largest gain first."""
+    """Halve each standard deviation in turn, on the same pieces; largest gain first.
+
+    By the surrogate, before and after: a gain is a difference.
+    """
+    found = replace(found, direct=None)
     before = joint_pass(found, limits, draws)
     rows: list[tuple[int, str, Draws]] = []
     for i, source in enumerate(found.sources):

@@ -54,6 +54,22 @@ _STEPS = (-2.0, -1.0, 1.0, 2.0)
 
 
 @dataclass(frozen=True)
+class Direct:
+    """Figures of drawn pieces that were computed piece by piece.
+
+    Attributes
+    ----------
+    moves : (s, sources) array
+        Deviation of each piece, in each source's measure.
+    values : dict of str to (s,) array
+        By figure, in its unit.
+    """
+
+    moves: FloatArray
+    values: Mapping[str, FloatArray]
+
+
+@dataclass(frozen=True)
 class Study:
     """A build, its scatter, and the surrogate of its figures.
 
@@ -73,6 +89,8 @@ class Study:
         Root mean square of surrogate less finite elements over fresh pieces, in the figure's unit.
     failed : dict of str to str
         Figures that could not be computed for some piece, and why.
+    direct : Direct, optional
+        What takes the surrogate's place for the same pieces.
     """
 
     ball: Ball
@@ -83,6 +101,7 @@ class Study:
     surrogate: Surrogate
     check_error: Mapping[str, float]
     failed: Mapping[str, str]
+    direct: Direct | None = None
 
 
 def study(
@@ -220,6 +239,9 @@ def values_of(found: Study, draws: Draws, names: Sequence[str]) -> dict[str, Flo
     modelled = [name for name in names if not is_exact(name)]
     columns = found.surrogate.only(modelled)(draws.move).T if modelled else ()
     fitted = dict(zip(modelled, columns, strict=True))
+    if found.direct is not None and np.array_equal(found.direct.moves, draws.move):
+        own = found.direct.values
+        fitted |= {name: own[name] for name in modelled if name in own}
     balance: dict[str, FloatArray] = {}
     if any(name in BALANCE for name in names):
         balance = balance_of(found.ball, found.sources, draws)

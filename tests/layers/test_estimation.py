@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 
 from layers.bench.bench import Bench
 from layers.errors import InputError, SolverError
-from layers.estimation import estimate, estimate_many
+from layers.estimation import estimate
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.flight.trajectory import fly
+from layers.gpu.many import estimate_many
 from layers.mass import inertia
 from layers.strike import strike
 from layers.strike.strike import Launch

@@ -38,3 +38,25 @@ def test_indistinguishable_names_the_best_and_counts_all():
     # 0 and 2 are told apart, both are as 1: the best of the order is named.
     assert found.first.tolist() == [1, 2, 2, 3, -1]
     assert found.count.tolist() == [1, 2, 1, 0, 0]
+
+
+def test_indistinguishable_builds_of_a_long_table_are_those_of_the_definition():
+    """Many builds, some by far less resolved than others, against every pair."""
+    rng = np.random.default_rng(8)
+    values = rng.normal(size=(200, 3)) * (1.0, 100.0, 0.01)
+    values[rng.random(200) < 0.1, 1] = np.nan
+    errors = np.abs(rng.normal(size=(200, 3))) * (0.1, 20.0, 0.01)
+    errors[::17] *= 5.0
+    order = rng.permutation(200).tolist()
+    found = indistinguishable(values, errors, order)
+    whole = [i for i in order if np.isfinite(values[i]).all()]
+    for place, i in enumerate(whole):
+        alike = [
+            j
+            for j in whole
+            if (np.abs(values[i] - values[j]) <= np.hypot(errors[i], errors[j])).all()
+        ]
+        assert found.count[i] == len(alike) - 1
+        assert found.first[i] == next(j for j in whole[: place + 1] if j in alike)
+    assert (found.count > 0).any()
+    assert (found.first == -1).sum() == 200 - len(whole)

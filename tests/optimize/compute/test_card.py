@@ -1,0 +1,62 @@
+"""A card among what computes: figures, labels apart in the ledger, a command's sentences.
+
+Kind: published comparison on a small mesh, by this processor in the card's place; and refusals.
+"""
+
+import pytest
+
+from layers.conditions import Conditions
+from layers.gpu import many
+from layers.strike.model import LEVELS
+from optimize.compute import card as module
+from optimize.compute.card import OnCard
+from optimize.compute.evaluator import Evaluator, model_version_under
+from optimize.compute.pool import computing
+from optimize.ledger.ledger import Ledger
+from tests.helpers.builds import random_balls
+from tests.helpers.marching import SMALL, Here, needs_compiler
+from tests.optimize.commands.test_app import refused
+
+NAMES = ("mass_g", "wedge full fast.spin_rpm")
+DOUBLE = Conditions().in_double()
+
+
+@needs_compiler
+def test_a_card_computes_what_processes_do_and_ledgers_keep_it_apart(tmp_path, monkeypatch):
+    monkeypatch.setitem(LEVELS, "default", SMALL)
+    monkeypatch.setattr(many, "CHUNK", 1)
+    monkeypatch.setattr(module, "CHUNK", 1)
+    requests = [(ball, NAMES) for ball in random_balls(2, 7)]
+    found = {}
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        for workers in (1, OnCard(Here()), OnCard(Here())):
+            version = model_version_under(DOUBLE, workers)
+            with computing(workers, DOUBLE) as compute:
+                evaluator = Evaluator(ledger, compute, version, DOUBLE)
+                values = [known.figures for known in evaluator.figures(requests)]
+            found.setdefault(version, []).append((values, evaluator.computed))
+    [(here, _)], [(there, first), (_, second)] = found.values()
+    assert (first, second) == (2, 0)
+    for a, b in zip(here, there, strict=True):
+        assert b[NAMES[0]].value == a[NAMES[0]].value
+        assert b[NAMES[1]].value == pytest.approx(a[NAMES[1]].value, rel=1e-11)
+
+
+def test_labels_differ_by_card_and_precision():
+    labels = {
+        model_version_under(conditions, workers)
+        for conditions in (None, DOUBLE)
+        for workers in (1, OnCard(Here()), OnCard(Here(name="another")))
+    }
+    assert len(labels) == 6
+    assert "double on another" in model_version_under(DOUBLE, OnCard(Here(name="another")))
+
+
+def test_no_card_is_one_sentence(tmp_path):
+    table = tmp_path / "b.csv"
+    table.write_text("build\nA\n")
+    text = refused("screen", str(table), "-f", "mass_g", "--device", "gpu")
+    assert text.count("\n") == 1
+    assert "graphics card" in text
+    assert "card" in refused("check-gpu")
+    assert "'tpu', but must be one of" in refused("screen", str(table), "--device", "tpu")
