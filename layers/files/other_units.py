@@ -22,6 +22,7 @@ OTHER_UNITS = {
     "g/cm3": {"kg/m3": 1e-3, "oz/in3": 1.729994},
     "MPa": {"psi": 6.894757e-3, "ksi": 6.894757, "GPa": 1e3, "Pa": 1e-6, "kgf/cm2": 0.0980665},
     "kN/mm": {"N/mm": 1e-3, "lbf/in": 0.1751268e-3},
+    "g mm": {"oz in": 28.349523 * 25.4},
     "s": {"ms": 1e-3, "us": 1e-6, "min": 60.0},
     "min": {"s": 1.0 / 60.0, "h": 60.0},
     "deg C": {"deg F": 5.0 / 9.0},
@@ -84,8 +85,7 @@ def read_quantity(text: str, unit: str, name: str) -> float | None:
     said = _SAID.fullmatch(text)
     if not said or unit not in _MEASURES:
         return None
-    spelt = " ".join(said[2].translate(_SIGNS).split())
-    given, value = _SPELT.get(spelt, spelt), float(said[1])
+    given, value = _spelt(said[2]), float(said[1])
     if given == unit:
         return value
     if given in OTHER_UNITS[unit]:
@@ -104,6 +104,32 @@ def read_quantity(text: str, unit: str, name: str) -> float | None:
         f"{name}: {text!r} has a unit that is not known here; give {_article(what)} "
         f"{what} such as {example}."
     )
+
+
+def _spelt(unit: str) -> str:
+    spelt = " ".join(unit.translate(_SIGNS).split())
+    return _SPELT.get(spelt, spelt)
+
+
+def factor_to(unit: str, given: str) -> float | None:
+    """Return what a reading in a given unit is multiplied by; None where the unit is not known.
+
+    Parameters
+    ----------
+    unit : str
+        The expected unit; 1 may be left out.
+    given : str
+        As noted.
+
+    Examples
+    --------
+    >>> factor_to("mm", "in"), factor_to("g cm2", "oz in²"), factor_to("1", ""), factor_to("g", "m")
+    (25.4, 182.899785, 1.0, None)
+    """
+    spelt = _spelt(given)
+    if spelt == unit or (unit == "1" and not spelt):
+        return 1.0
+    return OTHER_UNITS[unit].get(spelt)
 
 
 def _article(noun: str) -> str:
@@ -132,6 +158,7 @@ def unit_hint(value: float, unit: str, low: float, high: float) -> str:
 _ENDINGS = {
     "_g_cm3": "g/cm3",
     "_g_cm2": "g cm2",
+    "_g_mm": "g mm",
     "_kn_mm": "kN/mm",
     "_m_s": "m/s",
     "_mpa": "MPa",
@@ -162,6 +189,7 @@ def unit_of_key(key: str) -> str:
 TRADE_ENDINGS = {
     "_lbf_in": ("_kn_mm", "lbf/in"),
     "_oz_in2": ("_g_cm2", "oz in2"),
+    "_oz_in": ("_g_mm", "oz in"),
     "_ksi": ("_mpa", "ksi"),
     "_lbf": ("_n", "lbf"),
     "_mph": ("_m_s", "mph"),

@@ -25,7 +25,7 @@ from layers.files.csv import (
     table,
 )
 from layers.files.escaping import from_csv_cell
-from layers.files.other_units import OTHER_UNITS, unit_hint
+from layers.files.other_units import OTHER_UNITS, factor_to, metric_key, unit_hint
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
@@ -163,7 +163,7 @@ def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
 
 def _read_row(reader: _Reader, row: _Row) -> None:
     refuse_renamed([row.given["figure"]], f"{reader.what}: row {row.line}, figure")
-    if row.given["figure"] in _WALLS:
+    if metric_key(row.given["figure"])[0] in _WALLS:
         reader.walls += len(row.cell)
         return
     ball = reader.balls.get(row.given["build"])
@@ -181,7 +181,7 @@ def _read_row(reader: _Reader, row: _Row) -> None:
         _fault(reader, row, "figure", trouble)
     else:
         unit = QUANTITIES[parsed.quantity].unit
-        if _factor(row.given["unit"], unit) is None:
+        if factor_to(unit, row.given["unit"]) is None:
             said = f"is {row.given['unit']!r}" if row.given["unit"] else "is empty"
             others = ", ".join(OTHER_UNITS[unit])
             told = f"{said}, but {parsed.quantity} must be in {unit}{others and ', or ' + others}"
@@ -243,7 +243,7 @@ def _stage(text: str, ball: Ball | None) -> int | None:
 def _figure(name: str, swings: SwingTable) -> tuple[FigureName | None, str]:
     """Parse a figure that can be measured; None and what is wrong otherwise."""
     try:
-        parsed = parse_figure(name)
+        parsed = parse_figure(metric_key(name)[0])
         if parsed.swing and QUANTITIES[parsed.quantity].of == "swing":
             swings.find(parsed.swing)
     except InputError as error:
@@ -258,13 +258,6 @@ def _figure(name: str, swings: SwingTable) -> tuple[FigureName | None, str]:
     return parsed, ""
 
 
-def _factor(given: str, unit: str) -> float | None:
-    """Return what a reading in another unit is multiplied by; None where the unit is not known."""
-    if given == unit or (unit == "1" and not given):
-        return 1.0
-    return OTHER_UNITS[unit].get(given)
-
-
 def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) -> float | None:
     unit = QUANTITIES[quantity].unit
     faults: list[str] = []
@@ -273,7 +266,7 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
         hint = _swapped(reader, row, column) if column == "value" else ""
         reader.faults += [fault + hint for fault in faults]
         return None
-    value *= _factor(row.given["unit"], unit) or 1.0
+    value *= factor_to(unit, row.given["unit"]) or 1.0
     measured = lab_data().figure[quantity]
     if measured.low <= value <= measured.high:
         return value
