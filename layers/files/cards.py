@@ -72,7 +72,7 @@ class Cards(BaseModel, Generic[C]):
         try:
             return cls.model_validate(dict(table))
         except ValidationError as error:
-            raise explain(error, what, tuple(card.model_fields)) from error
+            raise explain(error, what, tuple(card.model_fields), (cls,)) from error
 
     @classmethod
     def from_toml(cls, text: str, what: str) -> Self:

@@ -4,7 +4,7 @@ import math
 import re
 from typing import Any
 
-from layers.errors import InputError
+from layers.errors import Fault, InputError, faulty
 
 # Other units in which a number may have been noted: factor to the expected unit.
 OTHER_UNITS = {
@@ -100,9 +100,11 @@ def read_quantity(text: str, unit: str, name: str) -> float | None:
                     f"{name}: {text!r} is {_article(other)} {other}; give {_article(what)} {what} "
                     f"such as {example}."
                 )
+    hardness = given.split()[0].casefold() in ("shore", "jis", "jis-c")
+    own = "; a hardness has its own keys, shore_a, shore_c, jis_c and shore_d" if hardness else ""
     raise InputError(
         f"{name}: {text!r} has a unit that is not known here; give {_article(what)} "
-        f"{what} such as {example}."
+        f"{what} such as {example}{own}."
     )
 
 
@@ -222,42 +224,59 @@ def metric_key(key: str) -> tuple[str, str]:
 _OF_FIGURE = ("target", "band", "at_least", "at_most", "margin")
 
 
-def with_units(table: Any, unit: str = "", name: str = "") -> Any:
+def with_units(table: dict[str, Any], what: str = "the file") -> dict[str, Any]:
     """Return a parsed table with its numbers that say a unit as numbers in the keys' units.
 
     Parameters
     ----------
-    table : table, list or value
+    table : dict
         As parsed; texts under keys that end in no unit stay.
-    unit, name : str
-        Unit and name of the key above.
+    what : str
+        Its name, for messages.
 
     Raises
     ------
     InputError
-        If a unit measures something else than its key.
+        If units measure something else than their keys; each is a fault with its place.
 
     Examples
     --------
     >>> with_units({"layer": [{"outer_diameter_mm": "1.5 in", "material": "3 g"}]})
     {'layer': [{'outer_diameter_mm': 38.1, 'material': '3 g'}]}
     """
+    faults: list[Fault] = []
+    read = _read(table, "", "", (), faults)
+    if faults:
+        raise faulty(faults, what)
+    return dict(read)
+
+
+def _read(
+    table: Any, unit: str, name: str, place: tuple[int | str, ...], faults: list[Fault]
+) -> Any:
+    """Read a table, list or value, its unit and name being those of the key above."""
     if isinstance(table, dict):
         figure = str(table.get("figure", "")).partition("@")[0]
         of_figure = unit_of_key(figure)
         return {
-            key: with_units(
+            key: _read(
                 value,
                 of_figure
                 if key in _OF_FIGURE
                 else unit_of_key(key) or (unit if key == "value" else ""),
                 f"{key} of {figure}" if key in _OF_FIGURE else name if key == "value" else key,
+                (*place, key),
+                faults,
             )
             for key, value in table.items()
         }
     if isinstance(table, list):
-        return [with_units(value, unit, name) for value in table]
+        return [_read(v, unit, name, (*place, i), faults) for i, v in enumerate(table)]
     if isinstance(table, str) and unit:
-        number = read_quantity(table, unit, name)
+        try:
+            number = read_quantity(table, unit, name)
+        except InputError as error:
+            faults.append(Fault(place, str(error).rstrip(".")))
+            return table
         return table if number is None else number
     return table

@@ -81,10 +81,7 @@ def parse_toml(text: str, what: str) -> dict[str, Any]:
         ) from error
     with told_by_line(text, what):
         check_values(table, what)
-    try:
-        return dict(with_units(table))
-    except InputError as error:
-        raise InputError(f"{what}: {error}") from error
+        return with_units(table, what)
 
 
 # What helps against the parser's complaints, by a word of them.

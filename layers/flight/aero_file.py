@@ -9,7 +9,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
-from layers.files.csv import MOST_CSV_BYTES, Column, table
+from layers.files.csv import MOST_CSV_BYTES, Column, table, wrong_width
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.flight.aerotable import MeasuredLaw, stitch
@@ -54,6 +54,9 @@ def rows_from_csv(text: str, what: str) -> FloatArray:
     """
     names, lines = table(text, what)
     header = _header(names, what)
+    for number, cells in lines:
+        if len(cells) > len(names):
+            raise InputError(f"{what}: {wrong_width(number, len(cells), len(names))}.")
     rows = [[*_cells(cells, header, number, what)] for number, cells in lines if any(cells)]
     return np.array(rows, float).reshape(-1, len(_QUANTITIES))
 
@@ -69,7 +72,9 @@ def _header(line: list[str], what: str) -> dict[str, tuple[int, str, float]]:
             raise InputError(f"{what}: row 1, column {name!r} is not known; {hint}")
         quantity, scale = _SCALED.get(name, (name, 1.0))
         if quantity in found:
-            raise InputError(f"{what}: row 1, column {name!r} gives {quantity} a second time.")
+            raise InputError(
+                f"{what}: row 1, column {name!r} gives {quantity} a second time; remove one."
+            )
         found[quantity] = (index, name, scale)
     for quantity in _QUANTITIES:
         if quantity not in found:

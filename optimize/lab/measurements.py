@@ -23,6 +23,7 @@ from layers.files.csv import (
     read_number,
     refuse,
     table,
+    wrong_width,
 )
 from layers.files.escaping import from_csv_cell
 from layers.files.other_units import OTHER_UNITS, factor_to, metric_key, unit_hint
@@ -148,7 +149,7 @@ def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
         check_header(header, [*COLUMNS], [*_REPLICATE], what)
     for line, cells in lines:
         if len(cells) != len(header):
-            faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")
+            faults.append(wrong_width(line, len(cells), len(header)))
             continue
         given = dict(zip(header, cells, strict=True))
         given["build"] = from_csv_cell(given["build"])

@@ -10,7 +10,7 @@ from pydantic import Field, ValidationError, model_validator
 from layers.arrays import Level
 from layers.ball import MOST_LAYERS, Ball
 from layers.conditions import Conditions
-from layers.errors import Fault, InputError, faulty
+from layers.errors import Fault, InputError, PlacedError, faulty
 from layers.figures import QUANTITIES, parse_figure
 from layers.files.cards import with_card
 from layers.files.explain import explain
@@ -152,7 +152,7 @@ class Scenario(Table):
             if missing:
                 raise ValueError(f"layer {number}: material {missing[0]!r} has no card")
         if self.rules is not None:
-            rule_set(self.rules)
+            _check_rules(self.rules)
         fewest = sum(not layer.optional for layer in self.layer)
         swings = (self.conditions and self.conditions.swings) or default_swings()
         for figure in self.figures():
@@ -297,8 +297,7 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
     faults: list[Fault] = []
     try:
         if isinstance(table.get("material"), list):
-            own = tuple(Material.model_validate(card) for card in table["material"])
-            cards = cards.joined(own)
+            cards = cards.joined(Catalogue.model_validate({"material": table["material"]}).material)
         if "process" in table:
             table["process"] = _process_named(table["process"], folder, what)
         found = _find_materials(table, cards, faults)
@@ -307,10 +306,17 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
         table["material"] = list(dict.fromkeys(found)) or cards.material
         scenario = Scenario.model_validate(table)
     except ValidationError as error:
-        raise faulty([*faults, *explain(error, what, _KNOWN).faults], what) from error
+        raise faulty([*faults, *explain(error, what, _KNOWN, (Scenario,)).faults], what) from error
     if faults:
         raise faulty(faults, what)
     return scenario
+
+
+def _check_rules(name: str) -> None:
+    try:
+        rule_set(name)
+    except InputError as error:
+        raise PlacedError(f"rules: {str(error).rstrip('.')}", "rules") from error
 
 
 def _process_named(named: Any, folder: Path, what: str) -> Process:

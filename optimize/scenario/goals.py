@@ -37,7 +37,8 @@ class Goal(Table):
     @model_validator(mode="after")
     def _target_goes_with_its_aim(self) -> "Goal":
         if (self.aim == "target") != (self.target is not None):
-            raise ValueError(f'{self.figure}: target and aim = "target" go together')
+            lacks = "no target; add one" if self.target is None else "a target; remove it"
+            raise ValueError(f"{self.figure}: aim is {self.aim!r}, but there is {lacks}")
         return self
 
     def loss(self, value: float) -> float:

@@ -251,15 +251,22 @@ def _read(reader: Callable[[str], object], path: str) -> int:
     return 0
 
 
+# A line or row; or a fault of the file as a whole.
 _PLACE = re.compile(
-    r"line \d+|row \d+|column|layer \d|lacks|name|is empty|rows|is missing|UTF|"
-    r"not valid TOML|at least one|\w+_\w+|part \d|limit \d|goal \d|swing|material"
+    r"\bline \d|\brow \d|\bis missing; add|\bare missing; add|\bis empty[;:]|"
+    r"\bhas (no|fewer than|more than) |rows?, but"
 )
+# What to do, or all that is allowed.
 _REMEDY = re.compile(
-    r"must|did you mean|known:|save|give |write |remove|split|at least|at most|needs|lacks|choose|"
-    r"leave|close|rename|fill it|may |allowed|add |set |use |widen|"
-    r"change|shipped|twice|name "
+    r"must (be|have|leave|end|not|stand)|did you mean|known: \w|save |give |write |remove|split|"
+    r"choose |close |rename |fill it|add |set |change |swap |multiply |separate |move |put |enlarge"
 )
+# What only a programmer reads.
+_RAW = re.compile(
+    r"datetime\.|\b(True|False|None)\b|<class|Error\b|\btuple\b|\bdict\b|\bvalidation\b|\[type="
+)
+# The nearest name offered for one that is it.
+_SAME = re.compile(r"(\w+) is not a known field; did you mean \1\?")
 
 
 def _short_of(said: str, path: Path) -> list[str]:
@@ -276,6 +283,10 @@ def _short_of(said: str, path: Path) -> list[str]:
         short.append("no place")
     if not _REMEDY.search(text):
         short.append("no remedy")
+    if _RAW.search(re.sub(r"'[^']*'", "", text)):
+        short.append("raw")
+    if _SAME.search(text):
+        short.append("same name offered")
     if _is_cut(text, path):
         short.append("cut digits")
     return short

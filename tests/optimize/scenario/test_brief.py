@@ -88,7 +88,7 @@ def test_a_scenario_needs_no_other_file_once_read():
         ("diameter_mm = [20.0, 30.0]", "optional = true", ("layer 1 cannot be optional",)),
         ("diameter_mm = [20.0, 30.0]", "thickness_mm = 3", ("layer 1", "no thickness_mm")),
         ('aim = "maximize"', 'aim = "maximise"', ("goal 1", "aim", "'maximise'", "'maximize'")),
-        ('aim = "maximize"', 'aim = "target"', ("goal 1", "target and aim")),
+        ('aim = "maximize"', 'aim = "target"', ("goal 1", "no target; add one")),
         ('"mass and diameter"', '"mass"', ("rule set 'mass'",)),
         ("stage2.mass_g", "stage4.mass_g", ("'stage4.mass_g'", "only 3 layers")),
         ("stage2.mass_g", "stage2.mas_g", ("'stage2.mas_g'", "did you mean mass_g")),
