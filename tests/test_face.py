@@ -15,7 +15,7 @@ import pytest
 import layers
 import optimize
 from optimize.ledger.export import export_ledger, part_of
-from tests.helpers.tables import HEADER, row, written
+from tests.helpers import tables
 
 ROOT = Path(__file__).parents[1]
 BALL = ROOT / "scenarios/balls/three_layer_soft_feel.toml"
@@ -151,7 +151,7 @@ def test_a_table_is_screened_in_one_call_and_written(tmp_path):
     with open(out, newline="") as file:
         assert [line["build"] for line in csv.DictReader(file)] == list(frame["build"])
     again = ob.screen_table(str(out), "mass", rules="mass and diameter", ledger=str(ledger))
-    assert again.rows[0][: len(HEADER)] == found.rows[0][: len(HEADER)]
+    assert again.rows[0][: len(tables.HEADER)] == found.rows[0][: len(tables.HEADER)]
     with pytest.raises(ob.InputError, match=r"must end in .csv or .xlsx"):
         ob.screen_table(table, "mass", ledger=ledger, out=tmp_path / "s.ods")
     with pytest.raises(ob.InputError, match="nothing is asked of the builds"):
