@@ -5,23 +5,22 @@ mechanics take.
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import (
-    BeforeValidator,
-    Field,
-    ValidationError,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
 from layers.arrays import FloatArray
-from layers.errors import InputError, exact
+from layers.errors import InputError, PlacedError, exact
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.html import html_table
 from layers.files.text import Name
+from layers.graded.curve import RadialCurve
+from layers.graded.profile import Profile, curves_of
+from layers.graded.reading import resolved
 from layers.materials import Material, default_catalogue, numeric_fields
 
 Role = Literal[
@@ -92,10 +91,16 @@ class Layer(Table):
     material: Annotated[Material, BeforeValidator(_card)] = Field(
         description="the card of its material, or the name of a shipped one"
     )
+    profile: Profile | None = Field(
+        None,
+        description="how modulus and loss vary inside the layer; the card's modulus is the mean "
+        "by volume",
+    )
 
     def __repr__(self) -> str:
         """Return the layer in a line."""
-        return f"Layer({self.role!r}, {self.outer_diameter_mm:g} mm, {self.material!r})"
+        graded = f", graded 1 : {self.profile.contrast:.3g}" if self.profile else ""
+        return f"Layer({self.role!r}, {self.outer_diameter_mm:g} mm, {self.material!r}{graded})"
 
     __str__ = __repr__
 
@@ -126,13 +131,27 @@ class Ball(Table):
         for number, layer in enumerate(self.layer, start=1):
             least = inner + 2 * THINNEST_LAYER_MM
             if layer.outer_diameter_mm < least - 1e-9:  # 25.4 less 25.0 is 0.4, but for rounding
-                raise ValueError(
+                raise PlacedError(
                     f"layer {number} ({layer.role}), outer_diameter_mm is "
                     f"{exact(layer.outer_diameter_mm)}, but must be at least "
-                    f"{exact(least)}: diameters grow outward and a layer is at "
-                    f"least {THINNEST_LAYER_MM:g} mm thick"
+                    f"{exact(round(least, 9))}: diameters grow outward and a layer is at "
+                    f"least {THINNEST_LAYER_MM:g} mm thick",
+                    *("layer", number - 1, "outer_diameter_mm"),
                 )
             inner = layer.outer_diameter_mm
+        return self
+
+    @model_validator(mode="after")
+    def _profiles_stay_in_range(self) -> "Ball":
+        low, high = numeric_fields()["youngs_modulus_mpa"]
+        for number, layer in enumerate(self.layer, start=1):
+            curve, mean = self.modulus_curve(number), layer.material.youngs_modulus_mpa.value
+            if curve and not low <= mean * min(curve.value) <= mean * max(curve.value) <= high:
+                raise ValueError(
+                    f"layer {number} ({layer.role}): by its profile the modulus goes from "
+                    f"{mean * min(curve.value):.4g} to {mean * max(curve.value):.4g} MPa, but must "
+                    f"stay from {low:g} to {high:g}; change it or its mean by volume"
+                )
         return self
 
     def __repr__(self) -> str:
@@ -162,6 +181,22 @@ class Ball(Table):
         """Outer diameter, mm."""
         return self.layer[-1].outer_diameter_mm
 
+    def modulus_curve(self, number: int) -> RadialCurve | None:
+        """Return modulus over its mean by volume of layer `number`, from 1; None if it is even."""
+        profile = self.layer[number - 1].profile
+        radii = 0.5e-3 * self.diameter_of(number - 1), 0.5e-3 * self.diameter_of(number)
+        return profile.modulus_curve(*radii) if profile else None
+
+    def ends_mpa(self, number: int) -> tuple[float, float]:
+        """Return Young's modulus at the inner surface, or the centre, and the outer, MPa."""
+        mean = self.layer[number - 1].material.youngs_modulus_mpa.value
+        curve = self.modulus_curve(number)
+        return (mean * curve.value[0], mean * curve.value[-1]) if curve else (mean, mean)
+
+    def diameter_of(self, number: int) -> float:
+        """Return the outer diameter of a layer, mm, 1 for the innermost; 0 for the centre, 0."""
+        return self.layer[number - 1].outer_diameter_mm if number else 0.0
+
     def replace(self, layer: str | int | None = None, /, **changes: Any) -> "Ball":
         """Return the build with some values changed, validated.
 
@@ -172,8 +207,9 @@ class Ball(Table):
             the changes are of the ball itself, such as ``name``.
         **changes
             New values by key: of the layer (``outer_diameter_mm`` in mm, ``role``, ``material`` as
-            a card or a shipped card's name) or numbers of its card, in the unit each key says
-            (``youngs_modulus_mpa``, ``density_g_cm3``, ...).
+            a card or a shipped card's name, ``profile`` as one or as a ball file's table of it) or
+            numbers of its card, in the unit each key says (``youngs_modulus_mpa``,
+            ``density_g_cm3``, ...).
 
         Raises
         ------
@@ -194,6 +230,9 @@ class Ball(Table):
             else:
                 place = self._place(layer)
                 layers = list(self.layer)
+                if isinstance(changes.get("profile"), Mapping):
+                    outer = changes.get("outer_diameter_mm", self.diameter_of(place + 1))
+                    changes |= resolved(changes["profile"], self.diameter_of(place), outer)
                 layers[place] = _changed(layers[place], changes)
                 table["layer"] = layers
             return Ball.model_validate(table)
@@ -266,8 +305,9 @@ class Ball(Table):
         for i, card in enumerate(cards):
             for j, pair in enumerate(card.relaxation):
                 strength[i, j], time[i, j] = pair.strength, pair.time_us * 1e-6
+        radius = np.array([x.outer_diameter_mm for x in self.layer]) * 0.5e-3
         return Body(
-            outer_radius=np.array([layer.outer_diameter_mm for layer in self.layer]) * 0.5e-3,
+            outer_radius=radius,
             density=np.array([card.density_g_cm3.value for card in cards]) * 1e3,
             shear_modulus=np.array([card.shear_modulus_pa for card in cards]),
             bulk_modulus=np.array([card.bulk_modulus_pa for card in cards]),
@@ -279,6 +319,7 @@ class Ball(Table):
             friction_half_speed=cards[-1].friction_half_speed_m_s.value,
             dimple_volume_fraction=self.dimple_volume_percent / 100.0,
             dimple_depth=self.dimple_depth_mm * 1e-3,
+            **curves_of([layer.profile for layer in self.layer], radius),
         )
 
 
@@ -319,6 +360,9 @@ class Body:
         Coulomb friction of the outermost layer's slow sliding on a club face, dry and wet.
     friction_half_speed : float
         Speed of sliding at which either is halved, m/s.
+    modulus_curve, loss_curve : tuple of n RadialCurve or None
+        Both moduli, and the relaxation strengths, of a layer over those above, which are the means
+        by volume; None where a layer is even, empty where all are.
     dimple_volume_fraction : float
         Volume of all dimples over the volume of the sphere.
     dimple_depth : float
@@ -337,3 +381,10 @@ class Body:
     dimple_depth: float = 0.15e-3
     friction_wet: float = 0.2
     friction_half_speed: float = math.inf
+    modulus_curve: tuple[RadialCurve | None, ...] = ()
+    loss_curve: tuple[RadialCurve | None, ...] = ()
+
+    @property
+    def graded(self) -> bool:
+        """Whether some layer has a profile."""
+        return any(self.modulus_curve)

@@ -15,6 +15,8 @@ from layers.files.explain import explain, shown_value
 from layers.files.paths import StrPath, write_text
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, told_by_line, toml_value
+from layers.graded.profile import Profile
+from layers.graded.reading import StatedProfile, resolved
 from layers.materials import (
     HARDNESS_KEYS,
     Catalogue,
@@ -49,6 +51,9 @@ def ball_toml(ball: Ball) -> str:
             f"outer_diameter_mm = {layer.outer_diameter_mm!r}",
             f"material = {toml_value(name)}",
         ]
+        if layer.profile:
+            lines += ["", "[layer.profile]"]
+            lines += [f"{k} = {toml_value(v)}" for k, v in _stated(layer.profile).items()]
     for name, card in dict(
         zip(cards, (layer.material for layer in ball.layer), strict=True)
     ).items():
@@ -71,6 +76,13 @@ def _card_name(layers: tuple[Layer, ...], i: int) -> str:
 def _fields(card: Material) -> dict[str, Any]:
     fields = card.model_dump(mode="json", exclude={"name"})
     return {k: v for k, v in fields.items() if v != [] or k == "relaxation"}
+
+
+def _stated(profile: Profile) -> dict[str, Any]:
+    """Return what a profile says, of its two ways the one that it uses."""
+    way = "relative_knots" if profile.relative_knots else "surface_over_centre"
+    fields = profile.model_dump(mode="json", exclude_defaults=True)
+    return {way: profile.model_dump(mode="json")[way]} | fields
 
 
 # Numbers of a card that a layer may replace.
@@ -98,7 +110,11 @@ def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> B
     """
     table = dict(table)
     faults: list[Fault] = []
-    known = (*Ball.model_fields, *Layer.model_fields, *Material.model_fields)
+    known = (
+        *(*Ball.model_fields, *Layer.model_fields, *Material.model_fields),
+        *StatedProfile.model_fields,
+    )
+    more = {"Ball": ("material",), "Layer": (*OVERRIDES, *HARDNESS_KEYS), "Material": HARDNESS_KEYS}
     try:
         if "material" in table:
             own = Catalogue.model_validate({"material": table.pop("material")})
@@ -106,20 +122,61 @@ def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> B
         rows = table.get("layer")
         if isinstance(rows, list):
             table["layer"] = [
-                _resolve(row, catalogue, i, what, faults) for i, row in enumerate(rows)
+                _resolve(*_profile_of(rows, i, faults), catalogue, i, what, faults)
+                for i in range(len(rows))
             ]
         ball = Ball.model_validate(table)
     except ValidationError as error:
-        raise faulty(
-            [*faults, *explain(error, what, known, (Ball, Catalogue)).faults], what
-        ) from error
+        told = explain(error, what, known, (Ball, Catalogue), more).faults
+        raise faulty([*faults, *told], what) from error
     if faults:
         raise faulty(faults, what)
     return ball
 
 
-def _resolve(row: Any, catalogue: Catalogue, index: int, what: str, faults: list[Fault]) -> Any:
-    """Put the card that a layer names into it, with the numbers that the layer replaces."""
+def _profile_of(rows: list[Any], index: int, faults: list[Fault]) -> tuple[Any, dict[str, Any]]:
+    """Return a layer's row with its profile made relative, and the modulus that it sets."""
+    row = rows[index]
+    if not isinstance(row, dict) or not isinstance(row.get("profile"), dict):
+        return row, {}
+    row, place = dict(row), ("layer", index, "profile")
+    stated, found = row.pop("profile"), {}
+    try:
+        inner = float(rows[index - 1]["outer_diameter_mm"]) if index else 0.0
+        outer = float(row["outer_diameter_mm"])
+        if not 0.0 <= inner < outer:
+            return row, {}  # the diameters are at fault, and are told as such
+        found = resolved(stated, inner, outer)
+        row["profile"] = found.pop("profile")
+    except ValidationError as error:
+        known = tuple(StatedProfile.model_fields)
+        for fault in explain(error, "", known).faults:
+            told = f"layer {index + 1}, profile: {fault.sentence}"
+            faults.append(Fault((*place, *fault.place), told))
+    except ValueError as error:
+        faults.append(Fault(place, f"layer {index + 1}, profile: {str(error).rstrip('.')}"))
+    except (KeyError, TypeError):
+        return row, {}  # a diameter is missing or no number, and is told as such
+    several = [key for key in ("youngs_modulus_mpa", *HARDNESS_KEYS) if found and key in row]
+    if several:
+        told = f"layer {index + 1}: give {several[0]} or the moduli of profile, not both"
+        faults.append(Fault((*place[:2], several[0]), told))
+        return row, {}
+    return row, found
+
+
+def _resolve(
+    row: Any,
+    modulus: dict[str, Any],
+    catalogue: Catalogue,
+    index: int,
+    what: str,
+    faults: list[Fault],
+) -> Any:
+    """Put the card that a layer names into it, with the numbers that the layer replaces.
+
+    `modulus` is that of its profile, if it sets one.
+    """
     if not isinstance(row, dict) or isinstance(row.get("material"), dict):
         return row
     place = ("layer", index)
@@ -127,7 +184,7 @@ def _resolve(row: Any, catalogue: Catalogue, index: int, what: str, faults: list
     row = {key: value for key, value in row.items() if key not in replaced}
     if not isinstance(row.get("material"), str):  # told as such: what it replaces is no fault
         return row
-    modulus = _modulus_of_hardness(row, "youngs_modulus_mpa" in replaced, place, faults)
+    modulus = modulus | _modulus_of_hardness(row, "youngs_modulus_mpa" in replaced, place, faults)
     row = with_card(row, "material", catalogue, place, faults)
     for field, value in list(replaced.items()):
         if isinstance(value, bool) or not isinstance(value, int | float):

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -11,6 +12,7 @@ from layers.conditions import Conditions, Production
 from layers.errors import InputError, SolverError
 from layers.estimates import Estimate, Figure
 from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
+from layers.graded.difference import hardness_difference
 from layers.mass import inertia
 from layers.strike.swings import Swing, check_owner
 
@@ -144,6 +146,23 @@ def _deflection(bench: _Bench, name: FigureName) -> Answer:
     return Answer(1e3 * (curve.deflection_at(high) - curve.deflection_at(low)), curve.flag)
 
 
+def _hardness_difference(bench: _Bench, _: FigureName) -> Answer:
+    count = len(bench.stage.layer)
+    ends = bench.stage.ends_mpa(1)[0], bench.stage.ends_mpa(count)[1]
+    value, error, caution = hardness_difference(*ends)
+    return Answer(value, caution=caution, absolute_error=error)
+
+
+def _gradient_product(bench: _Bench, name: FigureName) -> Answer:
+    by, loads = _hardness_difference(bench, name), QUANTITIES["deflection_mm"].default
+    deflection = _deflection(bench, replace(name, condition=loads))
+    error = math.hypot(
+        deflection.value * (by.absolute_error or 0.0),
+        by.value * deflection.value * QUANTITIES["deflection_mm"].absolute_percent / 100.0,
+    )
+    return Answer(deflection.value * by.value, deflection.flag, by.caution, absolute_error=error)
+
+
 def _of_impact(attribute: str, scale: float) -> Compute:
     def compute(bench: _Bench, name: FigureName) -> Answer:
         impact = bench.impact(name.condition[0])
@@ -229,6 +248,8 @@ _COMPUTE: dict[str, Compute] = {
     "cost_per_ball": _cost,
     "press_minutes": _press_minutes,
     "deflection_mm": _deflection,
+    "hardness_difference_shore_c": _hardness_difference,
+    "gradient_product": _gradient_product,
     "frequency_hz": lambda bench, _: Answer(bench.mode.frequency),
     "cor": _of_impact("cor", 1.0),
     "cor_slope": _slope,

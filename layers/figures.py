@@ -54,6 +54,8 @@ class Quantity:
         Whether it follows from prices and the lab's process too: no ledger keeps it.
     fine_share : float
         The same half width of the fine mesh over that of the default one.
+    of_core : bool
+        Whether it says something of graded cores only, and so is asked for by name.
     """
 
     label: str
@@ -71,6 +73,7 @@ class Quantity:
     of_process: bool = False
     difference_least: float = 0.0
     fine_share: float = 1.0
+    of_core: bool = False
 
     def difference_error(self, value: float, level: Level = "default") -> float:
         """Return the half width within which a mesh agrees with the limit of ever finer ones.
@@ -135,6 +138,12 @@ QUANTITIES: dict[str, Quantity] = {
         15.0, ("compression deflection", "compression deformation", "deformation"),
         condition="loads", default=_LOADS,
         fine_share=0.25),
+    "hardness_difference_shore_c": Quantity(
+        "hardness difference", "ΔH", "Shore C", "surface less centre, of a core or other stage",
+        _CLOSED, 0.0, 0.0, ("hardness gradient",), of_core=True),
+    "gradient_product": Quantity(
+        "gradient product", "δ ΔH", "mm Shore C", "deflection, 98 to 1275 N, times the hardness "
+        "difference of that stage", _FINITE, 0.24, 15.0, of_core=True, fine_share=0.25),
     "frequency_hz": Quantity(
         "first spheroidal (n = 2) frequency", "f₂", "Hz",
         "natural frequency of the first spheroidal mode (n = 2)", _FINITE, 0.04, 10.0,
@@ -220,7 +229,9 @@ QUANTITIES: dict[str, Quantity] = {
 # fmt: on
 
 BALL_FIGURES = tuple(
-    name for name, known in QUANTITIES.items() if known.of == "body" and not known.of_process
+    name
+    for name, known in QUANTITIES.items()
+    if known.of == "body" and not known.of_process and not known.of_core
 )
 
 

@@ -138,9 +138,8 @@ def test_one_name_stands_for_a_tuple_of_one():
 
 
 def test_a_table_is_screened_in_one_call_and_written(tmp_path):
-    table = written(
-        tmp_path / "b.csv", [row("K1"), row("K2", mass_g="45.8"), row("K3", mass_g="x")]
-    )
+    rows = [tables.row("K1"), tables.row("K2", mass_g="45.8"), tables.row("K3", mass_g="x")]
+    table = tables.written(tmp_path / "b.csv", rows)
     out, ledger = tmp_path / "s.csv", tmp_path / "l.sqlite"
     found = ob.screen_table(table, "mass", rules="mass and diameter", ledger=ledger, out=out)
     frame = found.to_frame()

@@ -19,7 +19,7 @@ FLOORS = (
     ("layers.files",),
     ("layers.numerics",),
     ("layers.families", "layers.flight", "layers.hardness"),
-    ("layers.materials",),
+    ("layers.graded", "layers.materials"),
     ("layers.ball", "layers.compound"),
     ("layers.ball_file", "layers.compression", "layers.figures", "layers.mass"),
     ("layers.estimates", "layers.impact", "layers.vibration"),

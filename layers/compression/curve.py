@@ -14,7 +14,8 @@ from layers.arrays import FloatArray, Level
 from layers.ball import Body
 from layers.compression.contact import contact_points, push, touch
 from layers.errors import InputError
-from layers.numerics.axisymmetric import assemble, gradients
+from layers.graded.curve import along, along_points
+from layers.numerics.axisymmetric import assemble, gauss_shapes, gradients
 from layers.numerics.band import back_substitute, factor
 from layers.numerics.layout import Layout, divided, layout
 
@@ -226,13 +227,18 @@ def _press(body: Body, level: Level) -> _Press:
     # A cover far softer than the rest sets the scale itself: Newton's method would not converge.
     stiff = min(stiff, 10.0 * float(body.shear_modulus[-1]))
     width = int((mesh.last - np.arange(len(mesh.last))).max()) + 4
+    slope, volume = gradients(points, mesh.elements)
+    stiff_by = along_points(
+        body.modulus_curve, mesh.layer, points, mesh.elements, gauss_shapes(slope)
+    )
     return _Press(
         body,
         mesh,
         points,
-        *gradients(points, mesh.elements),
-        body.shear_modulus[mesh.layer],
-        body.bulk_modulus[mesh.layer],
+        slope,
+        volume,
+        body.shear_modulus[mesh.layer, None] * stiff_by,
+        body.bulk_modulus[mesh.layer, None] * stiff_by,
         *contact_points(points, mesh.edges),
         penalty=_PENALTY * stiff / float(body.outer_radius[-1]),
         band=np.empty((len(mesh.last), width)),
@@ -244,7 +250,10 @@ def _hertz_slope(body: Body) -> float:
 
     Hertz, two plates: 2 [9 (1 - nu^2)^2 / (16 E^2 R)]^(1/3), with E/(1 - nu^2) from G and K.
     """
-    g, k = float(body.shear_modulus[-1]), float(body.bulk_modulus[-1])
+    surface = float(
+        along(body.modulus_curve, np.array([len(body.density) - 1]), body.outer_radius[-1:])[0]
+    )
+    g, k = surface * float(body.shear_modulus[-1]), surface * float(body.bulk_modulus[-1])
     plane = 4.0 * g * (3.0 * k + g) / (3.0 * k + 4.0 * g)
     return float(2.0 * (9.0 / (16.0 * plane**2 * body.outer_radius[-1])) ** (1.0 / 3.0))
 

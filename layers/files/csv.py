@@ -127,7 +127,7 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
     except csv.Error as error:
         raise InputError(f"{what}: line {reader.line_num} is not CSV: {error}.") from error
     if not lines:
-        raise InputError(f"{what} is empty; it needs a first row of column names.")
+        raise InputError(f"{what} is empty; add a first row of column names.")
     if len(lines) == 1:
         raise InputError(f"{what} has column names but no rows; add some.")
     refuse_bars(lines[0][1], what)

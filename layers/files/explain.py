@@ -1,6 +1,7 @@
 """What a schema refuses, in one sentence that names field, value and allowed range."""
 
 import math
+from collections.abc import Iterable, Mapping
 from datetime import date, time
 from difflib import get_close_matches
 from typing import Any, get_args
@@ -53,6 +54,7 @@ def explain(
     what: str,
     known: tuple[str, ...] = (),
     schemas: tuple[type[BaseModel], ...] = (),
+    more: Mapping[str, Iterable[str]] | None = None,
 ) -> InputError:
     """Turn a pydantic error into one sentence that names fields, values and allowed ranges.
 
@@ -67,6 +69,8 @@ def explain(
         message lists them.
     schemas : tuple of pydantic models
         What the file is read by: an unknown field's message lists those of its own table only.
+    more : mapping of str to names, optional
+        Fields that a table of the file may have beside those of its schema, by the schema's name.
 
     Returns
     -------
@@ -84,7 +88,7 @@ def explain(
         if not (p["type"] == "missing" and p["loc"][:-1] in misspelt)
         and not (p["type"] == "too_short" and p["loc"] in around)
     ]
-    faults = [Fault(_place_of(p), _sentence(p, known, schemas)) for p in told]
+    faults = [Fault(_place_of(p), _sentence(p, known, schemas, more or {})) for p in told]
     # Of a field that may be of several kinds each kind has its own problem: the first is told.
     first = {fault.place[:3]: fault for fault in reversed(faults)}
     return faulty([fault for fault in faults if first[fault.place[:3]] is fault], what)
@@ -96,7 +100,9 @@ def _place_of(problem: dict[str, Any]) -> tuple[int | str, ...]:
 
 
 def _fields_at(
-    location: tuple[int | str, ...], schemas: tuple[type[BaseModel], ...]
+    location: tuple[int | str, ...],
+    schemas: tuple[type[BaseModel], ...],
+    more: Mapping[str, Iterable[str]],
 ) -> tuple[str, ...]:
     """Return the fields of the table at a place; none where no schema leads there."""
     for schema in schemas:
@@ -106,7 +112,7 @@ def _fields_at(
                 field = model.model_fields.get(part)
                 model = _model_in(field.annotation) if field else None
         if model is not None:
-            return tuple(model.model_fields)
+            return (*model.model_fields, *more.get(model.__name__, ()))
     return ()
 
 
@@ -122,10 +128,11 @@ def _unknown(
     location: tuple[int | str, ...],
     known: tuple[str, ...],
     schemas: tuple[type[BaseModel], ...],
+    more: Mapping[str, Iterable[str]],
 ) -> str:
     """Tell of a field that is not known: the nearest, or those that there are."""
     name = str(location[-1])
-    here = _fields_at(location[:-1], schemas) or known
+    here = _fields_at(location[:-1], schemas, more) or known
     near = get_close_matches(name.lower(), here, n=1)
     if name in known and near != [name.lower()]:
         return f"{field} does not belong here; move it to its own table, or remove it"
@@ -136,7 +143,10 @@ def _unknown(
 
 
 def _sentence(
-    problem: dict[str, Any], known: tuple[str, ...], schemas: tuple[type[BaseModel], ...]
+    problem: dict[str, Any],
+    known: tuple[str, ...],
+    schemas: tuple[type[BaseModel], ...],
+    more: Mapping[str, Iterable[str]],
 ) -> str:
     """Tell one problem of pydantic."""
     field = _field_name(problem["loc"])
@@ -145,7 +155,7 @@ def _sentence(
     if kind == "missing":
         return f"{field} is missing; add it"
     if kind in ("extra_forbidden", "unexpected_keyword_argument"):
-        return _unknown(field, problem["loc"], known, schemas)
+        return _unknown(field, problem["loc"], known, schemas, more)
     if kind in _BOUNDS and isinstance(value, bool):
         kind = "float_type"
     if kind in _BOUNDS:

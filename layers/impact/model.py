@@ -7,6 +7,7 @@ import numpy as np
 
 from layers.arrays import FloatArray, IntArray
 from layers.ball import Body
+from layers.graded.curve import element_means
 from layers.impact import kernels
 from layers.mass.inertia import solver_density
 from layers.numerics.mesh import Mesh, sphere_mesh
@@ -105,10 +106,14 @@ def impact_model(body: Body, resolution: Resolution) -> Model:
     mesh = impact_mesh(body, resolution)
     mean_gradient, volume, share = _gradients(mesh)
     used = body.relaxation_strength.any(axis=0)
-    strength = body.relaxation_strength[mesh.layer][:, used]
+    stiff_by, loss_by = (
+        element_means(curves, mesh.layer, mesh.points.T, mesh.quads.T)
+        for curves in (body.modulus_curve, body.loss_curve)
+    )
+    strength = body.relaxation_strength[mesh.layer][:, used] * loss_by[:, None]
     rate = 1.0 / body.relaxation_time[mesh.layer][:, used]
-    shear = (body.dynamic_modulus_ratio * body.shear_modulus)[mesh.layer]
-    bulk = (body.dynamic_modulus_ratio * body.bulk_modulus)[mesh.layer]
+    shear = (body.dynamic_modulus_ratio * body.shear_modulus)[mesh.layer] * stiff_by
+    bulk = (body.dynamic_modulus_ratio * body.bulk_modulus)[mesh.layer] * stiff_by
     corner_mass = _corner_mass(body, mesh, share, resolution)
     mass: FloatArray = np.zeros(len(mesh.points))
     np.add.at(mass, mesh.quads.T, corner_mass)

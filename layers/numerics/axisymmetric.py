@@ -83,6 +83,14 @@ def gradients(points: FloatArray, elements: IntArray) -> tuple[FloatArray, Float
     return slope, volume
 
 
+def gauss_shapes(slope: FloatArray) -> FloatArray:
+    """Return the shape functions at the Gauss points, (m, 4, 8), from `gradients`.
+
+    They sum to one, so N/r over its sum is N.
+    """
+    return np.asarray(slope[:, :, 2] / slope[:, :, 2].sum(axis=2, keepdims=True))
+
+
 @njit(cache=True, fastmath=FASTMATH)
 def neo_hookean(
     f: FloatArray, shear: float, bulk: float, stress: FloatArray, a: FloatArray
@@ -146,8 +154,8 @@ def assemble(
         Displacements, m.
     elements, slope, volume
         See `Layout` and `gradients`.
-    shear, bulk : (m,) array
-        G and K of each element, Pa.
+    shear, bulk : (m, 4) array
+        G and K at the Gauss points, Pa.
     band : (2 nodes, width) array
         band[i, d] is the entry (i + d, i) of the symmetric stiffness, N/m.
     force : (2 nodes,) array
@@ -169,7 +177,7 @@ def assemble(
                 f[2] += slope[e, g, 0, n] * uz
                 f[3] += slope[e, g, 1, n] * uz
                 f[4] += slope[e, g, 2, n] * ur
-            least = min(least, neo_hookean(f, shear[e], bulk[e], stress, a))
+            least = min(least, neo_hookean(f, shear[e, g], bulk[e, g], stress, a))
             w = volume[e, g]
             for n in range(8):
                 dr, dz, t = slope[e, g, 0, n], slope[e, g, 1, n], slope[e, g, 2, n]

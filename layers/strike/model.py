@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from layers.arrays import FloatArray, IntArray
 from layers.ball import Body
+from layers.graded.curve import element_means
 from layers.mass.inertia import mass, moment_of_inertia, solver_density
 from layers.numerics.cubed_sphere import Counts, HalfSphere, half_sphere
 from layers.numerics.hexes import hex_geometry
@@ -207,9 +208,11 @@ def build_model(body: Body, settings: Settings) -> Model:
     gradient, volume, metric, position = hex_geometry(mesh.points, mesh.hexes)
     layer, real = mesh.layer, mesh.hexes.shape[1]
 
-    glassy = 1.0 + body.relaxation_strength.sum(axis=1)
-    shear = body.dynamic_modulus_ratio * body.shear_modulus
-    bulk = body.dynamic_modulus_ratio * body.bulk_modulus
+    stiff_by = element_means(body.modulus_curve, layer, mesh.points, mesh.hexes)
+    loss_by = element_means(body.loss_curve, layer, mesh.points, mesh.hexes)
+    glassy = 1.0 + body.relaxation_strength.sum(axis=1)[layer] * loss_by
+    shear = (body.dynamic_modulus_ratio * body.shear_modulus)[layer] * stiff_by
+    bulk = (body.dynamic_modulus_ratio * body.bulk_modulus)[layer] * stiff_by
     wave = bulk + 4.0 / 3.0 * glassy * shear
     density = solver_density(body)
     filled = len(hexes) * WIDTH
@@ -217,27 +220,29 @@ def build_model(body: Body, settings: Settings) -> Model:
     constant[:24, :real] = gradient
     constant[kernels.POSITION_PATTERN : kernels.POSITION_PATTERN + 12, :real] = position
     # Vector Laplacian of each pattern: mean of |grad(xi eta)|^2 = (|grad xi|^2 + |grad eta|^2)/3.
-    stiff = settings.hourglass * (glassy * shear)[layer] * volume / 64.0
+    stiff = settings.hourglass * (glassy * shear) * volume / 64.0
     for pattern, (i, j) in enumerate(((0, 1), (1, 2), (2, 0))):
         constant[kernels.HOURGLASS + pattern, :real] = stiff * (metric[i] + metric[j]) / 3.0
     constant[kernels.HOURGLASS + 3, :real] = stiff * metric.sum(axis=0) / 9.0
     constant[kernels.VOLUME, :real] = volume
-    constant[kernels.SHEAR, :real] = shear[layer]
-    constant[kernels.BULK, :real] = bulk[layer]
-    squares = (gradient**2).sum(axis=0)
-    length = np.sqrt(1.5 / squares)  # the edge of a cube, the short edge of a slab
-    constant[kernels.VISCOSITY, :real] = (
-        settings.bulk_viscosity * np.sqrt(wave * density)[layer] * length
-    )
-    constant[kernels.FREQUENCY, :real] = 8.0 * (wave / density)[layer]
-    thickness, relief = _relief(body.outer_radius, counts, wave / density, settings.thinnest_step)
+    constant[kernels.SHEAR, :real] = shear
+    constant[kernels.BULK, :real] = bulk
+    length = np.sqrt(1.5 / (gradient**2).sum(axis=0))  # edge of a cube, short edge of a slab
+    constant[kernels.VISCOSITY, :real] = settings.bulk_viscosity * np.sqrt(wave * density[layer])
+    constant[kernels.VISCOSITY, :real] *= length
+    constant[kernels.FREQUENCY, :real] = 8.0 * (wave / density[layer])
+    # A layer's thin rings are slowed by what its stiffest element needs.
+    stiffest = np.zeros(len(density))
+    np.maximum.at(stiffest, layer, wave)
+    fastest = stiffest / density
+    thickness, relief = _relief(body.outer_radius, counts, fastest, settings.thinnest_step)
     constant[kernels.RELIEF, :real] = relief[layer]
 
     pairs = body.relaxation_strength.shape[1]
     branch = np.zeros((kernels.BRANCH_ROWS * pairs, filled))
     for k in range(pairs):
         row = kernels.BRANCH_ROWS * k
-        branch[row + kernels.STRENGTH, :real] = (body.relaxation_strength[:, k] * shear)[layer]
+        branch[row + kernels.STRENGTH, :real] = body.relaxation_strength[layer, k] * loss_by * shear
         branch[row + kernels.RATE, :real] = (1.0 / body.relaxation_time[:, k])[layer]
 
     filled = len(entries) * WIDTH

@@ -12,8 +12,9 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.ball import Body
 from layers.errors import SolverError
+from layers.graded.curve import along_points
 from layers.mass.inertia import solver_density
-from layers.numerics.axisymmetric import assemble, gradients
+from layers.numerics.axisymmetric import assemble, gauss_shapes, gradients
 from layers.numerics.band import back_substitute, factor
 from layers.numerics.layout import Layout, divided, layout
 
@@ -58,17 +59,22 @@ def first_spheroidal_mode(body: Body) -> Mode:
         If the iteration does not settle.
     """
     section = _section(body)
-    bulk = body.dynamic_modulus_ratio * body.bulk_modulus
+    layer, stiff_by, loss_by = section.mesh.layer, section.stiff_by, section.loss_by
+    dynamic = body.dynamic_modulus_ratio * body.shear_modulus
+    bulk = (body.dynamic_modulus_ratio * body.bulk_modulus)[layer, None] * stiff_by
     shape = section.start
     omega = 0.0
     for _ in range(_MOST_UPDATES):
-        storage, loss = complex_shear_modulus(body, omega)
+        of_layer, lost = complex_shear_modulus(body, omega)
+        more = (of_layer - dynamic)[layer, None] * (loss_by - 1.0)
+        storage = (of_layer[layer, None] + more) * stiff_by
+        loss = lost[layer, None] * loss_by * stiff_by
         square, shape = _lowest(section, storage, bulk, shape)
         before, omega = omega, float(np.sqrt(square))
         if abs(omega - before) <= _SETTLED * omega:
             shear_energy, bulk_energy = _strain_measures(section, shape)
-            stored = storage @ shear_energy + bulk @ bulk_energy
-            return Mode(omega / (2.0 * np.pi), float(loss @ shear_energy / stored))
+            stored = (storage * shear_energy + bulk * bulk_energy).sum()
+            return Mode(omega / (2.0 * np.pi), float((loss * shear_energy).sum() / stored))
     raise SolverError(
         f"the vibration frequency did not settle within {_MOST_UPDATES} updates of the moduli."
     )
@@ -89,7 +95,11 @@ def elastic_mode(body: Body, fineness: int = 1) -> float:
         If the iteration does not settle.
     """
     section = _section(body, fineness)
-    square, _ = _lowest(section, body.shear_modulus, body.bulk_modulus, section.start)
+    shear, bulk = (
+        moduli[section.mesh.layer, None] * section.stiff_by
+        for moduli in (body.shear_modulus, body.bulk_modulus)
+    )
+    square, _ = _lowest(section, shear, bulk, section.start)
     return float(np.sqrt(square)) / (2.0 * np.pi)
 
 
@@ -116,7 +126,8 @@ class _Section:
     """The meshed quarter section.
 
     `shape` (m, 4, 8) holds the shape functions at the Gauss points, `weight` (m, 4) the mass of
-    each, kg, `start` the gradient of the solid harmonic r^2 P2, near the mode sought.
+    each, kg, `start` the gradient of the solid harmonic r^2 P2, near the mode sought; `stiff_by`
+    and `loss_by` (m, 4) modulus and loss at the Gauss points over the layer's.
     """
 
     mesh: Layout
@@ -125,6 +136,8 @@ class _Section:
     shape: FloatArray
     weight: FloatArray
     start: FloatArray
+    stiff_by: FloatArray
+    loss_by: FloatArray
 
 
 def _section(body: Body, fineness: int = 1) -> _Section:
@@ -134,12 +147,15 @@ def _section(body: Body, fineness: int = 1) -> _Section:
     mesh = layout(rings, tuple(angles.tolist()), _SIDE * fineness)
     points = mesh.basis @ body.outer_radius
     slope, volume = gradients(points, mesh.elements)
-    # The shape functions sum to one, so N/r over its sum is N.
-    shape = slope[:, :, 2] / slope[:, :, 2].sum(axis=2, keepdims=True)
+    shape = gauss_shapes(slope)
     start = np.zeros(len(mesh.last))
     start[: points.size] = (points * [-1.0, 2.0]).reshape(-1)
     weight = volume * solver_density(body)[mesh.layer, None]
-    return _Section(mesh, slope, volume, shape, weight, start)
+    stiff_by, loss_by = (
+        along_points(curves, mesh.layer, points, mesh.elements, shape)
+        for curves in (body.modulus_curve, body.loss_curve)
+    )
+    return _Section(mesh, slope, volume, shape, weight, start, stiff_by, loss_by)
 
 
 def _lowest(
@@ -149,9 +165,8 @@ def _lowest(
     mesh = section.mesh
     width = int((mesh.last - np.arange(len(mesh.last))).max()) + 4
     band, force = np.zeros((len(mesh.last), width)), np.zeros(len(mesh.last))
-    moduli = (shear[mesh.layer], bulk[mesh.layer])
     rest = np.zeros(len(mesh.last))
-    assemble(rest, mesh.elements, section.slope, section.volume, *moduli, band, force)
+    assemble(rest, mesh.elements, section.slope, section.volume, shear, bulk, band, force)
     band[mesh.fixed, 0] = 1e30
     if not (factor(band, mesh.last) and np.all(band[:, 0] > 0.0)):
         raise SolverError(
@@ -187,7 +202,7 @@ def _mass_times(section: _Section, u: FloatArray) -> FloatArray:
 
 
 def _strain_measures(section: _Section, u: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Integrals over each layer of 2 e:e (e deviatoric strain) and of (tr strain)^2, (n,) m3.
+    """2 e:e (e deviatoric strain) and (tr strain)^2 times volume at the Gauss points, (m, 4) m3.
 
     Twice the energy is G times the first plus K times the second.
     """
@@ -199,8 +214,4 @@ def _strain_measures(section: _Section, u: FloatArray) -> tuple[FloatArray, Floa
     trace = rr + zz + tt
     square = rr**2 + zz**2 + tt**2 + 0.5 * (rz + zr) ** 2
     deviatoric = 2.0 * (square - trace**2 / 3.0)
-    owner = np.arange(mesh.layer.max() + 1)[:, None] == mesh.layer
-    return (
-        owner @ (section.volume * deviatoric).sum(axis=1),
-        owner @ (section.volume * trace**2).sum(axis=1),
-    )
+    return section.volume * deviatoric, section.volume * trace**2

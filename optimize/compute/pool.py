@@ -9,7 +9,6 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
-from multiprocessing import resource_tracker
 from multiprocessing.process import BaseProcess
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +17,7 @@ from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import SolverError
 from layers.estimates import Estimate
+from optimize.compute import ctrl_c
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Request, compute_one
 
@@ -55,6 +55,20 @@ def computing(
     callable
         Takes requests (ball, names); yields (index, estimate) as they are done, in any order.
     """
+    with ctrl_c.remembered() as check, _computing(workers, conditions, level) as compute:
+
+        def checked(requests: Sequence[Request]) -> Iterator[tuple[int, Estimate]]:
+            for found in compute(requests):
+                check()
+                yield found
+
+        yield checked
+
+
+@contextmanager
+def _computing(
+    workers: "int | Cluster", conditions: Conditions | None, level: Level
+) -> Iterator[Compute]:
     if not isinstance(workers, int):
         with workers.computing(conditions, level) as compute:
             yield compute
@@ -152,26 +166,12 @@ class _Pool:
             context = multiprocessing.get_context("spawn")
             self._executor = ProcessPoolExecutor(self._workers, context, _enter_worker)
             others = multiprocessing.active_children()
-            with _ctrl_c_blocked():
+            with ctrl_c.blocked():
                 for _ in range(self._workers):  # each call starts a process
                     self._executor.submit(os.getpid)
             children = multiprocessing.active_children()
             self._processes = [child for child in children if child not in others]
         return self._executor
-
-
-@contextmanager
-def _ctrl_c_blocked() -> Iterator[None]:
-    """Block Ctrl-C while processes start: they inherit the block, so that only this one obeys."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    resource_tracker.ensure_running()  # would unblock Ctrl-C when it starts
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _enter_worker() -> None:

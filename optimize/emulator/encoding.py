@@ -1,10 +1,10 @@
 """A row of the space -> coordinates in which its figures are smooth.
 
 A search steps through choices; the emulator needs to know which choices are similar. Each layer is
-described by what its physics depends on: its thickness, the logarithm of its modulus (stiffness
-acts by ratios), its density, and for a choice of materials the few directions in which their cards
-differ. An absent layer has zero thickness, so that builds with different numbers of layers share
-one space and a thin layer is close to an absent one.
+described by what its physics depends on: its thickness, the logarithms of its modulus (stiffness
+acts by ratios) and of its profile's contrast and shape, its density, and for a choice of materials
+the few directions in which their cards differ. An absent layer has zero thickness, so that builds
+with different numbers of layers share one space and a thin layer is close to an absent one.
 """
 
 import math
@@ -96,8 +96,8 @@ class Encoding:
             return np.zeros((2, 0)) if "thickness_mm" in varies else np.array([[0.0], [1.0]])
         if gene.what == "material":
             return self._materials(gene)
-        stiff = gene.what == "youngs_modulus_mpa"
-        values = np.log(gene.values) if stiff else np.array(gene.values)
+        by_ratio = gene.what in ("youngs_modulus_mpa", "surface_over_centre", "shape")
+        values = np.log(gene.values) if by_ratio else np.array(gene.values)
         return np.asarray(_scaled(values, values))[:, None]
 
     def _materials(self, gene: Gene) -> FloatArray:

@@ -41,6 +41,9 @@ class LayerScatter(Table):
     friction_percent: float = numeric(
         "%", "standard deviation of the friction, of the outermost layer", 0.0, 20.0, 5.0
     )
+    contrast_percent: float = numeric(
+        "%", "standard deviation of a graded layer's surface over centre modulus", 0.0, 30.0, 4.0
+    )
     lot_density_percent: float = numeric("%", "the same from lot to lot: density", 0.0, 5.0, 0.2)
     lot_modulus_percent: float = numeric("%", "from lot to lot: modulus", 0.0, 20.0, 2.0)
     lot_loss_percent: float = numeric("%", "from lot to lot: loss", 0.0, 20.0, 4.0)
@@ -48,6 +51,9 @@ class LayerScatter(Table):
         "%", "from lot to lot: dynamic/static modulus ratio", 0.0, 10.0, 1.0
     )
     lot_friction_percent: float = numeric("%", "from lot to lot: friction", 0.0, 20.0, 8.0)
+    lot_contrast_percent: float = numeric(
+        "%", "from lot to lot: surface over centre modulus", 0.0, 30.0, 4.0
+    )
 
 
 # Common practice, from memory; other roles have the defaults, those of a ground core.

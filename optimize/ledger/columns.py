@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from layers.estimates import Figure
+from layers.graded.profile import Profile
 
 OF_BUILD = ("build", "model_version", "written", "dimple_volume_percent", "dimple_depth_mm")
 OF_LAYER = (
@@ -17,6 +18,7 @@ OF_LAYER = (
     "friction_wet",
     "friction_half_speed_m_s",
 )
+OF_PROFILE = ("surface_over_centre", "shape", "loss_surface_over_centre")
 OF_PAIR = ("strength", "time_us")
 OF_FIGURE = ("value", "difference_error", "absolute_error", "unit", "basis", "flag", "caution")
 
@@ -42,7 +44,27 @@ def build_cells(content: str) -> dict[str, float]:
         for j, pair in enumerate(pairs, start=1):
             inner = f"{owner}_relaxation{j}"
             cells |= {title(inner, f): v for f, v in zip(OF_PAIR, pair, strict=True)}
+    for i, profile in enumerate(record.get("profiles", []), start=1):
+        if profile is not None:
+            owner = f"layer{i}"
+            numbers = zip(OF_PROFILE, profile_numbers(profile), strict=True)
+            cells |= {title(owner, f): v for f, v in numbers if v is not None}
     return cells
+
+
+def profile_numbers(profile: Mapping[str, Any]) -> list[float | None]:
+    """Return a profile's numbers in the order of `OF_PROFILE`; knots have no shape.
+
+    Parameters
+    ----------
+    profile : mapping
+        As `layers.graded.profile.Profile.content` writes it.
+    """
+    read = Profile.model_validate(profile)
+    if not read.relative_knots:
+        return [read.surface_over_centre, read.shape, read.loss_surface_over_centre]
+    first, last = read.relative_knots[0], read.relative_knots[-1]
+    return [read.contrast, None, last[2] / first[2] if len(first) == 3 else 1.0]
 
 
 def figure_cells(figures: Mapping[str, Figure], failed: Mapping[str, str]) -> dict[str, Any]:

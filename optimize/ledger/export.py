@@ -23,7 +23,15 @@ from layers.errors import InputError
 from layers.files.escaping import csv_cell
 from layers.files.paths import written_whole
 from optimize.ledger.check import check_ledger
-from optimize.ledger.columns import OF_BUILD, OF_FIGURE, OF_LAYER, OF_PAIR, title
+from optimize.ledger.columns import (
+    OF_BUILD,
+    OF_FIGURE,
+    OF_LAYER,
+    OF_PAIR,
+    OF_PROFILE,
+    profile_numbers,
+    title,
+)
 from optimize.ledger.decisions import named_run, read_events
 from optimize.ledger.events import Event
 from optimize.ledger.ledger import Ledger
@@ -35,12 +43,12 @@ Write = Callable[[list[list[Any]]], None]
 # A column belongs to the build, one of its layers or a figure: kind, owner, what of it.
 Column = tuple[int, str, str]
 Form = Callable[[IO[bytes], list[Column]], AbstractContextManager[Write]]
-# What decides a row's columns: relaxation pairs of each layer, figures, failed figures.
-Shape = tuple[tuple[int, ...], tuple[str, ...], tuple[str, ...]]
+# What decides a row's columns: relaxation pairs of each layer, graded layers, figures, failed ones.
+Shape = tuple[tuple[int, ...], tuple[int, ...], tuple[str, ...], tuple[str, ...]]
 
 _BUILD, _LAYER, _FIGURE = range(3)
 _BATCH = 5000
-_FIELDS = (*OF_BUILD, *OF_LAYER, *OF_PAIR, *OF_FIGURE, "failed")
+_FIELDS = (*OF_BUILD, *OF_LAYER, *OF_PROFILE, *OF_PAIR, *OF_FIGURE, "failed")
 _OF_EVENT = tuple(field.name for field in fields(Event))
 _TEXTS = {"build", "model_version", "written", "unit", "basis", "flag", "caution", "failed"}
 _TEXTS |= {*_OF_EVENT}
@@ -205,21 +213,25 @@ def _flat(entry: Entry, known: Known) -> tuple[Shape, list[Any]]:
         cells += numbers
         for pair in pairs:
             cells += pair
+    graded = {i: p for i, p in enumerate(content.get("profiles", []), start=1) if p is not None}
+    for profile in graded.values():
+        cells += profile_numbers(profile)
     for figure in known.figures.values():
         cells += _numbers_of(figure)
     cells += known.failed.values()
     pairs_of = tuple(len(layer[-1]) for layer in content["layers"])
-    return (pairs_of, tuple(known.figures), tuple(known.failed)), cells
+    return (pairs_of, tuple(graded), tuple(known.figures), tuple(known.failed)), cells
 
 
 @lru_cache(maxsize=1000)
 def _columns_of(shape: Shape) -> tuple[Column, ...]:
-    pairs_of, figures, failed = shape
+    pairs_of, graded, figures, failed = shape
     columns = [(_BUILD, "", field) for field in OF_BUILD]
     for i, pairs in enumerate(pairs_of, start=1):
         columns += [(_LAYER, f"layer{i}", field) for field in OF_LAYER]
         for j in range(1, pairs + 1):
             columns += [(_LAYER, f"layer{i}_relaxation{j}", field) for field in OF_PAIR]
+    columns += [(_LAYER, f"layer{i}", field) for i in graded for field in OF_PROFILE]
     columns += [(_FIGURE, name, field) for name in figures for field in OF_FIGURE]
     return (*columns, *((_FIGURE, name, "failed") for name in failed))
 

@@ -16,6 +16,7 @@ from layers.errors import find_named
 from layers.figures import QUANTITIES
 from layers.files.csv import Column
 from layers.flight.aero_file import COLUMNS as AERODYNAMICS
+from layers.graded.reading import StatedProfile
 from layers.hardness import SCALES, Scale
 from layers.materials import Catalogue
 from layers.strike.swings import SwingTable
@@ -101,6 +102,7 @@ def _ball(schema: Schema) -> None:
     for scale in SCALES:
         layer[scale.key] = _reading(scale, "in place of the card's modulus")
     schema["properties"]["material"] = _cards("Material", "cards of this file's own")
+    schema["$defs"]["Profile"] = StatedProfile.model_json_schema()
     _hardness(schema)
 
 

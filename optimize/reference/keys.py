@@ -164,7 +164,8 @@ def _allowed(node: Schema) -> str:
     high = node.get("maximum", node.get("exclusiveMaximum"))
     if low is not None and high is not None:
         return f"{'above ' if 'minimum' not in node else ''}{low:.10g} to {high:.10g}"
-    for inside in (*node.get("anyOf", ()), *node.get("prefixItems", ())):
+    inner = [node["items"]] if "items" in node else []
+    for inside in (*node.get("anyOf", ()), *node.get("prefixItems", ()), *inner):
         if allowed := _allowed(inside):
             return allowed
     return ""

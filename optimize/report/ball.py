@@ -11,6 +11,7 @@ from layers.estimates import Estimate, Figure
 from layers.figures import FigureName, parse_figure, printed
 from layers.mass.inertia import dimple_mass, layer_volume
 from layers.rules.screen import Margin, RuleLimit, RuleSet
+from optimize.report.profiles import profiles_section
 from optimize.report.tables import Section, columns, number, signed
 from optimize.report.words import described_of, label_of, with_unit
 
@@ -186,7 +187,8 @@ def estimate_sections(
     margins : sequence of Margin
         What `layers.rules.screen.screen` gave for both.
     """
-    sections = [layers_section(estimate.ball), *figure_sections(estimate)]
+    sections = [layers_section(estimate.ball), *profiles_section([estimate.ball])]
+    sections += figure_sections(estimate)
     if rules is not None:
         sections.append(rules_section(rules, margins))
     return [*sections, *warnings_section(estimate), Section("", notes=TRUST)]

@@ -17,6 +17,8 @@ LABELS: dict[What, str] = {
     "thickness_mm": "thickness",
     "material": "material",
     "youngs_modulus_mpa": "modulus",
+    "surface_over_centre": "surface over centre",
+    "shape": "profile shape",
     "density_g_cm3": "density",
 }
 

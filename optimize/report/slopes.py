@@ -186,6 +186,8 @@ def _place(result: Slopes, variable: DesignVariable) -> dict[str, Any]:
 _SLOPE_PER = {
     "outer_diameter_mm": "mm",
     "youngs_modulus_mpa": "unit of ln(modulus)",
+    "surface_over_centre": "unit of ln(ratio)",
+    "shape": "unit of ln(shape)",
     "density_g_cm3": "g/cm3",
     "friction": "1",
 }

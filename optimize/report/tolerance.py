@@ -78,10 +78,8 @@ def _scatter_section(found: Tolerance) -> Section:
         own = scatter.of(part.role)
         for lots in (False, True):
             cells = [
-                f"{100.0 * (s.lot if lots else s.deviation):g}"
-                for kind in kinds
-                for s in (_source(found, layer, kind),)
-                if s is not None
+                "" if s is None else f"{100.0 * (s.lot if lots else s.deviation):g}"
+                for s in (_source(found, layer, kind) for kind in kinds)
             ]
             rows.append(
                 (
@@ -89,7 +87,6 @@ def _scatter_section(found: Tolerance) -> Section:
                     "lot to lot" if lots else "piece to piece",
                     "" if lots else f"{own.diameter_mm:g}",
                     *cells,
-                    *[""] * (len(kinds) - len(cells)),
                     f"{own.concentricity_mm:g}" if layer and not lots else "",
                 )
             )
@@ -104,7 +101,7 @@ def _scatter_section(found: Tolerance) -> Section:
     return Section("Scatter of the process", heads, tuple(rows), (note,))
 
 
-_RELATIVE = ("density", "modulus", "loss", "dynamic ratio", "friction")
+_RELATIVE = ("density", "modulus", "loss", "dynamic ratio", "friction", "contrast")
 
 
 def _source(found: Tolerance, layer: int, kind: str) -> Source | None:

@@ -10,7 +10,7 @@ from pydantic import Field, ValidationError, model_validator
 from layers.arrays import Level
 from layers.ball import MOST_LAYERS, Ball
 from layers.conditions import Conditions
-from layers.errors import Fault, InputError, PlacedError, faulty
+from layers.errors import Fault, InputError, PlacedError, exact, faulty
 from layers.figures import QUANTITIES, parse_figure
 from layers.files.cards import with_card
 from layers.files.explain import explain
@@ -18,7 +18,13 @@ from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
 from layers.files.toml import parse_toml, told_by_line
-from layers.materials import Catalogue, Material, catalogue_from_toml, default_catalogue
+from layers.materials import (
+    Catalogue,
+    Material,
+    catalogue_from_toml,
+    default_catalogue,
+    numeric_fields,
+)
 from layers.rules.screen import rule_set
 from layers.strike.swings import check_owner, default_swings
 from optimize.lab.cost import Costing, price_of
@@ -120,6 +126,24 @@ class Scenario(Table):
                 f"layers 2 to {len(self.layer)} at their thinnest leave {room:g} mm for layer 1, "
                 f"but must leave at least {SMALLEST_CENTRE_MM:g} mm"
             )
+        return self
+
+    @model_validator(mode="after")
+    def _profiles_stay_in_range(self) -> "Scenario":
+        """No profile carries a modulus out of a card's range, whatever its shape."""
+        lowest, highest = numeric_fields()["youngs_modulus_mpa"]
+        cards = {card.name: card.youngs_modulus_mpa.value for card in self.material}
+        for number, layer in enumerate(self.layer, start=1):
+            if layer.surface_over_centre is None:
+                continue
+            moduli = layer.youngs_modulus_mpa or [cards[n] for n in layer.material if n in cards]
+            most = max(*layer.surface_over_centre, *(1.0 / s for s in layer.surface_over_centre))
+            if moduli and not lowest * most <= min(moduli) <= max(moduli) <= highest / most:
+                raise ValueError(
+                    f"layer {number}: with surface_over_centre to {exact(most)}, the mean modulus "
+                    f"must be from {lowest * most:.4g} to {highest / most:.4g} MPa, but is from "
+                    f"{exact(min(moduli))} to {exact(max(moduli))}; narrow one of them"
+                )
         return self
 
     @model_validator(mode="after")

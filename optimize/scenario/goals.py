@@ -85,7 +85,7 @@ class Limit(Table):
         if low is not None and high is not None and high - low < 2.0 * self.margin:
             raise ValueError(
                 f"{self.figure}: at_least {exact(low)} and at_most {exact(high)} leave no room "
-                f"with a margin of {exact(self.margin)}"
+                f"with a margin of {exact(self.margin)}; widen them"
             )
         return self
 

@@ -9,7 +9,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator
 
-from layers.ball import Ball, Layer, Role
+from layers.ball import Ball, Role
 from layers.errors import InputError
 from layers.estimates import Figure
 from layers.figures import QUANTITIES, Basis, parse_figure
@@ -22,6 +22,9 @@ PROPERTIES = {
     "thickness_mm": ("thickness", "mm"),
     "youngs_modulus_mpa": ("Young's modulus", "MPa"),
     "density_g_cm3": ("density", "g/cm3"),
+    "surface_over_centre": ("modulus at the surface over the centre's", "1"),
+    "inner_mpa": ("Young's modulus at the inner surface or centre", "MPa"),
+    "outer_mpa": ("Young's modulus at the outer surface", "MPa"),
 }
 _SCALES = {scale.key: scale for scale in SCALES}
 PROPERTIES |= {key: ("hardness", scale.label) for key, scale in _SCALES.items()}
@@ -82,7 +85,7 @@ class Term:
         if self.figure:
             return figures.get(self.figure)
         place = self.layer_of(ball)
-        return None if place is None else _property(ball.layer, place, self.what)
+        return None if place is None else _property(ball, place, self.what)
 
 
 @dataclass(frozen=True)
@@ -266,15 +269,18 @@ def _term(text: str) -> Term:
     return Term(f"{owner}.{what}", f"{label} of {owner}", unit, "", count, role, what)
 
 
-def _property(layers: tuple[Layer, ...], place: int, what: str) -> float:
+def _property(ball: Ball, place: int, what: str) -> float:
     """Return a property of a layer; the innermost layer's thickness is its radius."""
-    layer = layers[place]
+    layer = ball.layer[place]
     if what == "outer_diameter_mm":
         return layer.outer_diameter_mm
     if what == "thickness_mm":
-        inner = layers[place - 1].outer_diameter_mm if place else 0.0
-        return (layer.outer_diameter_mm - inner) / 2.0
+        return (layer.outer_diameter_mm - ball.diameter_of(place)) / 2.0
     if what == "density_g_cm3":
         return layer.material.density_g_cm3.value
+    if what in ("inner_mpa", "outer_mpa"):
+        return ball.ends_mpa(place + 1)[what == "outer_mpa"]
+    if what == "surface_over_centre":
+        return layer.profile.contrast if layer.profile else 1.0
     modulus = layer.material.youngs_modulus_mpa.value
     return reading_of(_SCALES[what], modulus) if what in _SCALES else modulus

@@ -19,13 +19,22 @@ from pydantic import ValidationError
 from layers.arrays import FloatArray, IntArray
 from layers.ball import THINNEST_LAYER_MM, Ball, Body, Layer
 from layers.errors import InputError
+from layers.graded.profile import Profile
 from layers.mass import inertia
 from layers.materials import Material
 from optimize.scenario.brief import Scenario
 from optimize.scenario.variables import LayerVariables
 
 Row = tuple[int, ...]
-What = Literal["present", "thickness_mm", "material", "youngs_modulus_mpa", "density_g_cm3"]
+What = Literal[
+    "present",
+    "thickness_mm",
+    "material",
+    "youngs_modulus_mpa",
+    "surface_over_centre",
+    "shape",
+    "density_g_cm3",
+]
 
 # A diameter is a sum of thicknesses, rounded to 1e-6 mm: the order of summing does not matter.
 _DIGITS = 6
@@ -155,7 +164,12 @@ class Space:
                 cards[number] = _with(cards[number], density_g_cm3=density)
             except ValidationError:  # no compound has such a density
                 return Candidate(row, None, diameters[0], density)
-        return Candidate(row, self._ball(present, diameters, cards), diameters[0], density)
+        profiles = [
+            self.scenario.layer[i].profile({what: v for (k, what), v in chosen.items() if k == i})
+            for i in present
+        ]
+        ball = self._ball(present, diameters, cards, profiles)
+        return Candidate(row, ball, diameters[0], density)
 
     def _diameters(self, present: list[int], chosen: dict[tuple[int, str], Any]) -> list[float]:
         """Return the outer diameters of the present layers, centre outward, mm."""
@@ -193,12 +207,23 @@ class Space:
         return (self.scenario.fill.mass_g - others) / weights[number]
 
     def _ball(
-        self, present: list[int], diameters: list[float], cards: list[Material]
+        self,
+        present: list[int],
+        diameters: list[float],
+        cards: list[Material],
+        profiles: list[Profile | None],
     ) -> Ball | None:
         try:
             layers = tuple(
-                Layer(role=self.scenario.layer[i].role, outer_diameter_mm=diameter, material=card)
-                for i, diameter, card in zip(present, diameters, cards, strict=True)
+                Layer(
+                    role=self.scenario.layer[i].role,
+                    outer_diameter_mm=diameter,
+                    material=card,
+                    profile=profile,
+                )
+                for i, diameter, card, profile in zip(
+                    present, diameters, cards, profiles, strict=True
+                )
             )
             return Ball(
                 name=self.scenario.name,
@@ -247,6 +272,8 @@ class Space:
                 continue
             if gene.what == "thickness_mm":
                 value = (inner[place + 1] - inner[place]) / 2.0
+            elif gene.what in ("surface_over_centre", "shape"):
+                value = getattr(ball.layer[place].profile or Profile(), gene.what)
             else:
                 value = getattr(card, gene.what).value
             row.append(int(np.argmin(np.abs(np.array(gene.values) - value))))
@@ -261,6 +288,12 @@ def _genes(i: int, layer: LayerVariables) -> tuple[Gene, ...]:
     steps: tuple[tuple[What, tuple[float, float] | None, float], ...] = (
         ("thickness_mm", layer.thickness_mm, layer.increment_mm),
         ("youngs_modulus_mpa", layer.youngs_modulus_mpa, layer.youngs_modulus_increment_mpa),
+        (
+            "surface_over_centre",
+            layer.surface_over_centre,
+            layer.surface_over_centre_increment,
+        ),
+        ("shape", layer.shape, layer.shape_increment),
         ("density_g_cm3", layer.density_g_cm3, layer.density_increment_g_cm3),
     )
     present = (Gene(i, "present", (False, True), False),) if layer.optional else ()
@@ -303,8 +336,14 @@ def content_of(ball: Ball) -> str:
     Names, roles and sources are omitted: they change no figure.
     """
     layers = [[layer.outer_diameter_mm, *_numbers(layer.material)] for layer in ball.layer]
-    dimples = [ball.dimple_volume_percent, ball.dimple_depth_mm]
-    return json.dumps({"dimples": dimples, "layers": layers}, separators=(",", ":"))
+    record: dict[str, Any] = {
+        "dimples": [ball.dimple_volume_percent, ball.dimple_depth_mm],
+        "layers": layers,
+    }
+    profiles = [layer.profile.content() if layer.profile else None for layer in ball.layer]
+    if any(profiles):  # left out where all layers are even: such builds keep their names
+        record["profiles"] = profiles
+    return json.dumps(record, separators=(",", ":"))
 
 
 def _numbers(card: Material) -> list[Any]:

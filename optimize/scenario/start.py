@@ -6,7 +6,14 @@ from layers.errors import InputError
 from optimize.scenario.space import Gene, Row, Space
 from optimize.scenario.variables import StartBuild, StartLayer
 
-_VARIABLES = ("thickness_mm", "material", "youngs_modulus_mpa", "density_g_cm3")
+_VARIABLES = (
+    "thickness_mm",
+    "material",
+    "youngs_modulus_mpa",
+    "surface_over_centre",
+    "shape",
+    "density_g_cm3",
+)
 # Values are steps rounded to this, mm, MPa or g/cm3.
 _SAME = 1e-6
 

@@ -1,14 +1,17 @@
 """What may vary in a build: layers, diameters, moduli, densities, filler."""
 
 from collections import Counter
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
 from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role, spelt
 from layers.errors import exact
+from layers.files.explain import shown_value
 from layers.files.fields import Table, numeric
 from layers.files.text import Name
+from layers.graded.profile import STEEPEST, Profile
 
 SMALLEST_CENTRE_MM = 5.0
 
@@ -22,7 +25,7 @@ CENTRE_DIAMETER = "stage1.diameter_mm"
 def _as_span(value: Any) -> Any:
     """Read a bare number as a range of one value."""
     if isinstance(value, bool) or not isinstance(value, int | float | list | tuple):
-        raise ValueError(f"is {value!r}, but must be a number or [lowest, highest]")
+        raise ValueError(f"is {shown_value(value)}, but must be a number or [lowest, highest]")
     if isinstance(value, int | float):
         return (value, value)
     if len(value) != 2:
@@ -47,6 +50,14 @@ _Modulus = Annotated[float, numeric("MPa", "a Young's modulus", 0.5, 3000.0)]
 
 
 _Density = Annotated[float, numeric("g/cm3", "a density", 0.4, 12.0)]
+
+
+_Contrast = Annotated[
+    float, numeric("1", "modulus at the surface over that at the centre", 1 / STEEPEST, STEEPEST)
+]
+
+
+_Shape = Annotated[float, numeric("1", "exponent of a profile", 0.1, 20.0)]
 
 
 _Span = BeforeValidator(_as_span)
@@ -111,6 +122,23 @@ class LayerVariables(Table):
         description="step of the Young's modulus",
         json_schema_extra={"unit": "MPa"},
     )
+    surface_over_centre: Annotated[tuple[_Contrast, _Contrast], _Span] | None = Field(
+        None,
+        description="grades the layer: modulus at its outer surface over that at its inner or the "
+        "centre; the layer's modulus is then the mean by volume",
+        json_schema_extra={"unit": "1"},
+    )
+    surface_over_centre_increment: float = Field(
+        0.25, ge=0.01, le=10.0, description="its step", json_schema_extra={"unit": "1"}
+    )
+    shape: Annotated[tuple[_Shape, _Shape], _Span] | None = Field(
+        None,
+        description="exponent of a graded layer's profile; 1, a straight line, if not given",
+        json_schema_extra={"unit": "1"},
+    )
+    shape_increment: float = Field(
+        0.25, ge=0.01, le=5.0, description="its step", json_schema_extra={"unit": "1"}
+    )
     density_g_cm3: Annotated[tuple[_Density, _Density], _Span] | None = Field(
         None, description="replaces the card's density", json_schema_extra={"unit": "g/cm3"}
     )
@@ -130,6 +158,28 @@ class LayerVariables(Table):
             raise ValueError(f"material {twice[0]!r} is named twice; name every choice once")
         return self
 
+    @model_validator(mode="after")
+    def _shape_is_of_a_graded_layer(self) -> "LayerVariables":
+        if self.shape is not None and self.surface_over_centre is None:
+            raise ValueError("shape needs surface_over_centre, or the layer is even; add it")
+        return self
+
+    def profile(self, chosen: Mapping[str, float]) -> Profile | None:
+        """Return the profile that the layer's design variables make; None if it is even.
+
+        Parameters
+        ----------
+        chosen : mapping of str to float
+            ``surface_over_centre`` and ``shape`` where they vary.
+        """
+        if self.surface_over_centre is None:
+            return None
+        return Profile(
+            surface_over_centre=chosen.get("surface_over_centre", self.surface_over_centre[0]),
+            shape=chosen.get("shape", self.shape[0] if self.shape else 1.0),
+            source="set by the search",
+        )
+
 
 class StartLayer(Table):
     """The values that a start build takes in one layer: all its design variables, nothing else."""
@@ -145,6 +195,16 @@ class StartLayer(Table):
         None,
         description="Young's modulus, if it is a design variable",
         json_schema_extra={"unit": "MPa"},
+    )
+    surface_over_centre: _Contrast | None = Field(
+        None,
+        description="modulus at the surface over the centre's, if it is a design variable",
+        json_schema_extra={"unit": "1"},
+    )
+    shape: _Shape | None = Field(
+        None,
+        description="exponent of the profile, if it is a design variable",
+        json_schema_extra={"unit": "1"},
     )
     density_g_cm3: _Density | None = Field(
         None, description="density, if it is a design variable", json_schema_extra={"unit": "g/cm3"}

@@ -10,9 +10,20 @@ import numpy as np
 from layers.ball import THINNEST_LAYER_MM, Ball, Layer
 from layers.errors import InputError
 from layers.figures import QUANTITIES, canonical, parse_figure
+from layers.graded.profile import STEEPEST
 from layers.materials import numeric_fields
 
-Kind = Literal["outer_diameter_mm", "youngs_modulus_mpa", "density_g_cm3", "friction"]
+Kind = Literal[
+    "outer_diameter_mm",
+    "youngs_modulus_mpa",
+    "surface_over_centre",
+    "shape",
+    "density_g_cm3",
+    "friction",
+]
+# Measured by their logarithms.
+_BY_RATIO = ("youngs_modulus_mpa", "surface_over_centre", "shape")
+_OF_PROFILE = ("surface_over_centre", "shape")
 
 
 @dataclass(frozen=True)
@@ -42,10 +53,16 @@ class Perturbation:
 PERTURBATIONS: dict[Kind, Perturbation] = {
     "outer_diameter_mm": Perturbation("outer diameter", 0.1, 0.1, "+0.1 mm"),
     "youngs_modulus_mpa": Perturbation("modulus", 0.02, math.log(1.1), "+10 %"),
+    "surface_over_centre": Perturbation("surface over centre", 0.04, math.log(1.1), "+10 %"),
+    "shape": Perturbation("profile shape", 0.04, math.log(1.1), "+10 %"),
     "density_g_cm3": Perturbation("density", 0.01, 0.01, "+0.01 g/cm³"),
     "friction": Perturbation("friction", 0.02, 0.05, "+0.05"),
 }
 
+_RANGES: dict[Kind, tuple[float, float]] = {
+    "surface_over_centre": (1.0 / STEEPEST, STEEPEST),
+    "shape": (0.1, 20.0),
+}
 OFFSETS = (-3, -2, -1, 1, 2, 3)
 # All the moves of a diameter take at most this share of the thinner layer beside it.
 _MOST_OF_A_LAYER = 0.25
@@ -117,7 +134,9 @@ def plan(ball: Ball, figures: Sequence[str]) -> Study:
         DesignVariable(layer, kind, _step(ball, layer, kind))
         for kind in PERTURBATIONS
         for layer in range(outermost + 1)
-        if names_by_kind[kind] and (kind != "friction" or layer == outermost)
+        if names_by_kind[kind]
+        and (kind != "friction" or layer == outermost)
+        and _has(ball.layer[layer], kind)
     )
     requests: list[tuple[Ball, tuple[str, ...]]] = [(ball, names)]
     for variable in variables:
@@ -129,6 +148,14 @@ def plan(ball: Ball, figures: Sequence[str]) -> Study:
     return Study(names, variables, tuple(requests))
 
 
+def _has(layer: Layer, kind: Kind) -> bool:
+    """Whether a layer has this number: an even one no profile, one of knots no shape."""
+    profile = layer.profile
+    return kind not in _OF_PROFILE or (
+        profile is not None and (kind == "surface_over_centre" or not profile.relative_knots)
+    )
+
+
 def of_body(name: str) -> bool:
     """Whether a figure is the ball's own: no strike, so that friction cannot matter."""
     return QUANTITIES[parse_figure(name).quantity].of == "body"
@@ -138,6 +165,8 @@ def _number(ball: Ball, layer: int, kind: Kind) -> float:
     part = ball.layer[layer]
     if kind == "outer_diameter_mm":
         return part.outer_diameter_mm
+    if kind in _OF_PROFILE and part.profile is not None:
+        return part.profile.shape if kind == "shape" else part.profile.contrast
     return float(getattr(part.material, kind).value)
 
 
@@ -152,8 +181,8 @@ def _step(ball: Ball, layer: int, kind: Kind) -> float:
         least, most = Layer.model_fields[kind].metadata
         room = min(room, now - least.ge, most.le - now)
     else:
-        low, high = numeric_fields()[kind]
-        if kind == "youngs_modulus_mpa":
+        low, high = _RANGES[kind] if kind in _RANGES else numeric_fields()[kind]
+        if kind in _BY_RATIO:
             room = min(math.log(now / low), math.log(high / now))
         else:
             room = min(now - low, high - now)
@@ -173,14 +202,19 @@ def perturbed(ball: Ball, variable: DesignVariable, by: float) -> Ball:
         What to move. A diameter moves one interface: the layer outside gives way, or, at the
         outermost, the ball grows.
     by : float
-        How far, in the measure of `Perturbation.step`; a modulus is multiplied by exp(by).
+        How far, in the measure of `Perturbation.step`; a modulus, and what a profile has, is
+        multiplied by exp(by).
     """
     now = _number(ball, variable.layer, variable.kind)
-    value = now * math.exp(by) if variable.kind == "youngs_modulus_mpa" else now + by
+    value = now * math.exp(by) if variable.kind in _BY_RATIO else now + by
     layers = [dict(part) for part in ball.layer]
     part = layers[variable.layer]
     if variable.kind == "outer_diameter_mm":
         part["outer_diameter_mm"] = value
+    elif variable.kind == "surface_over_centre":
+        part["profile"] = part["profile"].steepened(by)
+    elif variable.kind == "shape":
+        part["profile"] = part["profile"].model_copy(update={"shape": value})
     else:
         card = part["material"]
         part["material"] = card.with_values("moved for a slope", **{variable.kind: value})

@@ -37,7 +37,7 @@ def is_balance(name: str) -> bool:
 
 def is_exact(name: str) -> bool:
     """Whether a figure of every drawn piece is a closed form."""
-    return is_balance(name) or QUANTITIES[parse_figure(name).quantity].basis == "closed form"
+    return is_balance(name) or parse_figure(name).quantity in ("diameter_mm", *_CLOSED_FORMS)
 
 
 def unit_of(name: str) -> str:

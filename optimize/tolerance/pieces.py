@@ -16,7 +16,7 @@ from layers.files.explain import explain
 from layers.materials import Material
 from optimize.lab.scatter import Scatter
 
-Kind = Literal["diameter", "density", "modulus", "loss", "dynamic ratio", "friction"]
+Kind = Literal["diameter", "density", "modulus", "loss", "dynamic ratio", "friction", "contrast"]
 
 
 # With fitted pieces at +-1 and +-2 steps the slope of a cubic b u + c u^3 is b + 3.4 c step^2; best
@@ -30,6 +30,7 @@ _LEAST_STEP: dict[Kind, float] = {
     "loss": 0.05,
     "dynamic ratio": 0.03,
     "friction": 0.08,
+    "contrast": 0.06,
 }
 # Every figure depends on these; on the others only impacts do, and on friction only strikes.
 _ALWAYS: tuple[Kind, ...] = ("diameter", "density", "modulus")
@@ -68,7 +69,8 @@ class Source:
     @property
     def fitted(self) -> tuple[float, ...]:
         """Fitted pieces along it, in steps; two are enough for a number that acts nearly evenly."""
-        return (-2.0, -1.0, 1.0, 2.0) if self.kind in _ALWAYS else (-1.0, 1.0)
+        by_four = (*_ALWAYS, "contrast")
+        return (-2.0, -1.0, 1.0, 2.0) if self.kind in by_four else (-1.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -106,12 +108,19 @@ def sources_of(ball: Ball, scatter: Scatter, kinds: Sequence[Kind] = _ALWAYS) ->
         for layer, s in enumerate(own):
             if kind == "diameter":
                 found.append(Source(layer, kind, s.diameter_mm))
-            elif kind != "friction" or layer == len(own) - 1:
+            elif _scatters(ball, layer, kind):
                 deviation = getattr(s, f"{field}_percent") / 100.0
                 found.append(
                     Source(layer, kind, deviation, getattr(s, f"lot_{field}_percent") / 100)
                 )
     return tuple(found)
+
+
+def _scatters(ball: Ball, layer: int, kind: Kind) -> bool:
+    """Whether a layer has this number: friction the outermost, contrast a graded one."""
+    if kind == "contrast":
+        return ball.layer[layer].profile is not None
+    return kind != "friction" or layer == len(ball.layer) - 1
 
 
 def kinds_for(names: Sequence[str]) -> tuple[Kind, ...]:
@@ -126,8 +135,8 @@ def kinds_for(names: Sequence[str]) -> tuple[Kind, ...]:
     struck = any(QUANTITIES[one.quantity].of != "body" for one in parsed)
     slow = {"deflection_mm"} | {n for n, q in QUANTITIES.items() if q.basis == "closed form"}
     if all(one.quantity in slow for one in parsed):
-        return _ALWAYS
-    return (*_ALWAYS, "loss", "dynamic ratio", *(("friction",) if struck else ()))
+        return (*_ALWAYS, "contrast")
+    return (*_ALWAYS, "loss", "dynamic ratio", *(("friction",) if struck else ()), "contrast")
 
 
 def piece(ball: Ball, sources: Sequence[Source], move: FloatArray) -> Ball:
@@ -158,6 +167,8 @@ def piece(ball: Ball, sources: Sequence[Source], move: FloatArray) -> Ball:
             youngs_modulus_mpa=card.youngs_modulus_mpa.value * float(np.exp(by["modulus"])),
         )
         part["material"] = _scaled(part["material"], by)
+        if by.get("contrast"):
+            part["profile"] = part["profile"].steepened(by["contrast"])
     try:
         return Ball.model_validate({**dict(ball), "layer": layers})
     except ValidationError as error:

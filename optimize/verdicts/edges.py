@@ -13,8 +13,16 @@ _EXTREMES = {
     "thickness_mm": ("thinnest", "thickest"),
     "youngs_modulus_mpa": ("softest", "stiffest"),
     "density_g_cm3": ("lightest", "densest"),
+    "surface_over_centre": ("least graded", "most graded"),
+    "shape": ("straightest in profile", "most curved in profile"),
 }
-_UNITS = {"thickness_mm": " mm", "youngs_modulus_mpa": " MPa", "density_g_cm3": " g/cm3"}
+_UNITS = {
+    "thickness_mm": " mm",
+    "youngs_modulus_mpa": " MPa",
+    "density_g_cm3": " g/cm3",
+    "surface_over_centre": " to 1",
+    "shape": "",
+}
 Side = Literal["lowest", "highest", "same choice"]
 
 
@@ -27,8 +35,8 @@ class Edge:
     layer, role : int, str
         The scenario's layer, from 1 at the centre, and its role.
     variable : str
-        ``"thickness_mm"``, ``"youngs_modulus_mpa"``, ``"density_g_cm3"``, ``"material"``,
-        ``"present"``.
+        ``"thickness_mm"``, ``"youngs_modulus_mpa"``, ``"surface_over_centre"``, ``"shape"``,
+        ``"density_g_cm3"``, ``"material"``, ``"present"``.
     value : float, str or bool
         The value at the edge, or the choice.
     side : str

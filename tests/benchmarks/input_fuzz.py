@@ -254,19 +254,20 @@ def _read(reader: Callable[[str], object], path: str) -> int:
 # A line or row; or a fault of the file as a whole.
 _PLACE = re.compile(
     r"\bline \d|\brow \d|\bis missing; add|\bare missing; add|\bis empty[;:]|"
-    r"\bhas (no|fewer than|more than) |rows?, but"
+    r"\bhas (no|fewer than|more than|column names but) |rows?, but"
 )
 # What to do, or all that is allowed.
 _REMEDY = re.compile(
     r"must (be|have|leave|end|not|stand)|did you mean|known: \w|save |give |write |remove|split|"
-    r"choose |close |rename |fill it|add |set |change |swap |multiply |separate |move |put |enlarge"
+    r"choose |close |rename |fill it|add |set |change |swap |multiply |separate |move |put |"
+    r"enlarge|widen"
 )
 # What only a programmer reads.
 _RAW = re.compile(
     r"datetime\.|\b(True|False|None)\b|<class|Error\b|\btuple\b|\bdict\b|\bvalidation\b|\[type="
 )
 # The nearest name offered for one that is it.
-_SAME = re.compile(r"(\w+) is not a known field; did you mean \1\?")
+_SAME = re.compile(r"\b(\w+) is not a known field; did you mean \1\?")
 
 
 def _short_of(said: str, path: Path) -> list[str]:

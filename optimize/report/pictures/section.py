@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.cm import ScalarMappable
@@ -17,7 +18,7 @@ from matplotlib.colors import Colormap, LinearSegmentedColormap, LogNorm
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle, Wedge
 
-from layers.ball import Ball, Layer
+from layers.ball import Ball
 from layers.errors import InputError
 from layers.files.paths import StrPath
 from optimize.report.ball import layer_masses_g, thicknesses_mm
@@ -31,6 +32,8 @@ SOFTEST, STIFFEST = 15.0, 500.0
 _RESOLUTION = 160
 # Balls in a row, and inches between the lines of their lists.
 _ACROSS, _LINE = 4, 0.34
+# Shells by which a graded layer is shaded.
+_STEPS = 24
 
 
 def _shading() -> tuple[Colormap, LogNorm]:
@@ -77,14 +80,45 @@ def plain(text: str, most: int) -> str:
 def _quarter(axes: Axes, ball: Ball) -> None:
     """Fill the quarter cut of a ball, centre at the origin, in mm."""
     shades, norm = _shading()
-    for layer, thick in zip(ball.layer, thicknesses_mm(ball), strict=True):
-        radius = layer.outer_diameter_mm / 2.0
-        shade = shades(norm(layer.material.youngs_modulus_mpa.value))
+    for number, thick in enumerate(thicknesses_mm(ball), start=1):
+        radius = ball.diameter_of(number) / 2.0
+        first, *further = steps_of(ball, number)
+        shade = shades(norm(first[1]))
         axes.add_patch(
             Wedge((0, 0), radius, 0, 90, width=thick, facecolor=shade, edgecolor=INK, linewidth=0.7)
         )
+        for outer, modulus in further:
+            shade, depth = shades(norm(modulus)), outer - (radius - thick)
+            axes.add_patch(Wedge((0, 0), outer, 0, 90, width=depth, facecolor=shade, linewidth=0))
     axes.set_aspect("equal")
     axes.axis("off")
+
+
+def steps_of(ball: Ball, number: int) -> list[tuple[float, float]]:
+    """Return outer radius, mm, and modulus, MPa, of the shells that a layer is shaded by.
+
+    Parameters
+    ----------
+    ball : Ball
+        The build.
+    number : int
+        The layer, 1 for the innermost.
+
+    Returns
+    -------
+    list of (float, float)
+        From outside in, so that each is drawn over the one before; one shell where it is even.
+    """
+    inner, outer = (0.5 * ball.diameter_of(n) for n in (number - 1, number))
+    mean, curve = (
+        ball.layer[number - 1].material.youngs_modulus_mpa.value,
+        ball.modulus_curve(number),
+    )
+    if curve is None:
+        return [(outer, mean)]
+    edges = np.linspace(inner, outer, _STEPS + 1)
+    moduli = mean * curve.at(0.5e-3 * (edges[1:] + edges[:-1]))
+    return [(float(r), float(e)) for r, e in zip(edges[:0:-1], moduli[::-1], strict=True)]
 
 
 def _ruler(axes: Axes, radius: float) -> None:
@@ -116,14 +150,23 @@ def _stiffness_key(figure: Figure, place: tuple[float, float, float, float]) -> 
     bar.outline.set_linewidth(0.5)
 
 
-def _layer_words(layer: Layer, thick: float, grams: float, innermost: bool) -> tuple[str, str]:
+def _layer_words(ball: Ball, number: int, thick: float, grams: float) -> tuple[str, str]:
+    layer = ball.layer[number - 1]
     card = layer.material
     size = f"outer dia. {layer.outer_diameter_mm:.2f} mm"
-    if not innermost:
+    if number > 1:
         size = f"thickness {thick:.2f} mm, {size}"
-    stuff = f"{card.youngs_modulus_mpa.value:g} MPa, {card.density_g_cm3.value:.4g} g/cm³"
+    stuff = f"{_modulus_words(ball, number)}, {card.density_g_cm3.value:.4g} g/cm³"
     first, second = f"{layer.role}: {plain(card.label, 40)}", f"{size}; {stuff}; {grams:.2f} g"
     return first, text_in_chosen_units(second)
+
+
+def _modulus_words(ball: Ball, number: int) -> str:
+    """Write a layer's modulus, of a graded one from inside to outside."""
+    inside, outside = ball.ends_mpa(number)
+    if ball.layer[number - 1].profile:
+        return f"{inside:.3g} to {outside:.3g} MPa"
+    return f"{inside:g} MPa"
 
 
 def draw_ball(ball: Ball) -> Figure:
@@ -156,7 +199,7 @@ def draw_ball(ball: Ball) -> Figure:
         elbow = radius + 0.9
         axes.plot([x, elbow, elbow + 1.2], [y, heights[i], heights[i]], color=INK, linewidth=0.7)
         axes.plot([x], [y], "o", markersize=3.2, markerfacecolor="white", markeredgecolor=INK)
-        first, second = _layer_words(layer, thick[i], grams[i], i == 0)
+        first, second = _layer_words(ball, i + 1, thick[i], grams[i])
         at = (elbow + 1.7, heights[i])
         axes.text(*at, first, va="bottom", fontsize=9.5, color=INK, weight="bold")
         axes.text(*at, second, va="top", fontsize=8.5, color=INK)
@@ -211,6 +254,7 @@ def _layer_list(figure: Figure, ball: Ball, left: float, top: float) -> None:
     width, height = figure.get_size_inches()
     for row, layer in enumerate(reversed(ball.layer)):
         y = top - _LINE * row
+        number = len(ball.layer) - row
         swatch = Rectangle(
             (left / width, (y - 0.10) / height),
             0.14 / width,
@@ -224,7 +268,7 @@ def _layer_list(figure: Figure, ball: Ball, left: float, top: float) -> None:
         x = (left + 0.24) / width
         card = layer.material
         size = text_in_chosen_units(f"{layer.outer_diameter_mm:.2f} mm")
-        stiff = text_in_chosen_units(f"{card.youngs_modulus_mpa.value:g} MPa")
+        stiff = text_in_chosen_units(_modulus_words(ball, number))
         words, stuff = f"{layer.role} {size}", f"{plain(card.label, 26)}, {stiff}"
         figure.text(x, y / height, words, fontsize=8, color=INK, va="center", weight="bold")
         figure.text(x, (y - 0.145) / height, stuff, fontsize=7.5, color=INK, va="center")

@@ -41,7 +41,7 @@ def refused(old, new):
         ("youngs_modulus_mpa = 40", "name = 'x'", "line 7: layer 1, name does not belong here"),
         ("youngs_modulus_mpa = 40", "name = 'x'", "move it to its own table, or remove it."),
         ("youngs_modulus_mpa = 40", "roel = 1", "layer 1, roel is not a known field; did you mean"),
-        ("youngs_modulus_mpa = 40", "zzz = 1", "known: role, outer_diameter_mm, material."),
+        ("youngs_modulus_mpa = 40", "zzz = 1", "known: role, outer_diameter_mm, material, "),
         ("youngs_modulus_mpa = 40", "youngs_modulus_mpa = true", "is true, but must be a number"),
         ("youngs_modulus_mpa = 40", "youngs_modulus_mpa = 1979-05-27", "is 1979-05-27, but must"),
         ("= 40\n", "= true\n", "outer_diameter_mm is true, but must be a number in mm"),

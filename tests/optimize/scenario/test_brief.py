@@ -79,7 +79,7 @@ def test_a_scenario_needs_no_other_file_once_read():
         ("[3.0, 8.0]", "[3.0, nan]", ("layer 2", "thickness_mm", "nan", "finite")),
         ("[3.0, 8.0]", "[3.0, inf]", ("layer 2", "thickness_mm", "inf")),
         ("[3.0, 8.0]", '"thick"', ("layer 2", "thickness_mm", "'thick'", "[lowest, highest]")),
-        ("[3.0, 8.0]", "true", ("layer 2", "thickness_mm", "True", "number")),
+        ("[3.0, 8.0]", "true", ("layer 2", "thickness_mm", "true", "number")),
         ("[3.0, 8.0]", "[1.0, 2.0, 3.0]", ("layer 2", "thickness_mm", "3 numbers")),
         ("[3.0, 8.0]", "[20.0, 21.0]", ("layers 2 to 4", "at least 5 mm")),
         ("increment_mm = 0.05", "increment_mm = 0", ("layer 4", "increment_mm", "at least 0.001")),

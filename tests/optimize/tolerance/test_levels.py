@@ -88,10 +88,15 @@ def test_a_margin_below_the_models_error_is_no_hundred_percent():
 
 
 def test_figures_scatter_by_what_they_depend_on():
-    assert kinds_for(["mass_g", "stage1.deflection_mm"]) == ("diameter", "density", "modulus")
-    assert kinds_for(["cor"])[3:] == ("loss", "dynamic ratio")
+    assert kinds_for(["mass_g", "stage1.deflection_mm"]) == (
+        "diameter",
+        "density",
+        "modulus",
+        "contrast",
+    )
+    assert kinds_for(["cor"])[3:] == ("loss", "dynamic ratio", "contrast")
     assert kinds_for(["mass_g", "driver fast.spin_rpm"])[3:] == (
-        "loss", "dynamic ratio", "friction",
+        "loss", "dynamic ratio", "friction", "contrast",
     )  # fmt: skip
     sources = sources_of(K1, Scatter(), kinds_for(["driver fast.spin_rpm"]))
     assert [s.layer for s in sources if s.kind == "friction"] == [2]
@@ -127,7 +132,7 @@ def test_pieces_keep_their_sizes_whatever_else_scatters():
 
 def test_lots_have_unit_bounds_and_are_common_practice():
     lots = [n for n in LayerScatter.model_fields if n.startswith("lot_")]
-    assert len(lots) == 5
+    assert len(lots) == 6
     for name in lots:
         assert LayerScatter.model_fields[name].json_schema_extra["unit"] == "%"
     assert "common practice" in Scatter().source

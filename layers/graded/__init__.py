@@ -1,0 +1,1 @@
+"""Stiffness and loss that vary over the radius inside a layer."""
