@@ -173,7 +173,7 @@ def _read_row(reader: _Reader, row: _Row) -> None:
     before = len(reader.faults)
     if ball is None:
         said = f"is {row.given['build']!r}, but must be one of {', '.join(reader.balls)}"
-        _fault(reader, row, "build", said if row.given["build"] else "is empty")
+        _fault(reader, row, "build", said if row.given["build"] else "is empty: write one")
     if stage is None:
         allowed = f"1 to {len(ball.layer)} or ball" if ball else "a stage's number or ball"
         said = f"is {row.given['stage']!r}" if row.given["stage"] else "is empty"
@@ -250,7 +250,7 @@ def _figure(name: str, swings: SwingTable) -> tuple[FigureName | None, str]:
     except InputError as error:
         return None, f"{error}".removeprefix("figure ").rstrip(
             "."
-        ) if name else "is empty: name one"
+        ) if name else "is empty: write one"
     if parsed.stage is not None:
         return None, f"is {name!r}, but the stage belongs in its own column"
     if parsed.quantity not in lab_data().figure:

@@ -111,20 +111,25 @@ class Scenario(Table):
     def _layers_fit_together(self) -> "Scenario":
         centre, *others = self.layer
         if centre.thickness_mm is not None:
-            raise ValueError("layer 1 takes what remains inside the others: give no thickness_mm")
+            raise PlacedError(
+                "layer 1 takes what remains inside the others: give no thickness_mm",
+                *("layer", 0, "thickness_mm"),
+            )
         if centre.optional:
-            raise ValueError("layer 1 cannot be optional")
+            raise PlacedError("layer 1 cannot be optional; remove it", "layer", 0, "optional")
         for number, layer in enumerate(others, start=2):
             if layer.diameter_mm is not None:
-                raise ValueError(f"layer {number} takes thickness_mm; diameter_mm is for layer 1")
+                said = f"layer {number}: diameter_mm is for layer 1; give thickness_mm in its place"
+                raise PlacedError(said, "layer", number - 1, "diameter_mm")
             if layer.thickness_mm is None:
-                raise ValueError(f"layer {number}: thickness_mm is missing; add it")
+                said = f"layer {number}: thickness_mm is missing; add it"
+                raise PlacedError(said, "layer", number - 1)
         thinnest = sum(o.thickness_mm[0] for o in others if o.thickness_mm and not o.optional)
         room = self.ball.outer_diameter_mm - 2.0 * thinnest
         if room < SMALLEST_CENTRE_MM:
             raise ValueError(
                 f"layers 2 to {len(self.layer)} at their thinnest leave {room:g} mm for layer 1, "
-                f"but must leave at least {SMALLEST_CENTRE_MM:g} mm"
+                f"but must leave at least {SMALLEST_CENTRE_MM:g} mm; make them thinner"
             )
         return self
 
@@ -343,10 +348,13 @@ def _check_rules(name: str) -> None:
         raise PlacedError(f"rules: {str(error).rstrip('.')}", "rules") from error
 
 
-def _process_named(named: Any, folder: Path, what: str) -> Process:
-    """Read the process whose file a scenario names, so that it needs no other file."""
-    if not isinstance(named, dict) or set(named) != {"file"} or not isinstance(named["file"], str):
-        raise InputError(f"{what}: process takes one key, file, with the name of a process file.")
+def _process_named(named: Any, folder: Path, what: str) -> Any:
+    """Read the process whose file a scenario names; one that stands in the scenario is its own."""
+    if not isinstance(named, dict) or "file" not in named:
+        return named
+    if set(named) != {"file"} or not isinstance(named["file"], str):
+        told = "process: file must be the name of a process file, and stand alone"
+        raise faulty([Fault(("process", "file"), told)], what)
     return read_process(folder / named["file"])
 
 

@@ -81,7 +81,7 @@ class Limit(Table):
     def _bounds_leave_room(self) -> "Limit":
         low, high = self.at_least, self.at_most
         if low is None and high is None:
-            raise ValueError(f"{self.figure} needs at_least, at_most or both")
+            raise ValueError(f"{self.figure} has no bound; add at_least, at_most or both")
         if low is not None and high is not None and high - low < 2.0 * self.margin:
             raise ValueError(
                 f"{self.figure}: at_least {exact(low)} and at_most {exact(high)} leave no room "

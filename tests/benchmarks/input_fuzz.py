@@ -253,14 +253,14 @@ def _read(reader: Callable[[str], object], path: str) -> int:
 
 # A line or row; or a fault of the file as a whole.
 _PLACE = re.compile(
-    r"\bline \d|\brow \d|\bis missing; add|\bare missing; add|\bis empty[;:]|"
+    r"\bline \d|\brow \d|\bis missing; add|\bare missing; add|\bis empty[;:]|at end of document|"
     r"\bhas (no|fewer than|more than|column names but) |rows?, but"
 )
 # What to do, or all that is allowed.
 _REMEDY = re.compile(
     r"must (be|have|leave|end|not|stand)|did you mean|known: \w|save |give |write |remove|split|"
     r"choose |close |rename |fill it|add |set |change |swap |multiply |separate |move |put |"
-    r"enlarge|widen"
+    r"enlarge|widen|writes an empty table"
 )
 # What only a programmer reads.
 _RAW = re.compile(
