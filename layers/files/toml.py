@@ -128,6 +128,29 @@ def told_by_line(text: str, what: str) -> Iterator[None]:
         raise InputError(str(faulty(told, what))) from error
 
 
+@contextmanager
+def told_by_name(what: str, *place: int | str) -> Iterator[None]:
+    """Say which key of a file names the other file that is read within.
+
+    Parameters
+    ----------
+    what : str
+        Name of the file that has the key, for the message.
+    *place : str or int
+        Keys that lead to it.
+
+    Raises
+    ------
+    InputError
+        As raised within, the place put before it.
+    """
+    try:
+        yield
+    except InputError as error:
+        told = f"{', '.join(map(str, place))}: {str(error).rstrip('.')}"
+        raise faulty([Fault(place, told)], what) from error
+
+
 def _line(lines: Mapping[tuple[int | str, ...], int], place: tuple[int | str, ...]) -> int:
     """Return the line of a place, or of the innermost table around it; 0 where there is none."""
     while place and place not in lines:

@@ -17,7 +17,7 @@ from layers.files.explain import explain
 from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
-from layers.files.toml import parse_toml, told_by_line
+from layers.files.toml import parse_toml, told_by_line, told_by_name
 from layers.materials import (
     Catalogue,
     Material,
@@ -322,7 +322,8 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
     cards = default_catalogue()
     if "catalogue" in table:
         path = folder / str(table.pop("catalogue"))
-        cards = cards.joined(catalogue_from_toml(read_text(path), path.name).material)
+        with told_by_name(what, "catalogue"):
+            cards = cards.joined(catalogue_from_toml(read_text(path), path.name).material)
     faults: list[Fault] = []
     try:
         if isinstance(table.get("material"), list):
@@ -355,7 +356,8 @@ def _process_named(named: Any, folder: Path, what: str) -> Any:
     if set(named) != {"file"} or not isinstance(named["file"], str):
         told = "process: file must be the name of a process file, and stand alone"
         raise faulty([Fault(("process", "file"), told)], what)
-    return read_process(folder / named["file"])
+    with told_by_name(what, "process", "file"):
+        return read_process(folder / named["file"])
 
 
 def _find_materials(table: dict[str, Any], cards: Catalogue, faults: list[Fault]) -> list[Material]:

@@ -6,8 +6,10 @@ from typing import Annotated, Any
 from pydantic import Field, model_validator
 
 from layers.conditions import Conditions
-from layers.errors import InputError
+from layers.errors import Fault, faulty
+from layers.files.explain import shown_value
 from layers.files.fields import Table, numeric
+from layers.files.toml import told_by_name
 from layers.flight.aerodynamics import Law, ferguson_2022, find_law
 from layers.flight.air import SEA_LEVEL_PRESSURE_HPA, humid_air
 from layers.strike.swings import SwingTable, default_swings, read_swings
@@ -127,14 +129,15 @@ def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str,
     read = dict(table)
     for name in TABLE_FILES:
         if name in table and not isinstance(table[name], str | _CONTENT[name]):
-            raise InputError(
-                f"{what}: conditions, {name} is {table[name]!r}, but must be a file's name."
-            )
+            said = f"conditions, {name} is {shown_value(table[name])}, but must be a file's name"
+            raise faulty([Fault(("conditions", name), said)], what)
     if isinstance(table.get("swings"), str):
-        read["swings"] = read_swings(folder / table["swings"])
+        with told_by_name(what, "conditions", "swings"):
+            read["swings"] = read_swings(folder / table["swings"])
     if isinstance(table.get("aerodynamics_table"), str):
         path = folder / table["aerodynamics_table"]
-        rows = rows_from_csv(read_text(path, MOST_CSV_BYTES), path.name)
-        stitch(rows, path.name)  # errors in the rows are reported now, with the file's name
+        with told_by_name(what, "conditions", "aerodynamics_table"):
+            rows = rows_from_csv(read_text(path, MOST_CSV_BYTES), path.name)
+            stitch(rows, path.name)  # errors in the rows are reported now, with the file's name
         read["aerodynamics_table"] = [tuple(row) for row in rows.tolist()]
     return read
