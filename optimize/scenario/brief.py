@@ -21,7 +21,6 @@ from layers.files.toml import parse_toml, told_by_line, told_by_name
 from layers.materials import (
     Catalogue,
     Material,
-    catalogue_from_toml,
     default_catalogue,
     numeric_fields,
 )
@@ -323,7 +322,7 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
     if "catalogue" in table:
         path = folder / str(table.pop("catalogue"))
         with told_by_name(what, "catalogue"):
-            cards = cards.joined(catalogue_from_toml(read_text(path), path.name).material)
+            cards = cards.joined(Catalogue.from_toml(read_text(path), path.name).material)
     faults: list[Fault] = []
     try:
         if isinstance(table.get("material"), list):

@@ -19,8 +19,8 @@ from layers.compound.recipe import default_ingredients, recipe_from_table
 from layers.compound.trials import trials_from_csv
 from layers.errors import InputError
 from layers.flight.aero_file import rows_from_csv
-from layers.materials import Datum, catalogue_from_toml, default_catalogue
-from layers.strike.swings import swings_from_toml
+from layers.materials import Catalogue, Datum, default_catalogue
+from layers.strike.swings import SwingTable
 from optimize.lab.measurements import measurements_from_csv
 from optimize.lab.process import process_from_table
 from optimize.lab.scatter import scatter_from_table
@@ -51,8 +51,8 @@ def read(name: str) -> object:
     return {
         "ball": lambda: ball_from_table(parsed("ball"), default_catalogue(), name),
         "scenario": lambda: scenario_from_toml(text),
-        "materials": lambda: catalogue_from_toml(text),
-        "swings": lambda: swings_from_toml(text),
+        "materials": lambda: Catalogue.from_toml(text),
+        "swings": lambda: SwingTable.from_toml(text),
         "process": lambda: process_from_table(parsed("process"), name),
         "scatter": lambda: scatter_from_table(parsed("scatter"), name),
         "recipe": lambda: recipe_from_table(parsed("recipe"), default_ingredients(), name),
