@@ -1,6 +1,6 @@
 """Types of arrays, and of mesh levels."""
 
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -11,3 +11,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 # How fine a mesh is: "fine" is for finalists and for convergence checks.
 Level = Literal["default", "fine"]
+
+# In which the elements of an impact are computed; nodes and contact are always double.
+Precision = Literal["single", "double"]
+DTYPES: dict[Precision, type[np.floating[Any]]] = {"single": np.float32, "double": np.float64}

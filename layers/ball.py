@@ -124,6 +124,12 @@ class Ball(Table):
         description="depth over which the dimples' volume is spread",
         json_schema_extra={"unit": "mm"},
     )
+    dimple_pattern: str = Field(
+        "",
+        max_length=MOST_NAME,
+        description="name of the dimple pattern whose drag and lift it flies by, where the "
+        "conditions have them",
+    )
 
     @model_validator(mode="after")
     def _diameters_grow(self) -> "Ball":

@@ -45,6 +45,8 @@ def ball_toml(ball: Ball) -> str:
         f"dimple_volume_percent = {ball.dimple_volume_percent!r}",
         f"dimple_depth_mm = {ball.dimple_depth_mm!r}",
     ]
+    if ball.dimple_pattern:
+        lines.append(f"dimple_pattern = {toml_value(ball.dimple_pattern)}")
     for layer, name in zip(ball.layer, cards, strict=True):
         lines += ["", "[[layer]]", f"role = {toml_value(layer.role)}"]
         lines += [

@@ -4,6 +4,7 @@ import math
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from layers.arrays import Precision
 from layers.ball import Ball
 from layers.errors import InputError, SolverError
 from layers.figures import Basis, parse_figure
@@ -113,11 +114,17 @@ class Difference:
 
 @dataclass(frozen=True)
 class Estimate:
-    """The figures of one ball; a figure that could not be computed stands in `failed` with why."""
+    """The figures of one ball; a figure that could not be computed stands in `failed` with why.
+
+    `precision` is that of the impacts, see `layers.conditions.Conditions`. `others` are estimates
+    of the same layers under other dimple patterns, computed with it.
+    """
 
     ball: Ball
     figures: dict[str, Figure]
     failed: dict[str, str] = field(default_factory=dict)
+    precision: Precision = "single"
+    others: "tuple[Estimate, ...]" = ()
 
     def __getitem__(self, name: str) -> Figure:
         """Return a figure by the name it was asked for, or another name that means the same.
@@ -189,6 +196,7 @@ class Estimate:
             "ball": self.ball.model_dump(mode="json"),
             "figures": {name: asdict(figure) for name, figure in self.figures.items()},
             "failed": dict(self.failed),
+            "precision": self.precision,
         }
 
 

@@ -1,101 +1,20 @@
-"""The one door: every figure of a ball, of a stage of it, of its launch and flight."""
+"""The public entry point: every figure of a ball, of a stage of it, of its launch and flight."""
 
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from functools import cached_property
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
-from layers.arrays import Level
+from layers.arrays import Level, Precision
 from layers.ball import Ball, Body
+from layers.bench.bench import Bench
 from layers.conditions import Conditions, Production
 from layers.errors import InputError, SolverError
 from layers.estimates import Estimate, Figure
 from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
 from layers.graded.difference import hardness_difference
 from layers.mass import inertia
-from layers.strike.swings import Swing, check_owner
-
-if TYPE_CHECKING:
-    from layers.compression.curve import Compression
-    from layers.flight.trajectory import Flight
-    from layers.impact.barrier import BarrierImpact
-    from layers.strike.launch import Launch
-    from layers.vibration.mode import Mode
-
-
-class _Bench:
-    """One body on the test bench: each test is run once, whatever the number of figures it gives.
-
-    The mechanics are imported where they are first needed: a mass alone should not wait for them.
-    """
-
-    def __init__(self, ball: Ball, stage: int, conditions: Conditions, level: Level) -> None:
-        self.stage = ball.stage(stage)
-        self.finished = stage == len(ball.layer)
-        self.body = self.stage.body()
-        self._conditions = conditions
-        self._level: Level = level
-        self._impacts: dict[float, BarrierImpact] = {}
-        self._launches: dict[str, Launch] = {}
-        self._flights: dict[str, Flight] = {}
-
-    @cached_property
-    def curve(self) -> "Compression":
-        from layers.compression.curve import compress
-
-        return compress(self.body, level=self._level)
-
-    @cached_property
-    def mode(self) -> "Mode":
-        from layers.vibration.mode import first_spheroidal_mode
-
-        return first_spheroidal_mode(self.body)
-
-    def impact(self, speed: float) -> "BarrierImpact":
-        from layers.impact.barrier import barrier_impact
-
-        if speed not in self._impacts:
-            self._impacts[speed] = barrier_impact(self.body, speed, self._level)
-        return self._impacts[speed]
-
-    def swing(self, name: str) -> Swing:
-        return self._conditions.swings.find(name)
-
-    def launch(self, name: str) -> "Launch":
-        from layers.strike.strike import club_impact
-
-        if name not in self._launches:
-            self._launches[name] = club_impact(self.body, self.swing(name).strike(), self._level)
-        return self._launches[name]
-
-    def flight(self, name: str) -> "Flight":
-        from layers.flight.trajectory import fly
-
-        if name not in self._flights:
-            launch = self.launch(name)
-            self._flights[name] = fly(
-                launch.ball_speed,
-                launch.launch_angle,
-                max(launch.spin, 0.0),
-                mass=inertia.mass(self.body),
-                diameter=self.diameter,
-                air=self._conditions.air,
-                wind=self._conditions.wind,
-                law=self._conditions.law,
-            )
-        return self._flights[name]
-
-    @property
-    def production(self) -> Production | None:
-        return self._conditions.production
-
-    @property
-    def diameter(self) -> float:
-        return 2.0 * float(self.body.outer_radius[-1])
-
-    def club(self, name: str) -> tuple[str, ...]:
-        return self._conditions.swings.of_club(name)
+from layers.strike.swings import check_owner
 
 
 class Answer(NamedTuple):
@@ -111,7 +30,7 @@ class Answer(NamedTuple):
     absolute_error: float | None = None
 
 
-Compute = Callable[[_Bench, FigureName], Answer]
+Compute = Callable[[Bench, FigureName], Answer]
 
 
 def _exact(function: Callable[[Body], float], scale: float) -> Compute:
@@ -122,38 +41,38 @@ def _exact(function: Callable[[Body], float], scale: float) -> Compute:
 _NINETY_FIVE = 1.96
 
 
-def _cost(bench: _Bench, name: FigureName) -> Answer:
+def _cost(bench: Bench, name: FigureName) -> Answer:
     production = _production(bench, name)
     found = production.cost(bench.stage, finished=bench.finished)
     error = _NINETY_FIVE * found.deviation
     return Answer(found.value, unit=production.currency, absolute_error=error)
 
 
-def _press_minutes(bench: _Bench, name: FigureName) -> Answer:
+def _press_minutes(bench: Bench, name: FigureName) -> Answer:
     found = _production(bench, name).press_minutes(bench.stage, finished=bench.finished)
     return Answer(found.value, absolute_error=_NINETY_FIVE * found.deviation)
 
 
-def _production(bench: _Bench, name: FigureName) -> Production:
+def _production(bench: Bench, name: FigureName) -> Production:
     if bench.production is None:
         raise InputError(f"{name.name} needs the lab's process: give a process file")
     return bench.production
 
 
-def _deflection(bench: _Bench, name: FigureName) -> Answer:
+def _deflection(bench: Bench, name: FigureName) -> Answer:
     low, high = name.condition
     curve = bench.curve
     return Answer(1e3 * (curve.deflection_at(high) - curve.deflection_at(low)), curve.flag)
 
 
-def _hardness_difference(bench: _Bench, _: FigureName) -> Answer:
+def _hardness_difference(bench: Bench, _: FigureName) -> Answer:
     count = len(bench.stage.layer)
     ends = bench.stage.ends_mpa(1)[0], bench.stage.ends_mpa(count)[1]
     value, error, caution = hardness_difference(*ends)
     return Answer(value, caution=caution, absolute_error=error)
 
 
-def _gradient_product(bench: _Bench, name: FigureName) -> Answer:
+def _gradient_product(bench: Bench, name: FigureName) -> Answer:
     by, loads = _hardness_difference(bench, name), QUANTITIES["deflection_mm"].default
     deflection = _deflection(bench, replace(name, condition=loads))
     error = math.hypot(
@@ -164,21 +83,21 @@ def _gradient_product(bench: _Bench, name: FigureName) -> Answer:
 
 
 def _of_impact(attribute: str, scale: float) -> Compute:
-    def compute(bench: _Bench, name: FigureName) -> Answer:
+    def compute(bench: Bench, name: FigureName) -> Answer:
         impact = bench.impact(name.condition[0])
         return Answer(getattr(impact, attribute) * scale, impact.flag)
 
     return compute
 
 
-def _slope(bench: _Bench, name: FigureName) -> Answer:
+def _slope(bench: Bench, name: FigureName) -> Answer:
     from layers.impact.barrier import cor_slope
 
     impacts = [bench.impact(speed) for speed in name.condition]
     return Answer(cor_slope(impacts), impacts[0].flag or impacts[1].flag)
 
 
-def _initial_velocity(bench: _Bench, name: FigureName) -> Answer:
+def _initial_velocity(bench: Bench, name: FigureName) -> Answer:
     from layers.impact.barrier import initial_velocity
 
     impact = bench.impact(name.condition[0])
@@ -186,35 +105,51 @@ def _initial_velocity(bench: _Bench, name: FigureName) -> Answer:
 
 
 def _of_launch(attribute: str, scale: float) -> Compute:
-    def compute(bench: _Bench, name: FigureName) -> Answer:
+    def compute(bench: Bench, name: FigureName) -> Answer:
         launch = bench.launch(_owner(name))
         return Answer(getattr(launch, attribute) * scale, launch.flag)
 
     return compute
 
 
-def _smash_factor(bench: _Bench, name: FigureName) -> Answer:
+def _smash_factor(bench: Bench, name: FigureName) -> Answer:
     launch = bench.launch(_owner(name))
     return Answer(launch.ball_speed / bench.swing(_owner(name)).club_speed_m_s, launch.flag)
 
 
 def _of_flight(attribute: str, scale: float) -> Compute:
-    def compute(bench: _Bench, name: FigureName) -> Answer:
+    def compute(bench: Bench, name: FigureName) -> Answer:
         flight = bench.flight(_owner(name))
         value = float(getattr(flight, attribute)[0]) * scale
-        return _flown(bench, value, (_owner(name),))
+        answer = _flown(bench, value, (_owner(name),))
+        return _with_surface_error(bench, name, answer, attribute, scale)
 
     return compute
 
 
-def _total(bench: _Bench, name: FigureName) -> Answer:
+def _with_surface_error(
+    bench: Bench, name: FigureName, answer: Answer, attribute: str, scale: float
+) -> Answer:
+    """Add what a measured surface of drag and lift does not know to the error of the number."""
+    from layers.flight.influence import FIGURES
+
+    spread = bench.spread(_owner(name))
+    if spread is None or attribute not in FIGURES:
+        return answer
+    own = scale * float(spread.half_width[FIGURES.index(attribute)])
+    judged = abs(answer.value) * QUANTITIES[name.quantity].absolute_percent / 100.0
+    return answer._replace(absolute_error=math.hypot(own, judged))
+
+
+def _total(bench: Bench, name: FigureName) -> Answer:
     from layers.flight.turf import bounce_and_roll
 
     run = bounce_and_roll(bench.flight(_owner(name)), bench.diameter)
-    return _flown(bench, float(run.total[0]), (_owner(name),))
+    answer = _flown(bench, float(run.total[0]), (_owner(name),))
+    return _with_surface_error(bench, name, answer, "total", 1.0)
 
 
-def _carry_range(bench: _Bench, name: FigureName) -> Answer:
+def _carry_range(bench: Bench, name: FigureName) -> Answer:
     swings = bench.club(_owner(name))
     carries = [float(bench.flight(swing).carry[0]) for swing in swings]
     return _flown(bench, max(carries) - min(carries), swings)
@@ -224,13 +159,14 @@ def _carry_range(bench: _Bench, name: FigureName) -> Answer:
 _MOST_OUTSIDE = 0.05
 
 
-def _flown(bench: _Bench, value: float, swings: tuple[str, ...]) -> Answer:
+def _flown(bench: Bench, value: float, swings: tuple[str, ...]) -> Answer:
     """Say of a figure of flights what is wrong with a strike, or how far a flight left the law."""
     flags = [flag for swing in swings if (flag := bench.launch(swing).flag)]
     outside = max(float(bench.flight(swing).outside_share[0]) for swing in swings)
-    caution = ""
+    caution = bench.pattern_caution
     if outside > _MOST_OUTSIDE:
-        caution = f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
+        uncovered = f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"
+        caution = f"{caution}; {uncovered}" if caution else uncovered
     return Answer(value, flags[0] if flags else "", caution)
 
 
@@ -302,18 +238,66 @@ def estimate(
         If the ball is not valid (pydantic's `model_copy` does not check), or a figure's name is
         unknown or names a stage or swing that is not there.
     """
+    names, benches, conditions = _asked(ball, figures, conditions, level)
+    return _estimated(ball, names, benches, level, conditions.precision)
+
+
+def estimate_patterns(
+    ball: Ball,
+    figures: str | Sequence[str],
+    conditions: Conditions,
+    level: Level = "default",
+) -> tuple[Estimate, ...]:
+    """Estimate a ball, then the same layers under every other dimple pattern of the conditions.
+
+    The patterns share all impacts: each further one costs its flights alone.
+
+    Parameters
+    ----------
+    ball, figures, conditions, level
+        As for `estimate`; a ball that names no pattern of the conditions is estimated alone.
+
+    Raises
+    ------
+    InputError
+        As `estimate`.
+    """
+    names, benches, conditions = _asked(ball, figures, conditions, level)
+    found = [_estimated(ball, names, benches, level, conditions.precision)]
+    known = conditions.patterns if ball.dimple_pattern in conditions.patterns else ()
+    for pattern in (name for name in known if name != ball.dimple_pattern):
+        other = ball.model_copy(update={"dimple_pattern": pattern})
+        under = {count: bench.under(pattern) for count, bench in benches.items()}
+        found.append(_estimated(other, names, under, level, conditions.precision))
+    return tuple(found)
+
+
+def _asked(
+    ball: Ball, figures: str | Sequence[str], conditions: Conditions | None, level: Level
+) -> tuple[dict[str, FigureName], dict[int, Bench], Conditions]:
+    """Check what is asked, and set up a bench for each stage."""
     if not isinstance(ball, Ball):
         raise InputError(f"estimate takes a Ball, not {type(ball).__name__}; see read_ball.")
     ball.checked()
     conditions = conditions or Conditions()
     asked = [figures] if isinstance(figures, str) else figures
     names = {parsed.name: parsed for parsed in map(parse_figure, asked)}
-    benches: dict[int, _Bench] = {}
+    benches: dict[int, Bench] = {}
     for parsed in names.values():
         count = parsed.stage or len(ball.layer)
         if count not in benches:
-            benches[count] = _Bench(ball, count, conditions, level)
+            benches[count] = Bench(ball, count, conditions, level)
         check_owner(parsed, conditions.swings)
+    return names, benches, conditions
+
+
+def _estimated(
+    ball: Ball,
+    names: dict[str, FigureName],
+    benches: dict[int, Bench],
+    level: Level,
+    precision: Precision,
+) -> Estimate:
     done: dict[str, Figure] = {}
     failed: dict[str, str] = {}
     for name, parsed in names.items():
@@ -339,7 +323,7 @@ def estimate(
             flag=answer.flag,
             caution=answer.caution,
         )
-    return Estimate(ball, done, failed)
+    return Estimate(ball, done, failed, precision)
 
 
 def estimate_many(

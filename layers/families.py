@@ -1,4 +1,4 @@
-"""Families of materials: stiffening, loss and grip of a card that does not state its own."""
+"""Families of materials: dynamic modulus, loss and friction of a card that states none itself."""
 
 import tomllib
 from dataclasses import dataclass

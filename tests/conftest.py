@@ -25,6 +25,7 @@ from optimize.compute.first_call import compile_ahead
 from tests.helpers.builds import random_balls
 figures = (*BALL_FIGURES, "driver fast.spin_rpm")
 compile_ahead(figures)
+compile_ahead(figures, "double")
 estimate(random_balls(1, seed=0)[0], figures)
 """
 

@@ -7,7 +7,12 @@ import pytest
 
 from tests.helpers.docs import ROOT, played
 
-PAGES = ("README.md", "docs/python.md", "docs/story.md")
+PAGES = (
+    "README.md",
+    "docs/python.md",
+    "docs/story.md",
+    pytest.param("docs/cure.md", marks=pytest.mark.slow),
+)
 
 
 def printed(text: str) -> str:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
@@ -14,7 +14,7 @@ from layers.files.explain import explain
 from layers.files.fields import Table, numeric, ranged
 from layers.files.paths import StrPath
 from layers.files.text import Name, read_text
-from layers.files.toml import parse_toml, told_by_line
+from layers.files.toml import parse_toml, told_by_line, toml_value
 from layers.materials import Datum
 
 IngredientRole = Literal["base rubber", "co-agent", "peroxide", "oxide", "filler", "other"]
@@ -38,20 +38,40 @@ class Ingredient(Table):
         description="active share; below 100 for a peroxide on a carrier",
         json_schema_extra={"unit": "%"},
     )
+    chemistry: Name = Field(
+        "",
+        max_length=80,
+        description="card of a peroxide or co-agent by which it cures; else its own name",
+    )
+    specific_heat_j_kg_k: Annotated[
+        Datum,
+        ranged("J/(kg K)", "specific heat at 25 C; 0 for what is usual for its role", 0.0, 5000.0),
+    ] = Datum(value=0.0, source="not stated")
 
     @model_validator(mode="before")
     @classmethod
-    def _accept_a_bare_density(cls, data: Any) -> Any:
-        if isinstance(data, Mapping) and isinstance(data.get("density_g_cm3"), int | float):
-            return {**data, "density_g_cm3": {"value": data["density_g_cm3"]}}
-        return data
+    def _accept_bare_numbers(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping):
+            return data
+        bare = {
+            key: {"value": data[key]}
+            for key in ("density_g_cm3", "specific_heat_j_kg_k")
+            if isinstance(data.get(key), int | float)
+        }
+        return {**data, **bare}
 
     @model_validator(mode="after")
-    def _density_in_range(self) -> "Ingredient":
+    def _numbers_in_range(self) -> "Ingredient":
         if not 0.5 <= self.density_g_cm3.value <= 25.0:
             raise ValueError(
                 f"density_g_cm3 of {self.name!r} is {exact(self.density_g_cm3.value)}, "
                 "but must be from 0.5 to 25"
+            )
+        heat = self.specific_heat_j_kg_k
+        if not 0.0 <= heat.value <= 5000.0:
+            raise ValueError(
+                f"specific_heat_j_kg_k of {self.name!r} is {exact(heat.value)}, but must be from "
+                "0 to 5000"
             )
         return self
 
@@ -177,6 +197,43 @@ def with_phr(recipe: Recipe, ingredient: str, phr: float) -> Recipe:
         return Recipe.model_validate({"name": recipe.name, "part": lines})
     except ValidationError as error:
         raise explain(error, recipe.name) from error
+
+
+def with_active(recipe: Recipe, role: IngredientRole, phr: float) -> Recipe:
+    """Return the recipe with the one line of a role set to so many active parts.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        The recipe to change.
+    role : str
+        Co-agent or peroxide.
+    phr : float
+        Active parts, without a carrier.
+
+    Raises
+    ------
+    InputError
+        If the recipe has not one line of the role, or the parts are out of range.
+    """
+    lines = [part.ingredient for part in recipe.part if part.ingredient.role == role]
+    if len(lines) != 1:
+        raise InputError(
+            f"{recipe.name} has {len(lines)} lines of {role}, but must have one to set its parts."
+        )
+    return with_phr(recipe, lines[0].name, phr * 100.0 / lines[0].active_percent)
+
+
+def recipe_toml(recipe: Recipe) -> str:
+    """Write a recipe as TOML with the cards of its ingredients, so that it needs no others."""
+    lines = [f"name = {toml_value(recipe.name)}"]
+    for part in recipe.part:
+        name = toml_value(part.ingredient.name)
+        lines += ["", "[[part]]", f"ingredient = {name}", f"phr = {toml_value(part.phr)}"]
+    for part in recipe.part:
+        card = part.ingredient.model_dump(mode="json", exclude_defaults=True)
+        lines += ["", "[[ingredient]]", *(f"{k} = {toml_value(v)}" for k, v in card.items())]
+    return "\n".join(lines) + "\n"
 
 
 class IngredientCards(Cards[Ingredient]):

@@ -61,7 +61,8 @@ class Surface:
     outliers : tuple of str
         Trials with a significant studentized residual.
     confounded : tuple of str
-        Second-order terms that are confounded with those chosen.
+        Second-order terms that are confounded with those chosen: with others of second order, or,
+        in a plan of few trials, with a linear one, whose coefficient may then be theirs.
     """
 
     trials: Trials

@@ -101,7 +101,7 @@ def dependent(design: FloatArray) -> bool:
 
 
 def confounded_with(terms: Terms, coded: FloatArray, varied: tuple[str, ...]) -> tuple[str, ...]:
-    """Name the second-order terms that are confounded with those chosen.
+    """Name the second-order terms that are confounded with those chosen, linear ones among them.
 
     Parameters
     ----------
@@ -112,13 +112,8 @@ def confounded_with(terms: Terms, coded: FloatArray, varied: tuple[str, ...]) ->
     varied : tuple of k str
         Names of the settings.
     """
-    linear = tuple(term for term in terms if len(term) < 2)
-
-    def follows(term: tuple[int, ...], others: Terms) -> bool:
-        return dependent(design_of(coded, (*others, term)))
-
     return tuple(
         " x ".join(varied[j] for j in term)
         for term in _second_order(coded)
-        if term not in terms and follows(term, terms) and not follows(term, linear)
+        if term not in terms and dependent(design_of(coded, (*terms, term)))
     )

@@ -15,8 +15,14 @@ from layers.ball import Body
 from layers.compression.contact import contact_points, push, touch
 from layers.errors import InputError
 from layers.graded.curve import along, along_points
-from layers.numerics.axisymmetric import assemble, gauss_shapes, gradients
-from layers.numerics.band import back_substitute, factor
+from layers.numerics.axisymmetric import (
+    Elements,
+    assemble,
+    element_blocks,
+    gauss_shapes,
+    gradients,
+)
+from layers.numerics.band import back_substitute, band_for, factor
 from layers.numerics.layout import Layout, divided, layout
 
 KGF = 9.80665
@@ -182,10 +188,7 @@ class _Press:
     body: Body
     mesh: Layout
     points: FloatArray
-    slope: FloatArray
-    volume: FloatArray
-    shear: FloatArray
-    bulk: FloatArray
+    blocks: Elements
     shape: FloatArray
     area: FloatArray
     penalty: float
@@ -226,7 +229,6 @@ def _press(body: Body, level: Level) -> _Press:
     stiff = float(body.shear_modulus @ thickness / thickness.sum())
     # A cover far softer than the rest sets the scale itself: Newton's method would not converge.
     stiff = min(stiff, 10.0 * float(body.shear_modulus[-1]))
-    width = int((mesh.last - np.arange(len(mesh.last))).max()) + 4
     slope, volume = gradients(points, mesh.elements)
     stiff_by = along_points(
         body.modulus_curve, mesh.layer, points, mesh.elements, gauss_shapes(slope)
@@ -235,13 +237,16 @@ def _press(body: Body, level: Level) -> _Press:
         body,
         mesh,
         points,
-        slope,
-        volume,
-        body.shear_modulus[mesh.layer, None] * stiff_by,
-        body.bulk_modulus[mesh.layer, None] * stiff_by,
+        element_blocks(
+            mesh.elements,
+            slope,
+            volume,
+            body.shear_modulus[mesh.layer, None] * stiff_by,
+            body.bulk_modulus[mesh.layer, None] * stiff_by,
+        ),
         *contact_points(points, mesh.edges),
         penalty=_PENALTY * stiff / float(body.outer_radius[-1]),
-        band=np.empty((len(mesh.last), width)),
+        band=band_for(mesh.last),
     )
 
 
@@ -289,7 +294,7 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
     mesh, band = press.mesh, press.band
     ahead = force ** (2 / 3) - state.force ** (2 / 3)
     u, height = state.u + ahead * state.u_slope, state.height + ahead * state.height_slope
-    # The rim of the contact is guessed by Hertz's scaling; it then moves by the sign of the gap.
+    # The rim of the contact starts from Hertz's scaling, then moves by the sign of the gap.
     rim = np.sqrt(press.radius * max(press.radius - height, 0.0))
     if state.force > 0.0:
         rim = state.origin * (force / state.force) ** (1 / 3)
@@ -300,8 +305,7 @@ def _equilibrium(press: _Press, state: _State, force: float) -> _State | None:
     for _ in range(_MOST_ITERATIONS):
         band[:] = 0.0
         inner[:] = 0.0
-        elements = (mesh.elements, press.slope, press.volume, press.shear, press.bulk)
-        if not assemble(u, *elements, band, inner) > _LEAST_VOLUME:
+        if not assemble(u, press.blocks, band, inner) > _LEAST_VOLUME:
             return None
         pressed = (mesh.edges, press.shape, press.penalty * press.area, touching)
         total, rate = push(press.points, u, height, *pressed, band, inner, pull)

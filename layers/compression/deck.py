@@ -17,6 +17,7 @@ from scipy.interpolate import CubicSpline
 from layers.arrays import FloatArray, IntArray
 from layers.ball import Body
 from layers.errors import InputError
+from layers.graded.curve import along
 
 LIGHT, HEAVY = 10 * 9.80665, 130 * 9.80665  # N: the standard measure, 10 to 130 kgf
 TRAVEL = 2.0  # of one plate from first contact at the pole, mm
@@ -117,11 +118,27 @@ def deck_text(
     """
     radii = body.outer_radius * 1e3
     grid = quarter_grid(radii, angular, 1.5 * float(radii[-1]) / angular)
-    lines = [*_geometry(body, grid), *_sections(body), *_loading(travel, stiffness, steps)]
+    material, shear, bulk = _materials(body, grid)
+    lines = [*_geometry(body, grid, material), *_sections(shear, bulk)]
+    lines += _loading(travel, stiffness, steps)
     return "\n".join(lines) + "\n"
 
 
-def _geometry(body: Body, grid: Grid) -> list[str]:
+def _materials(body: Body, grid: Grid) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return the material of each element, (m,), and G and K of each material, Pa.
+
+    One a layer; of a graded one as many as its elements' moduli differ, each that of the element's
+    middle to 0.1 % of the layer's.
+    """
+    middle = np.linalg.norm(grid.points[grid.quads[:, :4]].mean(axis=1), axis=1) * 1e-3
+    factor = np.round(along(body.modulus_curve, grid.layer, middle), 3)
+    kinds, number = np.unique(np.column_stack([grid.layer, factor]), axis=0, return_inverse=True)
+    layer = kinds[:, 0].astype(np.int64)
+    shear, bulk = body.shear_modulus[layer], body.bulk_modulus[layer]
+    return number.reshape(-1), shear * kinds[:, 1], bulk * kinds[:, 1]
+
+
+def _geometry(body: Body, grid: Grid, material: IntArray) -> list[str]:
     """Nodes, elements, sets and surfaces of ball and plate."""
     radius = body.outer_radius[-1] * 1e3
     count = len(grid.points)
@@ -130,9 +147,9 @@ def _geometry(body: Body, grid: Grid) -> list[str]:
     nodes = np.concatenate([np.pad(grid.points, ((0, 0), (0, 1))), plate])
     lines = ["*NODE, NSET=NALL"]
     lines += [f"{i},{x:.12g},{y:.12g},{z:.12g}" for i, (x, y, z) in enumerate(nodes, 1)]
-    for number in range(len(body.outer_radius)):
+    for number in range(int(material.max()) + 1):
         lines.append(f"*ELEMENT, TYPE=CAX8R, ELSET=LAYER{number}")
-        members = np.flatnonzero(grid.layer == number)
+        members = np.flatnonzero(material == number)
         lines += [f"{e + 1}," + ",".join(str(n + 1) for n in grid.quads[e]) for e in members]
     first = len(grid.quads) + 1
     corners = count + 1 + np.array([0, 2, 3, 1, 4, 6, 7, 5])
@@ -147,14 +164,14 @@ def _geometry(body: Body, grid: Grid) -> list[str]:
     return [*lines, f"{first},S1"]
 
 
-def _sections(body: Body) -> list[str]:
+def _sections(shear: FloatArray, bulk: FloatArray) -> list[str]:
     """Materials and where they are."""
     lines = []
-    for number, (shear, bulk) in enumerate(zip(body.shear_modulus, body.bulk_modulus, strict=True)):
+    for number, (g, k) in enumerate(zip(shear, bulk, strict=True)):
         lines += [
             f"*MATERIAL, NAME=M{number}",
             "*HYPERELASTIC, NEO HOOKE",
-            f"{shear * 0.5e-6:.12g},{2.0 / (bulk * 1e-6):.12g}",
+            f"{g * 0.5e-6:.12g},{2.0 / (k * 1e-6):.12g}",
             f"*SOLID SECTION, ELSET=LAYER{number}, MATERIAL=M{number}",
         ]
     return [

@@ -94,9 +94,8 @@ def _marched(
 
 def _hold_networks(model: Model) -> None:
     """Let the march's first look at unchanged positions leave the networks as they are."""
-    tiles = model.w.reshape(-1, kernels.ROWS, kernels.LANES)
     for j in range(model.branches):
-        tiles[:-1, kernels.BRANCH + j * kernels.BRANCH_ROWS + kernels.MEMORY] = 1.0
+        model.w[:, kernels.BRANCH + j * kernels.BRANCH_ROWS + kernels.GAIN] = 0.0
 
 
 def _frame(model: Model, v: FloatArray, time: float, force: float, mesh: Mesh, count: int) -> Frame:

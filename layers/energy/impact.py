@@ -1,5 +1,7 @@
 """The public entry point: record an impact of a ball, by a swing or on a barrier."""
 
+from dataclasses import replace
+
 from layers.arrays import Level
 from layers.ball import Ball
 from layers.conditions import Conditions
@@ -55,7 +57,10 @@ def record_impact(
     if level not in barrier.LEVELS:
         raise InputError(f"level is {level!r}, but must be one of: {', '.join(barrier.LEVELS)}.")
     body = ball.checked().body()
+    chosen = conditions or Conditions()
     if swing is None:
-        return record_barrier(body, speed, barrier.LEVELS[level], frames)
-    found = (conditions or Conditions()).swings.find(swing)
-    return record_strike(body, found.strike(), strike_model.LEVELS[level], frames, found.name)
+        resolution = replace(barrier.LEVELS[level], precision=chosen.precision)
+        return record_barrier(body, speed, resolution, frames)
+    found = chosen.swings.find(swing)
+    settings = replace(strike_model.LEVELS[level], precision=chosen.precision)
+    return record_strike(body, found.strike(), settings, frames, found.name)

@@ -184,8 +184,8 @@ def loss_rates(
     for k in range(len(networks) // kernels.BRANCH_ROWS):
         row = kernels.BRANCH_ROWS * k
         old = inner[1 + 6 * k : 7 + 6 * k][[0, 3, 5, 3, 1, 4, 5, 4, 2]].T.reshape(real, 3, 3)
-        decay = networks[row + kernels.DECAY][:, None, None]
-        mean = 0.5 * (old + decay * old + (1.0 - decay) * inverse)
+        gain = networks[row + kernels.GAIN][:, None, None]
+        mean = old + 0.5 * gain * (inverse - old)
         excess = np.einsum("eij,eij->e", bar, mean) - 6.0
         excess += np.einsum("eij,eij->e", inverse, np.linalg.inv(mean))
         lost += 0.5 * networks[row + kernels.STRENGTH] * networks[row + kernels.RATE] * excess

@@ -82,7 +82,7 @@ def checked_rows(
         number = {
             c: read_number(cell, line, c, columns[c].unit, faults) for c, cell in given.items()
         }
-        _check_ranges(number, line, columns, faults)
+        check_ranges(number, line, columns, faults)
         rows.append(Row(line, name, number))
         if len(faults) > MOST_FAULTS:
             break
@@ -246,10 +246,22 @@ def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -
     return value
 
 
-def _check_ranges(
+def check_ranges(
     number: dict[str, float], line: int, columns: Mapping[str, Column], faults: list[str]
 ) -> None:
-    """Add faults of range; two values that fit each other's column are called swapped."""
+    """Add faults of range; two values that fit each other's column are called swapped.
+
+    Parameters
+    ----------
+    number : dict of str to float
+        Values by column; NaN is passed over.
+    line : int
+        Their row in the file.
+    columns : mapping of str to Column
+        What each column may hold.
+    faults : list of str
+        Grows by one sentence for each fault.
+    """
 
     def fits(value: float, name: str) -> bool:
         return columns[name].low <= value <= columns[name].high

@@ -1,4 +1,4 @@
-"""Numbers noted in another unit than the one expected: read where it is said, guessed where not."""
+"""Numbers noted in another unit than the one expected: read where said, inferred where not."""
 
 import math
 import re

@@ -2,9 +2,10 @@
 
 A table is a CSV of one condition a row, in any order, with the columns ``reynolds`` (or
 ``reynolds_1e5``), ``spin_ratio``, ``drag_coefficient``, ``lift_coefficient`` and, if wanted,
-``note``. A smoothing thin-plate spline over the trend 1, Re, S, S^2, as published regressions have
-it, is laid through the rows; its smoothing is the one that best foretells each row from all others.
-Outside the convex hull of the rows the value at its nearest edge stands, flagged.
+``note``. A smoothing thin-plate spline over the trend 1, Re, S and, where the rows fix it, S^2, as
+published regressions have it, is laid through the rows; its smoothing is the one that best predicts
+each row from all others. Outside the convex hull of the rows the value at its nearest edge stands,
+flagged.
 """
 
 import math
@@ -54,6 +55,11 @@ class MeasuredLaw:
     hull: FloatArray
     grid: FloatArray
 
+    @property
+    def content(self) -> tuple[FloatArray, ...]:
+        """Everything that its coefficients follow from."""
+        return self.grid, self.low, self.high, self.hull
+
     def __call__(self, reynolds: FloatArray, spin_ratio: FloatArray) -> Coefficients:
         """Return coefficients by bilinear interpolation of the grid."""
         x = (np.asarray(reynolds, float) - self.low[0]) / (self.high[0] - self.low[0])
@@ -61,14 +67,32 @@ class MeasuredLaw:
         outward = np.full(np.broadcast(x, y).shape, -np.inf)
         for a, b, c in self.hull:
             np.maximum(outward, a * x + b * y + c, out=outward)
-        u, v = np.clip(x, 0.0, 1.0) * _CELLS, np.clip(y, 0.0, 1.0) * _CELLS
-        i, j = np.minimum(u.astype(int), _CELLS - 1), np.minimum(v.astype(int), _CELLS - 1)
-        u, v = u - i, v - j
-        g = self.grid
-        drag, lift = (1.0 - v) * ((1.0 - u) * g[:, i, j] + u * g[:, i + 1, j]) + v * (
-            (1.0 - u) * g[:, i, j + 1] + u * g[:, i + 1, j + 1]
-        )
+        drag, lift = bilinear(self.grid, x, y)
         return Coefficients(drag, lift, outward <= 1e-9)
+
+
+def bilinear(grid: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Read grids at points between their nodes.
+
+    Parameters
+    ----------
+    grid : (c, k, l) array
+        c grids over one rectangle.
+    x, y : arrays of one shape
+        From 0 to 1 over the rectangle, held at its edges.
+
+    Returns
+    -------
+    (c, ...) array
+    """
+    cells_x, cells_y = grid.shape[1] - 1, grid.shape[2] - 1
+    u, v = np.clip(x, 0.0, 1.0) * cells_x, np.clip(y, 0.0, 1.0) * cells_y
+    i, j = np.minimum(u.astype(int), cells_x - 1), np.minimum(v.astype(int), cells_y - 1)
+    u, v = u - i, v - j
+    read: FloatArray = (1.0 - v) * ((1.0 - u) * grid[:, i, j] + u * grid[:, i + 1, j]) + v * (
+        (1.0 - u) * grid[:, i, j + 1] + u * grid[:, i + 1, j + 1]
+    )
+    return read
 
 
 def stitch(rows: FloatArray, what: str = "the table") -> MeasuredLaw:
@@ -94,7 +118,8 @@ def stitch(rows: FloatArray, what: str = "the table") -> MeasuredLaw:
         )
     low, high = rows[:, :2].min(axis=0), rows[:, :2].max(axis=0)
     flat = InputError(
-        f"{what}: the rows lie on one line of Reynolds number and spin ratio, but must span both."
+        f"{what}: the rows lie on one line of Reynolds number and spin ratio, but must span both; "
+        "`orbwright range surface` takes such rows too."
     )
     if (high == low).any():
         raise flat
@@ -147,8 +172,20 @@ def thin_plate(points: FloatArray, others: FloatArray) -> FloatArray:
     return kernel
 
 
-def _trend(points: FloatArray) -> FloatArray:
-    return np.column_stack([np.ones(len(points)), points, points[:, 1] ** 2])
+def _trend(points: FloatArray, terms: int) -> FloatArray:
+    """Return the trend 1, Re, S, S^2 at points, or its first terms, (m, terms)."""
+    whole = np.column_stack([np.ones(len(points)), points, points[:, 1] ** 2])
+    return np.asarray(whole[:, :terms])
+
+
+def _terms(points: FloatArray) -> int:
+    """Return how many terms of the trend the rows fix, each row left out in turn.
+
+    Rows at two spin ratios, or on one curve S^2 = a + b Re + c S, say nothing of S^2.
+    """
+    root, size, _ = np.linalg.svd(_trend(points, 4), full_matrices=False)
+    leverage = np.sum(root**2, axis=1)
+    return 4 if size[-1] > 1e-6 * size[0] and leverage.max() < 1.0 - 1e-9 else 3
 
 
 def _surface(
@@ -160,8 +197,8 @@ def _surface(
     lambda w_i, and the misfit when row i is left out is w_i / B_ii (Dubrule 1983, Math. Geol. 15,
     687): the smoothing lambda with the smallest sum of the latter squared is taken.
     """
-    count, trend = len(points), _trend(points)
-    terms = trend.shape[1]
+    count, terms = len(points), _terms(points)
+    trend = _trend(points, terms)
     matrix = np.zeros((count + terms, count + terms))
     matrix[:count, :count] = thin_plate(points, points)
     matrix[:count, count:], matrix[count:, :count] = trend, trend.T
@@ -177,11 +214,11 @@ def _surface(
         if not own.min() > 1e-9 * own.max():
             raise InputError(
                 f"{what}: without one of its rows the others lie on a line of Reynolds number and "
-                "spin ratio, or at fewer than three spin ratios; add conditions."
+                "spin ratio; add conditions, or fit them by `orbwright range surface`."
             )
         error = float(np.sqrt(np.mean((weights[:count] / own) ** 2)))
         if error < foretold:
             best, foretold, smoothing = weights, error, float(trial)
-    surface = thin_plate(nodes, points) @ best[:count] + _trend(nodes) @ best[count:]
+    surface = thin_plate(nodes, points) @ best[:count] + _trend(nodes, terms) @ best[count:]
     residual = float(np.sqrt(np.mean((smoothing * best[:count]) ** 2)))
     return surface, residual, foretold, smoothing

@@ -1,13 +1,4 @@
-"""Flight of spinning balls, thousands at once.
-
-Axes: x down the target line, y up, z to the right, so that backspin is a vector along +z and lifts
-along spin x velocity. The ball is a point with drag, lift, gravity and decaying spin:
-
-    m dv/dt = -(rho A / 2) V (CD w - CL (s x w)) - m g,   d omega/dt = -k omega V / R,
-
-with w = v - wind, V = |w| and s the unit spin axis, which keeps its direction. A spin component
-along the motion thus gives no lift, by the cross product.
-"""
+"""Flights of spinning balls, thousands at once; the equations are in `layers.flight.motion`."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -19,20 +10,19 @@ from layers.arrays import FloatArray
 from layers.errors import InputError, SolverError
 from layers.flight.aerodynamics import SPIN_DECAY_SMITS_SMITH, Law, ferguson_2022
 from layers.flight.air import Air, humid_air
+from layers.flight.motion import (
+    CLIMB,
+    HEIGHT,
+    STEP,
+    Aero,
+    Shots,
+    advance,
+    derivative,
+    launch_state,
+    step_to_zero,
+)
 
-GRAVITY = 9.80665
 LONGEST_FLIGHT_S = 60.0
-_STEP = 0.1  # s: carry within 3e-3 m of a tight adaptive solution, see docs/flight.md
-
-_RANGES = {  # lowest and highest accepted, unit
-    "ball_speed": (1.0, 150.0, "m/s"),
-    "launch_angle": (1e-3, np.pi / 2, "rad"),
-    "spin": (0.0, 2000.0, "rad/s"),
-    "spin_axis_tilt": (-np.pi / 2, np.pi / 2, "rad"),
-    "wind": (-60.0, 60.0, "m/s"),
-    "mass": (1e-3, 1.0, "kg"),
-    "diameter": (5e-3, 0.1, "m"),
-}
 
 
 @dataclass(frozen=True)
@@ -87,86 +77,6 @@ class Path:
     position: FloatArray
     velocity: FloatArray
     spin: FloatArray
-
-
-@dataclass(frozen=True)
-class _Shots:
-    """What stays constant in each of n flights; `wind` and `axis` are (3, n)."""
-
-    radius: FloatArray
-    reynolds_per_speed: FloatArray  # rho D / mu, s/m
-    force_per_speed: FloatArray  # rho A / 2m, 1/m
-    wind: FloatArray
-    axis: FloatArray
-
-    def take(self, which: npt.NDArray[np.bool_]) -> "_Shots":
-        return _Shots(
-            self.radius[which],
-            self.reynolds_per_speed[which],
-            self.force_per_speed[which],
-            self.wind[:, which],
-            self.axis[:, which],
-        )
-
-
-@dataclass(frozen=True)
-class _Aero:
-    law: Law
-    spin_decay: float
-
-
-def _derivative(
-    state: FloatArray, shots: _Shots, aero: _Aero
-) -> tuple[FloatArray, FloatArray, FloatArray, npt.NDArray[np.bool_]]:
-    """Return d/dt of (x, y, z, vx, vy, vz, omega), (7, n); Re and S; and where the law holds."""
-    wx, wy, wz = flow = state[3:6] - shots.wind
-    speed = np.sqrt(wx * wx + wy * wy + wz * wz)
-    spin = state[6]
-    reynolds = shots.reynolds_per_speed * speed
-    # A ball at rest in the air spins infinitely fast by this ratio: outside every law, no force.
-    spin_ratio = spin * shots.radius / np.maximum(speed, 1e-6)
-    c = aero.law(reynolds, spin_ratio)
-    drag = shots.force_per_speed * speed * c.drag
-    lift = shots.force_per_speed * speed * c.lift
-    ax, ay, az = shots.axis
-    rate = np.empty_like(state)
-    rate[0:3] = state[3:6]
-    rate[3:6] = -drag * flow
-    rate[3] += lift * (ay * wz - az * wy)
-    rate[4] += lift * (az * wx - ax * wz) - GRAVITY
-    rate[5] += lift * (ax * wy - ay * wx)
-    rate[6] = -aero.spin_decay * spin * speed / shots.radius
-    return rate, reynolds, spin_ratio, c.inside | (shots.force_per_speed == 0.0)
-
-
-def _advance(
-    state: FloatArray, step: FloatArray | float, shots: _Shots, aero: _Aero, k1: FloatArray
-) -> FloatArray:
-    """One classical fourth-order Runge-Kutta step; `k1` is the derivative at `state`."""
-    k2 = _derivative(state + 0.5 * step * k1, shots, aero)[0]
-    k3 = _derivative(state + 0.5 * step * k2, shots, aero)[0]
-    k4 = _derivative(state + step * k3, shots, aero)[0]
-    return state + step / 6.0 * (k1 + 2.0 * (k2 + k3) + k4)
-
-
-_HEIGHT, _CLIMB = 1, 4
-
-
-def _step_to_zero(
-    state: FloatArray, row: int, shots: _Shots, aero: _Aero
-) -> tuple[FloatArray, FloatArray]:
-    """Step each flight to where `row` of its state is zero, within one step ahead.
-
-    Newton on the length of the step, from the step's end, where height and climb fall through zero:
-    the landing is then as accurate as the integration itself.
-    """
-    k1 = _derivative(state, shots, aero)[0]
-    step = np.full(state.shape[1], _STEP)
-    for _ in range(6):
-        end = _advance(state, step, shots, aero, k1)
-        slope = _derivative(end, shots, aero)[0][row]
-        step = step - end[row] / slope
-    return step, _advance(state, step, shots, aero, k1)
 
 
 def fly(
@@ -224,13 +134,13 @@ def fly(
     >>> bool(250 < drive.carry[0] < 272)
     True
     """
-    state, shots = _launch(
+    state, shots = launch_state(
         ball_speed, launch_angle, spin, spin_axis_tilt, mass, diameter, air or humid_air(), wind
     )
-    return _fly(state, shots, _Aero(law, spin_decay), refuse=policy == "refuse")
+    return _fly(state, shots, Aero(law, spin_decay), refuse=policy == "refuse")
 
 
-def _fly(state: FloatArray, shots: _Shots, aero: _Aero, refuse: bool) -> Flight:
+def _fly(state: FloatArray, shots: Shots, aero: Aero, refuse: bool) -> Flight:
     """Step all flights at once; apex and landing are refined from the step before each."""
     count = state.shape[1]
     before_apex, before_landing = state.copy(), np.empty_like(state)
@@ -240,26 +150,35 @@ def _fly(state: FloatArray, shots: _Shots, aero: _Aero, refuse: bool) -> Flight:
     while aloft.size:
         if now > LONGEST_FLIGHT_S:
             raise SolverError(f"flight {aloft[0] + 1} is still up after {LONGEST_FLIGHT_S:g} s.")
-        k1, reynolds, spin_ratio, inside = _derivative(state, left, aero)
+        k1, reynolds, spin_ratio, inside = derivative(state, left, aero)
         if refuse and not inside.all():
             _refuse(int(np.argmin(inside)), aloft, reynolds, spin_ratio, now)
         outside[aloft] += ~inside
         steps[aloft] += 1.0
-        after = _advance(state, _STEP, left, aero, k1)
-        top = (state[_CLIMB] > 0.0) & (after[_CLIMB] <= 0.0)
+        after = advance(state, STEP, left, aero, k1)
+        top = (state[CLIMB] > 0.0) & (after[CLIMB] <= 0.0)
         before_apex[:, aloft[top]] = state[:, top]
-        down = (after[_HEIGHT] < 0.0) & (after[_CLIMB] < 0.0)
+        down = (after[HEIGHT] < 0.0) & (after[CLIMB] < 0.0)
         before_landing[:, aloft[down]] = state[:, down]
         start_of_last[aloft[down]] = now
-        state, now = after, now + _STEP
+        state, now = after, now + STEP
         if down.any():
             state, left, aloft = state[:, ~down], left.take(~down), aloft[~down]
-    apex = _step_to_zero(before_apex, _CLIMB, shots, aero)[1][_HEIGHT]
-    last, end = _step_to_zero(before_landing, _HEIGHT, shots, aero)
-    return _landed(end, apex, start_of_last + last, outside / steps)
+    apex = step_to_zero(before_apex, CLIMB, shots, aero)[1][HEIGHT]
+    last, end = step_to_zero(before_landing, HEIGHT, shots, aero)
+    return landed(end, apex, start_of_last + last, outside / steps)
 
 
-def _landed(end: FloatArray, apex: FloatArray, time: FloatArray, outside: FloatArray) -> Flight:
+def landed(end: FloatArray, apex: FloatArray, time: FloatArray, outside: FloatArray) -> Flight:
+    """Return flights by how they ended.
+
+    Parameters
+    ----------
+    end : (7, n) array
+        States at landing.
+    apex, time, outside : (n,) arrays
+        m, s, and the share of the flight outside the law.
+    """
     return Flight(
         carry=np.hypot(end[0], end[2]),
         lateral=end[2],
@@ -311,72 +230,20 @@ def path(
     InputError, SolverError
         As `fly`.
     """
-    state, shots = _launch(
+    state, shots = launch_state(
         ball_speed, launch_angle, spin, spin_axis_tilt, mass, diameter, air or humid_air(), wind
     )
-    aero = _Aero(law, spin_decay)
+    aero = Aero(law, spin_decay)
     states = [state]
     while True:
-        if len(states) * _STEP > LONGEST_FLIGHT_S:
+        if len(states) * STEP > LONGEST_FLIGHT_S:
             raise SolverError(f"the ball is still up after {LONGEST_FLIGHT_S:g} s.")
-        after = _advance(states[-1], _STEP, shots, aero, _derivative(states[-1], shots, aero)[0])
-        if after[_HEIGHT, 0] < 0.0 and after[_CLIMB, 0] < 0.0:
+        after = advance(states[-1], STEP, shots, aero, derivative(states[-1], shots, aero)[0])
+        if after[HEIGHT, 0] < 0.0 and after[CLIMB, 0] < 0.0:
             break
         states.append(after)
-    time: FloatArray = np.arange(len(states) + 1, dtype=float) * _STEP
-    last, end = _step_to_zero(states[-1], _HEIGHT, shots, aero)
+    time: FloatArray = np.arange(len(states) + 1, dtype=float) * STEP
+    last, end = step_to_zero(states[-1], HEIGHT, shots, aero)
     time[-1] = time[-2] + last[0]
     trace: FloatArray = np.concatenate([*states, end], axis=1).T
     return Path(time, trace[:, 0:3], trace[:, 3:6], trace[:, 6])
-
-
-def _launch(
-    ball_speed: npt.ArrayLike,
-    launch_angle: npt.ArrayLike,
-    spin: npt.ArrayLike,
-    spin_axis_tilt: npt.ArrayLike,
-    mass: npt.ArrayLike,
-    diameter: npt.ArrayLike,
-    air: Air,
-    wind: npt.ArrayLike,
-) -> tuple[FloatArray, _Shots]:
-    given = {
-        "ball_speed": ball_speed,
-        "launch_angle": launch_angle,
-        "spin": spin,
-        "spin_axis_tilt": spin_axis_tilt,
-        "mass": mass,
-        "diameter": diameter,
-    }
-    columns = [np.asarray(value, float).reshape(-1) for value in given.values()]
-    count = max(column.size for column in columns)
-    for name, column in zip(given, columns, strict=True):
-        _check(name, column, count)
-    speed, angle, omega, tilt, kilograms, across = np.broadcast_arrays(*columns)
-    blowing = np.asarray(wind, float)
-    if blowing.shape not in {(3,), (count, 3)}:
-        raise InputError(f"wind has shape {blowing.shape}, but must be (3,) or ({count}, 3).")
-    _check("wind", blowing.reshape(-1), blowing.size)
-    zero = np.zeros_like(speed)
-    state = np.array([zero, zero, zero, speed * np.cos(angle), speed * np.sin(angle), zero, omega])
-    shots = _Shots(
-        radius=across / 2.0,
-        reynolds_per_speed=air.density * across / air.viscosity,
-        force_per_speed=air.density * np.pi * across**2 / 8.0 / kilograms,
-        wind=np.array(np.broadcast_to(blowing, (count, 3)).T, order="C"),
-        axis=np.array([zero, -np.sin(tilt), np.cos(tilt)]),
-    )
-    return state, shots
-
-
-def _check(name: str, column: FloatArray, count: int) -> None:
-    low, high, unit = _RANGES[name]
-    if column.size not in {1, count}:
-        raise InputError(f"{name} has {column.size} values, but must have 1 or {count}.")
-    bad = ~((column >= low) & (column <= high))
-    if bad.any():
-        which = int(np.argmax(bad))
-        raise InputError(
-            f"{name}, value {which + 1}, is {column[which]:g} {unit}, but must be from {low:g} "
-            f"to {high:g} {unit}."
-        )

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from layers.arrays import FloatArray
-from layers.flight.trajectory import GRAVITY, Flight
+from layers.flight.motion import GRAVITY
+from layers.flight.trajectory import Flight
 
 _MOST_BOUNCES = 40
 _LOWEST_BOUNCE_M = 0.005

@@ -2,14 +2,17 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from layers.arrays import FloatArray, IntArray
+from layers.arrays import DTYPES, FloatArray, IntArray, Precision
 from layers.ball import Body
 from layers.graded.curve import element_means
 from layers.impact import kernels
 from layers.mass.inertia import solver_density
+from layers.numerics.lanes import aligned, width_of
 from layers.numerics.mesh import Mesh, sphere_mesh
 
 # A layer (but the innermost) is meshed as a thin or as a thick one, by its thickness, m. Most
@@ -32,18 +35,22 @@ _LOWER_CAP = 0.19
 
 @dataclass(frozen=True)
 class Resolution:
-    """Element counts: block side, half circle, rings of core, of thick and of thin layers."""
+    """Element counts: block side, half circle, rings of core, of thick and of thin layers.
+
+    `precision` is that of the elements.
+    """
 
     side: int
     angles: int
     core_rings: int
     thick_rings: int
     thin_rings: int
+    precision: Precision = "single"
 
     def refined(self, factor: int) -> "Resolution":
         """Return the counts times `factor`."""
         counts = (self.side, self.angles, self.core_rings, self.thick_rings, self.thin_rings)
-        return Resolution(*(factor * count for count in counts))
+        return Resolution(*(factor * count for count in counts), self.precision)
 
 
 @dataclass
@@ -53,9 +60,9 @@ class Model:
     The ball touches the wall z = 0 with its lower pole. The kernel changes `w` and `x` in place.
     """
 
-    w: FloatArray
-    corner: IntArray
-    slot: IntArray
+    w: npt.NDArray[Any]
+    corner: npt.NDArray[np.int32]
+    start: FloatArray
     x: FloatArray
     mass: FloatArray
     inverse_mass: FloatArray
@@ -127,22 +134,24 @@ def impact_model(body: Body, resolution: Resolution) -> Model:
     rows[kernels.STIFF : kernels.STIFF + 4] = wave_modulus * volume / corner_mass
     normal = [0, 2, 3]
     rows[[kernels.CBAR_INV + k for k in normal]] = 1.0
+    rows[[kernels.DEF + k for k in (0, 3, 4)]] = 1.0
     for j in range(strength.shape[1]):
         first = kernels.BRANCH + j * kernels.BRANCH_ROWS
         rows[[first + kernels.TENSOR + k for k in normal]] = 1.0
         rows[first + kernels.MODULUS] = shear * strength[:, j]
         rows[first + kernels.RATE] = rate[:, j]
-        rows[first + kernels.MEMORY] = 1.0
+        rows[first + kernels.GAIN] = 0.0
 
-    tiles = -(-len(volume) // kernels.LANES)
+    number = DTYPES[resolution.precision]
+    width = width_of(number)
     x = mesh.points.T.copy()
     x[1] += body.outer_radius[-1]
     inverse_mass = np.tile(1.0 / mass, (2, 1))
     inverse_mass[0, x[0] == 0.0] = 0.0
     return Model(
-        w=_tiled(rows, tiles),
-        corner=_corners(mesh.quads, tiles),
-        slot=_slots(mesh.quads, len(mass), tiles),
+        w=_tiled(rows, number),
+        corner=_corners(mesh.quads, width),
+        start=x.copy(),
         x=x,
         mass=mass,
         inverse_mass=inverse_mass,
@@ -210,41 +219,26 @@ def _hourglass_shape(mesh: Mesh, mean_gradient: FloatArray) -> FloatArray:
     return np.asarray(alternation[:, None] - linear)
 
 
-def _padded(elements: int, tiles: int) -> IntArray:
+def _padded(elements: int, width: int) -> IntArray:
     """Element of each lane; the last one repeats to the end of its tile."""
-    return np.minimum(np.arange(tiles * kernels.LANES), elements - 1)
+    return np.minimum(np.arange(-(-elements // width) * width), elements - 1)
 
 
-def _tiled(rows: FloatArray, tiles: int) -> FloatArray:
-    """Lay rows out in tiles, and a tile of zeros behind. Repeated elements weigh nothing."""
-    elements = rows.shape[1]
-    padded = rows[:, _padded(elements, tiles)]
+def _tiled(rows: FloatArray, number: type[np.floating[Any]]) -> npt.NDArray[Any]:
+    """Lay rows out in tiles. Repeated elements weigh nothing."""
+    elements, width = rows.shape[1], width_of(number)
+    padded = rows[:, _padded(elements, width)]
     padded[kernels.VOLUME, elements:] = 0.0
-    out = np.zeros((tiles + 1, kernels.ROWS, kernels.LANES))
-    out[:-1] = padded.reshape(kernels.ROWS, tiles, kernels.LANES).swapaxes(0, 1)
-    return out.ravel()
+    out = aligned((padded.shape[1] // width, kernels.ROWS, width), number)
+    out[:] = padded.reshape(kernels.ROWS, -1, width).swapaxes(0, 1)
+    return out
 
 
-def untiled(w: FloatArray) -> FloatArray:
-    """Return the rows of all tiles, (ROWS, tiles * LANES)."""
-    tiles = w.reshape(-1, kernels.ROWS, kernels.LANES)[:-1]
-    return tiles.swapaxes(0, 1).reshape(kernels.ROWS, -1)
+def untiled(w: npt.NDArray[Any]) -> FloatArray:
+    """Return the rows of all tiles in double precision, (ROWS, tiles * width)."""
+    return w.swapaxes(0, 1).reshape(kernels.ROWS, -1).astype(np.float64)
 
 
-def _corners(quads: IntArray, tiles: int) -> IntArray:
-    padded = quads[_padded(len(quads), tiles)]
-    return np.ascontiguousarray(padded.T.reshape(4, tiles, kernels.LANES).swapaxes(0, 1))
-
-
-def _slots(quads: IntArray, nodes: int, tiles: int) -> IntArray:
-    """Where the forces on each node stand in the tiles: up to four corners meet in a node."""
-    element = np.arange(len(quads))[:, None]
-    address = (element // kernels.LANES) * kernels.TILE + element % kernels.LANES
-    address = (address + (kernels.X + np.arange(4)) * kernels.LANES).ravel()
-    node = quads.ravel()
-    order = np.argsort(node, kind="stable")
-    count = np.bincount(node, minlength=nodes)
-    rank = np.arange(len(node)) - np.repeat(np.cumsum(count) - count, count)
-    slot = np.full((nodes, 4), tiles * kernels.TILE, dtype=np.int64)
-    slot[node[order], rank] = address[order]
-    return slot
+def _corners(quads: IntArray, width: int) -> npt.NDArray[np.int32]:
+    padded = quads[_padded(len(quads), width)].astype(np.int32)
+    return np.ascontiguousarray(padded.T.reshape(4, -1, width).swapaxes(0, 1))

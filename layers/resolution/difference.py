@@ -9,6 +9,8 @@ A difference has independent parts, each a 95 % half width in the figure's unit:
   of one family take from the family is common to both.
 - ``shared law``: cards, club, friction and aerodynamics that both builds have move both figures
   together: the difference is in error as the figure is, relative to itself.
+- ``drag and lift``: what measured rows leave open of two dimple patterns, where the builds have
+  different ones; one pattern's cancels.
 - ``prediction``: the emulator's own error, where a figure is predicted; the calibration's, where it
   is calibrated.
 
@@ -123,9 +125,26 @@ def _parts(first: Figure, second: Figure, one: Ball, two: Ball) -> dict[str, flo
         "contact law": level * model.contact_percent / 100.0 * left,
         "materials": NINETY_FIVE * level * material_deviation(one, two, model.sensitivity),
         "shared law": abs(second.value - first.value) * known.absolute_percent / 100.0,
+        "drag and lift": _of_patterns(first, second, one, two),
         "prediction": math.hypot(*rest),
     }
     return {name: part for name, part in parts.items() if part > 0.0}
+
+
+def _of_patterns(first: Figure, second: Figure, one: Ball, two: Ball) -> float:
+    """Return what two patterns' tables leave open, as the figures' own errors have it."""
+    if one.dimple_pattern == two.dimple_pattern:
+        return 0.0
+    if {first.basis, second.basis} != {"finite element"}:
+        return 0.0
+    percent = QUANTITIES[parse_figure(first.name).quantity].absolute_percent
+    squares = [f.absolute_error**2 - (abs(f.value) * percent / 100.0) ** 2 for f in (first, second)]
+    # Errors that are the judged ones alone leave the rounding of their squares.
+    kept = [
+        square if square > 1e-9 * f.absolute_error**2 else 0.0
+        for square, f in zip(squares, (first, second), strict=True)
+    ]
+    return math.sqrt(sum(kept))
 
 
 class Model(NamedTuple):

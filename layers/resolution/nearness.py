@@ -54,7 +54,8 @@ def construction(ball: Ball) -> dict[str, FloatArray]:
     Returns
     -------
     dict of str to array
-        Logarithms of thicknesses and of moduli, and the other numbers of the cards.
+        Logarithms of thicknesses, of moduli and of what they gain from inside to outside, and the
+        other numbers of the cards.
     """
     cards = [layer.material for layer in ball.layer]
     outer = np.array([layer.outer_diameter_mm for layer in ball.layer])
@@ -68,6 +69,9 @@ def construction(ball: Ball) -> dict[str, FloatArray]:
     )
     return {
         "thickness": np.log(np.diff(outer, prepend=0.0)),
-        "modulus": np.log([card.youngs_modulus_mpa.value for card in cards]),
+        "modulus": np.log(
+            [card.youngs_modulus_mpa.value for card in cards]
+            + [layer.profile.contrast if layer.profile else 1.0 for layer in ball.layer]
+        ),
         "rest": np.concatenate([np.asarray(group) for group in rest]),
     }

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from layers.numerics.lanes import WIDTH, gather, load, store
+from layers.numerics.lanes import NODE
 from layers.numerics.machine_code import njit
 from layers.strike.contact import (
     CONTACT_LOSS,
@@ -26,7 +26,7 @@ from layers.strike.head import drive_club, may_meet_again
 from layers.strike.kernels import (
     BRANCH_ROWS,
     BULK_LOSS,
-    DECAY,
+    GAIN,
     RATE,
     RELAXATION_LOSS,
     element_forces,
@@ -49,50 +49,64 @@ SAMPLE_EVERY = 8
 
 
 @njit(fastmath=True, cache=True)
-def _accelerate(
-    force: Any, entries: Any, push: Any, carry: Any, pivot: Any, first: int, pulled: Any
-) -> None:
-    """Accelerations under the internal forces: sum each node's corner forces, divide by its mass.
+def _deform(u: Any, centre: int, shape: Any) -> None:
+    """Say how far each node has moved against the node `centre`.
 
-    From node `first` on, columns of nodes share a mass matrix of three diagonals (see `Chain`).
+    So the elements, which may work in single precision, meet no motion of the ball as a whole.
     """
-    rows, columns = carry.shape
-    count = entries.shape[0]
-    blocks, light = pulled.reshape(3, count, WIDTH), push.reshape(1, count, WIDTH)
-    for n in range(count):
-        for i in range(3):
-            pull = gather(force, 8 * WIDTH * i, entries, n, 0)
-            for a in range(1, 8):
-                pull = pull + gather(force, 8 * WIDTH * i, entries, n, a)
-            store(blocks, i, n, -1.0 * pull * load(light, 0, n))
-    for i in range(3):
-        for r in range(1, rows):
-            at = first + r * columns
-            for c in range(columns):
-                pulled[i, at + c] += carry[r, c] * pulled[i, at - columns + c]
-        at = first + (rows - 1) * columns
-        for c in range(columns):
-            pulled[i, at + c] *= pivot[rows - 1, c]
-        for r in range(rows - 2, -1, -1):
-            at = first + r * columns
-            for c in range(columns):
-                own = pulled[i, at + c] * pivot[r, c]
-                pulled[i, at + c] = own + carry[r + 1, c] * pulled[i, at + columns + c]
+    x, y, z = u[centre, 0], u[centre, 1], u[centre, 2]
+    for n in range(u.shape[0]):
+        shape[n, 0], shape[n, 1], shape[n, 2] = u[n, 0] - x, u[n, 1] - y, u[n, 2] - z
 
 
 @njit(fastmath=True, cache=True)
-def _add(to: Any, rate: Any, step: float) -> None:
-    for i in range(3):
-        for n in range(to.shape[1]):
-            to[i, n] += rate[i, n] * step
+def _accelerate(
+    pull: Any, push: Any, carry: Any, pivot: Any, step: float, velocity: Any, work: Any
+) -> None:
+    """Add to the nodes' velocities what the elements' pull makes of them in a step.
+
+    The last nodes, in columns, share a mass matrix of three diagonals (see `Chain`).
+    """
+    free, (rows, columns) = push.shape[0], carry.shape
+    for n in range(free):
+        light = -step * push[n]
+        for i in range(NODE):
+            velocity[n, i] += light * pull[n, i]
+    chained = pull[free:].reshape(rows, columns, NODE)
+    swift = velocity[free:].reshape(rows, columns, NODE)
+    for c in range(columns):
+        for i in range(NODE):
+            work[0, c, i] = -step * chained[0, c, i]
+    for r in range(1, rows):
+        for c in range(columns):
+            carried = carry[r, c]
+            for i in range(NODE):
+                work[r, c, i] = carried * work[r - 1, c, i] - step * chained[r, c, i]
+    for c in range(columns):
+        for i in range(NODE):
+            work[rows - 1, c, i] *= pivot[rows - 1, c]
+            swift[rows - 1, c, i] += work[rows - 1, c, i]
+    for r in range(rows - 2, -1, -1):
+        for c in range(columns):
+            own, carried = pivot[r, c], carry[r + 1, c]
+            for i in range(NODE):
+                work[r, c, i] = own * work[r, c, i] + carried * work[r + 1, c, i]
+                swift[r, c, i] += work[r, c, i]
+
+
+@njit(fastmath=True, cache=True)
+def _move(u: Any, velocity: Any, step: float) -> None:
+    for n in range(u.shape[0]):
+        for i in range(NODE):
+            u[n, i] += step * velocity[n, i]
 
 
 @njit(cache=True)
-def _set_decay(branch: Any, step: float) -> None:
+def _set_gain(branch: Any, step: float) -> None:
     for e in range(branch.shape[0]):
         for b in range(0, branch.shape[1], BRANCH_ROWS):
-            for lane in range(WIDTH):
-                branch[e, b + DECAY, lane] = math.exp(-step * branch[e, b + RATE, lane])
+            for lane in range(branch.shape[2]):
+                branch[e, b + GAIN, lane] = -math.expm1(-step * branch[e, b + RATE, lane])
 
 
 @njit(cache=True)
@@ -116,15 +130,14 @@ def _march(
     carry: Any,
     pivot: Any,
     hexes: Any,
-    entries: Any,
     constant: Any,
     branch: Any,
     state: Any,
-    force: Any,
     surface: Any,
     stretch: Any,
     plane: Any,
     far: int,
+    centre: int,
     face: Any,
     club: Any,
     longest: float,
@@ -137,16 +150,17 @@ def _march(
 
     Parameters
     ----------
-    points, u, velocity : (3, n) array
-        Reference coordinates, displacements and velocities (x normal, y lateral, z up the face).
-    push : (1, n) array
-        One over nodal mass, 1/kg; 1 where `carry` and `pivot` stand in.
+    points : (3, n) array
+        Reference coordinates (x normal, y lateral, z up the face).
+    u, velocity : (n, 4) array
+        Displacements and velocities along them, the fourth of no use.
+    push : (n - r k,) array
+        One over nodal mass, 1/kg.
     carry, pivot : (r, k) array
         See `Chain`; the last r k nodes, the surface last.
-    hexes, constant, branch, state, force
-        See `element_forces`.
-    entries : (n / 8, 8, 8) array
-        Where in `force`, flattened, the first component of each node's corner forces stands.
+    hexes, constant, branch, state
+        See `element_forces`, which computes in the precision of `constant`; nodes are moved in
+        double precision.
     surface : Surface
     stretch : (2, f p) array
         Elastic stretch of the stuck contact at each point, along z and y, m.
@@ -154,6 +168,8 @@ def _march(
         Nodes on the plane of symmetry.
     far : int
         The node opposite the first touch.
+    centre : int
+        A node about the ball's centre.
     face, club : array
         Constants and state of the face and club, for half the club.
     longest : float
@@ -167,9 +183,10 @@ def _march(
     result : (RESULT_ROWS,) array
         Written.
     """
-    loss, sums, pulled = np.zeros(2), np.zeros(SUM_ROWS), np.zeros(u.shape)
+    loss, sums, pulled = np.zeros(2), np.zeros(SUM_ROWS), np.zeros((*carry.shape, NODE))
+    shape, pull = np.zeros(u.shape, constant.dtype), np.zeros(u.shape, constant.dtype)
+    moved, swift = u.T, velocity.T
     sound = u.copy()  # as last found in order
-    first = surface.nodes[0] - (carry.shape[0] - 1) * carry.shape[1]
     work, forces = np.zeros((NODE_ROWS, carry.shape[1])), np.zeros((POINT_ROWS, stretch.shape[1]))
     near_faces = np.zeros(surface.faces.shape[1], np.int64)
     result[:] = 0.0
@@ -178,8 +195,9 @@ def _march(
     step, time, last, stride, count = 0.0, 0.0, 0.0, 1, 0
     steps = 0
     while time < longest:
+        _deform(u, centre, shape)
         if steps % CHECK_EVERY == 0:
-            frequency = highest_frequency(u, hexes, constant)
+            frequency = highest_frequency(shape, hexes, constant)
             if not 0.0 < frequency < math.inf:
                 result[BROKEN] = 1.0
                 u[:] = sound
@@ -188,22 +206,21 @@ def _march(
             new = stable / math.sqrt(frequency)
             step = new if steps == 0 else step
         sampled = steps % SAMPLE_EVERY == 0
-        element_forces(u, hexes, constant, branch, state, force, step, sampled, loss)
+        element_forces(shape, hexes, constant, branch, state, pull, step, sampled, loss)
         if sampled:
             result[LOSS_RELAXATION] += SAMPLE_EVERY * step * loss[RELAXATION_LOSS]
             result[LOSS_BULK] += SAMPLE_EVERY * step * loss[BULK_LOSS]
         mean = 0.5 * (step + new)
         if steps % CHECK_EVERY == 0:
-            _set_decay(branch, new)
+            _set_gain(branch, new)
         step = new
-        _accelerate(force, entries, push, carry, pivot, first, pulled)
-        _add(velocity, pulled, mean)
+        _accelerate(pull, push, carry, pivot, mean, velocity, pulled)
         for n in plane:
-            velocity[1, n] = 0.0
+            velocity[n, 1] = 0.0
         touch(
             points,
-            u,
-            velocity,
+            moved,
+            swift,
             carry,
             pivot,
             surface,
@@ -216,14 +233,14 @@ def _march(
             near_faces,
             sums,
         )
-        _add(u, velocity, step)
+        _move(u, velocity, step)
         drive_club(face, club, sums, mean, step)
         time += step
         steps += 1
         result[LOSS_FRICTION] += sums[FRICTION_LOSS]
         result[LOSS_CONTACT] += sums[CONTACT_LOSS]
         result[TORQUE] += mean * sums[TORQUE_SUM]
-        deformation = reach - distance(points, u, far, club)
+        deformation = reach - distance(points, moved, far, club)
         result[DEFORMATION] = max(result[DEFORMATION], deformation)
         if sums[NORMAL_FORCE] > 0.0:
             if result[FIRST] < 0.0:
@@ -248,9 +265,15 @@ def _march(
 
 
 @njit(cache=True)
-def march(*arguments: Any) -> None:
-    """March; see `_march`.
+def march_single(*arguments: Any) -> None:
+    """March with elements in single precision; see `_march`.
 
-    Without this shell around it the compiler sums in another order: last bits would change.
+    Two shells, so that it is known of each whether its machine code is there.
     """
+    _march(*arguments)
+
+
+@njit(cache=True)
+def march_double(*arguments: Any) -> None:
+    """March with elements in double precision; see `_march`."""
     _march(*arguments)

@@ -7,13 +7,13 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from layers.arrays import FloatArray, IntArray
+from layers.arrays import DTYPES, FloatArray, IntArray, Precision
 from layers.ball import Body
 from layers.graded.curve import element_means
 from layers.mass.inertia import mass, moment_of_inertia, solver_density
 from layers.numerics.cubed_sphere import Counts, HalfSphere, half_sphere
 from layers.numerics.hexes import hex_geometry
-from layers.numerics.lanes import WIDTH
+from layers.numerics.lanes import aligned, width_of
 from layers.strike import kernels
 from layers.strike.contact import Surface
 
@@ -53,6 +53,8 @@ class Settings:
     thinnest_step : float
         A stable step that thin layers shall allow, s: across their thickness they are given the
         extra inertia that it takes, see `_bonds`.
+    precision : {"single", "double"}
+        In which the elements are computed.
     """
 
     normal: int = 8
@@ -74,6 +76,7 @@ class Settings:
     hourglass: float = 0.8
     bulk_viscosity: float = 0.1
     thinnest_step: float = 1.0e-6
+    precision: Precision = "single"
 
 
 LEVELS: dict[str, Settings] = {
@@ -94,13 +97,6 @@ LEVELS: dict[str, Settings] = {
 
 # A cover thicker than this share of the radius gives no softer contact.
 THICK = 0.07
-
-
-class Topology(NamedTuple):
-    """Elements filled up to blocks, and where each node finds its corner forces."""
-
-    hexes: IntArray
-    entries: IntArray
 
 
 class Chain(NamedTuple):
@@ -131,7 +127,6 @@ class Model(NamedTuple):
     push: FloatArray
     chain: Chain
     hexes: IntArray
-    entries: IntArray
     constant: FloatArray
     branch: FloatArray
     surface: Surface
@@ -164,47 +159,45 @@ def _counts(layers: int, settings: Settings) -> Counts:
 
 
 @lru_cache(maxsize=16)
-def _topology(counts: Counts, layers: int) -> Topology:
-    """Elements filled up to blocks, and where each node finds its corner forces."""
-    mesh = half_sphere(np.arange(1.0, layers + 1.0), counts)
-    real = mesh.hexes.shape[1]
-    blocks = real // WIDTH + 1
-    hexes = np.zeros((8, blocks * WIDTH), dtype=np.int32)
-    hexes[:, :real] = mesh.hexes
-    nodes = -(-mesh.points.shape[1] // WIDTH) * WIDTH
-    # The last element pulls on nothing: nodes of fewer than eight elements point at it.
-    entries = np.full((8, nodes), _place(blocks * WIDTH - 1, 0), dtype=np.int32)
-    used = np.zeros(nodes, dtype=np.int64)
-    for corner in range(8):
-        for element in range(real):
-            node = hexes[corner, element]
-            entries[used[node], node] = _place(element, corner)
-            used[node] += 1
-    return Topology(as_blocks(hexes), as_blocks(entries))
+def _blocks(counts: Counts, layers: int, width: int) -> IntArray:
+    """Corner nodes of the elements, filled up to blocks."""
+    hexes = half_sphere(np.arange(1.0, layers + 1.0), counts).hexes
+    real = hexes.shape[1]
+    filled = np.zeros((8, -(-real // width) * width), dtype=np.int32)
+    filled[:, :real] = hexes
+    return as_blocks(filled, np.int32, width)
 
 
-def _place(element: int, corner: int) -> int:
-    """Where the force on a corner along x stands in the flattened blocks."""
-    return (element // WIDTH * 24 + corner) * WIDTH + element % WIDTH
+def as_blocks(rows: npt.NDArray[Any], dtype: npt.DTypeLike, width: int) -> npt.NDArray[Any]:
+    """Cut (r, width m) rows into (m, r, width) blocks.
+
+    Parameters
+    ----------
+    rows : (r, width m) array
+    dtype
+        Of the blocks.
+    width : int
+        How many numbers lie side by side.
+    """
+    count = rows.shape[1] // width
+    blocks = aligned((count, len(rows), width), dtype)
+    blocks[:] = rows.reshape(len(rows), count, width).transpose(1, 0, 2)
+    return blocks
 
 
-def as_blocks(rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Cut (r, 8 m) rows into (m, r, 8) blocks."""
-    return np.ascontiguousarray(
-        rows.reshape(len(rows), rows.shape[1] // WIDTH, WIDTH).transpose(1, 0, 2)
-    )
-
-
-def as_rows(blocks: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Undo `as_blocks`."""
-    return blocks.transpose(1, 0, 2).reshape(blocks.shape[1], len(blocks) * WIDTH)
+def as_rows(blocks: npt.NDArray[Any]) -> FloatArray:
+    """Undo `as_blocks`, in double precision."""
+    rows = blocks.transpose(1, 0, 2).reshape(blocks.shape[1], len(blocks) * blocks.shape[2])
+    return rows.astype(np.float64, copy=False)
 
 
 def build_model(body: Body, settings: Settings) -> Model:
     """Lay out one build's arrays."""
     counts = _counts(len(body.outer_radius), settings)
     mesh = half_sphere(body.outer_radius, counts)
-    hexes, entries = _topology(counts, len(body.outer_radius))
+    number = DTYPES[settings.precision]
+    width = width_of(number)
+    hexes = _blocks(counts, len(body.outer_radius), width)
     gradient, volume, metric, position = hex_geometry(mesh.points, mesh.hexes)
     layer, real = mesh.layer, mesh.hexes.shape[1]
 
@@ -215,7 +208,7 @@ def build_model(body: Body, settings: Settings) -> Model:
     bulk = (body.dynamic_modulus_ratio * body.bulk_modulus)[layer] * stiff_by
     wave = bulk + 4.0 / 3.0 * glassy * shear
     density = solver_density(body)
-    filled = len(hexes) * WIDTH
+    filled = len(hexes) * width
     constant = np.zeros((kernels.CONSTANT_ROWS, filled))
     constant[:24, :real] = gradient
     constant[kernels.POSITION_PATTERN : kernels.POSITION_PATTERN + 12, :real] = position
@@ -245,9 +238,6 @@ def build_model(body: Body, settings: Settings) -> Model:
         branch[row + kernels.STRENGTH, :real] = body.relaxation_strength[layer, k] * loss_by * shear
         branch[row + kernels.RATE, :real] = (1.0 / body.relaxation_time[:, k])[layer]
 
-    filled = len(entries) * WIDTH
-    points = np.zeros((3, filled))
-    points[:, : mesh.points.shape[1]] = mesh.points
     surface = _surface(mesh, float(body.outer_radius[-1]), settings.points)
     area = surface.area
     bond = _bonds(
@@ -255,19 +245,15 @@ def build_model(body: Body, settings: Settings) -> Model:
     )
     node_mass = _node_mass(body, mesh, density[layer] * volume, bond)
     chain = _factor(node_mass, bond, len(area))
-    push = np.zeros((1, filled))
-    push[0, : len(node_mass)] = 1.0 / node_mass
-    push[0, len(node_mass) - chain.pivot.size : len(node_mass)] = 1.0
     return Model(
         mesh,
-        points,
+        mesh.points,
         node_mass,
-        push,
+        1.0 / node_mass[: len(node_mass) - chain.pivot.size],
         chain,
         hexes,
-        entries,
-        as_blocks(constant),
-        as_blocks(branch),
+        as_blocks(constant, number, width),
+        as_blocks(branch, number, width),
         surface,
         _contact_law(body, float(wave[-1]), float(density[-1]), settings),
     )

@@ -9,7 +9,7 @@ from layers.arrays import FloatArray
 from layers.ball import Body
 from layers.errors import InputError, SolverError
 from layers.impact.crushed import crushed
-from layers.numerics.lanes import WIDTH
+from layers.numerics.lanes import NODE, aligned
 from layers.strike import contact
 from layers.strike import march as rows
 from layers.strike.head import club_before, half_head
@@ -30,8 +30,8 @@ class Run:
     model : Model
     damping : float
         Linear bulk viscosity, share of critical.
-    u, velocity : (3, n) array
-        Displacements and velocities of the nodes, padded; m, m/s.
+    nodes, speeds : (n, 4) array
+        Displacements and velocities of the nodes, the fourth of no use; m, m/s.
     state : array
         Internal variables of the elements, see `layers.strike.kernels.element_forces`.
     stretch : (2, f p) array
@@ -44,13 +44,23 @@ class Run:
 
     model: Model
     damping: float
-    u: FloatArray
-    velocity: FloatArray
+    nodes: FloatArray
+    speeds: FloatArray
     state: FloatArray
     stretch: FloatArray
     face: FloatArray
     club: FloatArray
     fastest: float
+
+    @property
+    def u(self) -> FloatArray:
+        """Displacements of the nodes, (3, n) m."""
+        return self.nodes[:, :3].T
+
+    @property
+    def velocity(self) -> FloatArray:
+        """Velocities of the nodes, (3, n) m/s."""
+        return self.speeds[:, :3].T
 
     def advance(
         self, longest: float, pause: float, history: FloatArray, result: FloatArray
@@ -67,23 +77,22 @@ class Run:
             Written, see `layers.strike.march`; times count from this call.
         """
         model, mesh = self.model, self.model.mesh
-        rows.march(
+        arguments = (
             model.points,
-            self.u,
-            self.velocity,
+            self.nodes,
+            self.speeds,
             model.push,
             model.chain.carry,
             model.chain.pivot,
             model.hexes,
-            model.entries,
             model.constant,
             model.branch,
             self.state,
-            np.zeros((len(model.hexes), 24, WIDTH)),
             model.surface,
             self.stretch,
             mesh.plane,
             int(np.argmax(mesh.points[0])),
+            int(np.argmin((mesh.points**2).sum(axis=0))),
             self.face,
             self.club,
             longest,
@@ -92,6 +101,10 @@ class Run:
             history,
             result,
         )
+        if model.constant.dtype == np.float32:
+            rows.march_single(*arguments)
+        else:
+            rows.march_double(*arguments)
 
 
 def start_of_strike(body: Body, strike: Strike, settings: Settings) -> Run:
@@ -212,13 +225,14 @@ def _start(
     """Lay out half the ball, thrown at (normal, up the face) m/s, and the face of the club."""
     model = build_model(body, settings)
     mesh = model.mesh
-    nodes = mesh.points.shape[1]
     face[contact.STIFFNESS], face[contact.DAMPING] = model.law[:2]
     face[contact.SHEAR_STIFFNESS], face[contact.SHEAR_DAMPING] = model.law[2:]
-    velocity, u = np.zeros_like(model.points), np.zeros_like(model.points)
-    velocity[0, :nodes], velocity[2, :nodes] = thrown
+    count = mesh.points.shape[1]
+    nodes, speeds = aligned((count, NODE), np.float64), aligned((count, NODE), np.float64)
+    speeds[:, 0], speeds[:, 2] = thrown
     pairs = body.relaxation_strength.shape[1]
-    state = np.zeros((len(model.hexes), 1 + 6 * pairs, WIDTH))
+    shape = (len(model.hexes), 1 + 6 * pairs, model.constant.shape[2])
+    state = aligned(shape, model.constant.dtype)
     state[:, 0] = 1.0
     for k in range(pairs):
         state[:, 1 + 6 * k : 4 + 6 * k] = 1.0
@@ -226,4 +240,4 @@ def _start(
     fastest = max(
         float(np.hypot(*thrown)), float(np.hypot(*club[[contact.HEAD_VX, contact.HEAD_VZ]]))
     )
-    return Run(model, settings.bulk_viscosity, u, velocity, state, stretch, face, club, fastest)
+    return Run(model, settings.bulk_viscosity, nodes, speeds, state, stretch, face, club, fastest)

@@ -1,16 +1,17 @@
 """Oblique club impact of a layered ball in three dimensions: launch speed, angle and spin.
 
-Half the ball (it is symmetric about the plane of swing) is marched by explicit finite elements
+Half the ball (it is symmetric about the plane of swing) is computed by explicit finite elements
 against the lofted face of a club head that turns in that plane. x is the face's normal at first
 touch, z points up the face, y is lateral.
 """
 
 import math
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
-from layers.arrays import FloatArray, Level
+from layers.arrays import DTYPES, FloatArray, Level, Precision
 from layers.ball import Body
 from layers.errors import InputError
 from layers.mass.inertia import moment_of_inertia
@@ -38,7 +39,9 @@ class _Outcome(NamedTuple):
     flag: str
 
 
-def club_impact(body: Body, strike: Strike, level: Level = "default") -> Launch:
+def club_impact(
+    body: Body, strike: Strike, level: Level = "default", precision: Precision = "single"
+) -> Launch:
     """Launch of a ball at rest struck by a club.
 
     Parameters
@@ -47,6 +50,8 @@ def club_impact(body: Body, strike: Strike, level: Level = "default") -> Launch:
     strike : Strike
     level : {"default", "fine"}
         "fine" for finalists.
+    precision : {"single", "double"}
+        Of the elements; "double" for small differences.
 
     Raises
     ------
@@ -55,7 +60,7 @@ def club_impact(body: Body, strike: Strike, level: Level = "default") -> Launch:
     SolverError
         If the computation breaks down.
     """
-    return strike_ball(body, strike, _settings(level))
+    return strike_ball(body, strike, _settings(level, precision))
 
 
 def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
@@ -93,7 +98,12 @@ def strike_ball(body: Body, strike: Strike, settings: Settings) -> Launch:
 
 
 def barrier_oblique(
-    body: Body, speed: float, angle: float, friction: float, level: Level = "default"
+    body: Body,
+    speed: float,
+    angle: float,
+    friction: float,
+    level: Level = "default",
+    precision: Precision = "single",
 ) -> Rebound:
     """Rebound of a ball thrown without spin on a fixed rigid plate.
 
@@ -107,8 +117,10 @@ def barrier_oblique(
     friction : float
         Coulomb friction.
     level : {"default", "fine"}
+    precision : {"single", "double"}
+        Of the elements.
     """
-    return throw_ball(body, speed, angle, friction, _settings(level))
+    return throw_ball(body, speed, angle, friction, _settings(level, precision))
 
 
 def throw_ball(
@@ -145,10 +157,12 @@ def throw_ball(
     )
 
 
-def _settings(level: Level) -> Settings:
+def _settings(level: Level, precision: Precision) -> Settings:
     if level not in LEVELS:
         raise InputError(f"level is {level!r}, but must be one of: {', '.join(LEVELS)}.")
-    return LEVELS[level]
+    if precision not in DTYPES:
+        raise InputError(f"precision is {precision!r}, but must be one of: {', '.join(DTYPES)}.")
+    return replace(LEVELS[level], precision=precision)
 
 
 def _flag(result: FloatArray, face: FloatArray) -> str:

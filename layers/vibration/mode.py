@@ -14,8 +14,8 @@ from layers.ball import Body
 from layers.errors import SolverError
 from layers.graded.curve import along_points
 from layers.mass.inertia import solver_density
-from layers.numerics.axisymmetric import assemble, gauss_shapes, gradients
-from layers.numerics.band import back_substitute, factor
+from layers.numerics.axisymmetric import assemble, element_blocks, gauss_shapes, gradients
+from layers.numerics.band import back_substitute, band_for, factor
 from layers.numerics.layout import Layout, divided, layout
 
 # Elements from pole to equator, those over the centre block's top, and the relative positions of
@@ -163,10 +163,10 @@ def _lowest(
 ) -> tuple[float, FloatArray]:
     """Smallest omega^2 of K u = omega^2 M u and its u, by inverse iteration from `start`."""
     mesh = section.mesh
-    width = int((mesh.last - np.arange(len(mesh.last))).max()) + 4
-    band, force = np.zeros((len(mesh.last), width)), np.zeros(len(mesh.last))
+    band, force = band_for(mesh.last), np.zeros(len(mesh.last))
     rest = np.zeros(len(mesh.last))
-    assemble(rest, mesh.elements, section.slope, section.volume, shear, bulk, band, force)
+    blocks = element_blocks(mesh.elements, section.slope, section.volume, shear, bulk)
+    assemble(rest, blocks, band, force)
     band[mesh.fixed, 0] = 1e30
     if not (factor(band, mesh.last) and np.all(band[:, 0] > 0.0)):
         raise SolverError(

@@ -21,7 +21,7 @@ from optimize.bench.shelf import Shelf
 from optimize.bench.sliders import Slider
 from optimize.bench.training import Trainer
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
-from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
+from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST, steps_of
 from optimize.report.units import CONVERSIONS, converted_text
 from optimize.report.words import described_of, help_of, label_of, owner_of, unit_of
 from optimize.scenario.brief import Scenario
@@ -118,7 +118,7 @@ class Bench:
         self.trainer.turn_to(ball)
         known = self.trainer.predict(ball)
         if known:
-            figures |= emulated_figures(self.names, ball, known, self.conditions)
+            figures |= emulated_figures(known)
         self.shelf.put(ball, figures)
         record = {
             "build": {
@@ -128,6 +128,7 @@ class Bench:
                 "masses_g": layer_masses_g(ball),
                 "densities_g_cm3": [layer.material.density_g_cm3.value for layer in ball.layer],
                 "moduli_mpa": [layer.material.youngs_modulus_mpa.value for layer in ball.layer],
+                "shells": [steps_of(ball, n) for n in range(1, len(ball.layer) + 1)],
             },
             "figures": records(figures),
             "emulator": self._emulator_state(ball, known is not None),

@@ -1,5 +1,6 @@
 """From slider values to a ball: checked, its filler solved for the mass that is held."""
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -8,6 +9,7 @@ from pydantic import ValidationError
 from layers.ball import Ball, Layer
 from layers.errors import InputError
 from layers.files.explain import explain
+from layers.graded.profile import Profile
 from layers.mass import inertia
 from layers.materials import Material
 from optimize.bench.choices import Choices, materials_of
@@ -162,6 +164,7 @@ def build_of(setting: Setting, start: Ball) -> Ball:
             role=before.role,
             outer_diameter_mm=diameter,
             material=_card(before.material, values),
+            profile=_profile(before.profile, values.surface_over_centre),
         )
         for before, values, diameter in zip(start.layer, setting.layer, diameters, strict=True)
     )
@@ -193,6 +196,15 @@ def _with_density(setting: Setting, layer: int, density: float) -> Setting:
     rows = list(setting.layer)
     rows[layer - 1] = rows[layer - 1].model_copy(update={"density_g_cm3": density})
     return setting.model_copy(update={"layer": tuple(rows)})
+
+
+def _profile(profile: Profile | None, contrast: float | None) -> Profile | None:
+    """Return the profile with another contrast; None for an even layer."""
+    if profile is None or contrast is None or contrast == profile.contrast:
+        return profile
+    if profile.relative_knots:
+        return profile.steepened(math.log(contrast / profile.contrast))
+    return profile.model_copy(update={"surface_over_centre": contrast})
 
 
 def _card(card: Material, values: LayerSetting) -> Material:

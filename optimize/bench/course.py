@@ -1,7 +1,8 @@
-"""The training of one emulator: the builds of its design, those computed, the last fit."""
+"""The training of one emulator: the builds of its design and of its checks, and the last fit."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,9 +11,11 @@ from scipy.stats import qmc
 from layers.arrays import FloatArray
 from layers.ball import Ball
 from layers.errors import InputError
+from layers.graded.profile import Profile
 from optimize.bench.build import build_of
 from optimize.bench.coverage import CoverageTable
 from optimize.bench.sliders import Panel
+from optimize.bench.widths import Errors, Widths
 from optimize.ledger.rows import Known
 from optimize.scenario.space import content_of
 
@@ -24,6 +27,8 @@ if TYPE_CHECKING:
 FIRST_FIT = 40
 _GROWTH, _GROWTH_LATER, _MOST_BUILDS = 1.6, 1.25, 400
 _RETRY_AFTER = 10  # builds, after a fit that failed
+# Check builds for each training build: 128 for 160 know a deviation within some 6 %.
+_CHECKS = 0.8
 _OUTSIDE = 0.02  # of a slider's length: how far beyond its end the emulator still predicts
 
 
@@ -36,27 +41,35 @@ class Course:
         Its sliders span the emulator's space.
     names : tuple of str
         The figures that are emulated.
+    predicted : tuple of str
+        Those and the figures computed from them.
     count : int
         Training builds over the sliders' ranges.
     """
 
-    def __init__(self, panel: Panel, names: tuple[str, ...], count: int) -> None:
+    def __init__(
+        self, panel: Panel, names: tuple[str, ...], predicted: tuple[str, ...], count: int
+    ) -> None:
         self.panel = panel
         self.names = names
         self.count = count
         self.emulator: Emulator | None = None
         self.fitted_on = 0
         self.trouble = ""
-        self.coverage = CoverageTable(names)
+        self.coverage = CoverageTable(predicted)
+        self.widths = Widths()
         self.recalled = False  # whether the ledger was searched for its builds
-        self._design = design(panel, count)
+        drawn = list(design(panel, round(_CHECKS * count), seed=2))
+        self._check_points = {panel.point(ball).tobytes() for ball in drawn}
+        self.checks: dict[bytes, tuple[Ball, Mapping[str, float]]] = {}
+        self._design = chain(design(panel, count), drawn)
         self._next = next(self._design, None)
         self._due = min(FIRST_FIT, count or FIRST_FIT)
         self._builds: dict[bytes, tuple[FloatArray, Mapping[str, float]]] = {}
 
     @property
     def next_build(self) -> Ball | None:
-        """The next build of the design; None when all are computed."""
+        """The next build of the design, then of the checks; None when all are computed."""
         return self._next
 
     def pass_on(self, ball: Ball) -> None:
@@ -67,6 +80,8 @@ class Course:
     def add(self, ball: Ball, values: Mapping[str, float]) -> bool:
         """Add a computed build, some of whose figures may be missing.
 
+        A build of the checks is kept apart: nothing is fitted to it.
+
         Returns
         -------
         bool
@@ -74,6 +89,9 @@ class Course:
         """
         point = self.panel.point(ball)
         key = point.tobytes()
+        if key in self._check_points:
+            self.checks[key] = ball, values
+            return False
         before = self._builds.get(key, (point, {}))[1]
         if not within(point) or values.keys() <= before.keys():
             return False
@@ -100,9 +118,10 @@ class Course:
         x = np.array([point for point, _ in builds])
         return x, np.array([[v.get(name, np.nan) for name in self.names] for _, v in builds])
 
-    def fitted(self, emulator: "Emulator", builds: int) -> None:
-        """Take a fit over."""
+    def fitted(self, emulator: "Emulator", builds: int, errors: Mapping[bytes, Errors]) -> None:
+        """Take a fit over, and its errors at the check builds."""
         self.emulator, self.fitted_on, self.trouble = emulator, builds, ""
+        self.widths.check(errors)
 
     def failed(self, why: str) -> None:
         """Keep the last emulator; with more builds the fit is tried again."""
@@ -114,6 +133,8 @@ class Course:
         return {
             "computed": len(self._builds),
             "wanted": max(self.count, len(self._builds)),
+            "checked": len(self.widths.at_checks),
+            "to_check": len(self._check_points),
             "done": self._next is None,
             "fitted_on": self.fitted_on,
             "trouble": self.trouble,
@@ -131,9 +152,19 @@ def within(point: FloatArray) -> bool:
     return bool(np.all((point >= -_OUTSIDE) & (point <= 1.0 + _OUTSIDE)))
 
 
-def design(panel: Panel, count: int) -> Iterator[Ball]:
-    """Yield a Sobol sequence of builds over the sliders, without those that make no ball."""
-    sobol = qmc.Sobol(len(panel.sliders), seed=1)
+def design(panel: Panel, count: int, seed: int = 1) -> Iterator[Ball]:
+    """Yield a Sobol sequence of builds over the sliders, without those that make no ball.
+
+    Parameters
+    ----------
+    panel : Panel
+        The sliders.
+    count : int
+        Builds.
+    seed : int
+        Of the scrambling: each gives a sequence of its own.
+    """
+    sobol = qmc.Sobol(len(panel.sliders), seed=seed)
     found = 0
     for point in sobol.random(2 ** (count.bit_length() + 1)):
         if found == count:
@@ -157,14 +188,16 @@ def recalled(content: str, panel: Panel) -> Ball | None:
     panel : Panel
         The sliders and the cards of the materials.
     """
-    layers = json.loads(content)["layers"]
+    record = json.loads(content)
+    layers, profiles = record["layers"], record.get("profiles")
     if len(layers) != len(panel.ball.layer):
         return None
     diameters = [0.0, *(row[0] for row in layers)]
-    numbers = {
+    numbers: dict[str, Callable[[int], float]] = {
         "outer_diameter_mm": lambda i: diameters[-1],
         "thickness_mm": lambda i: (diameters[i] - diameters[i - 1]) / 2.0,
         "youngs_modulus_mpa": lambda i: layers[i - 1][1],
+        "surface_over_centre": lambda i: _contrast(profiles[i - 1] if profiles else None),
         "density_g_cm3": lambda i: layers[i - 1][3],
     }
     values = [numbers[slider.what](slider.layer) for slider in panel.sliders]
@@ -176,3 +209,8 @@ def recalled(content: str, panel: Panel) -> Ball | None:
     except (InputError, ValueError):
         return None
     return ball if content_of(ball) == content else None
+
+
+def _contrast(profile: dict[str, Any] | None) -> float:
+    """Return the contrast of a layer from a row of the ledger; 1 where it is even."""
+    return Profile.model_validate(profile).contrast if profile else 1.0

@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
-from layers.conditions import Conditions
+from layers.conditions import Conditions, Weather
 from layers.errors import OrbwrightError
 from layers.estimates import Figure
 from layers.figures import QUANTITIES, parse_figure
@@ -17,8 +18,8 @@ from layers.flight.turf import bounce_and_roll
 from layers.mass import inertia
 from optimize.bench.coverage import NINETY_FIVE
 from optimize.bench.figures import LAUNCH
+from optimize.bench.widths import Pair
 
-Pair = tuple[float, float]
 _RPM = math.pi / 30.0
 _OF_FLIGHT: dict[str, Callable[[Flight, float], FloatArray]] = {
     "carry_m": lambda flight, _: flight.carry,
@@ -30,10 +31,26 @@ _OF_FLIGHT: dict[str, Callable[[Flight, float], FloatArray]] = {
 }
 
 
-def emulated_figures(
+def emulated_figures(pairs: Mapping[str, Pair]) -> dict[str, Figure]:
+    """Make figures of means and standard deviations.
+
+    Parameters
+    ----------
+    pairs : mapping of str to (float, float)
+        Mean and standard deviation of each emulated figure, and of those computed from them.
+
+    Returns
+    -------
+    dict of str to Figure
+        Their errors join those of finite elements and the emulator's 95 % half width.
+    """
+    return {name: _figure(name, *pair) for name, pair in pairs.items()}
+
+
+def with_flights(
     names: Sequence[str], ball: Ball, known: Mapping[str, Pair], conditions: Conditions
-) -> dict[str, Figure]:
-    """Make figures from an emulator's means and deviations; flights are computed from launches.
+) -> dict[str, Pair]:
+    """Return mean and standard deviation of emulated figures, and of flights computed from them.
 
     Parameters
     ----------
@@ -45,25 +62,6 @@ def emulated_figures(
         Mean and standard deviation of each emulated figure.
     conditions : Conditions
         Of the flights.
-
-    Returns
-    -------
-    dict of str to Figure
-        Their errors join those of finite elements and the emulator's 95 % half width.
-    """
-    pairs = with_flights(names, ball, known, conditions)
-    return {name: _figure(name, *pair) for name, pair in pairs.items()}
-
-
-def with_flights(
-    names: Sequence[str], ball: Ball, known: Mapping[str, Pair], conditions: Conditions
-) -> dict[str, Pair]:
-    """Return mean and standard deviation of emulated figures, and of those computed from them.
-
-    Parameters
-    ----------
-    names, ball, known, conditions
-        As of `emulated_figures`.
     """
     found = {name: known[name] for name in names if name in known}
     swings = dict.fromkeys(p.swing for p in map(parse_figure, names) if p.swing)
@@ -108,7 +106,7 @@ def _flown(
     steps = np.concatenate([np.zeros((1, 3)), np.eye(3), -np.eye(3)])
     shots = (mean[:, None, :] + steps[None] * deviation[:, None, :]).reshape(-1, 3)
     try:
-        flight = _flight(ball, shots, conditions)
+        flight = _flights(ball, swings, shots, conditions)
     except OrbwrightError:
         return {}
     diameter = ball.diameter_mm * 1e-3
@@ -123,20 +121,40 @@ def _flown(
     return {name: pair for name, pair in found.items() if name in names}
 
 
-def _flight(ball: Ball, shots: FloatArray, conditions: Conditions) -> Flight:
+def _flights(
+    ball: Ball, swings: Sequence[str], shots: FloatArray, conditions: Conditions
+) -> Flight:
+    """Fly as many shots of each swing; all at once unless swings have their own weathers."""
+    if not conditions.by_swing:
+        return _flight(ball, shots, conditions, conditions.weather(""))
+    parts = [
+        _flight(ball, own, conditions, conditions.weather(swing))
+        for swing, own in zip(swings, np.split(shots, len(swings)), strict=True)
+    ]
+    return Flight(
+        **{
+            field.name: np.concatenate([getattr(part, field.name) for part in parts], axis=-1)
+            for field in fields(Flight)
+        }
+    )
+
+
+def _flight(ball: Ball, shots: FloatArray, conditions: Conditions, weather: Weather) -> Flight:
     return fly(
         shots[:, 0],
         np.radians(shots[:, 1]),
         np.maximum(shots[:, 2], 0.0) * _RPM,
         mass=inertia.mass(ball.body()),
         diameter=ball.diameter_mm * 1e-3,
-        air=conditions.air,
-        wind=conditions.wind,
-        law=conditions.law,
+        air=weather.air,
+        wind=weather.wind,
+        law=conditions.law_of(ball.dimple_pattern),
     )
 
 
-def trace(ball: Ball, launch: Sequence[float], conditions: Conditions) -> list[list[float]] | None:
+def trace(
+    ball: Ball, launch: Sequence[float], conditions: Conditions, swing: str = ""
+) -> list[list[float]] | None:
     """Return a flight's side view.
 
     Parameters
@@ -147,6 +165,8 @@ def trace(ball: Ball, launch: Sequence[float], conditions: Conditions) -> list[l
         Ball speed (m/s), launch angle (deg), backspin (rpm).
     conditions : Conditions
         Air, wind and aerodynamic law.
+    swing : str
+        Whose flight, where swings have weathers of their own.
 
     Returns
     -------
@@ -154,6 +174,7 @@ def trace(ball: Ball, launch: Sequence[float], conditions: Conditions) -> list[l
         Distance and height, m; None if the flight cannot be computed.
     """
     speed, angle, spin = launch
+    weather = conditions.weather(swing)
     try:
         flown = path(
             speed,
@@ -161,9 +182,9 @@ def trace(ball: Ball, launch: Sequence[float], conditions: Conditions) -> list[l
             max(spin, 0.0) * _RPM,
             mass=inertia.mass(ball.body()),
             diameter=ball.diameter_mm * 1e-3,
-            air=conditions.air,
-            wind=conditions.wind,
-            law=conditions.law,
+            air=weather.air,
+            wind=weather.wind,
+            law=conditions.law_of(ball.dimple_pattern),
         )
     except OrbwrightError:
         return None
@@ -196,7 +217,7 @@ def traces(
     for swing in swings:
         names = [f"{swing}.{quantity}" for quantity in LAUNCH]
         if all(name in figures for name in names):
-            points = trace(ball, [figures[name].value for name in names], conditions)
+            points = trace(ball, [figures[name].value for name in names], conditions, swing)
             if points:
                 found[swing] = {"points": points, "basis": figures[names[0]].basis}
     return found

@@ -55,6 +55,6 @@ def open_bench(
         with Ledger(ledger):
             pass  # a faulty ledger is reported now
     tests = grouped_by_test(names)
-    trainer = Trainer(choices, names, training_builds)
+    trainer = Trainer(choices, names, conditions, training_builds)
     queue = BuildQueue(ball, tests, played, ledger, trainer)
     return Bench(choices, scenario, conditions, shown, names, tests, bounds, queue, trainer)

@@ -5,6 +5,7 @@ from pydantic import Field
 from layers.ball import MOST_LAYERS, MOST_NAME, THINNEST_LAYER_MM
 from layers.files.fields import Table, numeric
 from layers.files.text import Name
+from layers.graded.profile import STEEPEST
 from layers.materials import numeric_fields
 
 MODULUS_RANGE_MPA = numeric_fields()["youngs_modulus_mpa"]
@@ -30,6 +31,14 @@ class LayerSetting(Table):
     )
     youngs_modulus_mpa: float = numeric(
         "MPa", "quasi-static Young's modulus", *MODULUS_RANGE_MPA, strict=True
+    )
+    surface_over_centre: float | None = Field(
+        None,
+        ge=1.0 / STEEPEST,
+        le=STEEPEST,
+        strict=True,
+        description="of a graded layer: modulus at its outer surface over that at its inner",
+        json_schema_extra={"unit": "1"},
     )
     density_g_cm3: float = numeric("g/cm3", "density", *DENSITY_RANGE_G_CM3, strict=True)
 

@@ -8,8 +8,9 @@ from typing import Literal
 import numpy as np
 
 from layers.arrays import FloatArray
-from layers.ball import Ball
+from layers.ball import Ball, Layer
 from layers.errors import InputError
+from layers.graded.profile import STEEPEST
 from optimize.bench.settings import (
     DENSITY_RANGE_G_CM3,
     DIAMETER_RANGE_MM,
@@ -23,7 +24,13 @@ from optimize.report.ball import thicknesses_mm
 from optimize.scenario.brief import Scenario
 from optimize.scenario.variables import LayerVariables
 
-Variable = Literal["outer_diameter_mm", "thickness_mm", "youngs_modulus_mpa", "density_g_cm3"]
+Variable = Literal[
+    "outer_diameter_mm",
+    "thickness_mm",
+    "youngs_modulus_mpa",
+    "surface_over_centre",
+    "density_g_cm3",
+]
 Range = tuple[float, float]
 
 # Ranges without a scenario: factors on the start's thickness and modulus, steps of the others.
@@ -31,11 +38,17 @@ _THICKNESS, _MODULUS, _DENSITY_G_CM3, _SIZE_MM = (0.5, 1.7), (0.5, 2.0), 0.12, 0
 # Increments without a scenario; the modulus moves by ratios, to so many digits.
 _INCREMENT = {"outer_diameter_mm": 0.01, "thickness_mm": 0.01, "density_g_cm3": 0.001}
 _RATIOS, _MODULUS_DIGITS = 200, 3
-_UNITS = {"thickness_mm": "mm", "youngs_modulus_mpa": "MPa", "density_g_cm3": "g/cm3"}
+_UNITS = {
+    "thickness_mm": "mm",
+    "youngs_modulus_mpa": "MPa",
+    "surface_over_centre": "1",
+    "density_g_cm3": "g/cm3",
+}
 _RANGES: dict[Variable, Range] = {
     "outer_diameter_mm": DIAMETER_RANGE_MM,
     "thickness_mm": THICKNESS_RANGE_MM,
     "youngs_modulus_mpa": MODULUS_RANGE_MPA,
+    "surface_over_centre": (1.0 / STEEPEST, STEEPEST),
     "density_g_cm3": DENSITY_RANGE_G_CM3,
 }
 
@@ -147,12 +160,14 @@ class Panel:
         thicknesses = thicknesses_mm(ball)
         found = []
         for slider in self.sliders:
-            card = ball.layer[slider.layer - 1].material
+            part = ball.layer[slider.layer - 1]
+            card = part.material
             found.append(
                 {
                     "outer_diameter_mm": ball.diameter_mm,
                     "thickness_mm": thicknesses[slider.layer - 1],
                     "youngs_modulus_mpa": card.youngs_modulus_mpa.value,
+                    "surface_over_centre": part.profile.contrast if part.profile else 1.0,
                     "density_g_cm3": card.density_g_cm3.value,
                 }[slider.what]
             )
@@ -190,12 +205,21 @@ def panel_of(ball: Ball, scenario: Scenario | None = None) -> Panel:
         usual: dict[Variable, tuple[float, Range]] = {
             "thickness_mm": (thickness, _scaled(thickness, _THICKNESS)),
             "youngs_modulus_mpa": (modulus, _scaled(modulus, _MODULUS)),
+            **_contrast_of(layer),
             "density_g_cm3": (density, (density - _DENSITY_G_CM3, density + _DENSITY_G_CM3)),
         }
         for what, (start, span) in usual.items():
             if number > 1 or what != "thickness_mm":  # the innermost layer fills the rest
                 sliders.append(_slider(number, what, start, spans.get(what) or span))
     return Panel(ball, tuple(sliders))
+
+
+def _contrast_of(layer: Layer) -> dict[Variable, tuple[float, Range]]:
+    """Return the contrast of a graded layer and its usual range; nothing for an even one."""
+    if layer.profile is None:
+        return {}
+    contrast = layer.profile.contrast
+    return {"surface_over_centre": (contrast, _scaled(contrast, _MODULUS))}
 
 
 def _scenario_spans(ball: Ball, scenario: Scenario) -> tuple[dict[Variable, Span], ...]:
@@ -205,6 +229,11 @@ def _scenario_spans(ball: Ball, scenario: Scenario) -> tuple[dict[Variable, Span
         rows: tuple[tuple[Variable, Range | None, float], ...] = (
             ("thickness_mm", layer.thickness_mm, layer.increment_mm),
             ("youngs_modulus_mpa", layer.youngs_modulus_mpa, layer.youngs_modulus_increment_mpa),
+            (
+                "surface_over_centre",
+                layer.surface_over_centre,
+                layer.surface_over_centre_increment,
+            ),
             ("density_g_cm3", layer.density_g_cm3, layer.density_increment_g_cm3),
         )
         spans = {what: Span(*span, increment) for what, span, increment in rows if span}
@@ -249,7 +278,7 @@ def _scaled(value: float, factors: Range) -> Range:
 
 def _slider(layer: int, what: Variable, start: float, span: Range | Span) -> Slider:
     least, most = _RANGES[what]
-    logarithmic = what == "youngs_modulus_mpa"
+    logarithmic = what in ("youngs_modulus_mpa", "surface_over_centre")
     if isinstance(span, Span):
         low, high = min(span.low, start), max(span.high, start)
         steps = (span.increment, span.low, span.whole)

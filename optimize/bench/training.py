@@ -9,10 +9,13 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
+from layers.conditions import Conditions
 from layers.errors import OrbwrightError
 from layers.figures import QUANTITIES, parse_figure
 from optimize.bench.choices import Choices, materials_of
 from optimize.bench.course import Course, recalled, values_of, within
+from optimize.bench.prediction import Pair, with_flights
+from optimize.bench.widths import Errors, standardised
 from optimize.bench.worker import Worker, WorkerEnded
 from optimize.ledger.rows import Known
 
@@ -52,15 +55,23 @@ class Trainer:
         Give the sliders of each choice of materials.
     names : sequence of str
         All figures on the bench.
+    conditions : Conditions
+        Of the flights.
     count : int
         Training builds over the sliders' ranges.
     """
 
     def __init__(
-        self, choices: Choices, names: Sequence[str], count: int = TRAINING_BUILDS
+        self,
+        choices: Choices,
+        names: Sequence[str],
+        conditions: Conditions,
+        count: int = TRAINING_BUILDS,
     ) -> None:
         self.names = emulated(names)
         self.count = count
+        self._shown = tuple(names)
+        self._conditions = conditions
         self._choices = choices
         self._courses: OrderedDict[tuple[str, ...], Course] = OrderedDict()
         self._change = threading.Condition()
@@ -90,7 +101,7 @@ class Trainer:
                 return
             if key not in self._courses:
                 panel = self._choices.panel(key)
-                self._courses[key] = Course(panel, self.names, self.count)
+                self._courses[key] = Course(panel, self.names, self._shown, self.count)
             self._courses.move_to_end(key)
             if len(self._courses) > _MOST_COURSES:
                 self._courses.popitem(last=False)
@@ -105,7 +116,7 @@ class Trainer:
             return self._courses.get(materials_of(ball))
 
     def next_build(self) -> Ball | None:
-        """Return the next training build; None when all are computed."""
+        """Return the next training or check build; None when all are computed."""
         with self._change:
             return self._course.next_build
 
@@ -127,7 +138,7 @@ class Trainer:
             course.recalled = True
         found = 0
         for content, known in past:
-            values = values_of(known, self.names)
+            values = values_of(known, self._shown)
             ball = recalled(content, course.panel) if values else None
             if ball is None:
                 continue
@@ -153,26 +164,40 @@ class Trainer:
         course = self._of(ball)
         if course is None:
             return
-        values = values_of(known, self.names)
-        predicted = self.predict(ball) if urgent else None
+        values = values_of(known, self._shown)
         with self._change:
             course.pass_on(ball)
-            if len(values) == len(self.names) and course.add(ball, values) and predicted:
-                course.coverage.count(predicted, values)
+            new = set(self.names) <= values.keys() and course.add(ball, values)
             self._change.notify_all()
+        if new and urgent and (pairs := self._unscaled(course, ball)):
+            with self._change:
+                course.coverage.count(course.widths.scaled(pairs), values)
+                course.widths.move(standardised(pairs, values))
+        self._check(course)
 
-    def predict(self, ball: Ball) -> dict[str, tuple[float, float]] | None:
-        """Return mean and standard deviation of each emulated figure.
+    def predict(self, ball: Ball) -> dict[str, Pair] | None:
+        """Return mean and standard deviation of each figure of the emulator and its flights.
 
         None while there is no emulator, or where the build is outside the sliders' ranges.
         """
         course = self._of(ball)
-        if course is None or course.emulator is None:
-            return None
+        pairs = self._unscaled(course, ball) if course is not None else None
+        return course.widths.scaled(pairs) if course is not None and pairs else None
+
+    def _unscaled(self, course: Course, ball: Ball) -> dict[str, Pair] | None:
+        """Predict with the deviations that the emulator has by itself."""
         point = course.panel.point(ball)
-        if not within(point):
+        if course.emulator is None or not within(point):
             return None
-        return {name: pair(p) for name, p in course.emulator.predict(point[None, :]).items()}
+        return predicted(course.emulator, point, ball, self._shown, self._conditions)
+
+    def _check(self, course: Course) -> None:
+        """Check the emulator at the check builds that came since its last fit."""
+        new = {k: c for k, c in list(course.checks.items()) if k not in course.widths.at_checks}
+        for key, (ball, values) in new.items():
+            if pairs := self._unscaled(course, ball):
+                with self._change:
+                    course.widths.check({key: standardised(pairs, values)})
 
     def fitted(self, ball: Ball) -> bool:
         """Whether there is an emulator for the materials of this ball."""
@@ -188,14 +213,23 @@ class Trainer:
         while (task := self._await_builds()) is not None:
             course, x, values = task
             columns = {name: values[:, i] for i, name in enumerate(self.names)}
+            checks = [
+                (key, course.panel.point(ball), ball, known)
+                for key, (ball, known) in list(course.checks.items())
+            ]
             try:
-                found = self._worker.ask(
-                    fit_known, x, columns, course.emulator, limit_s=_FIT_LIMIT_S
+                found, errors = self._worker.ask(
+                    fit_and_check,
+                    (x, columns, course.emulator),
+                    (checks, self._shown, self._conditions),
+                    limit_s=_FIT_LIMIT_S,
                 )
             except (OrbwrightError, WorkerEnded) as error:
                 course.failed(f"The emulator could not be fitted: {error}")
                 continue
-            course.fitted(found, len(x))
+            with self._change:
+                course.fitted(found, len(x), errors)
+            self._check(course)
 
     def _await_builds(self) -> tuple[Course, FloatArray, FloatArray] | None:
         """Wait until a fit is due; return its course, points (n, d), figures (n, m)."""
@@ -207,6 +241,57 @@ class Trainer:
                 elif not self._change.wait(_LULL_S):
                     return (self._course, *self._course.take())
         return None
+
+
+Check = tuple[bytes, FloatArray, Ball, dict[str, float]]
+
+
+def fit_and_check(
+    known: tuple[FloatArray, dict[str, FloatArray], "Emulator | None"],
+    checked: tuple[Sequence[Check], Sequence[str], Conditions],
+) -> tuple["Emulator", dict[bytes, Errors]]:
+    """Fit, and return the standardised errors at the check builds too.
+
+    Parameters
+    ----------
+    known : tuple
+        As `fit_known` takes it.
+    checked : tuple
+        Check builds, each with key, position of the sliders, ball and computed figures; the names
+        of the figures to be predicted; the conditions of the flights.
+    """
+    emulator = fit_known(*known)
+    checks, names, conditions = checked
+    return emulator, {
+        key: standardised(predicted(emulator, point, ball, names, conditions), values)
+        for key, point, ball, values in checks
+    }
+
+
+def predicted(
+    emulator: "Emulator",
+    point: FloatArray,
+    ball: Ball,
+    names: Sequence[str],
+    conditions: Conditions,
+) -> dict[str, Pair]:
+    """Return mean and standard deviation of each figure of an emulator and of its flights.
+
+    Parameters
+    ----------
+    emulator : Emulator
+        Of launches and others.
+    point : (d,) array
+        Position of the sliders.
+    ball : Ball
+        The build there.
+    names : sequence of str
+        The figures that are wanted.
+    conditions : Conditions
+        Of the flights.
+    """
+    known = {name: pair(p) for name, p in emulator.predict(point[None, :]).items()}
+    return with_flights(names, ball, known, conditions)
 
 
 def fit_known(

@@ -225,7 +225,7 @@ def _posterior(
             k = calibration.discrepancy.index(_discrepancy(calibration, name))
             rows[name] = np.concatenate([slope, np.eye(len(calibration.discrepancy))[k]])
             done[name] = _corrected(calibration, found.figures[name], rows[name])
-    return Estimate(found.ball, done, found.failed), rows
+    return replace(found, figures=done), rows
 
 
 def _discrepancy(calibration: Calibration, name: str) -> Discrepancy:

@@ -53,7 +53,9 @@ class Model:
 
 
 def _logs(model: Model, requests: Sequence[tuple[Ball, tuple[str, ...]]]) -> list[FloatArray]:
-    compute = partial(estimate, conditions=model.conditions)
+    # Derivatives are differences of figures.
+    exact = (model.conditions or Conditions()).in_double()
+    compute = partial(estimate, conditions=exact)
     balls = [ball for ball, _ in requests]
     names = [names for _, names in requests]
     return [_log(found) for found in model.mapper(compute, balls, names)]

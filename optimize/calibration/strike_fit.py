@@ -108,8 +108,8 @@ class StrikeFit:
     launch : tuple of LaunchFit
         `after` is computed with `swing` as it is.
     chi_square, degrees_of_freedom : float, int
-        Weighted sum of squared misfits and its degrees of freedom; errors are widened when the
-        first is above the second.
+        Weighted sum of squared misfits and its degrees of freedom; standard errors are multiplied
+        by the Birge ratio, the root of their quotient, where that is above 1.
     interval_percent : dict of str to float
         By quantity: half width of a 95 % interval for another ball's launch off this club, percent.
     """
@@ -361,7 +361,8 @@ def _sigmas(groups: Sequence[Group], values: FloatArray) -> FloatArray:
 
 
 def _launches(swing: Swing, groups: Sequence[Group], balls: dict[str, Ball]) -> FloatArray:
-    conditions = Conditions(swings=SwingTable(swing=(swing,)))
+    # Slopes are differences of launches.
+    conditions = Conditions(swings=SwingTable(swing=(swing,))).in_double()
     names: dict[str, list[str]] = {}
     for g in groups:
         names.setdefault(g.build, []).append(g.figure)

@@ -18,6 +18,8 @@ from optimize.commands.balls import balls_app
 from optimize.commands.bench import live
 from optimize.commands.calibration import calibration_app
 from optimize.commands.console import say
+from optimize.commands.cure import cure_app
+from optimize.commands.cure_find import cure_find_app
 from optimize.commands.decisions import decisions_app
 from optimize.commands.deck import deck_app
 from optimize.commands.instruments import instruments
@@ -27,6 +29,8 @@ from optimize.commands.ledger import ledgers
 from optimize.commands.lists import lists
 from optimize.commands.new import new_app
 from optimize.commands.page import page_app
+from optimize.commands.pattern import pattern_app
+from optimize.commands.range import range_app
 from optimize.commands.recipe import recipe_app
 from optimize.commands.runs import runs
 from optimize.commands.screening import screening_app
@@ -46,6 +50,7 @@ _GROUPS = {
         "sensitivity",
         "tolerance",
         "windows",
+        "pattern",
         "bench",
         "export-deck",
     ),
@@ -53,6 +58,8 @@ _GROUPS = {
     "Decisions": ("mark", "note", "decisions", "history", "reopen"),
     "Laboratory": (
         "recipe",
+        "cure",
+        "cure-find",
         "sheet",
         "concentricity",
         "calibrate",
@@ -60,6 +67,7 @@ _GROUPS = {
         "fit-club",
         "tester",
         "hardness",
+        "range",
     ),
 }
 
@@ -138,14 +146,15 @@ def _start(
         say(context.get_help(), sys.stdout)
 
 
-_LAB = (recipe_app, lab_app, calibration_app, instruments)
+_LAB = (recipe_app, cure_app, cure_find_app, lab_app, calibration_app, instruments)
 _SEARCH = (runs, screening_app, page_app, decisions_app)
-_BALLS = (balls_app, deck_app, tolerance_app, windows_app, live)
+_BALLS = (balls_app, deck_app, tolerance_app, windows_app, pattern_app, live)
 for _part in (*_BALLS, *_SEARCH, *_LAB, lists, keys_app):
     app.add_typer(_part)
 app.add_typer(sensitivity, name="sensitivity")
 app.add_typer(ledgers, name="ledger")
 app.add_typer(new_app, name="new")
+app.add_typer(range_app, name="range")
 
 
 def _fail(text: str) -> int:

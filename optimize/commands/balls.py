@@ -13,10 +13,13 @@ from optimize.commands.impact import Energy, Picture, Shade, SwingNames, figures
 from optimize.commands.options import (
     AsJson,
     BallFile,
+    ConditionsFile,
     FigureNames,
+    PrecisionName,
     ProcessFile,
     SwingsFile,
     conditions_with,
+    precision_of,
     read_balls,
 )
 
@@ -73,7 +76,9 @@ def estimate(
     calibration: CalibrationFile = None,
     distance_test: DistanceTestName = None,
     swings: SwingsFile = None,
+    conditions: ConditionsFile = None,
     process: ProcessFile = None,
+    precision: PrecisionName = None,
     as_json: AsJson = False,
     drawing: Drawing = None,
     energy: Energy = False,
@@ -96,8 +101,8 @@ def estimate(
     (build,) = read_balls([ball])
     chosen = _rules(rules, default=not figure and stage in (None, "all"))
     distance = _distance_test(distance_test, calibration) if distance_test else None
-    conditions = conditions_with(swings, process)
-    names = _stage_names(build, figure, stage, figures_of(asked, conditions))
+    given = conditions_with(swings, process, conditions, precision_of(precision))
+    names = _stage_names(build, figure, stage, figures_of(asked, given))
     if chosen:
         names = list(dict.fromkeys([*names, *(limit.figure for limit in chosen.limit)]))
     if drawing:
@@ -105,19 +110,25 @@ def estimate(
 
         save(draw_ball(build), drawing)
         say(f"Drawing written to {drawing}.")
-    recorded = record_of(asked, build, conditions)
+    recorded = record_of(asked, build, given)
     if calibration:
-        result = _calibrated(build, names, calibration, conditions)
+        result = _calibrated(build, names, calibration, given)
     else:
-        result = _estimates([build], names, conditions)[0]
+        result = _estimates([build], names, given)[0]
     margins = screen(result, chosen) if chosen else ()
     record = report.estimate_record(result, chosen, margins) if as_json else {}
     sections = report.estimate_sections(result, chosen, margins)
+    if conditions:
+        from optimize.report import flight_errors as errors
+
+        of_flights = errors.flight_errors(result, given)
+        record["flight_errors"] = errors.flight_errors_record(of_flights)
+        sections[-1:-1] = errors.flight_errors_sections(of_flights)
     if distance:
         from layers.rules.overall_distance import screen_ball
         from optimize.report.overall_distance import distance_record, distance_section
 
-        launch, flown = screen_ball(build, distance)
+        launch, flown = screen_ball(build, distance, given.law_of(build.dimple_pattern))
         record["distance_screen"] = distance_record(launch, flown, distance)
         sections.insert(-1, distance_section(launch, flown, distance))
     if recorded and energy:
@@ -189,7 +200,7 @@ def _check_and_tell(names: Sequence[str], conditions: "Conditions") -> None:
 
     for name in names:
         check_owner(parse_figure(name), conditions.swings)
-    tell_of_compiling(names)
+    tell_of_compiling(names, conditions.precision)
 
 
 def _calibrated(
@@ -212,6 +223,7 @@ def compare(
     figure: FigureNames = None,
     calibration: CalibrationFile = None,
     swings: SwingsFile = None,
+    conditions: ConditionsFile = None,
     process: ProcessFile = None,
     as_json: AsJson = False,
     as_csv: Annotated[
@@ -241,11 +253,12 @@ def compare(
         titles = [f"{letter}: {b.name}" for letter, b in zip("ABCD", builds, strict=False)]
         save(draw_balls(builds, titles), drawing)
         say(f"Drawing written to {drawing}.")
-    names, conditions = canonical(figure or BALL_FIGURES), conditions_with(swings, process)
+    names = canonical(figure or BALL_FIGURES)
+    given = conditions_with(swings, process, conditions)
     if calibration:
-        results, steps = _calibrated_comparison(builds, names, calibration, conditions)
+        results, steps = _calibrated_comparison(builds, names, calibration, given)
     else:
-        results = _estimates(builds, names, conditions)
+        results = _estimates(builds, names, given)
         steps = comparison.from_first(results)
     if as_json:
         print_json(comparison.comparison_record(results, steps))

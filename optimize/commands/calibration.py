@@ -86,6 +86,7 @@ def calibrate(
 
     Example: orbwright calibrate k1.toml k2.toml --measurements lab.csv --out lab.toml
     """
+    from layers.conditions import Conditions
     from optimize.calibration.calibrate import calibrate as calibrated
     from optimize.calibration.calibrated import calibration_toml
     from optimize.compute.pool import mapping
@@ -98,8 +99,8 @@ def calibrate(
     readings = read_measurements(measurements, builds)
     if drop_outliers:
         readings = readings.without([o.reading for o in outliers(readings)])
-    tell_of_compiling({r.figure for r in readings.reading})
-    with mapping(workers or cores()) as mapper:
+    tell_of_compiling({r.figure for r in readings.reading}, "double")
+    with mapping(workers or cores(), Conditions().in_double()) as mapper:
         found = calibrated(builds, readings, mapper=mapper)
     if out:
         write_text(out, calibration_toml(found))
@@ -147,6 +148,7 @@ def next_builds(
     """
     from typing import get_args
 
+    from layers.conditions import Conditions
     from optimize.calibration.calibrated import read_calibration
     from optimize.calibration.linearised import About
     from optimize.calibration.next_round import BALL_PLAN, GOALS, STAGE_PLAN, next_round
@@ -162,8 +164,8 @@ def next_builds(
         candidates, goals = _short_list(run, ledger)
     known = read_calibration(calibration) if calibration else None
     wanted = list(dict.fromkeys(goal or goals))
-    tell_of_compiling([*wanted, *STAGE_PLAN, *BALL_PLAN])
-    with mapping(workers or cores()) as mapper:
+    tell_of_compiling([*wanted, *STAGE_PLAN, *BALL_PLAN], "double")
+    with mapping(workers or cores(), Conditions().in_double()) as mapper:
         chosen = next_round(
             candidates,
             wanted,

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
+    from layers.arrays import Precision
     from optimize.report.tables import Section
 
 
@@ -33,12 +34,12 @@ def clock(seconds: float) -> str:
     return f"{minutes}:{rest:02d}"
 
 
-def tell_of_compiling(names: Iterable[str]) -> None:
+def tell_of_compiling(names: Iterable[str], precision: "Precision" = "single") -> None:
     """Compile the numerical code for these figures, saying so, if it has yet to be."""
     from optimize.compute.first_call import compile_ahead, notice, seconds_to_compile
 
     wanted = list(names)
-    seconds = seconds_to_compile(wanted)
+    seconds = seconds_to_compile(wanted, precision)
     if seconds:
         say(notice(seconds))
-        compile_ahead(wanted)
+        compile_ahead(wanted, precision)

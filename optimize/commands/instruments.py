@@ -61,7 +61,7 @@ def fit_club(
     builds = read_balls(balls)
     table.find(swing)
     readings = read_measurements(measurements, builds, table)
-    tell_of_compiling([f"{swing}.spin_rpm"])
+    tell_of_compiling([f"{swing}.spin_rpm"], "double")
     found = fit_strike(swing, builds, readings, table, free or ())
     if out:
         write_text(out, swings_toml(with_swing(table, found.swing)))

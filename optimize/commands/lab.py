@@ -15,6 +15,7 @@ from optimize.commands.options import Who, read_balls
 
 if TYPE_CHECKING:
     from layers.compound.batch import Batch
+    from optimize.lab.cure_sheet import Cure
 
 lab_app = typer.Typer()
 
@@ -36,6 +37,14 @@ def sheet(
     ] = None,
     charge_g: ChargeGrams = None,
     scale_g: ScaleGrams = 0.1,
+    cycle: Annotated[
+        list[str] | None,
+        typer.Option(metavar="1=C.toml", help="press cycle of the core; needs its --recipe"),
+    ] = None,
+    readings: Annotated[
+        list[Path] | None,
+        typer.Option("--readings", metavar="H.csv", help="cut cores, for the expected hardness"),
+    ] = None,
     rules: Annotated[
         str | None, typer.Option(metavar="NAME", help="flag windows beyond this rule set")
     ] = None,
@@ -72,9 +81,10 @@ def sheet(
     lab = read_process(process) if process else Process()
     chosen = rule_set(rules) if rules else None
     batches = _batches(recipe or [], charge_g, scale_g)
+    cures = _cures(cycle or [], recipe or [], readings)
     tell_of_compiling(STAGE_FIGURES)
     stages = estimate_many([build.stage(n + 1) for n in range(len(build.layer))], STAGE_FIGURES)
-    text = writers[form](prototype_sheet(build, stages, lab, batches, chosen))
+    text = writers[form](prototype_sheet(build, stages, lab, batches, chosen, cures))
     if output:
         write_text(output, text)
         say(f"Prototype sheet written to {output}.")
@@ -83,6 +93,38 @@ def sheet(
     if ledger:
         file = output.name if output else f"printed as {form}"
         note_files(ledger, who, [("sheet", build, file, text.encode())])
+
+
+def _cures(
+    given: Sequence[str], recipes: Sequence[str], readings: list[Path] | None
+) -> "dict[int, Cure]":
+    from layers.compound.recipe import read_recipe
+    from layers.cure.chemistry import default_chemistry
+    from layers.cure.cycle import read_cycle
+    from layers.cure.fit import calibrate
+    from layers.cure.hardening import Hardening
+    from optimize.lab.cure_sheet import Cure
+    from optimize.lab.cut_cores import read_cut_cores
+
+    if readings and not given:
+        raise InputError("--readings needs --cycle 1=C.toml, the press cycle of the core.")
+    if not given:
+        return {}
+    named = dict(text.split("=", 1) for text in recipes if "=" in text)
+    cards = default_chemistry()
+    hardening = calibrate(read_cut_cores(readings, cards)).hardening if readings else Hardening()
+    cures = {}
+    for text in given:
+        number, _, path = text.partition("=")
+        if not number.isdecimal() or not path:
+            raise InputError(f"--cycle is {text!r}, but must be a layer's number, =, and a file.")
+        if number not in named:
+            raise InputError(f"--cycle names layer {number}, but --recipe has no recipe of it.")
+        recipe, cycle = Path(named[number]), Path(path)
+        cures[int(number)] = Cure(
+            read_recipe(recipe), recipe.name, read_cycle(cycle), cycle.name, cards, hardening
+        )
+    return cures
 
 
 def _batches(given: Sequence[str], charge_g: float | None, scale_g: float) -> "dict[int, Batch]":

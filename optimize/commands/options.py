@@ -13,6 +13,7 @@ from layers.errors import InputError
 from optimize.commands.console import say
 
 if TYPE_CHECKING:
+    from layers.arrays import Precision
     from layers.ball import Ball
     from layers.conditions import Conditions
     from optimize.compute.cluster import Cluster
@@ -97,6 +98,16 @@ ProcessFile = Annotated[
 ]
 
 
+ConditionsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--conditions",
+        metavar="FILE.toml",
+        help="air, wind and drag and lift: the keys of a scenario's [conditions], or a scenario",
+    ),
+]
+
+
 RunName = Annotated[
     str, typer.Argument(metavar="RUN", help="a run's id, or its scenario's name for the latest")
 ]
@@ -111,6 +122,25 @@ Who = Annotated[
         show_default=False,
     ),
 ]
+
+
+PrecisionName = Annotated[
+    str | None,
+    typer.Option(
+        "--precision",
+        metavar="single|double",
+        help="of impacts on a club; double takes half as long again. [default: single, or the "
+        "scenario's]",
+        show_default=False,
+    ),
+]
+
+
+def precision_of(given: str | None) -> "Precision | None":
+    """Return the precision asked for, if any; refuse another word."""
+    if given not in (None, "single", "double"):
+        raise InputError(f"--precision is {given!r}, but must be one of: single, double.")
+    return given  # type: ignore[return-value]
 
 
 def cores() -> int:
@@ -129,8 +159,27 @@ def computing_with(workers: int | None, cluster: str | None) -> "int | Cluster":
     return Cluster(cluster, say)
 
 
-def conditions_with(swings: Path | None, process: Path | None = None) -> "Conditions":
-    """Return the shipped conditions, or those with the user's own swings and process."""
+def conditions_with(
+    swings: Path | None,
+    process: Path | None = None,
+    conditions: Path | None = None,
+    precision: "Precision | None" = None,
+) -> "Conditions":
+    """Return the shipped conditions, or those of the user's files.
+
+    Parameters
+    ----------
+    swings : Path or None
+        The user's own swings.
+    process : Path or None
+        The lab's process.
+    conditions : Path or None
+        Air, wind, drag and lift; `optimize.scenario.conditions.read_conditions`.
+    precision : {"single", "double"}, optional
+        Of impacts; single, or that of the conditions' file, if none is given.
+    """
+    from dataclasses import replace
+
     from layers.conditions import Conditions
     from layers.strike.swings import default_swings, read_swings
 
@@ -140,7 +189,14 @@ def conditions_with(swings: Path | None, process: Path | None = None) -> "Condit
         from optimize.lab.process import read_process
 
         production = Costing(read_process(process))
-    return Conditions(read_swings(swings) if swings else default_swings(), production=production)
+    own = read_swings(swings) if swings else None
+    if conditions is None:
+        found = Conditions(own or default_swings())
+    else:
+        from optimize.scenario.conditions import read_conditions
+
+        found = read_conditions(conditions, own).resolved()
+    return replace(found, production=production, precision=precision or found.precision)
 
 
 def read_balls(paths: Sequence[Path]) -> "list[Ball]":

@@ -121,18 +121,10 @@ def _with_settings(
     compound: "Recipe", start: dict[str, float], settings: dict[str, float]
 ) -> "Recipe":
     """Apply changed co-agent and peroxide to the recipe's lines."""
-    from layers.compound.recipe import IngredientRole, with_phr
+    from layers.compound.recipe import IngredientRole, with_active
 
     roles: dict[str, IngredientRole] = {"coagent_phr": "co-agent", "peroxide_phr": "peroxide"}
     for setting, role in roles.items():
-        if settings[setting] == start[setting]:
-            continue
-        lines = [part for part in compound.part if part.ingredient.role == role]
-        if len(lines) != 1:
-            raise InputError(
-                f"{compound.name} has {len(lines)} lines of {role}, but must have one to set "
-                f"{setting}."
-            )
-        card = lines[0].ingredient
-        compound = with_phr(compound, card.name, settings[setting] * 100.0 / card.active_percent)
+        if settings[setting] != start[setting]:
+            compound = with_active(compound, role, settings[setting])
     return compound

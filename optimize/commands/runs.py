@@ -16,6 +16,7 @@ from optimize.commands.options import (
     AsJson,
     ClusterAddress,
     LedgerFile,
+    PrecisionName,
     RunName,
     Who,
     Workers,
@@ -23,6 +24,7 @@ from optimize.commands.options import (
     cores,
     existing,
     ledger_option,
+    precision_of,
 )
 
 if TYPE_CHECKING:
@@ -70,6 +72,7 @@ def search(
     seed: Seed = None,
     evaluations: Evaluations = None,
     method: SearchMethod = None,
+    precision: PrecisionName = None,
     fine: FineMesh = False,
     who: Who = None,
     out: ReportFolder = None,
@@ -89,6 +92,7 @@ def search(
     from optimize.ledger.ledger import Ledger
     from optimize.report.export import make_folder
     from optimize.scenario.brief import METHODS
+    from optimize.scenario.conditions import in_precision
     from optimize.search.forecast import forecast
     from optimize.search.result import Interrupted
     from optimize.search.run import name_run, run_search
@@ -99,12 +103,17 @@ def search(
     brief = checked_scenario(scenario)
     changes = {"seed": seed, "evaluations": evaluations, "method": method}
     brief = brief.model_copy(update={k: v for k, v in changes.items() if v is not None})
+    wanted = precision_of(precision)
+    if wanted:
+        changed = in_precision(brief.conditions, wanted)
+        brief = brief.model_copy(update={"conditions": changed})
     if fine:
         brief = brief.model_copy(update={"shortlist_mesh": "fine"})
     if out:
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:
-        tell_of_compiling(brief.figures())
+        conditions = brief.estimate_conditions()
+        tell_of_compiling(brief.figures(), conditions.precision if conditions else "single")
         with _named(scenario):
             known = _computed(ledger, name_run(brief)[0])
             ahead = forecast(brief, None if cluster else workers or cores(), known)
@@ -114,7 +123,9 @@ def search(
             with _progress(brief) as report:
                 run = run_search(brief, ledger, computing, report, who)
         except Interrupted as stop:
-            again = _again(scenario, ledger_file, {"cluster": cluster} | changes, fine)
+            again = _again(
+                scenario, ledger_file, {"cluster": cluster, "precision": precision} | changes, fine
+            )
             say(f"orbwright: {stop} Go on with: {again}")
             raise typer.Exit(130) from None
         _answer(run, str(ledger_file), as_json, whole=False)

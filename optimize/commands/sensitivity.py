@@ -72,9 +72,9 @@ def local(
     (build,) = read_balls([ball])
     conditions = conditions_with(swings)
     study = plan(build, tables.names_asked(figure or (), swing or (), conditions.swings))
-    tell_of_compiling(study.figures)
+    tell_of_compiling(study.figures, "double")
     say(f"Estimating {len(study.requests)} builds.")
-    with computing(workers or cores(), conditions) as compute:
+    with computing(workers or cores(), conditions.in_double()) as compute:
         done = dict(compute(study.requests))
     result = slopes_from(study, [done[i] for i in range(len(done))])
     if drawing:

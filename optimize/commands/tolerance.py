@@ -96,6 +96,7 @@ def tolerance(
 
     Example: orbwright tolerance ball.toml --process lab.toml --windows --yield 0.95
     """
+    from layers.conditions import Conditions
     from layers.figures import BALL_FIGURES
     from optimize.calibration.calibrated import (
         calibrated_build,
@@ -120,11 +121,11 @@ def tolerance(
     names = [*(figure or ([] if swing else BALL_FIGURES)), *(one.figure for one in limits)]
     names += [f"{one}.{what}" for one in swing or () for what in _OFF_A_SWING]
     calibrated = read_calibration(calibration) if calibration else None
-    with mapping(workers or cores()) as mapper:
+    with mapping(workers or cores(), Conditions().in_double()) as mapper:
         if windows:
             limits += sheet_windows(build, lab, mapper)
             names += [one.figure for one in limits]
-        tell_of_compiling(name for name in names if not is_balance(name))
+        tell_of_compiling([name for name in names if not is_balance(name)], "double")
         own = read_scatter(scatter) if scatter else lab.scatter
         if calibrated:
             found = study(calibrated_build(calibrated, build), names, own, seed, mapper)

@@ -40,13 +40,14 @@ def packed(job: Any) -> bytes:
 
 def compute_there(job: bytes) -> Estimate | Trouble:
     """Compute one build on a worker, by `optimize.compute.one.compute_one`."""
+    from layers.conditions import Conditions
     from optimize.compute.first_call import compile_ahead
     from optimize.compute.one import compute_one
 
     with _ONE_AT_A_TIME:
         try:
             ball, names, conditions, level = pickle.loads(job)
-            compile_ahead(names)
+            compile_ahead(names, (conditions or Conditions()).precision)
             return compute_one(ball, names, conditions, level)
         except Exception as error:
             return Trouble(type(error).__name__, str(error))

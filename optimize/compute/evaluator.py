@@ -95,8 +95,7 @@ class Evaluator:
 
     def _kept(self, requests: Sequence[Request], tick: Callable[[int, Known], None]) -> list[Known]:
         """Take figures from the ledger or compute and write them."""
-        contents = [content_of(ball) for ball, _ in requests]
-        keys = [key_of(content) for content in contents]
+        keys = [key_of(content_of(ball)) for ball, _ in requests]
         known = self.ledger.known(list(dict.fromkeys(keys)), self.model_version)
         incomplete: dict[str, list[int]] = {}
         for i, (key, (_, names)) in enumerate(zip(keys, requests, strict=True)):
@@ -108,17 +107,33 @@ class Evaluator:
         if self.compute is None:
             self._check_complete(known, keys, complete=not incomplete)
         elif incomplete:
-            jobs = [self._job(requests, known, key, i) for key, i in incomplete.items()]
-            compile_ahead(name for _, names in jobs for name in names)
-            places = list(incomplete.items())
+            places = list(self._by_layers(requests, incomplete).values())
+            jobs = [self._job(requests, known, keys, indices) for indices in places]
+            wanted = {name for _, names in jobs for name in names}
+            compile_ahead(wanted, (self.conditions or Conditions()).precision)
             for j, estimate in self.compute(jobs):
-                key, indices = places[j]
-                self._write(key, contents[indices[0]], estimate)
-                known[key] = known.get(key, _NOTHING).joined(estimate.figures, estimate.failed)
                 self.computed += 1
-                for i in indices:
-                    tick(i, known[key])
+                for one in (estimate, *estimate.others):
+                    content = content_of(one.ball)
+                    key = key_of(content)
+                    self._write(key, content, one)
+                    known[key] = known.get(key, _NOTHING).joined(one.figures, one.failed)
+                for i in places[j]:
+                    tick(i, known[keys[i]])
         return [known[key] for key in keys]
+
+    def _by_layers(
+        self, requests: Sequence[Request], incomplete: Mapping[str, list[int]]
+    ) -> dict[str, list[int]]:
+        """Join what one computation answers: the same layers under any known pattern."""
+        patterns = self.conditions.patterns if self.conditions else {}
+        joined: dict[str, list[int]] = {}
+        for indices in incomplete.values():
+            layers = requests[indices[0]][0]
+            if layers.dimple_pattern in patterns:
+                layers = layers.model_copy(update={"dimple_pattern": next(iter(patterns))})
+            joined.setdefault(content_of(layers), []).extend(indices)
+        return joined
 
     def estimates(self, requests: Sequence[Request]) -> list[Estimate]:
         """Estimate builds in full, in the order and by the names asked for."""
@@ -126,6 +141,17 @@ class Evaluator:
             Estimate(ball, *_selected(known, names))
             for (ball, names), known in zip(requests, self.figures(requests), strict=True)
         ]
+
+    def recorded(self, requests: Sequence[Request]) -> list[Estimate]:
+        """Return what the ledger has of each build, by the names asked for, and no more."""
+        keys = [key_of(content_of(ball)) for ball, _ in requests]
+        known = self.ledger.known(list(dict.fromkeys(keys)), self.model_version)
+        found = []
+        for key, (ball, names) in zip(keys, requests, strict=True):
+            own = self._unkept(ball, names)
+            both = known.get(key, _NOTHING).joined(own.figures, own.failed)
+            found.append(Estimate(ball, *_selected(both, names)))
+        return found
 
     def _check_complete(
         self, known: Mapping[str, Known], keys: Sequence[str], *, complete: bool
@@ -152,11 +178,18 @@ class Evaluator:
 
     @staticmethod
     def _job(
-        requests: Sequence[Request], known: Mapping[str, Known], key: str, indices: list[int]
+        requests: Sequence[Request],
+        known: Mapping[str, Known],
+        keys: Sequence[str],
+        indices: list[int],
     ) -> Request:
-        names = dict.fromkeys(name for i in indices for name in requests[i][1])
-        missing = tuple(n for n in names if not known.get(key, _NOTHING).covers((n,)))
-        return requests[indices[0]][0], missing
+        missing = {
+            name: None
+            for i in indices
+            for name in requests[i][1]
+            if not known.get(keys[i], _NOTHING).covers((name,))
+        }
+        return requests[indices[0]][0], tuple(missing)
 
 
 def is_kept(name: str) -> bool:

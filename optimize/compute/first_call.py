@@ -7,7 +7,9 @@ Without this each function would be compiled when it is first called; see
 from collections.abc import Iterable
 from importlib import import_module
 
+from layers.arrays import Precision
 from layers.ball import Ball, Layer, Role
+from layers.conditions import Conditions
 from layers.errors import SolverError
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, FigureName, parse_figure
@@ -15,11 +17,13 @@ from layers.materials import default_catalogue
 
 # Of each test the function that is compiled last, so that its machine code tells that all is there;
 # and how long compiling takes on an idle core, s, measured.
-_PLATES, _MODE, _BARRIER, _STRIKE = (
+_PLATES, _MODE, _BARRIER, _BARRIER_DOUBLE, _STRIKE, _STRIKE_DOUBLE = (
     ("layers.compression.contact", "push", 5.0),
     ("layers.numerics.band", "back_substitute", 5.0),
-    ("layers.impact.kernels", "impact", 5.0),
-    ("layers.strike.march", "march", 15.0),
+    ("layers.impact.kernels", "impact_single", 5.0),
+    ("layers.impact.kernels", "impact_double", 5.0),
+    ("layers.strike.march", "march_single", 15.0),
+    ("layers.strike.march", "march_double", 15.0),
 )
 
 # A figure of each test.
@@ -27,32 +31,38 @@ _EXAMPLES = {
     _PLATES: "deflection_mm",
     _MODE: "frequency_hz",
     _BARRIER: "cor",
+    _BARRIER_DOUBLE: "cor",
     _STRIKE: "driver fast.spin_rpm",
+    _STRIKE_DOUBLE: "driver fast.spin_rpm",
 }
 
 
-def seconds_to_compile(names: Iterable[str]) -> float:
+def seconds_to_compile(names: Iterable[str], precision: Precision = "single") -> float:
     """Return about how long the first call will compile, s; 0 if machine code lies on the disk.
 
     Parameters
     ----------
     names : iterable of str
         The figures that will be computed.
+    precision : {"single", "double"}
+        Of the impacts.
     """
     from layers.numerics.machine_code import is_kept
 
-    tests = {test for name in names if (test := _test(parse_figure(name)))}
+    tests = _tests(names, precision)
     kernels = [(getattr(import_module(module), name), time) for module, name, time in tests]
     return sum(time for kernel, time in kernels if not is_kept(kernel))
 
 
-def compile_ahead(names: Iterable[str]) -> None:
+def compile_ahead(names: Iterable[str], precision: Precision = "single") -> None:
     """Have another process compile what these figures need and the disk lacks, and wait for it.
 
     Parameters
     ----------
     names : iterable of str
         The figures that will be computed; swings may be any, all strikes are one code.
+    precision : {"single", "double"}
+        Of the impacts.
 
     Raises
     ------
@@ -60,14 +70,14 @@ def compile_ahead(names: Iterable[str]) -> None:
         If the code cannot be compiled or kept.
     """
     wanted = set(names)
-    if wanted and seconds_to_compile(wanted):
+    if wanted and seconds_to_compile(wanted, precision):
         from layers.numerics.machine_code import apart
 
-        tests = {test for name in wanted if (test := _test(parse_figure(name)))}
-        apart(_compute, *sorted(_EXAMPLES[test] for test in tests))
+        tests = _tests(wanted, precision)
+        apart(_compute, precision, *sorted(_EXAMPLES[test] for test in tests))
 
 
-def _compute(*names: str) -> None:
+def _compute(precision: Precision, *names: str) -> None:
     """Compute figures of any ball."""
     card = default_catalogue().material[0]
     sizes: dict[Role, float] = {
@@ -77,18 +87,25 @@ def _compute(*names: str) -> None:
         "cover": 42.7,
     }
     layers = [Layer(role=r, outer_diameter_mm=d, material=card) for r, d in sizes.items()]
-    failed = estimate(Ball(name="first call", layer=tuple(layers)), names).failed
+    ball = Ball(name="first call", layer=tuple(layers))
+    failed = estimate(ball, names, Conditions(precision=precision)).failed
     if failed:
         raise SolverError("; ".join(set(failed.values())))
 
 
-def _test(figure: FigureName) -> tuple[str, str, float] | None:
+def _tests(names: Iterable[str], precision: Precision) -> set[tuple[str, str, float]]:
+    """Return what computes these figures."""
+    return {test for name in names if (test := _test(parse_figure(name), precision))}
+
+
+def _test(figure: FigureName, precision: Precision) -> tuple[str, str, float] | None:
     quantity = QUANTITIES[figure.quantity]
     if quantity.basis != "finite element":
         return None
     if quantity.of != "body":
-        return _STRIKE
-    return {"deflection_mm": _PLATES, "frequency_hz": _MODE}.get(figure.quantity, _BARRIER)
+        return _STRIKE if precision == "single" else _STRIKE_DOUBLE
+    barrier = _BARRIER if precision == "single" else _BARRIER_DOUBLE
+    return {"deflection_mm": _PLATES, "frequency_hz": _MODE}.get(figure.quantity, barrier)
 
 
 def notice(seconds: float) -> str:

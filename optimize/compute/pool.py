@@ -89,24 +89,27 @@ def _computing(
 
 
 @contextmanager
-def mapping(workers: int) -> "Iterator[Callable[..., Any]]":
+def mapping(workers: int, conditions: Conditions | None = None) -> "Iterator[Callable[..., Any]]":
     """Provide a ``map`` of estimates that is spread over processes, and keeps their order.
 
     Parameters
     ----------
     workers : int
         Number of processes, as `computing` takes it.
+    conditions : Conditions, optional
+        Swings, aerodynamics, air and precision; the shipped ones otherwise.
 
     Yields
     ------
     callable
         In place of ``map(compute_one, balls, names)``; the function given is ignored.
     """
-    with computing(workers) as compute:
+    with computing(workers, conditions) as compute:
 
         def mapped(_: Any, balls: Sequence[Ball], names: Sequence[tuple[str, ...]]) -> list[Any]:
             requests = list(zip(balls, names, strict=True))
-            compile_ahead(name for wanted in names for name in wanted)
+            wanted = {name for some in names for name in some}
+            compile_ahead(wanted, (conditions or Conditions()).precision)
             found = dict(compute(requests))
             return [found[i] for i in range(len(requests))]
 

@@ -15,6 +15,7 @@ from functools import cached_property
 import numpy as np
 
 from layers.arrays import FloatArray
+from layers.flight.regions import middles
 from layers.materials import Material
 from optimize.scenario.space import Gene, Row, Space
 
@@ -69,6 +70,9 @@ class Encoding:
         columns = []
         for i, (gene, table) in enumerate(zip(self.space.genes, self._tables, strict=True)):
             values = table[chosen[:, i]]
+            if gene.what == "dimple_pattern":  # dimples are there whatever layers are
+                columns.append(values)
+                continue
             absent = self._absent(gene, table)
             columns.append(np.where(present[:, gene.layer, None], values, absent))
         return np.hstack([np.zeros((len(rows), 0)), *columns])
@@ -96,9 +100,21 @@ class Encoding:
             return np.zeros((2, 0)) if "thickness_mm" in varies else np.array([[0.0], [1.0]])
         if gene.what == "material":
             return self._materials(gene)
+        if gene.what == "dimple_pattern":
+            return self._patterns(gene)
         by_ratio = gene.what in ("youngs_modulus_mpa", "surface_over_centre", "shape")
         values = np.log(gene.values) if by_ratio else np.array(gene.values)
         return np.asarray(_scaled(values, values))[:, None]
+
+    def _patterns(self, gene: Gene) -> FloatArray:
+        """Return the principal directions in which patterns' drag and lift differ, (patterns, k).
+
+        They are compared where golf balls fly; a difference of 0.1 counts as far.
+        """
+        laws = self.space.scenario.pattern_laws()
+        reynolds, spin_ratio = middles().T
+        found = [laws[name](reynolds, spin_ratio) for name in gene.values]
+        return _directions(10.0 * np.array([np.concatenate([c.drag, c.lift]) for c in found]))
 
     def _materials(self, gene: Gene) -> FloatArray:
         """Return the principal directions in which a layer's cards differ, (cards, k).
@@ -124,14 +140,19 @@ class Encoding:
             outermost,
         ]
         table = table[:, from_card]
-        table = table - table.mean(axis=0)
         spread = table.max(axis=0) - table.min(axis=0)
         table = table[:, spread > 1e-12] / spread[spread > 1e-12]
-        if table.shape[1] == 0:
-            return np.zeros((len(table), 0))
-        _, weights, directions = np.linalg.svd(table, full_matrices=False)
-        kept = weights > _SMALLEST_SHARE * weights[0]
-        return np.asarray(table @ _signed(directions[kept]).T)
+        return _directions(table)
+
+
+def _directions(table: FloatArray) -> FloatArray:
+    """Return rows in the few directions in which they differ, (n, k)."""
+    table = table - table.mean(axis=0)
+    if table.shape[1] == 0:
+        return np.zeros((len(table), 0))
+    _, weights, directions = np.linalg.svd(table, full_matrices=False)
+    kept = weights > _SMALLEST_SHARE * weights[0]
+    return np.asarray(table @ _signed(directions[kept]).T)
 
 
 def _scaled(values: FloatArray | float, over: Sequence[float] | FloatArray) -> FloatArray | float:

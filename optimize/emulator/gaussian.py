@@ -6,17 +6,14 @@ interval is then a percentage that cannot cross zero.
 """
 
 from collections.abc import Mapping
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from functools import cache
-from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
 from sklearn.gaussian_process import GaussianProcessRegressor
-from threadpoolctl import ThreadpoolController
 
 from layers.arrays import FloatArray
+from layers.numerics.threads import one_thread
 from optimize.emulator.draws import left_out, mean_and_deviations
 from optimize.emulator.inflation import inflation_of, leave_one_out_inflation
 from optimize.emulator.likelihood import conditioned, likeliest
@@ -114,15 +111,6 @@ class _Process:
         return np.exp(z) if self.log else z
 
 
-@cache
-def _threads() -> ThreadpoolController:
-    return ThreadpoolController()  # looks the loaded libraries up, which takes a while
-
-
-def _one_thread() -> AbstractContextManager[Any]:
-    return _threads().limit(limits=1, user_api="blas")  # type: ignore[no-any-return]
-
-
 @dataclass(frozen=True)
 class Emulator:
     """Gaussian processes of several figures over the same builds.
@@ -167,7 +155,7 @@ class Emulator:
         x : (m, d) array
             Coordinates.
         """
-        with _one_thread():
+        with one_thread():
             return {name: process.predict(x) for name, process in self._processes.items()}
 
     def draws(self, figure: str, x: FloatArray, pairs: int, seed: int) -> FloatArray:
@@ -189,12 +177,12 @@ class Emulator:
         (2 pairs, m) array
             Values, in the figure's unit, without discretisation noise.
         """
-        with _one_thread():
+        with one_thread():
             return self._processes[figure].draws(x, pairs, np.random.default_rng(seed))
 
     def left_out(self) -> dict[str, FloatArray]:
         """Predict each build from the others: medians in the figure's unit, (builds,)."""
-        with _one_thread():
+        with one_thread():
             return {name: p.left_out(self.builds) for name, p in self._processes.items()}
 
 
@@ -241,7 +229,7 @@ def fit(
     if len(x) < FEWEST:
         raise ValueError(f"{len(x)} builds are too few to emulate; at least {FEWEST} are needed")
     earlier, recent_errors = start._processes if start else {}, recent_errors or {}
-    with _one_thread():  # sums of several threads differ in the last bit
+    with one_thread():  # sums of several threads differ in the last bit
         return Emulator(
             len(x),
             {

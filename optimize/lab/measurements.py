@@ -30,6 +30,7 @@ from layers.files.other_units import OTHER_UNITS, factor_to, metric_key, unit_hi
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
+from optimize.lab.cut_cores import READING
 from optimize.lab.plausibility import duplicates, far_from_replicates, off_theory
 from optimize.lab.readings import Measurements, Reading, as_made
 from optimize.lab.renamed import refuse_renamed
@@ -71,6 +72,7 @@ class _Reader:
     faults: list[str] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
     walls: int = 0
+    cut: int = 0
 
 
 def read_measurements(
@@ -118,7 +120,7 @@ def measurements_from_csv(
             f"two builds are named {twice!r}, but names must differ: readings name their build."
         )
     readings: list[Reading] = []
-    walls = 0
+    walls = cut = 0
     for what, text in texts:
         reader = _Reader(trimmed, swings or default_swings(), what)
         for row in _rows(text, what, reader.faults):
@@ -128,6 +130,7 @@ def measurements_from_csv(
         refuse(reader.faults, what)
         readings += reader.readings
         walls += reader.walls
+        cut += reader.cut
     found = Measurements(tuple(readings), tuple(what for what, _ in texts))
     faults = chain(duplicates(found), far_from_replicates(found), off_theory(found, by_name))
     refuse(list(islice(faults, MOST_FAULTS + 1)), "measurements")
@@ -135,7 +138,7 @@ def measurements_from_csv(
         raise InputError(f"{', '.join(found.source)} has no reading: no value is filled in.")
     for ball in balls:
         as_made(ball, found)
-    return replace(found, note=tuple(_notes(found, balls, walls)))
+    return replace(found, note=tuple(_notes(found, balls, walls, cut)))
 
 
 def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
@@ -166,6 +169,9 @@ def _read_row(reader: _Reader, row: _Row) -> None:
     refuse_renamed([row.given["figure"]], f"{reader.what}: row {row.line}, figure")
     if metric_key(row.given["figure"])[0] in _WALLS:
         reader.walls += len(row.cell)
+        return
+    if row.given["figure"].startswith(READING):
+        reader.cut += len(row.cell)
         return
     ball = reader.balls.get(row.given["build"])
     stage = _stage(row.given["stage"], ball)
@@ -281,7 +287,7 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
     return None
 
 
-def _notes(found: Measurements, balls: Sequence[Ball], walls: int) -> Iterator[str]:
+def _notes(found: Measurements, balls: Sequence[Ball], walls: int, cut: int) -> Iterator[str]:
     for ball in balls:
         stages = {
             parse_figure(r.figure).stage or len(ball.layer)
@@ -295,3 +301,5 @@ def _notes(found: Measurements, balls: Sequence[Ball], walls: int) -> Iterator[s
             yield f"{ball.name}: stage {' and '.join(missing)} was not measured"
     if walls:
         yield f"{walls} layer thicknesses are not used: they give concentricity, not materials"
+    if cut:
+        yield f"{cut} hardness readings of cut pieces are left to orbwright cure --readings"

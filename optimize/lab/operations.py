@@ -29,7 +29,12 @@ def operation_texts() -> dict[str, Any]:
 
 
 def steps_of(
-    layer: Layer, tooling: Sequence[Quantity], own: LayerProcess, inner_mm: float, last: bool
+    layer: Layer,
+    tooling: Sequence[Quantity],
+    own: LayerProcess,
+    inner_mm: float,
+    last: bool,
+    cycle: str = "",
 ) -> tuple[Step, ...]:
     """List the operations of a stage, in order, with its sizes filled in.
 
@@ -45,6 +50,8 @@ def steps_of(
         Diameter of the body inside, mm; 0 for a core.
     last : bool
         Whether the stage is the finished ball.
+    cycle : str
+        Press cycle in words, in place of the process's time and temperature.
     """
     known = operation_texts()
     place = "over" if inner_mm else "core"
@@ -56,7 +63,7 @@ def steps_of(
     values = {"moulded_mm": f"{layer.outer_diameter_mm:.2f}"}
     values |= {q.name: f"{q.value:.2f}" for q in tooling} | {
         "inner_mm": f"{inner_mm:.2f}",
-        "cure": _cure(own),
+        "cure": cycle or _cure(own),
     }
     return tuple(
         Step(row["title"], row["text"].format(**values), tuple(row["caution"])) for row in rows

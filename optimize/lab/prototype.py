@@ -8,9 +8,10 @@ from layers.errors import InputError
 from layers.estimates import Estimate, Figure
 from layers.figures import parse_figure
 from layers.rules.screen import RuleSet
+from optimize.lab.cure_sheet import Cure, cure_sheet, cut_step
 from optimize.lab.operations import operation_texts, steps_of
 from optimize.lab.process import LayerProcess, Process
-from optimize.lab.sheet import Sheet, StageSheet, Target
+from optimize.lab.sheet import CureSheet, Sheet, StageSheet, Target
 from optimize.lab.sheet_notes import notes_of, rule_notes
 from optimize.lab.tooling import tooling_of
 
@@ -31,6 +32,7 @@ def prototype_sheet(
     process: Process,
     batches: Mapping[int, Batch] | None = None,
     rules: RuleSet | None = None,
+    cures: Mapping[int, Cure] | None = None,
 ) -> Sheet:
     """Write the prototype sheet of a build.
 
@@ -47,12 +49,14 @@ def prototype_sheet(
         Mill charges by layer number, counted from 1.
     rules : RuleSet, optional
         Windows of the finished ball that reach beyond one of its limits are listed in the notes.
+    cures : mapping of int to Cure, optional
+        Recipe and press cycle by layer number; only the innermost layer's profile is computed.
 
     Raises
     ------
     InputError
-        If there is not one estimate for each stage of this ball, or a batch is of a layer that the
-        ball does not have.
+        If there is not one estimate for each stage of this ball, a batch is of a layer that the
+        ball does not have, or a cure of another layer than the innermost.
     """
     count = len(ball.layer)
     if [e.ball for e in stage_estimates] != [ball.stage(n) for n in range(1, count + 1)]:
@@ -66,8 +70,12 @@ def prototype_sheet(
             raise InputError(
                 f"batch is of layer {number}, but the layer must be from 1 to {count}."
             )
+    cures = cures or {}
+    for number in cures:
+        if number != 1:
+            raise InputError(f"cure is of layer {number}, but must be of layer 1, the core.")
     stages = tuple(
-        _stage(ball, n, estimate, process, batches.get(n))
+        _stage(ball, n, estimate, process, batches.get(n), cures.get(n))
         for n, estimate in enumerate(stage_estimates, start=1)
     )
     used = {key: None for stage in stages for step in stage.step for key in step.caution}
@@ -83,22 +91,34 @@ def prototype_sheet(
 
 
 def _stage(
-    ball: Ball, number: int, estimate: Estimate, process: Process, batch: Batch | None
+    ball: Ball,
+    number: int,
+    estimate: Estimate,
+    process: Process,
+    batch: Batch | None,
+    cure: Cure | None,
 ) -> StageSheet:
     layer, last = ball.layer[number - 1], number == len(ball.layer)
     own = process.of(layer.role)
     tooling = tooling_of(ball, number, own)
     inner = ball.layer[number - 2].outer_diameter_mm if number > 1 else 0.0
     shown = [_target(figure, own) for figure in estimate.figures.values()]
+    card: CureSheet | None = None
+    readings: tuple[Target, ...] = ()
+    if cure:
+        card, readings = cure_sheet(cure, layer.outer_diameter_mm + own.grinding_stock_mm)
+    told = f"Press cycle: {cure.cycle.name}" if cure else ""
+    steps = steps_of(layer, tooling, own, inner, last, told)
     return StageSheet(
         number=number,
         title=_stage_title(ball, number),
         material=f"{layer.material.label} ({layer.material.family})",
         tooling=tooling,
         batch=batch,
-        step=steps_of(layer, tooling, own, inner, last),
-        target=(*shown, *_wall(layer, inner, own)),
+        step=(*steps, cut_step(readings)) if readings else steps,
+        target=(*shown, *_wall(layer, inner, own), *readings),
         missing=tuple(f"{name}: {why}" for name, why in estimate.failed.items()),
+        cure=card,
     )
 
 

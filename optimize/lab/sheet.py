@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from layers.compound.batch import Batch
+from layers.cure.cycle import Cycle
 from optimize.lab.operations import Step
 from optimize.lab.tooling import Quantity
 
@@ -36,6 +37,16 @@ class Target:
 
 
 @dataclass(frozen=True)
+class CureSheet:
+    """How a stage is cured: files of recipe and cycle, the cycle, and what to take care of."""
+
+    recipe_file: str
+    cycle_file: str
+    cycle: Cycle
+    note: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class StageSheet:
     """One stage; `missing` lists figures that were not computed, with reasons."""
 
@@ -47,6 +58,7 @@ class StageSheet:
     step: tuple[Step, ...]
     target: tuple[Target, ...]
     missing: tuple[str, ...]
+    cure: CureSheet | None = None
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,8 @@ from layers.estimates import Figure
 from layers.graded.profile import Profile
 
 OF_BUILD = ("build", "model_version", "written", "dimple_volume_percent", "dimple_depth_mm")
+# Where builds have dimple patterns to choose from.
+PATTERN = "dimple_pattern"
 OF_LAYER = (
     "outer_diameter_mm",
     "youngs_modulus_mpa",
@@ -28,8 +30,8 @@ def title(owner: str, field: str) -> str:
     return "_".join(part for part in (owner, "" if field == "value" else field) if part)
 
 
-def build_cells(content: str) -> dict[str, float]:
-    """Return the numbers of a build by column.
+def build_cells(content: str) -> dict[str, Any]:
+    """Return the numbers of a build by column, and its dimple pattern if it names one.
 
     Parameters
     ----------
@@ -38,6 +40,8 @@ def build_cells(content: str) -> dict[str, float]:
     """
     record = json.loads(content)
     cells = dict(zip(OF_BUILD[3:], record["dimples"], strict=True))
+    if "pattern" in record:
+        cells[PATTERN] = record["pattern"]
     for i, (*numbers, pairs) in enumerate(record["layers"], start=1):
         owner = f"layer{i}"
         cells |= {title(owner, f): v for f, v in zip(OF_LAYER, numbers, strict=True)}

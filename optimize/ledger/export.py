@@ -29,6 +29,7 @@ from optimize.ledger.columns import (
     OF_LAYER,
     OF_PAIR,
     OF_PROFILE,
+    PATTERN,
     profile_numbers,
     title,
 )
@@ -48,11 +49,11 @@ Shape = tuple[tuple[int, ...], tuple[int, ...], tuple[str, ...], tuple[str, ...]
 
 _BUILD, _LAYER, _FIGURE = range(3)
 _BATCH = 5000
-_FIELDS = (*OF_BUILD, *OF_LAYER, *OF_PROFILE, *OF_PAIR, *OF_FIGURE, "failed")
+_FIELDS = (*OF_BUILD, PATTERN, *OF_LAYER, *OF_PROFILE, *OF_PAIR, *OF_FIGURE, "failed")
 _OF_EVENT = tuple(field.name for field in fields(Event))
 _TEXTS = {"build", "model_version", "written", "unit", "basis", "flag", "caution", "failed"}
-_TEXTS |= {*_OF_EVENT}
-_SELDOM = ("flag", "caution")
+_TEXTS |= {PATTERN, *_OF_EVENT}
+_SELDOM = (PATTERN, "flag", "caution")
 _numbers_of = attrgetter(*OF_FIGURE)
 
 
@@ -209,6 +210,7 @@ def _flat(entry: Entry, known: Known) -> tuple[Shape, list[Any]]:
     """Return a row's cells in the order of `_columns_of` its shape."""
     content = json.loads(entry.content)  # in the order of `optimize.scenario.space.content_of`
     cells = [entry.build.hex(), entry.model_version, entry.written, *content["dimples"]]
+    cells.append(content.get("pattern", ""))
     for *numbers, pairs in content["layers"]:
         cells += numbers
         for pair in pairs:
@@ -226,7 +228,7 @@ def _flat(entry: Entry, known: Known) -> tuple[Shape, list[Any]]:
 @lru_cache(maxsize=1000)
 def _columns_of(shape: Shape) -> tuple[Column, ...]:
     pairs_of, graded, figures, failed = shape
-    columns = [(_BUILD, "", field) for field in OF_BUILD]
+    columns = [(_BUILD, "", field) for field in (*OF_BUILD, PATTERN)]
     for i, pairs in enumerate(pairs_of, start=1):
         columns += [(_LAYER, f"layer{i}", field) for field in OF_LAYER]
         for j in range(1, pairs + 1):

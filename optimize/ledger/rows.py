@@ -47,7 +47,7 @@ class RunRecord:
 
 
 @dataclass(frozen=True)
-class Guess:
+class Predicted:
     """What an emulator expected of a figure before it was computed.
 
     Attributes
@@ -70,7 +70,7 @@ class Proposal:
     row: tuple[int, ...]
     key: str | None
     computed: bool
-    guesses: Mapping[str, Guess] = field(default_factory=dict)
+    predictions: Mapping[str, Predicted] = field(default_factory=dict)
 
 
 class Entry(NamedTuple):
@@ -142,24 +142,24 @@ def record_of(row: RunRow) -> RunRecord:
 
 def cells_of(proposal: Proposal) -> Cells:
     """Write a proposal, to be read by `proposal_of`."""
-    guesses = {name: astuple(guess) for name, guess in proposal.guesses.items()}
+    predictions = {name: astuple(one) for name, one in proposal.predictions.items()}
     return (
         json.dumps(proposal.row),
         None if proposal.key is None else bytes.fromhex(proposal.key),
         "computed" if proposal.computed else "ruled out",
-        json.dumps(guesses) if guesses else None,
+        json.dumps(predictions) if predictions else None,
     )
 
 
 def proposal_of(what: str, cells: Cells) -> Proposal:
     """Read a proposal; `Damage` that names `what` if it cannot be read."""
-    row, build, outcome, guesses = cells
+    row, build, outcome, predictions = cells
     with _decoding(what):
         return Proposal(
             tuple(map(index, json.loads(row))),
             build and build.hex(),
             outcome == "computed",
-            {name: Guess(*guess) for name, guess in json.loads(guesses or "{}").items()},
+            {name: Predicted(*one) for name, one in json.loads(predictions or "{}").items()},
         )
 
 

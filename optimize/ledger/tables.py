@@ -191,7 +191,7 @@ def run(db: sqlite3.Connection, name: str) -> RunRow | None:
 
 
 def proposals(db: sqlite3.Connection, row: RunRow, old: str = "") -> Iterator[Cells]:
-    """Read a run's proposals of an older format in order; format 1 has no guesses.
+    """Read a run's proposals of an older format in order; format 1 has no predictions.
 
     Parameters
     ----------

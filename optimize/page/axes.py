@@ -13,7 +13,12 @@ _LAYER_AXES = (
     ("modulus", "MPa"),
     ("density", "g/cm³"),
     ("material", ""),
+    ("modulus inside", "MPa"),
+    ("modulus outside", "MPa"),
+    ("shape", ""),
 )
+# Those of graded layers alone.
+_OF_PROFILE = ("modulus inside", "modulus outside", "shape")
 
 
 def axes_record(run: Run, figures: Figures) -> list[dict[str, Any]]:
@@ -36,7 +41,17 @@ def axes_record(run: Run, figures: Figures) -> list[dict[str, Any]]:
                 ],
             }
         )
-    return axes + _layer_axes(run)
+    return axes + _layer_axes(run) + _pattern_axis(run)
+
+
+def _pattern_axis(run: Run) -> list[dict[str, Any]]:
+    """Return the dimple pattern as a column where there are several to choose from."""
+    patterns = run.scenario.patterns
+    if len(patterns) < 2:
+        return []
+    axis = {"id": "dimple_pattern", "label": "dimple pattern", "unit": "", "group": "Layers"}
+    values = [patterns.index(build.ball.dimple_pattern) for build in run.builds]
+    return [{**axis, "choices": list(patterns), "values": values}]
 
 
 def _layer_axes(run: Run) -> list[dict[str, Any]]:
@@ -45,6 +60,8 @@ def _layer_axes(run: Run) -> list[dict[str, Any]]:
     axes = []
     for i, role in enumerate(layer_names(run.scenario)):
         for k, (what, unit) in enumerate(_LAYER_AXES):
+            if what in _OF_PROFILE and run.scenario.layer[i].surface_over_centre is None:
+                continue
             cells = [row[i][k] if i in row else None for row in rows]
             axis: dict[str, Any] = {
                 "id": f"layer{i + 1}.{what}",

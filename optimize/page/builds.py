@@ -89,7 +89,10 @@ def rounded(value: float) -> float:
 
 
 def layer_cells(ball: Ball, places: Iterable[int]) -> dict[int, tuple[float | str, ...]]:
-    """Return thickness, diameter, modulus, density and material by layer of the scenario.
+    """Return the quantities of `optimize.page.axes` by layer of the scenario.
+
+    Thickness, diameter, modulus, density, material; moduli inside and outside and shape of a
+    profile.
 
     Parameters
     ----------
@@ -105,6 +108,10 @@ def layer_cells(ball: Ball, places: Iterable[int]) -> dict[int, tuple[float | st
             layer.material.youngs_modulus_mpa.value,
             layer.material.density_g_cm3.value,
             layer.material.label,
+            *ball.ends_mpa(number),
+            layer.profile.shape if layer.profile else 1.0,
         )
-        for place, layer, thickness in zip(places, ball.layer, thicknesses_mm(ball), strict=True)
+        for number, (place, layer, thickness) in enumerate(
+            zip(places, ball.layer, thicknesses_mm(ball), strict=True), start=1
+        )
     }

@@ -25,6 +25,7 @@ from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.run import one_way
 from optimize.report.verdicts import verdict_groups
 from optimize.report.words import (
+    better_words,
     bound_words,
     goal_words,
     in_words,
@@ -97,7 +98,10 @@ def page_data(
         "differences": differences_record(run, found),
         "decisions": decisions_of(run),
         "feasible": run.feasible,
-        "goals": [goal.model_dump() | {"words": goal_words(goal)} for goal in run.scenario.goal],
+        "goals": [
+            goal.model_dump() | {"words": goal_words(goal), "better": better_words(goal)}
+            for goal in run.scenario.goal
+        ],
         "bounds": [
             {"figure": b.figure, "side": b.side, "value": b.value, "words": bound_words(b)}
             for b in bounds

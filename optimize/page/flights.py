@@ -11,6 +11,7 @@ from layers.flight.trajectory import path
 from layers.mass import inertia
 from optimize.ledger.rows import Known
 from optimize.page.launches import FIGURES, Launches
+from optimize.page.regions import regions_record
 from optimize.report.words import short_of
 from optimize.search.result import Member, Run
 
@@ -50,8 +51,23 @@ def _swing_record(run: Run, found: Launches, name: str, conditions: Conditions) 
         "figures": [f"{name}.{figure}" for figure in FIGURES],
         "heads": [short_of(f"{name}.{figure}") for figure in FIGURES],
         "paths": paths,
+        "regions": _regions_record(run, found, name, conditions),
         "failed": failed,
     }
+
+
+def _regions_record(
+    run: Run, found: Launches, name: str, conditions: Conditions
+) -> list[dict[str, Any]]:
+    """Return where drag and lift count for the first build of each dimple pattern."""
+    first: dict[str, Member] = {}
+    for member in run.short_list:
+        first.setdefault(member.ball.dimple_pattern, member)
+    records = (
+        regions_record(member, found.known[member.label], name, conditions)
+        for member in first.values()
+    )
+    return [record for record in records if record is not None]
 
 
 def _path_record(
@@ -59,15 +75,16 @@ def _path_record(
 ) -> dict[str, Any]:
     speed, angle, spin = (_value(known, f"{swing}.{figure}") for figure in FIGURES[:3])
     body = member.ball.body()
+    weather = conditions.weather(swing)
     flown = path(
         speed,
         np.radians(angle),
         max(spin, 0.0) * np.pi / 30.0,
         mass=inertia.mass(body),
         diameter=1e-3 * member.ball.diameter_mm,
-        air=conditions.air,
-        wind=conditions.wind,
-        law=conditions.law,
+        air=weather.air,
+        wind=weather.wind,
+        law=conditions.law_of(member.ball.dimple_pattern),
     )
     # Distance as in the carry: along the ground, also where wind turns the ball.
     along = np.hypot(flown.position[:, 0], flown.position[:, 2])

@@ -46,7 +46,7 @@ def members_record(run: Run, found: Launches) -> list[dict[str, Any]]:
                 "build": place[member.key],
                 "key": member.key,
                 "toml": ball_toml(member.ball),
-                "reason": in_words(member.reason, names),
+                "reason": in_words(member.reason, names) + _pattern_words(member),
                 "alike": list(member.indistinguishable_from),
                 "figures": {name: _figure_cells(figure) for name, figure in figures.items()},
                 "failed": {**member.estimate.failed, **flown.failed},
@@ -57,6 +57,11 @@ def members_record(run: Run, found: Launches) -> list[dict[str, Any]]:
             }
         )
     return records
+
+
+def _pattern_words(member: Member) -> str:
+    pattern = member.ball.dimple_pattern
+    return f"; dimple pattern {pattern}" if pattern else ""
 
 
 def _figures_of(member: Member, found: Launches) -> dict[str, Figure]:

@@ -85,6 +85,7 @@ def _facts(run: Run, ledger: str, written: datetime) -> list[list[str]]:
         ["Hash of the run's evaluations (SHA-256)", evaluation_hash(run)],
         ["Model", run.model_version],
         ["Versions", f"orbwright {version()}, {libraries}"],
+        *([["Lacking", run.lacking]] if run.lacking else []),
         ["Page written", written.isoformat(timespec="seconds")],
     ]
 

@@ -62,6 +62,16 @@ def _design_variables(scenario: Scenario, builds: Sequence[Build]) -> tuple[list
             present_values = iter(numbers)
             columns.append(np.array([next(present_values) if i in row else absent for row in rows]))
             labels.append(f"{role} {what}")
+        if scenario.layer[i].surface_over_centre is not None and present:
+            ends = np.array([[float(cells[k]) for k in (5, 6, 7)] for cells in present])
+            graded = (np.log(ends[:, 1] / ends[:, 0]), np.log(ends[:, 2]))
+            for what, ratios in zip(("surface over centre", "shape"), graded, strict=True):
+                present_values = iter(ratios.tolist())
+                absent = float(ratios.mean())
+                columns.append(
+                    np.array([next(present_values) if i in row else absent for row in rows])
+                )
+                labels.append(f"{role} {what}")
     kept = varying(columns)
     table = np.array([columns[i] for i in kept]).reshape(len(kept), len(rows))
     return [labels[i] for i in kept], table.T

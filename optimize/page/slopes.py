@@ -3,8 +3,9 @@
 from collections.abc import Mapping
 from typing import Any
 
+from layers.conditions import Conditions
 from layers.estimates import Estimate
-from optimize.compute.evaluator import Evaluator, only
+from optimize.compute.evaluator import Evaluator, model_version_under, only
 from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known
@@ -14,7 +15,6 @@ from optimize.scenario.brief import Scenario
 from optimize.scenario.space import content_of, key_of
 from optimize.search.judge import is_closed_form
 from optimize.search.result import Run
-from optimize.search.run import name_run
 from optimize.sensitivity.perturbation import PERTURBATIONS, Study, plan
 from optimize.sensitivity.slopes import Slopes, slopes_from
 
@@ -51,9 +51,11 @@ def slopes_of(
         By member's label.
     """
     studies = {m.label: plan(m.ball, figures_sloped(run.scenario)) for m in run.short_list}
-    version = name_run(run.scenario)[1]["model"]
+    # Slopes are differences of figures.
+    conditions = (run.scenario.estimate_conditions() or Conditions()).in_double()
+    version = model_version_under(conditions)
     if compute:
-        _compute(run, studies, ledger, version, workers, tick)
+        _compute(conditions, studies, ledger, workers, tick)
     found = {label: _known(study, ledger, version) for label, study in studies.items()}
     return {
         label: slopes_from(studies[label], estimates)
@@ -63,16 +65,15 @@ def slopes_of(
 
 
 def _compute(
-    run: Run,
+    conditions: Conditions,
     studies: Mapping[str, Study],
     ledger: Ledger,
-    version: str,
     workers: int,
     tick: Tick | None,
 ) -> None:
     requests = [request for study in studies.values() for request in study.requests]
-    with computing(workers, run.scenario.estimate_conditions()) as compute:
-        evaluator = Evaluator(ledger, compute, model_version=version)
+    with computing(workers, conditions) as compute:
+        evaluator = Evaluator(ledger, compute, model_version_under(conditions), conditions)
 
         def computed(_: int, __: Known) -> None:
             if tick and evaluator.computed:

@@ -12,6 +12,8 @@ from layers.ball import Ball
 from layers.ball_file import OVERRIDES
 from layers.compound.recipe import Recipe
 from layers.compound.trials import COLUMNS as TRIALS
+from layers.cure.chemistry import Chemistry
+from layers.cure.cycle import Cycle
 from layers.errors import find_named
 from layers.figures import QUANTITIES
 from layers.files.csv import Column
@@ -19,7 +21,10 @@ from layers.flight.aero_file import COLUMNS as AERODYNAMICS
 from layers.graded.reading import StatedProfile
 from layers.hardness import SCALES, Scale
 from layers.materials import Catalogue
+from layers.range.tracks_file import COLUMNS as TRACKS
 from layers.strike.swings import SwingTable
+from optimize.cure.wanted import COLUMNS as WANTED
+from optimize.lab.cut_cores import COLUMNS as CUT_CORES
 from optimize.lab.measurements import COLUMNS as MEASUREMENTS
 from optimize.lab.process import Process
 from optimize.lab.scatter import Scatter
@@ -134,6 +139,8 @@ def _scenario(schema: Schema) -> None:
     conditions = tables["ConditionsTable"]["properties"]
     for key in ("swings", "aerodynamics_table"):
         conditions[key] = _text(conditions[key]["description"])
+    said = conditions["aerodynamics"]["description"]
+    conditions["aerodynamics"] = {"anyOf": [{"type": "string"}, names], "description": said}
     _hardness(schema)
 
 
@@ -147,6 +154,15 @@ FORMATS = (
     Format("scatter", "the scatter of a process alone", "scatter.toml", Scatter),
     Format("recipe", "a core compound in phr", "recipe.toml", Recipe, _recipe),
     Format("trials", "cured cores, for a recipe's response surface", "trials.csv", columns=TRIALS),
+    Format("cycle", "a press cycle, a row a step", "cycle.toml", Cycle),
+    Format("chemistry", "peroxide and co-agent cards", "chemistry.toml", Chemistry),
+    Format(
+        "cut-cores",
+        "hardness of cut cores, for the map from cure to hardness",
+        "cut_cores.csv",
+        columns=CUT_CORES,
+    ),
+    Format("wanted", "a wanted hardness profile of a core", "wanted.csv", columns=WANTED),
     Format(
         "builds",
         "a table of builds to screen, a layer's columns led by its name",
@@ -156,6 +172,7 @@ FORMATS = (
     Format("measurements", "readings of builds", "measurements.csv", columns=MEASUREMENTS),
     Format("launches", "a robot's launches of builds", "launches.csv", columns=MEASUREMENTS),
     Format("aerodynamics", "measured drag and lift", "aerodynamics.csv", columns=AERODYNAMICS),
+    Format("tracks", "tracks of an indoor range, a row a reading", "tracks.csv", columns=TRACKS),
 )
 
 

@@ -244,4 +244,8 @@ def builds_section(labels: Sequence[str], balls: Sequence[Ball], named: bool = F
         "", "layer", ">outer dia., mm", ">thickness, mm", ">E, MPa", ">g/cm³", "~material"
     )
     names = [f"{label}: {b.name}" for label, b in zip(labels, balls, strict=True)] if named else []
+    pairs = [(label, b.dimple_pattern) for label, b in zip(labels, balls, strict=True)]
+    if any(pattern for _, pattern in pairs):
+        said = "; ".join(f"{label} {pattern or 'none named'}" for label, pattern in pairs)
+        names.append(f"Dimple pattern: {said}.")
     return Section("Builds", heads, tuple(rows), tuple(names))

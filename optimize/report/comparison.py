@@ -7,6 +7,7 @@ from layers.estimates import Difference, Estimate, Figure
 from layers.files.escaping import csv_text
 from layers.resolution.difference import differences
 from optimize.report.ball import TRUST, builds_section, digits_of, spread, version, warnings_section
+from optimize.report.profiles import profiles_section
 from optimize.report.tables import Section, columns, number, signed
 from optimize.report.words import line_of
 
@@ -53,6 +54,7 @@ def comparison_sections(
         tables = [Section("Figures", (*heads, *step_heads), joined, (note,))]
     return [
         builds_section(letters, [e.ball for e in estimates], named=True),
+        *profiles_section([e.ball for e in estimates], letters),
         *tables,
         *(section for e in estimates for section in warnings_section(e)),
     ]

@@ -25,6 +25,7 @@ from optimize.report.ball import (
     warnings_section,
 )
 from optimize.report.decisions import decisions_record, decisions_sections, who_words
+from optimize.report.profiles import profiles_section
 from optimize.report.tables import Section, columns, number
 from optimize.report.verdicts import verdict_sections, verdicts_record
 from optimize.report.windows import fence_sections, fences_record
@@ -49,7 +50,7 @@ def brief_sections(run: Run, ledger: str) -> list[Section]:
     """Put together what is looked at first: verdicts, short list, its builds, the provenance."""
     sections = [*verdict_sections(run), _answer_section(run)]
     if run.short_list:
-        sections.append(_builds_section(run.short_list))
+        sections += _builds_sections(run.short_list)
     sections += [*_check_sections(run), *decisions_sections(run.events)]
     return [*sections, _provenance_section(run, ledger)]
 
@@ -74,7 +75,7 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
     members = run.short_list
     sections = [*verdict_sections(run), _answer_section(run)]
     if members:
-        sections.append(_builds_section(members))
+        sections += _builds_sections(members)
         sections += _figure_sections(run)
         sections += _stage_sections(members)
         sections += _rule_sections(run)
@@ -86,8 +87,9 @@ def run_sections(run: Run, ledger: str) -> list[Section]:
     return [*sections, _provenance_section(run, ledger)]
 
 
-def _builds_section(members: Sequence[Member]) -> Section:
-    return builds_section([m.label for m in members], [m.ball for m in members])
+def _builds_sections(members: Sequence[Member]) -> list[Section]:
+    labels, balls = [m.label for m in members], [m.ball for m in members]
+    return [builds_section(labels, balls), *profiles_section(balls, labels)]
 
 
 def _answer_section(run: Run) -> Section:
@@ -105,6 +107,7 @@ def _answer_section(run: Run) -> Section:
     notes += [_in_words(price.sentence, run) for price in one_way(run.prices)]
     if alike:
         notes.append("same as: the same within the model's resolution in every goal.")
+    notes += [run.lacking] if run.lacking else []
     title = (
         "Short list"
         if run.feasible
@@ -269,6 +272,7 @@ def run_record(run: Run, ledger: str) -> dict[str, Any]:
         "run": run.id,
         "seed": run.seed,
         "model_version": run.model_version,
+        "lacking": run.lacking,
         "ledger": ledger,
         "scenario": run.scenario.model_dump(mode="json", exclude_none=True),
         "evaluated": run.evaluated,
@@ -312,15 +316,17 @@ def _member_record(member: Member) -> dict[str, Any]:
 def short_list_csv(run: Run) -> str:
     """Write one row a member: its layers, its figures with their errors, the reason."""
     most = max((len(m.ball.layer) for m in run.short_list), default=0)
+    layered = _layer_heads(run.scenario)
     heads = ["label", "key", "reason", "indistinguishable_from", "violations"]
     for count in range(1, most + 1):
-        heads += [f"layer{count}_{name}" for name in _LAYER_HEADS]
+        heads += [f"layer{count}_{name}" for name in layered]
     figures = list(dict.fromkeys(name for m in run.short_list for name in m.estimate.figures))
     for name in figures:
         heads += [name, f"{name}_difference_error", f"{name}_absolute_error"]
-    return csv_text(heads, [_member_row(m, most, figures) for m in run.short_list])
+    return csv_text(heads, [_member_row(m, most, layered, figures) for m in run.short_list])
 
 
+_PROFILE_HEADS = ("surface_over_centre", "shape")
 _LAYER_HEADS = (
     "role",
     "outer_diameter_mm",
@@ -331,12 +337,19 @@ _LAYER_HEADS = (
 )
 
 
-def _member_row(member: Member, most: int, figures: Sequence[str]) -> list[object]:
+def _layer_heads(scenario: Scenario) -> tuple[str, ...]:
+    """Return the columns of a layer; those of a profile only where some layer is graded."""
+    graded = any(layer.surface_over_centre for layer in scenario.layer)
+    return _LAYER_HEADS + (_PROFILE_HEADS if graded else ())
+
+
+def _member_row(
+    member: Member, most: int, heads: Sequence[str], figures: Sequence[str]
+) -> list[object]:
     broken = "; ".join(f"{what} by {over:.6g}" for what, over in member.violations.items())
     same = " ".join(member.indistinguishable_from)
     row: list[object] = [member.label, member.key, member.reason, same, broken]
-    row += _layer_cells(member.ball)
-    row += [""] * (len(_LAYER_HEADS) * (most - len(member.ball.layer)))
+    row += _layer_cells(member.ball, most, heads)
     for name in figures:
         figure = member.estimate.figures.get(name)
         if figure is None:
@@ -346,13 +359,17 @@ def _member_row(member: Member, most: int, figures: Sequence[str]) -> list[objec
     return row
 
 
-def _layer_cells(ball: Ball) -> list[object]:
+def _layer_cells(ball: Ball, most: int, heads: Sequence[str]) -> list[object]:
+    """Return the cells of the layers, those of layers that a ball lacks empty."""
     cells: list[object] = []
     for layer, thick in zip(ball.layer, thicknesses_mm(ball), strict=True):
         card = layer.material
         cells += [layer.role, layer.outer_diameter_mm, round(thick, 6), card.label]
         cells += [card.youngs_modulus_mpa.value, card.density_g_cm3.value]
-    return cells
+        if len(heads) > len(_LAYER_HEADS):
+            profile = layer.profile
+            cells += [profile.contrast, profile.shape] if profile else ["", ""]
+    return cells + [""] * (len(heads) * (most - len(ball.layer)))
 
 
 def evaluations_csv(run: Run) -> str:
@@ -361,13 +378,13 @@ def evaluations_csv(run: Run) -> str:
     A build that leaves optional layers out has its layers in the first columns.
     """
     most = max((len(build.ball.layer) for build in run.builds), default=0)
+    layered = _layer_heads(run.scenario)
     heads = ["evaluation", "key"]
-    heads += [f"layer{n}_{name}" for n in range(1, most + 1) for name in _LAYER_HEADS]
+    heads += [f"layer{n}_{name}" for n in range(1, most + 1) for name in layered]
     figures = run.scenario.figures()
     rows: list[list[object]] = []
     for index, build in enumerate(run.builds, start=1):
-        cells = _layer_cells(build.ball)
-        cells += [""] * (len(_LAYER_HEADS) * (most - len(build.ball.layer)))
+        cells = _layer_cells(build.ball, most, layered)
         values = [build.figures[name].value for name in figures]
         rows.append([index, build.key, *cells, *values, not build.excess])
     return csv_text([*heads, *figures, "keeps_every_limit"], rows)

@@ -110,16 +110,24 @@ def screen_table(
     """
     if out is not None:
         writer_of(Path(out))  # refused before anything is computed
-    if not isinstance(scenario, Scenario | None):
-        scenario = read_scenario(scenario)
-    if not isinstance(windows, Windows | None):
-        windows = read_windows(windows)
-    names = [figures] if isinstance(figures, str) else figures
-    question = Question.of(names, scenario, rules, conditions, windows)
+    question = _question(figures, scenario, rules, windows, conditions)
     if not isinstance(ledger, Ledger):
         with Ledger(ledger) as opened:
             return _screened(builds, question, opened, materials, workers, out)
     return _screened(builds, question, ledger, materials, workers, out)
+
+
+def _question(
+    figures: str | Sequence[str],
+    scenario: Scenario | StrPath | None,
+    rules: str | None,
+    windows: Windows | StrPath | None,
+    conditions: Conditions | None,
+) -> Question:
+    brief = scenario if isinstance(scenario, Scenario | None) else read_scenario(scenario)
+    limits = windows if isinstance(windows, Windows | None) else read_windows(windows)
+    names = [figures] if isinstance(figures, str) else figures
+    return Question.of(names, brief, rules, conditions, limits)
 
 
 def _screened(

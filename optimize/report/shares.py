@@ -20,6 +20,7 @@ LABELS: dict[What, str] = {
     "surface_over_centre": "surface over centre",
     "shape": "profile shape",
     "density_g_cm3": "density",
+    "dimple_pattern": "dimple pattern",
 }
 
 # Indices below the first are not named in sentences, nor more than so many; indices below the last

@@ -7,7 +7,7 @@ from string import Template
 
 from layers.compound.batch import Batch
 from layers.files.escaping import csv_text, md_text
-from optimize.lab.sheet import Sheet, StageSheet, Target
+from optimize.lab.sheet import CureSheet, Sheet, StageSheet, Target
 from optimize.lab.tooling import Quantity
 from optimize.report.sheet_units import sheet_in_chosen_units, weighed
 from optimize.report.trade_columns import head_in_chosen_units
@@ -32,7 +32,7 @@ _CSV_HEADS = (
 _LINE = "____________"
 
 
-_DECIMALS = {"g/cm3": 4, "1": 4, "s/m": 5, "us": 1, "Hz": 0, "N": 0}
+_DECIMALS = {"g/cm3": 4, "1": 4, "s/m": 5, "us": 1, "Hz": 0, "N": 0, "Shore C": 1}
 _DECIMALS |= {"in": 4, "oz": 4, "oz in2": 4, "lbf": 1}
 
 
@@ -67,6 +67,7 @@ def _blocks(pieces: int) -> list[range]:
 
 
 _MAKE_HEADS = ("charge and mould", "value", "unit", "from", "as made")
+_CURE_HEADS = ("press cycle", "platen, C", "min", "as run, C", "as run, min")
 _BATCH_HEADS = ("mill charge", "phr", "weigh, g", "weighed", "note")
 
 
@@ -81,6 +82,25 @@ def _weighings(batch: Batch) -> list[tuple[str, ...]]:
 
 def _batch_heads() -> list[str]:
     return [heading_in_chosen_units(head) for head in _BATCH_HEADS]
+
+
+def _cure_rows(cure: CureSheet) -> list[tuple[str, ...]]:
+    """Rows of the press cycle, blank where the lab writes down what was run."""
+    cycle, blank = cure.cycle, ("", "")
+    rows = [(f"stock before: {h.celsius:g} C", "", f"{h.minutes:g}", "", "") for h in cycle.before]
+    rows.append(("preform", f"{cycle.preform_celsius:g}", "", "", ""))
+    rows.append(("mould closed after", "", f"{cycle.open_minutes:g}", "", ""))
+    rows += [
+        (
+            f"step {n}{', ramp' if s.ramp else ''}",
+            f"{s.platen_celsius:.1f}",
+            f"{s.minutes:.1f}",
+            *blank,
+        )
+        for n, s in enumerate(cycle.step, start=1)
+    ]
+    cold = (f"{cycle.cooling_celsius:g}", f"{cycle.cooling_minutes:g}")
+    return [*rows, ("cool in air or water", *cold, "", "")]
 
 
 def to_markdown(sheet: Sheet) -> str:
@@ -108,6 +128,12 @@ def _stage_markdown(stage: StageSheet, sheet: Sheet) -> list[str]:
     out += _md_table(_MAKE_HEADS, _tooling_rows(stage.tooling))
     if stage.batch is not None:
         out += ["", *_md_table(_batch_heads(), _weighings(stage.batch))]
+    if stage.cure:
+        out += ["", *_md_table(_CURE_HEADS, _cure_rows(stage.cure)), ""]
+        out += [
+            f"Recipe {md_text(stage.cure.recipe_file)}, cycle {md_text(stage.cure.cycle_file)}."
+        ]
+        out += ["", *(f"- {md_text(note)}" for note in stage.cure.note)]
     out += ["", "### Order of operations", ""]
     for number, step in enumerate(stage.step, start=1):
         hazards = "; ".join(sheet.caution[key][0] for key in step.caution)
@@ -158,12 +184,28 @@ def to_csv(sheet: Sheet) -> str:
             name, _ = head_in_chosen_units(q.name)
             row = ["make", name, q.unit, f"{q.value:.6g}", "", "", "", q.how]
             rows.append([*start, *row, *blank])
+        if stage.cure:
+            rows += [[*start, *row, *blank] for row in _cure_cells(stage.cure)]
         for t in stage.target:
             ends = ["" if v is None else f"{v:.6g}" for v in (t.low, t.high, t.model_error)]
             name, _ = head_in_chosen_units(t.name)
             row = ["measure", name, t.unit, f"{t.value:.6g}", *ends, t.basis]
             rows.append([*start, *row, *blank])
     return csv_text([*_CSV_HEADS, *pieces], rows)
+
+
+def _cure_cells(cure: CureSheet) -> list[list[object]]:
+    """Rows by which the readings of cut pieces find their recipe and their cycle."""
+    files = {"cure_recipe": cure.recipe_file, "cure_cycle": cure.cycle_file}
+    rows: list[list[object]] = [["make", k, "", "", "", "", "", v] for k, v in files.items()]
+    for n, step in enumerate(cure.cycle.step, start=1):
+        for key, unit, value in (
+            ("platen_celsius", "deg C", step.platen_celsius),
+            ("minutes", "min", step.minutes),
+        ):
+            row = ["make", f"step{n}_{key}", unit, f"{value:.6g}", "", "", "", cure.cycle_file]
+            rows.append(list(row))
+    return rows
 
 
 def to_html(sheet: Sheet) -> str:
@@ -226,12 +268,19 @@ def _stage_html(stage: StageSheet, sheet: Sheet) -> str:
         if stage.batch is not None
         else ""
     )
+    cure = ""
+    if stage.cure:
+        notes = "".join(f"<li>{escape(note)}</li>" for note in stage.cure.note)
+        files = f"Recipe {escape(stage.cure.recipe_file)}, cycle {escape(stage.cure.cycle_file)}."
+        cure = _html_table(_CURE_HEADS, _cure_rows(stage.cure), "batch")
+        cure += f"<p>{files}</p><ul>{notes}</ul>"
     missing = "".join(f"<p>Not computed: {escape(why)}</p>" for why in stage.missing)
     return (
         f'<section class="stage"><h2>Stage {stage.number}: {escape(stage.title)}</h2>'
         f"<p>Layer: {escape(stage.material)}</p>"
         + _html_table(_MAKE_HEADS, _tooling_rows(stage.tooling), "make")
         + charge
+        + cure
         + f"<h3>Order of operations</h3><ol>{steps}</ol><h3>Measurements</h3>"
         + "".join(_measure_html(stage.target, block) for block in _blocks(sheet.pieces))
         + missing

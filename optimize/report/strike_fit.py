@@ -62,7 +62,11 @@ def _misfit(fit: StrikeFit) -> str:
             f"{told}: this head does not make these launches. Set loft, attack or height free, "
             "correct the head's inertia and depth, or check the builds' cards."
         )
-    return told + (": more than chance, errors are widened." if fit.misfit > 1.0 else ".")
+    return told + (
+        f": standard errors are multiplied by the Birge ratio, {fit.misfit:.2f}."
+        if fit.misfit > 1.0
+        else "."
+    )
 
 
 def score_sections(score: Score, tester: SpringTester) -> list[Section]:

@@ -274,7 +274,9 @@ def _recentred_section(found: Tolerance, recentred: Recentred) -> Section:
     )
     notes = [
         f"{now} Easiest in a lab first. Surrogate error: after correction, against finite elements "
-        "at the changed nominal, in percent of the worst figure's standard deviation."
+        "at the changed nominal, in percent of the worst figure's standard deviation. These yields "
+        "are from piece to piece: lots and the model's error, which give the yield above its "
+        "interval, are not in them."
     ]
     if not recentred.move[0].reached:
         notes.append(

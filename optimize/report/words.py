@@ -182,6 +182,47 @@ def goal_words(goal: "Goal") -> str:
     return f"bring {label} to {with_unit(goal.target, goal.figure)}{band}"
 
 
+# What more and less of a quantity are called where they have a word of their own.
+_MORE_AND_LESS = {
+    "mass_g": ("heavier", "lighter"),
+    "diameter_mm": ("larger", "smaller"),
+    "cost_per_ball": ("dearer", "cheaper"),
+    "press_minutes": ("longer", "shorter"),
+    "deflection_mm": ("softer", "firmer"),
+    "frequency_hz": ("higher pitch", "lower pitch"),
+    "cor": ("higher", "lower"),
+    "contact_time_us": ("longer", "shorter"),
+    "initial_velocity_m_s": ("faster", "slower"),
+    "ball_speed_m_s": ("faster", "slower"),
+    "launch_angle_deg": ("higher", "lower"),
+    "smash_factor": ("higher", "lower"),
+    "strike_time_us": ("longer", "shorter"),
+    "carry_m": ("longer", "shorter"),
+    "apex_m": ("higher", "lower"),
+    "descent_angle_deg": ("steeper", "shallower"),
+    "flight_time_s": ("longer", "shorter"),
+    "total_m": ("longer", "shorter"),
+    "carry_range_m": ("wider", "narrower"),
+}
+
+
+def better_words(goal: "Goal") -> str:
+    """Say in words which way a goal is better.
+
+    Examples
+    --------
+    >>> from optimize.scenario.goals import Goal
+    >>> better_words(Goal(figure="stage1.deflection_mm", aim="maximize"))
+    'softer is better'
+    >>> better_words(Goal(figure="deflection_mm", aim="target", target=3.2, band=0.1))
+    'nearer to 3.2 mm is better'
+    """
+    if goal.target is not None:
+        return f"nearer to {with_unit(goal.target, goal.figure)} is better"
+    more, less = _MORE_AND_LESS.get(parse_figure(goal.figure).quantity, ("more", "less"))
+    return f"{more if goal.aim == 'maximize' else less} is better"
+
+
 def bound_words(bound: "Bound") -> str:
     """Say a bound in words, with the margin to keep from it."""
     margin = f", with a margin of {with_unit(bound.margin, bound.figure)}" if bound.margin else ""

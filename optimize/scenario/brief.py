@@ -18,6 +18,7 @@ from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
 from layers.files.toml import parse_toml, told_by_line, told_by_name
+from layers.flight.aerodynamics import Law
 from layers.materials import (
     Catalogue,
     Material,
@@ -27,8 +28,8 @@ from layers.materials import (
 from layers.rules.screen import rule_set
 from layers.strike.swings import check_owner, default_swings
 from optimize.lab.cost import Costing, price_of
-from optimize.lab.process import Process, read_process
-from optimize.scenario.conditions import ConditionsTable, with_files_read
+from optimize.lab.process import Process
+from optimize.scenario.conditions import ConditionsTable, process_read, with_files_read
 from optimize.scenario.fences import Fence, FenceRange, clearance_percent
 from optimize.scenario.goals import Bound, Goal, Limit, sides_of
 from optimize.scenario.measures import parse_measure
@@ -237,6 +238,15 @@ class Scenario(Table):
             return found
         return replace(found or Conditions(), production=Costing(self.process))
 
+    @property
+    def patterns(self) -> tuple[str, ...]:
+        """Names of the dimple patterns to choose from; none where all builds have one law."""
+        return self.conditions.patterns if self.conditions else ()
+
+    def pattern_laws(self) -> dict[str, Law]:
+        """Return drag and lift of the dimple patterns to choose from, by name."""
+        return dict(self.conditions.resolved().patterns) if self.conditions else {}
+
     def bounds(self) -> tuple[Bound, ...]:
         """Return every one-sided bound: the layers' and the filler's, the limits, the rules'."""
         centre, low = self.layer[0].diameter_mm, SMALLEST_CENTRE_MM
@@ -328,7 +338,7 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
         if isinstance(table.get("material"), list):
             cards = cards.joined(Catalogue.model_validate({"material": table["material"]}).material)
         if "process" in table:
-            table["process"] = _process_named(table["process"], folder, what)
+            table["process"] = process_read(table["process"], folder, what)
         found = _find_materials(table, cards, faults)
         if isinstance(table.get("conditions"), dict):
             table["conditions"] = with_files_read(table["conditions"], folder, what)
@@ -346,17 +356,6 @@ def _check_rules(name: str) -> None:
         rule_set(name)
     except InputError as error:
         raise PlacedError(f"rules: {str(error).rstrip('.')}", "rules") from error
-
-
-def _process_named(named: Any, folder: Path, what: str) -> Any:
-    """Read the process whose file a scenario names; one that stands in the scenario is its own."""
-    if not isinstance(named, dict) or "file" not in named:
-        return named
-    if set(named) != {"file"} or not isinstance(named["file"], str):
-        told = "process: file must be the name of a process file, and stand alone"
-        raise faulty([Fault(("process", "file"), told)], what)
-    with told_by_name(what, "process", "file"):
-        return read_process(folder / named["file"])
 
 
 def _find_materials(table: dict[str, Any], cards: Catalogue, faults: list[Fault]) -> list[Material]:

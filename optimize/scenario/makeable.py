@@ -2,7 +2,8 @@
 
 A row can be made when the outer layers leave the innermost a diameter in its range and, where a
 layer is filled to a mass, filler reaches the density needed.
-`optimize.scenario.space.Space.decode` decides the same for one row, a thousand times slower.
+`optimize.scenario.space.Space.decode` decides the same for one row, a thousand times slower; fences
+that need no finite elements are tried one by one on the rows that are left.
 """
 
 from collections.abc import Sequence
@@ -12,6 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from layers.arrays import BoolArray, FloatArray, IntArray
+from layers.ball import Ball
+from layers.estimation import estimate
+from optimize.scenario.fences import Fence, clearance_percent
 from optimize.scenario.goals import Bound
 from optimize.scenario.space import Row, Space, What
 from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY
@@ -27,9 +31,10 @@ class _Numbers:
 
 
 def can_be_made(space: Space, rows: Sequence[Row] | IntArray) -> BoolArray:
-    """Return which rows are within the ranges of centre diameter and filler density.
+    """Return which rows are within the ranges of centre diameter and filler density, and no fence.
 
-    Limits on other figures, such as deflection, are not applied.
+    Fences that need finite elements and limits on other figures, such as deflection, are not
+    applied.
 
     Parameters
     ----------
@@ -45,7 +50,21 @@ def can_be_made(space: Space, rows: Sequence[Row] | IntArray) -> BoolArray:
     bounds, made = space.scenario.bounds(), np.ones(len(rows), dtype=bool)
     for figure, values in deciding_values(space, rows).items():
         made &= within([bound for bound in bounds if bound.figure == figure], values)
+    if fences := [fence for fence in space.scenario.fence if fence.is_closed_form]:
+        for i in np.flatnonzero(made):
+            ball = space.decode(tuple(int(k) for k in rows[i])).ball
+            made[i] = ball is not None and _outside(fences, ball, space)
     return made
+
+
+def _outside(fences: Sequence[Fence], ball: Ball, space: Space) -> bool:
+    names = tuple(dict.fromkeys(name for fence in fences for name in fence.figures))
+    conditions = space.scenario.estimate_conditions()
+    found = estimate(ball, names, conditions).figures if names else {}
+    values = {name: figure.value for name, figure in found.items()}
+    return all(
+        fence.bound().excess(clearance_percent(fence, ball, values)) == 0.0 for fence in fences
+    )
 
 
 def deciding_values(space: Space, rows: Sequence[Row] | IntArray) -> dict[str, FloatArray]:

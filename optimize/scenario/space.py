@@ -34,6 +34,7 @@ What = Literal[
     "surface_over_centre",
     "shape",
     "density_g_cm3",
+    "dimple_pattern",
 ]
 
 # A diameter is a sum of thicknesses, rounded to 1e-6 mm: the order of summing does not matter.
@@ -69,7 +70,7 @@ class Candidate:
     Attributes
     ----------
     row : tuple of int
-        Which value each gene takes; genes of an absent layer are 0.
+        Which value each gene takes; genes of an absent layer, and the shape of an even one, are 0.
     ball : Ball or None
         The build; None where the numbers make no ball (nothing remains for the centre, or no
         filler has the density).
@@ -95,7 +96,24 @@ class Space:
     def genes(self) -> tuple[Gene, ...]:
         """The design variables with more than one value, centre outward."""
         rows = enumerate(self.scenario.layer)
-        return tuple(gene for i, layer in rows for gene in _genes(i, layer) if len(gene.values) > 1)
+        of_layers = [gene for i, layer in rows for gene in _genes(i, layer)]
+        # The dimples are in the outermost layer.
+        pattern = Gene(len(self.scenario.layer) - 1, "dimple_pattern", self._patterns, False)
+        return tuple(gene for gene in (*of_layers, pattern) if len(gene.values) > 1)
+
+    @property
+    def _patterns(self) -> tuple[str, ...]:
+        return self.scenario.patterns or ("",)
+
+    def siblings(self, row: Row) -> tuple[Row, ...]:
+        """Return the rows of the same layers under every other dimple pattern."""
+        return tuple(
+            (*row[:place], k, *row[place + 1 :])
+            for place, gene in enumerate(self.genes)
+            if gene.what == "dimple_pattern"
+            for k in range(len(gene.values))
+            if k != row[place]
+        )
 
     @cached_property
     def sizes(self) -> IntArray:
@@ -120,8 +138,18 @@ class Space:
         return np.array([self.point_of(self.row_of(point)) for point in x]).reshape(np.shape(x))
 
     def _canonical(self, row: Row) -> Row:
-        out = {gene.layer for gene, k in zip(self.genes, row, strict=True) if _is_absent(gene, k)}
-        return tuple(0 if gene.layer in out else k for gene, k in zip(self.genes, row, strict=True))
+        chosen = list(zip(self.genes, row, strict=True))
+        out = {gene.layer for gene, k in chosen if _is_absent(gene, k)}
+        even = {
+            gene.layer
+            for gene, k in chosen
+            if gene.what == "surface_over_centre" and gene.values[k] == 1.0
+        }
+        idle = out | {(layer, "shape") for layer in even}
+        return tuple(
+            0 if g.what != "dimple_pattern" and {g.layer, (g.layer, g.what)} & idle else k
+            for g, k in chosen
+        )
 
     def decode(self, row: Row) -> Candidate:
         """Turn a row into a build.
@@ -168,7 +196,9 @@ class Space:
             self.scenario.layer[i].profile({what: v for (k, what), v in chosen.items() if k == i})
             for i in present
         ]
-        ball = self._ball(present, diameters, cards, profiles)
+        outermost = len(self.scenario.layer) - 1
+        pattern = chosen.get((outermost, "dimple_pattern"), self._patterns[0])
+        ball = self._ball(present, diameters, cards, profiles, pattern)
         return Candidate(row, ball, diameters[0], density)
 
     def _diameters(self, present: list[int], chosen: dict[tuple[int, str], Any]) -> list[float]:
@@ -212,23 +242,21 @@ class Space:
         diameters: list[float],
         cards: list[Material],
         profiles: list[Profile | None],
+        pattern: str,
     ) -> Ball | None:
         try:
+            roles = [self.scenario.layer[i].role for i in present]
             layers = tuple(
-                Layer(
-                    role=self.scenario.layer[i].role,
-                    outer_diameter_mm=diameter,
-                    material=card,
-                    profile=profile,
-                )
-                for i, diameter, card, profile in zip(
-                    present, diameters, cards, profiles, strict=True
+                Layer(role=role, outer_diameter_mm=diameter, material=card, profile=profile)
+                for role, diameter, card, profile in zip(
+                    roles, diameters, cards, profiles, strict=True
                 )
             )
             return Ball(
                 name=self.scenario.name,
                 layer=layers,
                 dimple_volume_percent=self.scenario.ball.dimple_volume_percent,
+                dimple_pattern=pattern,
             )
         except ValidationError:  # the centre is too small to be a layer
             return None
@@ -260,6 +288,11 @@ class Space:
             if gene.what == "present":
                 row.append(int(gene.layer in present))
                 continue
+            if gene.what == "dimple_pattern":
+                if ball.dimple_pattern not in gene.values:
+                    return None
+                row.append(gene.values.index(ball.dimple_pattern))
+                continue
             if gene.layer not in present:
                 row.append(0)
                 continue
@@ -288,11 +321,7 @@ def _genes(i: int, layer: LayerVariables) -> tuple[Gene, ...]:
     steps: tuple[tuple[What, tuple[float, float] | None, float], ...] = (
         ("thickness_mm", layer.thickness_mm, layer.increment_mm),
         ("youngs_modulus_mpa", layer.youngs_modulus_mpa, layer.youngs_modulus_increment_mpa),
-        (
-            "surface_over_centre",
-            layer.surface_over_centre,
-            layer.surface_over_centre_increment,
-        ),
+        ("surface_over_centre", layer.surface_over_centre, layer.surface_over_centre_increment),
         ("shape", layer.shape, layer.shape_increment),
         ("density_g_cm3", layer.density_g_cm3, layer.density_increment_g_cm3),
     )
@@ -333,7 +362,8 @@ def mass_per_density(diameters: list[float], dimple_fraction: float) -> list[flo
 def content_of(ball: Ball) -> str:
     """Write the numbers of a ball that determine its figures, as JSON that keeps every bit.
 
-    Names, roles and sources are omitted: they change no figure.
+    Names, roles and sources are omitted: they change no figure. A dimple pattern does, by its name,
+    whose drag and lift are the conditions'.
     """
     layers = [[layer.outer_diameter_mm, *_numbers(layer.material)] for layer in ball.layer]
     record: dict[str, Any] = {
@@ -343,6 +373,8 @@ def content_of(ball: Ball) -> str:
     profiles = [layer.profile.content() if layer.profile else None for layer in ball.layer]
     if any(profiles):  # left out where all layers are even: such builds keep their names
         record["profiles"] = profiles
+    if ball.dimple_pattern:
+        record["pattern"] = ball.dimple_pattern
     return json.dumps(record, separators=(",", ":"))
 
 

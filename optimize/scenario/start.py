@@ -13,7 +13,9 @@ _VARIABLES = (
     "surface_over_centre",
     "shape",
     "density_g_cm3",
+    "dimple_pattern",
 )
+_CHOICES = ("material", "dimple_pattern")
 # Values are steps rounded to this, mm, MPa or g/cm3.
 _SAME = 1e-6
 
@@ -62,13 +64,13 @@ def _step(gene: Gene, layer: StartLayer | None, space: Space, what: str) -> int:
     if value is None:
         raise InputError(f"{where} is missing; give it, it is a design variable.")
     for step, known in enumerate(gene.values):
-        if known == value if gene.what == "material" else abs(known - value) < _SAME:
+        if known == value if gene.what in _CHOICES else abs(known - value) < _SAME:
             return step
     raise InputError(f"{where} is {value!r}, but must be {_allowed(gene)}.")
 
 
 def _allowed(gene: Gene) -> str:
-    if gene.what == "material":
+    if gene.what in _CHOICES:
         return f"one of: {', '.join(gene.values)}"
     first, second, *_ = gene.values
     return f"from {first:g} to {gene.values[-1]:g} in steps of {second - first:g}"

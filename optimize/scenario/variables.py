@@ -165,7 +165,7 @@ class LayerVariables(Table):
         return self
 
     def profile(self, chosen: Mapping[str, float]) -> Profile | None:
-        """Return the profile that the layer's design variables make; None if it is even.
+        """Return the profile that the layer's design variables make; None where it is even.
 
         Parameters
         ----------
@@ -174,8 +174,11 @@ class LayerVariables(Table):
         """
         if self.surface_over_centre is None:
             return None
+        contrast = chosen.get("surface_over_centre", self.surface_over_centre[0])
+        if contrast == 1.0:
+            return None
         return Profile(
-            surface_over_centre=chosen.get("surface_over_centre", self.surface_over_centre[0]),
+            surface_over_centre=contrast,
             shape=chosen.get("shape", self.shape[0] if self.shape else 1.0),
             source="set by the search",
         )
@@ -208,6 +211,9 @@ class StartLayer(Table):
     )
     density_g_cm3: _Density | None = Field(
         None, description="density, if it is a design variable", json_schema_extra={"unit": "g/cm3"}
+    )
+    dimple_pattern: str | None = Field(
+        None, description="outermost layer only: name of the dimple pattern, if there are several"
     )
 
 

@@ -10,6 +10,7 @@ from layers.ball import Ball, Layer
 from layers.errors import InputError, joined
 from layers.files.csv import Column, read_number, wrong_width
 from layers.files.explain import explain
+from layers.graded.profile import Profile
 from layers.hardness import SCALES
 from layers.materials import Catalogue, Material, modulus_datum
 from optimize.scenario.space import mass_per_density
@@ -18,6 +19,7 @@ from optimize.screening.columns import (
     LAYER_NUMBERS,
     LAYERS,
     OPEN,
+    PROFILE,
     Sheet,
     split,
 )
@@ -220,7 +222,7 @@ def _card(layer: _Given, catalogue: Catalogue, line: int) -> Material:
     numbers: dict[str, Any] = {
         field: {"value": value, "source": source}
         for field, value in layer.number.items()
-        if field not in ("outer_diameter_mm", "thickness_mm", *_SCALES)
+        if field not in ("outer_diameter_mm", "thickness_mm", *PROFILE, *_SCALES)
     }
     for field, scale in _SCALES.items():
         if field in layer.number:
@@ -244,6 +246,17 @@ def _card(layer: _Given, catalogue: Catalogue, line: int) -> Material:
         raise explain(error, f"row {line}, {layer.name}", tuple(LAYER_NUMBERS)) from error
 
 
+def _profile(layer: _Given, line: int) -> Profile | None:
+    """Return a graded layer's profile; None where its cells are empty."""
+    given = {field: layer.number[field] for field in PROFILE if field in layer.number}
+    if "shape" in given and "surface_over_centre" not in given:
+        raise InputError(
+            f"row {line}, {layer.name}_shape is {given['shape']:g}, but "
+            f"{layer.name}_surface_over_centre is empty; give both or clear it."
+        )
+    return Profile(**given, source=f"row {line}") if given else None
+
+
 def _ball(
     name: str,
     layers: Sequence[_Given],
@@ -256,7 +269,12 @@ def _ball(
         return Ball(
             name=name,
             layer=tuple(
-                Layer(role=LAYERS[layer.name], outer_diameter_mm=diameter, material=card)
+                Layer(
+                    role=LAYERS[layer.name],
+                    outer_diameter_mm=diameter,
+                    material=card,
+                    profile=_profile(layer, line),
+                )
                 for layer, diameter, card in zip(layers, diameters, cards, strict=True)
             ),
             **numbers,

@@ -9,6 +9,7 @@ from layers.ball import Ball, Role
 from layers.errors import InputError
 from layers.files.csv import Column, check_header, refuse_bars
 from layers.files.other_units import metric_key
+from layers.graded.profile import Profile
 from layers.hardness import SCALES
 from layers.materials import Material, numeric_fields
 
@@ -36,6 +37,16 @@ def _described(model: Any, name: str) -> tuple[str, str]:
     return str(extra["unit"]), str(field.description)
 
 
+# Columns of a graded layer's profile.
+PROFILE = ("surface_over_centre", "shape")
+
+
+def _range(model: Any, name: str) -> tuple[float, float]:
+    limits = model.model_fields[name].metadata
+    low = next(limit.ge for limit in limits if hasattr(limit, "ge"))
+    return float(low), float(next(limit.le for limit in limits if hasattr(limit, "le")))
+
+
 def _numbers_of_a_layer() -> dict[str, Column]:
     columns = {
         "outer_diameter_mm": Column("mm", "outer diameter", 5.0, 60.0),
@@ -44,6 +55,9 @@ def _numbers_of_a_layer() -> dict[str, Column]:
     for scale in SCALES:
         words = f"hardness, {scale.label}, in place of youngs_modulus_mpa"
         columns[scale.key] = Column(scale.label, words, scale.low, scale.high)
+    for name in PROFILE:
+        unit, words = _described(Profile, name)
+        columns[name] = Column(unit, f"{words}; even if empty", *_range(Profile, name))
     for name, (low, high) in numeric_fields().items():
         unit, words = _described(Material, name)
         columns[name] = Column(unit, f"{words}; the card's if empty", low, high)

@@ -56,7 +56,32 @@ def answer(search: Search) -> Run:
         reused=search.evaluator.reused,
         seconds=0.0,
         refused=search.refused(),
+        lacking=lacking(_thin(members)),
     )
+
+
+def lacking(what: str) -> str:
+    """Say in a sentence what the ledger lacks of a run, and what helps; nothing of nothing."""
+    if not what:
+        return ""
+    return (
+        f"The ledger lacks {what}, since another version searched and picked other builds: "
+        f"search the scenario again to have them."
+    )
+
+
+def _thin(members: Sequence[Member]) -> str:
+    """Name the members of which a figure is neither known nor failed."""
+    found = [
+        member.label
+        for member in members
+        if any(
+            not set(BALL_FIGURES if stage is member.estimate else STAGE_FIGURES)
+            <= {*stage.figures, *stage.failed}
+            for stage in member.stages
+        )
+    ]
+    return f"some figures of {', '.join(found)}" if found else ""
 
 
 def _build(one: Assessed) -> Build:
@@ -141,7 +166,10 @@ def _estimated(
     for ball in balls:
         inner = [(ball.stage(n), STAGE_FIGURES) for n in range(1, len(ball.layer))]
         requests += [*inner, (ball, names)]
-    estimates = iter(search.evaluator.estimates(requests))
+    evaluator = search.evaluator
+    # Read back by a later version, other builds may be picked, of which the ledger knows less.
+    read = evaluator.estimates if evaluator.compute else evaluator.recorded
+    estimates = iter(read(requests))
     members = []
     for i, (one, ball) in enumerate(zip(chosen, balls, strict=True)):
         stages = tuple(next(estimates) for _ in ball.layer)

@@ -16,7 +16,7 @@ from scipy.stats import qmc
 
 from layers.arrays import FloatArray
 from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, fit
-from optimize.ledger.rows import Guess
+from optimize.ledger.rows import Predicted
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.space import Row, Space
 from optimize.search.acquisition import Predictions, box_around, choose_batch, loss_of
@@ -296,5 +296,7 @@ def _with_predictions(
     return [Ask(row, _predictions_of(predictions, i)) for i, row in enumerate(rows)]
 
 
-def _predictions_of(predictions: Mapping[str, Prediction], i: int) -> dict[str, Guess]:
-    return {name: Guess(float(p.mean[i]), float(p.sd[i]), p.log) for name, p in predictions.items()}
+def _predictions_of(predictions: Mapping[str, Prediction], i: int) -> dict[str, Predicted]:
+    return {
+        name: Predicted(float(p.mean[i]), float(p.sd[i]), p.log) for name, p in predictions.items()
+    }

@@ -7,14 +7,14 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from optimize.emulator.intervals import SIGMAS_68, SIGMAS_95
-from optimize.ledger.rows import Guess
+from optimize.ledger.rows import Predicted
 from optimize.scenario.space import Row
 from optimize.search.loop import Assessed
 from optimize.search.result import EmulatorCheck, Failed
 
 
 def emulator_checks(
-    predictions: Mapping[Row, Mapping[str, Guess]], builds: Sequence[Assessed]
+    predictions: Mapping[Row, Mapping[str, Predicted]], builds: Sequence[Assessed]
 ) -> tuple[EmulatorCheck, ...]:
     """Compare predictions with the figures computed afterwards.
 
@@ -23,12 +23,12 @@ def emulator_checks(
 
     Parameters
     ----------
-    predictions : mapping of row to mapping of figure to Guess
+    predictions : mapping of row to mapping of figure to Predicted
         Predicted before the computation.
     builds : sequence of Assessed
         Computed builds.
     """
-    pairs: dict[str, list[tuple[Guess, float]]] = {}
+    pairs: dict[str, list[tuple[Predicted, float]]] = {}
     for build in builds:
         for figure, prediction in predictions.get(build.candidate.row, {}).items():
             assert not isinstance(build.outcome, Failed)  # a computed build has figures
@@ -36,7 +36,7 @@ def emulator_checks(
     return tuple(_compared(figure, found) for figure, found in pairs.items())
 
 
-def _compared(figure: str, pairs: Sequence[tuple[Guess, float]]) -> EmulatorCheck:
+def _compared(figure: str, pairs: Sequence[tuple[Predicted, float]]) -> EmulatorCheck:
     errors = np.array([_median(p) / value - 1.0 if value else 0.0 for p, value in pairs])
     sigmas = np.abs([_sigmas(p, value) for p, value in pairs])
     return EmulatorCheck(
@@ -44,11 +44,11 @@ def _compared(figure: str, pairs: Sequence[tuple[Guess, float]]) -> EmulatorChec
     )
 
 
-def _median(prediction: Guess) -> float:
+def _median(prediction: Predicted) -> float:
     return math.exp(prediction.mean) if prediction.log else prediction.mean
 
 
-def _sigmas(prediction: Guess, value: float) -> float:
+def _sigmas(prediction: Predicted, value: float) -> float:
     return ((math.log(value) if prediction.log else value) - prediction.mean) / prediction.sd
 
 

@@ -1,7 +1,7 @@
 """Evolutionary search, by the search library's ask-and-tell interface.
 
 Nothing of the library leaves this file, and no invented number enters it: an infeasible build has a
-constraint violation and no goal values; a failed one is not told at all.
+constraint violation and no goal values; of a failed one it learns nothing.
 """
 
 from collections.abc import Generator, Mapping, Sequence
@@ -21,7 +21,7 @@ from pymoo.operators.crossover.sbx import SBX
 from pymoo.operators.mutation.pm import PM
 
 from layers.arrays import FloatArray
-from optimize.ledger.rows import Guess
+from optimize.ledger.rows import Predicted
 from optimize.scenario.space import Row, Space
 from optimize.search.result import Score
 
@@ -33,7 +33,7 @@ class Ask:
     """A build to compute, and the predictions of its figures, if any."""
 
     row: Row
-    predictions: Mapping[str, Guess] = field(default_factory=dict)
+    predictions: Mapping[str, Predicted] = field(default_factory=dict)
 
 
 Proposer = Generator[list[Ask], list[Score | None], None]

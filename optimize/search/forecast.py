@@ -129,6 +129,13 @@ def _why_none(space: Space, rows: IntArray) -> str:
         left &= within(bounds, values)
         if not left.any():
             break
+    else:
+        names = " or ".join(repr(f.name) for f in space.scenario.fence if f.is_closed_form)
+        return (
+            f"scenario {space.scenario.name!r}: every build that can be made is within fence "
+            f"{names}; widen the ranges of the design variables or take a fence out. None of "
+            f"{len(rows):,} builds drawn at random is outside."
+        )
     span = f"{float(needed.min()):.4g} to {float(needed.max()):.4g}"
     if figure == CENTRE_DIAMETER:
         need, remedy = f"the other layers leave {span} mm", "change the thicknesses"

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from layers.conditions import Conditions
 from layers.estimates import Figure
 from layers.estimation import estimate
+from layers.figures import QUANTITIES, parse_figure
+from layers.rules.overall_distance import LAUNCH
 from optimize.ledger.rows import Known
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
@@ -29,7 +31,7 @@ class Judge:
     @classmethod
     def of(cls, scenario: Scenario) -> "Judge":
         """Collect a scenario's constraints."""
-        names, bounds = scenario.figures(), scenario.bounds()
+        names, bounds = (*scenario.figures(), *_launches(scenario)), scenario.bounds()
         closed = tuple(name for name in names if is_closed_form(name))
         settled = {*closed, CENTRE_DIAMETER, FILL_DENSITY}
         settled |= {limit.figure for limit in scenario.limit if is_closed_form(limit.figure)}
@@ -70,6 +72,19 @@ class Judge:
         if candidate.fill_density_g_cm3 is not None:
             values[FILL_DENSITY] = candidate.fill_density_g_cm3
         return values
+
+
+def _launches(scenario: Scenario) -> tuple[str, ...]:
+    """Return what patterns are compared by: mass, size and launch of the swings that goals name."""
+    if len(scenario.patterns) < 2:
+        return ()
+    swings = dict.fromkeys(
+        parsed.swing
+        for goal in scenario.goal
+        if (parsed := parse_figure(goal.figure)).swing and QUANTITIES[parsed.quantity].of == "swing"
+    )
+    names = ["mass_g", "diameter_mm", *(f"{s}.{name}" for s in swings for name in LAUNCH)]
+    return tuple(name for name in names if name not in scenario.figures()) if swings else ()
 
 
 def _excess(bounds: tuple[Bound, ...], values: Mapping[str, float]) -> dict[Bound, float]:

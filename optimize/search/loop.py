@@ -12,7 +12,7 @@ from layers.errors import InputError, SolverError
 from optimize.compute.evaluator import Evaluator, is_kept
 from optimize.compute.one import Request
 from optimize.emulator.encoding import Encoding
-from optimize.ledger.rows import Guess, Known, Proposal
+from optimize.ledger.rows import Known, Predicted, Proposal
 from optimize.scenario.brief import Scenario
 from optimize.scenario.space import Candidate, Row, Space, content_of, key_of
 from optimize.scenario.start import start_rows
@@ -67,6 +67,9 @@ class Search:
         An emulator's predictions of a row's figures, before they were computed.
     evaluated, feasible, failed, ruled_out : int
         As in `optimize.search.result.Run`.
+    flown : int
+        Builds among them that are another's layers under a further dimple pattern: they cost
+        flights alone and are not counted against the budget.
     """
 
     scenario: Scenario
@@ -78,9 +81,10 @@ class Search:
     feasible: int = 0
     failed: int = 0
     ruled_out: int = 0
+    flown: int = 0
     best: dict[str, float] = field(default_factory=dict)
     twins: dict[Row, Row] = field(default_factory=dict)
-    predictions: dict[Row, Mapping[str, Guess]] = field(default_factory=dict)
+    predictions: dict[Row, Mapping[str, Predicted]] = field(default_factory=dict)
     space: Space = field(init=False)
     judge: Judge = field(init=False)
     _first: dict[str, Row] = field(default_factory=dict)
@@ -168,7 +172,7 @@ class Search:
         return f"{key} {prices}"
 
     def _left(self) -> int:
-        return self.scenario.evaluations - self.evaluated - self.failed
+        return self.scenario.evaluations - (self.evaluated + self.failed - self.flown)
 
     def _is_over(self) -> bool:
         most_ruled_out = _RULED_OUT_PER_EVALUATION * self.scenario.evaluations
@@ -224,7 +228,7 @@ class Search:
             excluded = self.judge.before(candidate)
             if excluded is not None:
                 self._settle(candidate, excluded)
-        self.predictions = {proposal.row: proposal.guesses for proposal in proposals}
+        self.predictions = {proposal.row: proposal.predictions for proposal in proposals}
         candidates = [self.space.decode(row) for row in computed]
         known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
         if not all(figures.covers(self.judge.names) for figures in known):
@@ -232,9 +236,22 @@ class Search:
         self._judge(candidates, known)
 
     def _compute(self, candidates: list[Candidate]) -> None:
+        candidates = [*candidates, *self._siblings(candidates)]
         known = self.evaluator.figures(self._requests(candidates), self._tick(candidates))
         self._judge(candidates, known)
         self._note(candidates, computed=True)
+
+    def _siblings(self, candidates: list[Candidate]) -> list[Candidate]:
+        """Return the same layers under the dimple patterns that are still to assess."""
+        asked = {candidate.row for candidate in candidates}
+        rows = [row for c in candidates for row in self.space.siblings(c.row)]
+        fresh = [r for r in dict.fromkeys(rows) if r not in asked and r not in self.seen]
+        self.flown += len(fresh)
+        found = list(map(self.space.decode, fresh))
+        for candidate in found:
+            key = _key(candidate)
+            self._first.setdefault(self._identity(candidate, key) if key else "", candidate.row)
+        return found
 
     def _requests(self, candidates: list[Candidate]) -> list[Request]:
         return [(c.ball, self.judge.names) for c in candidates if c.ball is not None]
@@ -277,7 +294,7 @@ class Search:
         computed = self.evaluator.computed
         pace = (time.perf_counter() - self._began) / computed if computed else None
         return Progress(
-            evaluated=self.evaluated,
+            evaluated=self.evaluated - self.flown,
             budget=self.scenario.evaluations,
             feasible=self.feasible,
             ruled_out=self.ruled_out,

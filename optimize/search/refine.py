@@ -7,6 +7,7 @@ from optimize.compute.evaluator import Evaluator
 from optimize.compute.one import Compute
 from optimize.ledger.ledger import Ledger
 from optimize.search import shortlist
+from optimize.search.answer import lacking
 from optimize.search.result import Member, Run
 
 
@@ -28,6 +29,8 @@ def fine_evaluator(ledger: Ledger, compute: Compute | None, model_version: str) 
 def refined(run: Run, evaluator: Evaluator) -> Run:
     """Return a run with its short list on the fine mesh: figures, violations, prices, likeness.
 
+    Where the ledger is only read and lacks some of them, the run stays as it is.
+
     Parameters
     ----------
     run : Run
@@ -40,7 +43,13 @@ def refined(run: Run, evaluator: Evaluator) -> Run:
         for member in run.short_list
         for stage in member.stages
     ]
-    found = iter(evaluator.estimates(requests))
+    estimates = evaluator.estimates(requests) if evaluator.compute else evaluator.recorded(requests)
+    if any(
+        not set(names) <= {*e.figures, *e.failed}
+        for (_, names), e in zip(requests, estimates, strict=True)
+    ):
+        return replace(run, lacking=lacking("the short list on the fine mesh"))
+    found = iter(estimates)
     members = [
         _refined(run, member, tuple(next(found) for _ in member.stages))
         for member in run.short_list

@@ -268,6 +268,8 @@ class Run:
         Mesh of the short list's figures, and of prices; all else is on the default one.
     events : tuple of Event
         Who started it, and what was decided, noted and made of its builds since; by moment.
+    lacking : str
+        What the ledger lacks of a run that was read back, in a sentence; empty if nothing.
     """
 
     id: str
@@ -292,6 +294,7 @@ class Run:
     mesh: Level = "default"
     events: tuple[Event, ...] = field(compare=False, default=())
     refused: dict[str, tuple[int, int]] = field(default_factory=dict)
+    lacking: str = ""
 
     def __repr__(self) -> str:
         """Return the counts and the short list in a line a build."""
@@ -320,8 +323,9 @@ class Run:
         pandas.DataFrame
             Index ``build``, the name in the ledger. Columns: ``layer1_role``,
             ``layer1_outer_diameter_mm``, ``layer1_material``, ``layer1_youngs_modulus_mpa``,
-            ``layer1_density_g_cm3`` and so on outward; each figure by its name, in its unit;
-            ``feasible``; ``on_front``; ``label`` of the short list, else empty.
+            ``layer1_density_g_cm3`` and so on outward, of graded layers also
+            ``layer1_surface_over_centre`` and ``layer1_shape``; each figure by its name, in its
+            unit; ``feasible``; ``on_front``; ``label`` of the short list, else empty.
         """
         import pandas as pd
 
@@ -345,7 +349,7 @@ class Run:
 
 
 def _layer_cells(ball: Ball) -> dict[str, Any]:
-    cells: dict[str, Any] = {}
+    cells: dict[str, Any] = {"dimple_pattern": ball.dimple_pattern} if ball.dimple_pattern else {}
     for number, layer in enumerate(ball.layer, start=1):
         card = layer.material
         cells[f"layer{number}_role"] = layer.role
@@ -353,6 +357,9 @@ def _layer_cells(ball: Ball) -> dict[str, Any]:
         cells[f"layer{number}_material"] = card.name
         cells[f"layer{number}_youngs_modulus_mpa"] = card.youngs_modulus_mpa.value
         cells[f"layer{number}_density_g_cm3"] = card.density_g_cm3.value
+        if layer.profile:
+            cells[f"layer{number}_surface_over_centre"] = layer.profile.contrast
+            cells[f"layer{number}_shape"] = layer.profile.shape
     return cells
 
 

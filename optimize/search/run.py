@@ -181,6 +181,8 @@ def load_run(ledger: Ledger | StrPath, name: str) -> Run:
     found = _with_events(answer(search), ledger)
     if scenario.shortlist_mesh == "fine":
         found = refined(found, fine_evaluator(ledger, None, record.versions["model"]))
+    if found.lacking and name_run(scenario)[0] == record.id:  # by this version: nothing else picked
+        raise InputError(f"{ledger.path} lacks figures of this run: search it again.")
     return found
 
 

@@ -209,5 +209,6 @@ def sensitivities(
     """
     study = plan(ball, figures)
     balls, names = zip(*study.requests, strict=True)
-    compute = partial(estimate, conditions=conditions, level=level)
+    exact = (conditions or Conditions()).in_double()
+    compute = partial(estimate, conditions=exact, level=level)
     return slopes_from(study, list(mapper(compute, balls, names)))

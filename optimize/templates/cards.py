@@ -17,7 +17,7 @@ def materials_text(name: str, family: str, modulus_mpa: float) -> str:
     name : str
         The card's name.
     family : str
-        rubber, ionomer or urethane: fills in loss, friction and stiffening.
+        rubber, ionomer or urethane: fills in loss, friction and dynamic modulus ratio.
     modulus_mpa : float
         Young's modulus, slow, MPa.
 
@@ -35,7 +35,7 @@ def materials_text(name: str, family: str, modulus_mpa: float) -> str:
 # Every key with unit and range: orbwright keys materials. A number may say where it comes from.
 [[material]]
 name = {toml_value(name)}
-family = "{family}"  # fills in what the card does not state: loss, friction, stiffening
+family = "{family}"  # fills in what the card does not state: loss, friction, dynamic modulus ratio
 youngs_modulus_mpa = {{ value = {modulus_mpa:g}, source = "not stated", grade = "unstated" }}
 # shore_d = 45 in place of youngs_modulus_mpa is good to +-40 %
 poisson_ratio = {poisson:g}

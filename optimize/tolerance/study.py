@@ -8,12 +8,14 @@ to two; its error is measured on fresh pieces, computed in full.
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from layers.arrays import FloatArray
 from layers.ball import Ball
+from layers.conditions import Conditions
 from layers.errors import SolverError
 from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
@@ -181,7 +183,9 @@ def compute(
         ``map`` or an executor's ``map``.
     """
     balls = [piece(ball, sources, move) for move in moves]
-    return list(mapper(estimate, balls, [tuple(names)] * len(balls)))
+    # Slopes are differences of figures.
+    exact = partial(estimate, conditions=Conditions().in_double())
+    return list(mapper(exact, balls, [tuple(names)] * len(balls)))
 
 
 def deviation_of(values: FloatArray) -> float:

@@ -36,7 +36,7 @@ class Edge:
         The scenario's layer, from 1 at the centre, and its role.
     variable : str
         ``"thickness_mm"``, ``"youngs_modulus_mpa"``, ``"surface_over_centre"``, ``"shape"``,
-        ``"density_g_cm3"``, ``"material"``, ``"present"``.
+        ``"density_g_cm3"``, ``"material"``, ``"present"``, ``"dimple_pattern"``.
     value : float, str or bool
         The value at the edge, or the choice.
     side : str
@@ -68,7 +68,7 @@ def edges(run: Run) -> tuple[Edge, ...]:
         taken = [
             row[place]
             for row, out in zip(rows, absent, strict=True)
-            if gene.layer not in out or gene.what == "present"
+            if gene.layer not in out or gene.what in ("present", "dimple_pattern")
         ]
         for edge in _ends(gene):
             count = taken.count(edge)
@@ -98,6 +98,8 @@ def _edge(run: Run, gene: Gene, k: int, count: int, of: int) -> Edge:
     side: Side = "same choice"
     if gene.what == "present":
         said = f"The {role} is {'in' if value else 'left out of'} {where}."
+    elif gene.what == "dimple_pattern":
+        said = f"The dimple pattern is {value} in {where}."
     elif gene.what == "material":
         side, extreme = _stiffness(run, gene, k)
         offered = f"the {extreme} of {counted(len(gene.values))} offered, " if extreme else ""

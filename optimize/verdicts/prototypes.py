@@ -100,7 +100,7 @@ def _tie(run: Run, pairs: list[tuple[Member, Member]]) -> PrototypePair | None:
 
 
 def _built(one: Member, other: Member) -> str:
-    """Name the layers that differ most, by thickness or material."""
+    """Name the layers that differ most, by thickness, modulus or profile."""
     roles = [layer.role for layer in one.ball.layer]
     if roles != [layer.role for layer in other.ball.layer]:
         return f"{len(roles)} layers against {len(other.ball.layer)}"
@@ -113,5 +113,8 @@ def _built(one: Member, other: Member) -> str:
         change = abs(np.log(thick[0] / thick[1])), abs(np.log(moduli[0] / moduli[1]))
         found.append((change[0], f"{a.role} {thick[0]:g} mm against {thick[1]:g} mm"))
         found.append((change[1], f"{a.role} {moduli[0]:g} MPa against {moduli[1]:g} MPa"))
+        steep = [x.profile.contrast if x.profile else 1.0 for x in (a, b)]
+        said = f"{a.role} graded 1 : {steep[0]:.3g} against 1 : {steep[1]:.3g}"
+        found.append((abs(np.log(steep[0] / steep[1])), said))
     found.sort(key=lambda item: -item[0])
     return "; ".join(words for change, words in found[:_MOST_DIFFERENCES] if change > 0.0)

@@ -7,6 +7,7 @@ from optimize.verdicts.constraints import IDLE, Constraint, constraints
 from optimize.verdicts.edges import Edge, edges
 from optimize.verdicts.goals import GoalVerdict, Trade, goal_verdicts, trades
 from optimize.verdicts.likeness import Likeness, distinct_words, likenesses
+from optimize.verdicts.patterns import PatternVerdict, pattern_verdicts
 from optimize.verdicts.prototypes import PrototypePair, prototype_pairs
 
 
@@ -30,6 +31,8 @@ class Verdicts:
         Design variables at the edge of their range.
     constraints : tuple of Constraint
         Every bound; empty where no build is feasible.
+    patterns : tuple of PatternVerdict
+        Which dimple pattern suits which construction; empty where there is none to choose.
     """
 
     trades: tuple[Trade, ...]
@@ -39,6 +42,7 @@ class Verdicts:
     prototypes: tuple[PrototypePair, ...]
     edges: tuple[Edge, ...]
     constraints: tuple[Constraint, ...]
+    patterns: tuple[PatternVerdict, ...] = ()
 
     def groups(self) -> dict[str, tuple[str, ...]]:
         """Return the sentences under the question that each answers; empty ones left out.
@@ -54,6 +58,7 @@ class Verdicts:
             "What is traded": tuple(t.sentence for t in self.trades),
             "What is decided": tuple(g.sentence for g in self.goals),
             "Which two to make": tuple(p.sentence for p in self.prototypes),
+            "Which pattern suits which construction": tuple(p.sentence for p in self.patterns),
             "Which members are distinct": tuple(
                 filter(None, (self.distinct, *(one.sentence for one in self.likenesses)))
             ),
@@ -80,4 +85,5 @@ def verdicts_of(run: Run) -> Verdicts:
         prototypes=prototype_pairs(run),
         edges=edges(run),
         constraints=constraints(run),
+        patterns=pattern_verdicts(run),
     )

@@ -21,6 +21,23 @@ export function swatch(shading, modulus) {
 export const quarter = (r, fill) =>
   svg("path", { d: `M0 0V${-r}A${r} ${r} 0 0 1 ${r} 0Z`, fill, stroke: "#1d282e", "stroke-width": 0.12 });
 
+// A layer by its shells [outer radius, modulus] from outside in; an even one has a single shell.
+export const layerShades = (shading, shells) => shells.map(([radius, modulus], k) => {
+  const shell = quarter(radius, shade(shading, modulus));
+  if (k) shell.setAttribute("stroke", "none");
+  return shell;
+});
+
+const SHELLS = 24;
+
+// The shells of a profile inside + (outside - inside) x^shape, x from 0 to 1 across the layer.
+export function powerShells({ thickness, diameter, profile: { inside, outside, shape } }) {
+  return Array.from({ length: inside === outside ? 1 : SHELLS }, (_, k) => {
+    const middle = (SHELLS - k - 0.5) / SHELLS;
+    return [diameter / 2 - (thickness * k) / SHELLS, inside + (outside - inside) * middle ** shape];
+  });
+}
+
 const MILLIMETRE = { unit: "mm", size: 1, least: 1, named: 20 };
 
 // A ruler below the section, in units of `size` mm, a mark at the `least`, a number every `step`.

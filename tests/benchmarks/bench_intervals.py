@@ -1,15 +1,16 @@
 """How often finite elements lie within the live bench's 95 % intervals, figure by figure.
 
-The emulator is fitted as the bench fits it, to builds over the sliders' ranges; then two times a
-hundred builds check it: some drawn evenly over the ranges, and a walk that moves one slider at a
-time, as a hand does. Of a hundred checks, 90 to 98 should lie within. What is computed is kept in
-the ledger: a second run is quick.
+The emulator is trained as the bench trains it; then a hundred builds for each seed, drawn evenly
+over the sliders' ranges, and a walk that moves one slider at a time, as a hand does, check it. Of a
+hundred checks, 90 to 98 should lie within. What is computed is kept in the ledger: a second run is
+quick.
 
-    python -m tests.benchmarks.bench_intervals LEDGER [BALL.toml]
+    python -m tests.benchmarks.bench_intervals LEDGER [SEED ...]
 """
 
 import sys
-from collections.abc import Iterable, Iterator
+import time
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -21,20 +22,18 @@ from layers.conditions import Conditions
 from layers.errors import InputError
 from optimize.bench.build import build_of
 from optimize.bench.choices import Choices, materials_of
-from optimize.bench.course import design, values_of
+from optimize.bench.course import values_of
 from optimize.bench.coverage import CoverageTable
 from optimize.bench.figures import bounds_shown, figures_shown, swings_shown
-from optimize.bench.prediction import with_flights
 from optimize.bench.sliders import Panel
-from optimize.bench.training import TRAINING_BUILDS, emulated, fit_known, pair
+from optimize.bench.training import TRAINING_BUILDS, Trainer
 from optimize.compute.evaluator import Evaluator
 from optimize.compute.pool import computing
-from optimize.emulator.gaussian import Emulator
 from optimize.ledger.ledger import Ledger
+from optimize.ledger.rows import Known
 
 BALL = Path(__file__).parents[2] / "scenarios" / "balls" / "four_layer_speed_feel.toml"
 CHECKS, FEWEST, MOST = 100, 90, 98
-FITS = (40, 105, TRAINING_BUILDS)
 
 
 def evenly(panel: Panel, rng: np.random.Generator) -> list[Ball]:
@@ -68,55 +67,68 @@ def made(panel: Panel, points: Iterable[FloatArray]) -> list[Ball]:
     return found
 
 
-def trained(panel: Panel, names: tuple[str, ...], compute: Evaluator) -> Emulator:
-    balls = list(design(panel, TRAINING_BUILDS))
-    known = compute.figures([(ball, names) for ball in balls])
-    x = np.array([panel.point(ball) for ball in balls])
-    rows = [values_of(k, names) for k in known]
-    columns = {name: np.array([row.get(name, np.nan) for row in rows]) for name in names}
-    emulator = None
-    for count in FITS:
-        few = {name: column[:count] for name, column in columns.items()}
-        emulator = fit_known(x[:count], few, emulator)
-    assert emulator is not None
-    return emulator
+def trained(choices: Choices, names: Sequence[str], compute: Evaluator) -> Trainer:
+    """Train as the bench does, to the last check build."""
+    trainer = Trainer(choices, names, Conditions())
+    trainer.start()
+    while (ball := trainer.next_build()) is not None:
+        [known] = compute.figures([(ball, names)])
+        trainer.add(ball, known, urgent=False)
+    while (state := trainer.state())["fitted_on"] < TRAINING_BUILDS:
+        if state["trouble"]:
+            sys.exit(state["trouble"])
+        time.sleep(0.1)
+    return trainer
 
 
-def main(path: Path, ball: Ball) -> None:
-    choices, conditions = Choices(ball, None), Conditions()
+def main(path: Path, seeds: Sequence[int]) -> None:
+    ball = read_ball(BALL)
+    choices = Choices(ball, None)
     panel = choices.panel(materials_of(ball))
-    names = figures_shown(swings_shown((), None, conditions.swings), None, bounds_shown(None))
+    swings = swings_shown((), None, Conditions().swings)
+    names = figures_shown(swings, None, bounds_shown(None))
+    scores = {}
     with Ledger(path) as ledger, computing(2, None) as pool:
         compute = Evaluator(ledger, pool)
-        emulator = trained(panel, emulated(names), compute)
-        groups = {
-            "even": evenly(panel, np.random.default_rng(11)),
-            "walk": walked(panel, np.random.default_rng(12)),
-        }
-        tables = {}
-        for group, balls in groups.items():
-            table = tables[group] = CoverageTable(names)
-            for build, known in zip(
-                balls, compute.figures([(b, names) for b in balls]), strict=True
-            ):
-                found = emulator.predict(panel.point(build)[None, :])
-                pairs = {name: pair(prediction) for name, prediction in found.items()}
-                told = with_flights(names, build, pairs, conditions)
-                table.count(told, values_of(known, names))
-    report({group: table.record()["scores"] for group, table in tables.items()})
+        trainer = trained(choices, names, compute)
+        for seed in seeds:
+            balls = evenly(panel, np.random.default_rng(seed))
+            table = CoverageTable(names)
+            for build, known in with_figures(balls, names, compute):
+                predicted = trainer.predict(build)
+                assert predicted is not None  # within the ranges
+                table.count(predicted, values_of(known, names))
+            scores[f"even {seed}"] = table.record()["scores"]
+        # The walk trains the emulator, so there is one only.
+        for build, known in with_figures(
+            walked(panel, np.random.default_rng(seeds[0])), names, compute
+        ):
+            trainer.add(build, known, urgent=True)
+        scores[f"walk {seeds[0]}"] = trainer.state()["scores"]
+        trainer.close()
+    report(scores)
+
+
+def with_figures(
+    balls: list[Ball], names: Sequence[str], compute: Evaluator
+) -> Iterator[tuple[Ball, Known]]:
+    return zip(balls, compute.figures([(ball, names) for ball in balls]), strict=True)
 
 
 def report(scores: dict[str, dict[str, dict[str, float]]]) -> None:
-    for name in scores["even"]:
+    print(f"{'':36}", *(f"{group:>16}" for group in scores), "mean error")
+    within = dict.fromkeys(scores, 0)
+    first = next(iter(scores.values()))
+    for name in first:
         cells = []
-        for of in scores.values():
-            score = of[name]
-            share = 100.0 * score["covered"] / score["checks"]
-            mark = " " if FEWEST <= share <= MOST else "!"
-            cells.append(f"{score['covered']:4} of {score['checks']} {mark}")
-        error = scores["even"][name]["mean_error_percent"]
-        print(f"{name:36}", *cells, f"mean error {error:.3f} %")
+        for group, of in scores.items():
+            share = 100.0 * of[name]["covered"] / of[name]["checks"]
+            holds = FEWEST <= share <= MOST
+            within[group] += holds
+            cells.append(f"{of[name]['covered']:6} of {of[name]['checks']} {' ' if holds else '!'}")
+        print(f"{name:36}", *cells, f"{first[name]['mean_error_percent']:.3f} %")
+    print(f"{'within the bar':36}", *(f"{count:7} of {len(first)}" for count in within.values()))
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), read_ball(Path(sys.argv[2]) if len(sys.argv) > 2 else BALL))
+    main(Path(sys.argv[1]), [int(seed) for seed in sys.argv[2:]] or [11])

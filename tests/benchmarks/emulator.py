@@ -173,11 +173,11 @@ def error(
         seen = {build.row for build in run.builds}
         rows, values, _ = blind(scenario, ledger, workers, 130, seed + 100, tuple(also))
         kept = [i for i, row in enumerate(rows) if row not in seen][:100]
-        guessed = emulator.predict(encode([rows[i] for i in kept]))
+        predicted = emulator.predict(encode([rows[i] for i in kept]))
         for name in names:
             true = np.array([values[i][name] for i in kept])
-            rms = np.sqrt(np.mean((guessed[name].value / true - 1.0) ** 2))
-            sigmas = np.abs(guessed[name].sigmas_to(true))
+            rms = np.sqrt(np.mean((predicted[name].value / true - 1.0) ** 2))
+            sigmas = np.abs(predicted[name].sigmas_to(true))
             within = [100 * np.mean(sigmas <= s) for s in (SIGMAS_68, SIGMAS_95)]
             print(f"{name:30} {seed:4}  {100 * rms:7.3f}  {within[0]:7.0f}  {within[1]:7.0f}")
 

@@ -65,7 +65,10 @@ def smoothness(bodies: list[Body]) -> None:
                 y = [barrier_impact(change(int(step)), SPEED).cor for step in steps]
                 fit = np.polyval(np.polyfit(steps, y, 2), steps)
                 residual.append(100.0 * np.abs(y - fit).max() / np.mean(y))
-        print(f"  {label}: residual from a parabola median {np.median(residual):.4f},", end=" ")
+        print(
+            f"  {label}: residual of a local quadratic fit median {np.median(residual):.4f},",
+            end=" ",
+        )
         print(f"max {max(residual):.4f} % ({len(residual)} scans)")
 
 

@@ -24,6 +24,7 @@ from layers.ball import Ball
 from layers.ball_file import read_ball
 from layers.errors import OrbwrightError
 from layers.flight.aero_file import read_aero_table
+from layers.range.tracks_file import read_tracks
 from optimize.commands.app import main as command
 from optimize.commands.runs import checked_scenario
 from optimize.lab.measurements import read_measurements
@@ -59,6 +60,7 @@ READERS: dict[str, Callable[[str], object]] = {
     "windows": read_windows,
     "scatter": read_scatter,
     "aerodynamics": read_aero_table,
+    "tracks": read_tracks,
     "measurements": lambda f: read_measurements([f], _builds()),
     "launches": lambda f: read_measurements([f], _builds()),
 }
@@ -260,7 +262,7 @@ _PLACE = re.compile(
 _REMEDY = re.compile(
     r"must (be|have|leave|end|not|stand)|did you mean|known: \w|save |give |write |remove|split|"
     r"choose |close |rename |fill it|add |set |change |swap |multiply |separate |move |put |"
-    r"enlarge|widen|writes an empty table"
+    r"enlarge|widen|writes an empty table|number replicates"
 )
 # What only a programmer reads.
 _RAW = re.compile(

@@ -151,7 +151,7 @@ def smoothness(bodies: list[Body]) -> None:
                     fit = np.array([np.polyval(np.polyfit(steps, c, 2), steps) for c in y.T]).T
                     residual.append(100.0 * np.abs(y - fit).max(axis=0) / y.mean(axis=0))
         middle, most = np.median(residual, axis=0), np.max(residual, axis=0)
-        print(f"  {label}: residual from a parabola, speed, angle, spin: median", end=" ")
+        print(f"  {label}: residual of a local quadratic fit, speed, angle, spin: median", end=" ")
         print(f"{np.round(middle, 4)}, max {np.round(most, 4)} % ({len(residual)} scans)")
 
 

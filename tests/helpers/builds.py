@@ -7,7 +7,7 @@ from layers.materials import Material, RelaxationPair
 
 BALL_DIAMETER_MM = 42.67
 
-# Young's modulus (MPa), Poisson's ratio, density (g/cm3), dynamic stiffening: lowest and highest.
+# Young's modulus (MPa), Poisson's ratio, density (g/cm3), dynamic/static modulus ratio: the range.
 Range = tuple[float, float]
 _CARDS: dict[str, tuple[Range, Range, Range, Range]] = {
     "core": ((15.0, 110.0), (0.480, 0.495), (1.10, 1.25), (1.2, 1.6)),
@@ -57,14 +57,14 @@ def _random_ball(rng: np.random.Generator, count: int, number: int) -> Ball:
 
 
 def _random_material(rng: np.random.Generator, role: Role) -> Material:
-    modulus, poisson, density, stiffening = _CARDS[role.split()[-1]]
+    modulus, poisson, density, ratio = _CARDS[role.split()[-1]]
     return Material.model_validate(
         {
             "name": f"random {role}",
             "youngs_modulus_mpa": float(np.exp(rng.uniform(*np.log(modulus)))),
             "poisson_ratio": rng.uniform(*poisson),
             "density_g_cm3": rng.uniform(*density),
-            "dynamic_modulus_ratio": rng.uniform(*stiffening),
+            "dynamic_modulus_ratio": rng.uniform(*ratio),
             "relaxation": (
                 RelaxationPair(strength=rng.uniform(0.15, 0.35), time_us=rng.uniform(25.0, 70.0)),
             ),

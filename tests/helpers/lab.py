@@ -40,7 +40,7 @@ def build(name: str, parts: Build) -> Ball:
 
 
 def draw_errors(keys: Sequence[str], rng: np.random.Generator) -> dict[str, float]:
-    """Draw the model's bias of each key from what is believed beforehand."""
+    """Draw the model's bias of each key from its prior."""
     measured = lab_data().figure
     return {k: rng.normal(0.0, measured[k.rpartition(".")[2]].bias_percent / 100.0) for k in keys}
 

@@ -1,4 +1,4 @@
-"""The one door: names of figures, stages, failures, batches."""
+"""The public entry point: names of figures, stages, failures, batches."""
 
 import math
 from concurrent.futures import ProcessPoolExecutor
@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from layers.bench.bench import Bench
 from layers.errors import InputError, SolverError
-from layers.estimation import _Bench, estimate, estimate_many
+from layers.estimation import estimate, estimate_many
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.flight.trajectory import fly
 from layers.mass import inertia
@@ -109,7 +110,7 @@ def test_a_failure_is_never_a_number(monkeypatch):
     def broken(self, speed):
         raise SolverError("the mesh folded over")
 
-    monkeypatch.setattr(_Bench, "impact", broken)
+    monkeypatch.setattr(Bench, "impact", broken)
     ball = random_balls(1, seed=3)[0]
     made = estimate(ball, ("cor", "mass_g"))
     assert "cor" not in made.figures
@@ -143,7 +144,7 @@ def test_topspin_off_the_club_flies_as_no_spin(monkeypatch):
 
     def struck(spin):
         launch = Launch(60.0, 0.3, spin, 5e-4, 2e-3, 30.0, 0.0, None, {}, 0.0, "")
-        monkeypatch.setattr(strike, "club_impact", lambda body, blow, level: launch)
+        monkeypatch.setattr(strike, "club_impact", lambda *asked: launch)
         names = [f"driver fast.{figure}" for figure in ("spin_rpm", "carry_m", "landing_spin_rpm")]
         made = estimate(random_balls(1, seed=3)[0], names)
         assert not made.failed
@@ -160,7 +161,7 @@ def test_topspin_off_the_club_flies_as_no_spin(monkeypatch):
 
 def test_figures_of_a_flight_are_those_of_fly_in_their_units(monkeypatch):
     launch = Launch(60.0, 0.3, 300.0, 5e-4, 2e-3, 30.0, 0.0, None, {}, 0.0, "")
-    monkeypatch.setattr(strike, "club_impact", lambda body, blow, level: launch)
+    monkeypatch.setattr(strike, "club_impact", lambda *asked: launch)
     ball, club = random_balls(1, seed=3)[0], "driver fast"
     body = ball.body()
     flight = fly(60.0, 0.3, 300.0, mass=inertia.mass(body), diameter=2 * body.outer_radius[-1])

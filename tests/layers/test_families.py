@@ -44,7 +44,7 @@ def test_a_material_of_no_family_stays_lossless():
     assert card("other").from_family == ()
 
 
-def test_loss_and_stiffening_follow_a_modulus_that_is_moved():
+def test_loss_and_dynamic_modulus_follow_a_modulus_that_is_moved():
     soft = default_catalogue().find("core rubber, soft")
     firm = soft.with_values("moved", youngs_modulus_mpa=70)
     twin = default_catalogue().find("core rubber, firm")

@@ -9,6 +9,7 @@ function sentences({ ready, trainer }) {
   if (trainer.fitted_on) parts.push(`The emulator is fitted to ${trainer.fitted_on} computed builds over the sliders' ranges.`);
   if (trainer.trouble) parts.push(trainer.trouble.replace(/[.]?$/, "."));
   if (!trainer.done) parts.push(`${trainer.computed} of ${trainer.wanted} training builds are computed.`);
+  if (trainer.fitted_on) parts.push(`The width of its intervals is set by its errors at ${trainer.checked} of ${trainer.to_check} check builds, which it is not fitted to.`);
   if (trainer.checks) parts.push(`On the builds that you moved to, its 95 % intervals cover the finite-element value of ${trainer.covered} of ${trainer.checks} figures.`);
   return parts.join(" ");
 }

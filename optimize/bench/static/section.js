@@ -1,6 +1,6 @@
 // The cross-section: a quarter of the ball, true to scale, shaded by stiffness, with the layers' names.
 
-import { quarter, ruler, shade, swatch } from "./cross_section.js";
+import { layerShades, ruler, shade, swatch } from "./cross_section.js";
 import { byId, el, svg } from "./elements.js";
 import { plain } from "./numbers.js";
 import { factorOf, inUnit, unitOf } from "./units.js";
@@ -28,12 +28,12 @@ function names(about, build, radius) {
 
 export function drawSection(about, build) {
   const radius = build.diameters_mm[build.diameters_mm.length - 1] / 2;
-  const words = build.diameters_mm.map((diameter, i) => `${about.layers[i].role} ${outer(diameter)}`).join(", ");
+  const graded = (shells) => (shells.length > 1 ? `, ${inUnit(shells[shells.length - 1][1], "MPa", 1)} to ${inUnit(shells[0][1], "MPa", 1)} from inside to outside` : "");
+  const words = build.diameters_mm.map((diameter, i) => `${about.layers[i].role} ${outer(diameter)}${graded(build.shells[i])}`).join(", ");
   const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + (factorOf("mm") === 1 ? 27 : 31)} ${radius + 6}`, role: "img", "aria-label": `Quarter section, true to scale: ${words}` });
   for (let i = build.diameters_mm.length - 1; i >= 0; i -= 1) {
-    const fill = shade(about.shading, build.moduli_mpa[i]);
-    picture.append(quarter(build.diameters_mm[i] / 2, fill));
-    byId(`swatch-${i}`).style.background = fill;
+    picture.append(...layerShades(about.shading, build.shells[i]));
+    byId(`swatch-${i}`).style.background = shade(about.shading, build.moduli_mpa[i]);
     byId(`size-${i}`).textContent = i === 0 ? `${outer(build.diameters_mm[0])}, set by the other layers; ${inUnit(build.masses_g[0], "g", 2)}` : `${outer(build.diameters_mm[i])}; ${inUnit(build.masses_g[i], "g", 2)}`;
   }
   picture.append(...ruler(radius, 5), ...names(about, build, radius));

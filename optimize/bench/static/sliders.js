@@ -8,6 +8,7 @@ const WORDS = {
   outer_diameter_mm: "diameter",
   thickness_mm: "thickness",
   youngs_modulus_mpa: "Young's modulus",
+  surface_over_centre: "surface over centre",
   density_g_cm3: "density",
 };
 
@@ -90,9 +91,10 @@ function fit(slider) {
 function dress(slider) {
   slider.field.min = inField(slider, slider.min);
   slider.field.max = inField(slider, slider.max);
-  slider.field.setAttribute("aria-label", `${slider.whose}: ${WORDS[slider.what]} in ${unitOf(slider.unit_printed)}`);
+  const unit = unitOf(slider.unit_printed);
+  slider.field.setAttribute("aria-label", `${slider.whose}: ${WORDS[slider.what]}${unit && ` in ${unit}`}`);
   if (slider.value !== undefined) slider.field.value = inField(slider, slider.value);
-  slider.sign.textContent = unitOf(slider.unit_printed);
+  slider.sign.textContent = unit;
 }
 
 function control(slider, whose) {

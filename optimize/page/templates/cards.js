@@ -4,13 +4,13 @@ import { swatch } from "../../web/cross_section.js";
 import { byId, el } from "../../web/elements.js";
 import { number, spread, withUnit } from "../../web/numbers.js";
 import { compareBox, data, digitsOf, onReference, pinButton, section, slow, view } from "./base.js";
-import { crossSection, layersOf } from "./cross_sections.js";
+import { crossSection, layersOf, modulusWords } from "./cross_sections.js";
 import { fromReference } from "./differences.js";
 import { exportField, noteOf } from "./notes.js";
 import { pictureButton } from "./pictures.js";
 import { slopesOf } from "./slopes.js";
 import { fileName, saveText } from "./tables.js";
-import { inUnit, plainIn, unitOf } from "./units.js";
+import { inUnit, unitOf } from "./units.js";
 
 function figureRow(member, name, goal) {
   const known = data.figures[name];
@@ -27,7 +27,7 @@ function layerList(i) {
   return el("ol", { class: "layers", "aria-label": "Layers, outermost first" }, ...layersOf(i).reverse().map((layer) => {
     const size = layer.place === 0 ? `${inUnit(layer.diameter, "mm", 2)} outer dia.` : `${inUnit(layer.thickness, "mm", 2)} thickness`;
     return el("li", null, swatch(data.shading, layer.modulus), layer.role,
-      el("span", { class: "size" }, `${size}, ${plainIn(layer.modulus, "MPa")}`), el("span", { class: "material" }, layer.material));
+      el("span", { class: "size" }, `${size}, ${modulusWords(layer)}`), el("span", { class: "material" }, layer.material));
   }));
 }
 

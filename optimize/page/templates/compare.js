@@ -46,7 +46,8 @@ function stepText(value, first) {
 function layerRows(builds) {
   const rows = [];
   data.roles.forEach((role, k) => {
-    const axes = ["thickness", "diameter", "modulus", "density", "material"].map((what) => [what, axisOf.get(`layer${k + 1}.${what}`)]);
+    const axes = ["thickness", "diameter", "modulus", "modulus inside", "modulus outside", "shape", "density", "material"]
+      .map((what) => [what, axisOf.get(`layer${k + 1}.${what}`)]).filter(([, axis]) => axis);
     if (builds.every((i) => axes[1][1].values[i] === null)) return;
     rows.push(groupRow(role, builds.length));
     for (const [what, axis] of axes) {

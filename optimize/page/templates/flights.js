@@ -7,7 +7,7 @@ import { DASHES, linear, memberColour, ticks } from "./charts.js";
 import { fromReference } from "./differences.js";
 import { pictureButton } from "./pictures.js";
 import { spreadsheet } from "./tables.js";
-import { unitOf } from "./units.js";
+import { shownAs, unitOf } from "./units.js";
 
 let clips = 0;
 
@@ -69,6 +69,19 @@ function landings(swing) {
   return spreadsheet(`Flights after ${swing.name}`, el("table", null, el("caption", { class: "spoken" }, `Launch and flight after ${swing.name}`), el("thead", null, el("tr", null, el("th", { scope: "col" }, "build"), ...heads)), el("tbody", null, ...rows)));
 }
 
+// Where drag and lift count: Reynolds number, spin ratio, time, and carry by a hundredth of each.
+function regions(swing, one) {
+  const [unit, factor] = shownAs("m");
+  const heads = ["Re, 1e5", "spin ratio", "time, %", `carry by CD \u22120.01, ${unit}`, `by CL +0.01, ${unit}`];
+  const cell = (words) => el("td", { class: "n" }, words);
+  const change = (value) => cell(`${value < 0 ? "\u2212" : "+"}${Math.abs(value * factor).toFixed(2)}`);
+  const rows = one.rows.map(([re, ratio, time, drag, lift]) => el("tr", null, cell(String(re)), cell(String(ratio)), cell(time.toFixed(0)), change(drag), change(lift)));
+  rows.push(el("tr", null, cell("all"), cell(""), cell("100"), ...one.whole.map(change)));
+  const title = `Where drag and lift count after ${swing.name}, build ${one.label}`;
+  return el("details", null, el("summary", null, title), spreadsheet(title, el("table", null, el("caption", { class: "spoken" }, title),
+    el("thead", null, el("tr", null, ...heads.map((head) => el("th", { scope: "col", class: "n" }, head)))), el("tbody", null, ...rows))));
+}
+
 function swingPart(swing) {
   const parts = [el("h3", null, swing.name), el("p", { class: "note" }, `${swing.words}. ${swing.source}`)];
   if (swing.paths.length) {
@@ -83,7 +96,7 @@ function swingPart(swing) {
     const pictures = parts[parts.length - 1].children;
     parts.push(el("p", { class: "tools no-print" }, pictureButton(() => [pictures[0]], `flight after ${swing.name}`), pictureButton(() => [pictures[1]], `landing after ${swing.name}`)));
   }
-  return el("div", { "data-swing": swing.name }, ...parts, landings(swing), ...swing.failed.map((words) => el("p", { class: "note" }, `Not computed: ${words}`)));
+  return el("div", { "data-swing": swing.name }, ...parts, landings(swing), ...swing.regions.map((one) => regions(swing, one)), ...swing.failed.map((words) => el("p", { class: "note" }, `Not computed: ${words}`)));
 }
 
 export function drawFlights() {

@@ -14,7 +14,7 @@ const MOST_AXES = 9;
 function firstAxes() {
   const usable = data.axes.filter((axis) => varies(axis));
   const goalsAndLimits = usable.filter((axis) => axis.group === "Goals" || axis.group === "Limits");
-  const layers = ["thickness", "modulus", "material", "diameter", "density"].flatMap((what) =>
+  const layers = ["thickness", "modulus", "modulus inside", "modulus outside", "shape", "material", "diameter", "density"].flatMap((what) =>
     usable.filter((axis) => axis.group === "Layers" && axis.id.endsWith(`.${what}`) && axis.id !== "layer1.thickness"));
   const rest = usable.filter((axis) => axis.group === "Other figures");
   return [...goalsAndLimits, ...layers, ...rest].slice(0, MOST_AXES).map((axis) => axis.id);

@@ -10,8 +10,8 @@ export const goalOn = (id) => data.goals.find((goal) => goal.figure === id);
 function direction(id, up) {
   const goal = goalOn(id);
   if (!goal) return "";
-  const [more, less] = up ? [" \u2191", " \u2193"] : [" \u2192", " \u2190"];
-  return { maximize: ` (more is better${more})`, minimize: ` (less is better${less})`, target: " (shaded: the target)" }[goal.aim];
+  const [more, less] = up ? ["\u2191", "\u2193"] : ["\u2192", "\u2190"];
+  return { maximize: ` (${goal.better} ${more})`, minimize: ` (${goal.better} ${less})`, target: " (shaded: the target)" }[goal.aim];
 }
 
 // Error of the difference from the reference of the short list; without one, of the figure.

@@ -21,7 +21,7 @@ from layers.energy.record import ImpactRecord
 from layers.energy.section import Section, section_of
 from layers.errors import InputError
 from layers.files.paths import StrPath
-from optimize.report.pictures.section import INK, new_figure, plain
+from optimize.report.pictures.section import INK, graded_words, new_figure, plain
 from optimize.report.pictures.units import factor_of, use_on
 from optimize.report.units import heading_in_chosen_units, text_in_chosen_units
 
@@ -70,6 +70,7 @@ def draw_impact(record: ImpactRecord, ball: Ball, shade: Shade = "strain") -> Fi
     figure.text(0.03, 0.955, plain(ball.name, 60), fontsize=13, weight="bold", color=INK)
     words = text_in_chosen_units(_words(record))
     figure.text(0.03, 0.92, words, fontsize=9, color=INK)
+    figure.text(0.03, 0.893, text_in_chosen_units(graded_words(ball)), fontsize=9, color=INK)
     return figure
 
 

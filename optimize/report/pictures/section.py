@@ -169,6 +169,13 @@ def _modulus_words(ball: Ball, number: int) -> str:
     return f"{inside:g} MPa"
 
 
+def graded_words(ball: Ball) -> str:
+    """Write which layers are graded, from inside to outside; empty where none is."""
+    numbers = [n for n, layer in enumerate(ball.layer, start=1) if layer.profile]
+    told = [f"{ball.layer[n - 1].role} {_modulus_words(ball, n)}" for n in numbers]
+    return f"graded from inside to outside: {', '.join(told)}" if told else ""
+
+
 def draw_ball(ball: Ball) -> Figure:
     """Draw the quarter cut of one ball with a label for every layer.
 

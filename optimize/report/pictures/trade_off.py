@@ -13,7 +13,7 @@ from layers.arrays import FloatArray
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.pictures.units import factor_of, use_on
 from optimize.report.units import heading_in_chosen_units
-from optimize.report.words import heading_of, unit_of
+from optimize.report.words import better_words, heading_of, unit_of
 from optimize.scenario.goals import Bound, Goal
 from optimize.search.result import Member, Run
 
@@ -143,8 +143,8 @@ def _limit(axes: Axes, bound: Bound, low: float, high: float, which: str) -> Non
 
 def axis_words(goal: Goal) -> str:
     """Say what an axis shows and which way is better."""
-    way = {"maximize": "more is better", "minimize": "less is better", "target": "dotted: target"}
-    return f"{heading_in_chosen_units(heading_of(goal.figure))}  ({way[goal.aim]})"
+    way = "dotted: target" if goal.aim == "target" else better_words(goal)
+    return f"{heading_in_chosen_units(heading_of(goal.figure))}  ({way})"
 
 
 def _dress(axes: Axes, x: Goal, y: Goal) -> None:

@@ -206,14 +206,19 @@ def test_a_plan_that_cannot_tell_products_apart_says_so():
     assert len(pair & set(half.confounded)) == 1  # the other one was chosen
 
 
-def test_analytic_confounded_are_products_alike_not_those_that_a_setting_equals():
-    """In the half plan of four factors 1 x 2 = 3 x 4; in that of three 1 x 2 = 3, a linear term."""
+def test_analytic_confounded_are_products_alike_and_those_that_a_setting_equals():
+    """In the half plan of four factors 1 x 2 = 3 x 4; in that of three 1 x 2 = 3, a linear term.
+
+    Box, Hunter and Hunter, Statistics for Experimenters: designs of resolution IV and III.
+    """
     four = np.array([c for c in itertools.product((-1.0, 1.0), repeat=4) if np.prod(c) > 0])
     linear = ((), (0,), (1,), (2,), (3,))
     assert confounded_with((*linear, (0, 1)), four, ("a", "b", "c", "d")) == ("c x d",)
     assert confounded_with(linear, four, ("a", "b", "c", "d")) == ()
     three = np.array([c for c in itertools.product((-1.0, 1.0), repeat=3) if np.prod(c) > 0])
-    assert confounded_with(linear[:4], three, ("a", "b", "c")) == ()
+    assert confounded_with(linear[:4], three, ("a", "b", "c")) == ("a x b", "a x c", "b x c")
+    whole = np.array(list(itertools.product((-1.0, 1.0), repeat=3)))
+    assert confounded_with(linear[:4], whole, ("a", "b", "c")) == ()
 
 
 def test_an_outlier_is_named():

@@ -28,8 +28,8 @@ from tests.layers.impact.test_barrier import reference_ball
 
 DRIVER = Strike(0.2, 45.0, math.radians(13.0), math.radians(1.0), 0.3, 8e6, 0.03)
 WEDGE = Strike(0.3, 36.0, math.radians(46.0), math.radians(-5.0), inertia=5e-5, depth=0.01)
-COARSE = Settings(normal=4, lateral=3, upward=6, core_rings=2, cover_rings=1)
-FLAT = Resolution(side=4, angles=16, core_rings=3, thick_rings=2, thin_rings=1)
+COARSE = Settings(normal=4, lateral=3, upward=6, core_rings=2, cover_rings=1, precision="double")
+FLAT = Resolution(side=4, angles=16, core_rings=3, thick_rings=2, thin_rings=1, precision="double")
 
 
 @pytest.fixture(scope="module")

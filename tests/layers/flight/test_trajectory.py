@@ -23,9 +23,16 @@ from layers.flight.air import (
     station_pressure,
     sutherland_viscosity,
 )
-from layers.flight.trajectory import GRAVITY, fly, path
+from layers.flight.motion import GRAVITY
+from layers.flight.trajectory import fly, path
 from layers.flight.turf import Turf, bounce_and_roll
-from layers.rules.overall_distance import YARD, distance_screen, distance_test, distance_tests
+from layers.rules.overall_distance import (
+    YARD,
+    DistanceTests,
+    distance_screen,
+    distance_test,
+    distance_tests,
+)
 
 RPM, DEG, MPH = np.pi / 30.0, np.pi / 180.0, 0.44704
 BALL = {"mass": 0.04593, "diameter": 0.04267}
@@ -181,7 +188,7 @@ def test_convergence_fourth_order(monkeypatch):
     """Halving the step of a smooth law divides the error by about 16."""
     carry = []
     for step in (0.8, 0.4, 0.2, 0.025):
-        monkeypatch.setattr(flight_module, "_STEP", step)
+        monkeypatch.setattr(flight_module, "STEP", step)
         carry.append(fly(*TOUR, **BALL).carry[0])
     error = np.abs(np.array(carry[:3]) - carry[3])
     rate = np.log2(error[:2] / error[1:])
@@ -400,6 +407,26 @@ def test_distance_screen():
     assert harder.nominal_total[0] > got.nominal_total[0] + 10.0 * YARD
     with pytest.raises(InputError, match="'future' is not in the list of tests; known: present, r"):
         distance_test("future")
+
+
+@pytest.mark.parametrize(
+    ("field", "last", "beyond", "words"),
+    [
+        ("ball_speed_mph", 250.0, 250.1, "ball_speed_mph is 250.1, but must be at most 250"),
+        ("ball_speed_mph", 50.0, 49.9, "ball_speed_mph is 49.9, but must be at least 50"),
+        ("club_speed_mph", 200.0, 200.1, "club_speed_mph is 200.1, but must be at most 200"),
+        ("limit_yd", 500.0, 500.1, "limit_yd is 500.1, but must be at most 500"),
+    ],
+)
+def test_limits_of_a_distance_tests_numbers(field, last, beyond, words):
+    present = distance_test("present").model_dump()
+
+    def read(value):
+        return DistanceTests.from_table({"distance_test": [{**present, field: value}]}, "mine")
+
+    assert getattr(read(last).find("present"), field) == last
+    with pytest.raises(InputError, match=words):
+        read(beyond)
 
 
 # --- moist air, coefficient by coefficient --------------------------------------------------------

@@ -19,6 +19,7 @@ from layers.errors import InputError
 from layers.figures import QUANTITIES, parse_figure
 from layers.files.sources import sources_of
 from layers.numerics import machine_code
+from layers.numerics.lanes import NODE
 from layers.numerics.machine_code import is_kept, njit
 from layers.strike import march
 from optimize.compute import first_call
@@ -45,13 +46,13 @@ def keep_code_in(place: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def added() -> tuple[list[list[float]], int]:
     """Call a small function as in a new process, on a kind of number that nothing else uses."""
-    add = njit(cache=True)(march._add.py_func)
-    to, rate = np.ones((3, 2), np.float32), np.full((3, 2), 0.25, np.float32)
+    add = njit(cache=True)(march._move.py_func)
+    to, rate = np.ones((2, NODE), np.float32), np.full((2, NODE), 0.25, np.float32)
     add(to, rate, 2.0)
     return to.tolist(), sum(add.stats.cache_misses.values())
 
 
-SUM = [[1.5, 1.5]] * 3
+SUM = [[1.5] * NODE] * 2
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +97,7 @@ def test_no_damaged_byte_passes(folder):
 
 
 def test_code_of_another_processor_release_or_setting_is_not_loaded(monkeypatch):
-    kernel = march.march
+    kernel = march.march_single
     assert is_kept(kernel)  # by `conftest`
     machine_code._target.cache_clear()
     with monkeypatch.context() as other:
@@ -118,7 +119,7 @@ def test_code_is_of_all_sources_that_it_is_made_from(code, folder):
     assert {"layers.numerics.lanes", "layers.strike.contact"} <= set(
         sources_of("layers.strike.march")
     )
-    sources = march._add._cache._sources
+    sources = march._move._cache._sources
     (folder / code.name.replace(sources, 12 * "0")).write_bytes(code.read_bytes())
     assert added() == (SUM, 0)
     # Made anew, and what no source makes any more is cleared away.
@@ -156,14 +157,19 @@ def test_what_is_compiled_ahead_is_there(test, example):
     module, name, seconds = test
     assert is_kept(getattr(import_module(module), name))
     assert seconds > 0.0
-    assert first_call._test(parse_figure(example)) == test
+    precision = "double" if name.endswith("double") else "single"
+    assert first_call._test(parse_figure(example), precision) == test
 
 
 def test_every_finite_element_figure_is_compiled_ahead():
     owners = {"body": "", "swing": "driver fast.", "club": "driver."}
     names = [owners[known.of] + name for name, known in QUANTITIES.items()]
-    of = {name: first_call._test(parse_figure(name)) for name in names}
-    assert set(of.values()) == {*first_call._EXAMPLES, None}
+    of = {
+        first_call._test(parse_figure(name), precision)
+        for name in names
+        for precision in ("single", "double")
+    }
+    assert of == {*first_call._EXAMPLES, None}
 
 
 def estimated(
@@ -267,5 +273,5 @@ def test_compiled_functions_that_python_calls_are_kept():
         for call in ast.walk(function)
         if isinstance(call, ast.Call)
     }
-    assert "march" in called & set(kept)
+    assert {"march_single", "march_double"} <= called & set(kept)
     assert not [name for name in sorted(called & set(kept)) if not kept[name]]

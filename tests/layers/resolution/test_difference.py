@@ -65,7 +65,7 @@ def test_cards_that_only_one_build_has_widen_the_difference_by_their_grade():
     base = built(ball(), 3000.0, SPIN)
     kin = error(base, built(ball(cover="urethane, medium"), 3000.0, SPIN), "materials", SPIN)
     other = error(base, built(ball(cover="ionomer, medium"), 3000.0, SPIN), "materials", SPIN)
-    assert 0.0 < kin < other  # of one family, stiffening, loss and friction are common
+    assert 0.0 < kin < other  # of one family, dynamic modulus, loss and friction are common
 
 
 def test_a_better_grade_narrows():
@@ -142,3 +142,22 @@ def test_a_figure_that_one_lacks_is_refused():
 def test_nearness_goes_from_the_floor_to_one():
     assert nearness(0.0, 0.1, 0.8) == pytest.approx(0.1)
     assert nearness(math.inf, 0.1, 0.8) == 1.0
+
+
+def test_two_patterns_add_what_their_tables_leave_open_and_one_cancels():
+    build = ball()
+    judged = 0.11 * 240.0
+
+    def carry(pattern, value, own):
+        figure = Figure(
+            "driver fast.carry_m", value, "m", "finite element", 0.8, math.hypot(judged, own)
+        )
+        named = build.model_copy(update={"dimple_pattern": pattern})
+        return Estimate(named, {"driver fast.carry_m": figure})
+
+    same = difference(carry("a", 240.0, 1.5), carry("a", 240.0, 1.5), "driver fast.carry_m")
+    other = difference(carry("a", 240.0, 1.5), carry("b", 240.0, 2.0), "driver fast.carry_m")
+    assert "drag and lift" not in same.parts
+    assert other.parts["drag and lift"] == pytest.approx(2.5, rel=1e-6)
+    exact = difference(carry("a", 240.0, 0.0), carry("b", 240.0, 0.0), "driver fast.carry_m")
+    assert "drag and lift" not in exact.parts

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from layers.arrays import Precision
 from layers.ball import Ball
 from layers.ball_file import read_ball
 from layers.errors import InputError, SolverError
@@ -39,16 +40,20 @@ def mean_launch(strike: Strike) -> np.ndarray:
     return np.mean(rows, axis=0)
 
 
+# What rounding may make of the balance of momentum.
+ROUNDING: dict[Precision, float] = {"single": 1e-7, "double": 1e-9}
+
 # analytic
 
 
 @pytest.mark.parametrize("strike", [DRIVER, RIGID, IRON, WEDGE, replace(DRIVER, face_mass=0.05)])
 def test_analytic_momentum_of_ball_and_turning_head_is_kept(strike: Strike) -> None:
-    """Linear and angular, of ball, face and head together, to 1e-9; energy to 0.3 %."""
-    out = club_impact(ball().body(), strike)
-    assert out.momentum_residual < 1e-9
-    assert abs(out.energy["residual"]) < 3e-3 * out.energy["given"]
-    assert abs(out.club_turn_rate) > 1.0
+    """Linear and angular, of ball, face and head together, to rounding; energy to 0.3 %."""
+    for precision, least in ROUNDING.items():
+        out = club_impact(ball().body(), strike, precision=precision)
+        assert out.momentum_residual < least
+        assert abs(out.energy["residual"]) < 3e-3 * out.energy["given"]
+        assert abs(out.club_turn_rate) > 1.0
 
 
 def test_guard_momentum_sees_a_turn_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -61,7 +66,7 @@ def test_guard_momentum_sees_a_turn_left_out(monkeypatch: pytest.MonkeyPatch) ->
         return honest(turned, face)
 
     monkeypatch.setattr(balance, "_club_momentum", wrong)
-    assert club_impact(ball().body(), DRIVER).momentum_residual > 1e-9
+    assert club_impact(ball().body(), DRIVER).momentum_residual > max(ROUNDING.values())
 
 
 def test_limits_a_head_of_great_inertia_does_not_turn() -> None:

@@ -8,7 +8,7 @@ import pytest
 from layers.ball_file import read_ball
 from layers.energy.impact import record_impact
 from layers.estimation import estimate
-from layers.figures import QUANTITIES
+from layers.figures import QUANTITIES, parse_figure
 from layers.resolution.difference import differences
 from optimize.bench.build import read_build
 from optimize.bench.cache import Cache
@@ -170,10 +170,26 @@ def test_the_emulator_speaks_within_its_sliders_and_keeps_its_score(place):
         assert figures[name]["between"] > 0.0
     after = lines[-1]["state"]["trainer"]
     until(lambda: place.ask("GET", "/api/state").record["trainer"]["checks"] > before)
-    assert set(after["scores"]) <= set(place.bench.trainer.names)
+    assert set(place.bench.trainer.names) <= set(after["scores"]) <= set(place.bench.names)
     outside = place.ask("POST", "/api/quick", moved(start, core_youngs_modulus_mpa=900.0)).lines[0]
     assert outside["emulator"] == "outside"
     assert {f["basis"] for f in outside["figures"].values()} == {"closed form"}
+
+
+def test_check_builds_set_the_intervals_and_are_never_trained_on(place):
+    until(lambda: place.ask("GET", "/api/state").record["trainer"]["done"])
+    state = place.ask("GET", "/api/state").record["trainer"]
+    assert state["to_check"] == 6  # four for five training builds
+    until(lambda: place.ask("GET", "/api/state").record["trainer"]["checked"] == 6)
+    course = place.bench.trainer._course
+    assert set(course.checks) == set(course.widths.at_checks)
+    assert not set(course.checks) & set(course._builds)
+    basis = {name: QUANTITIES[parse_figure(name).quantity].basis for name in place.bench.names}
+    finite = {name for name in basis if basis[name] == "finite element"}
+    assert set(course.widths.factors) == finite
+    ball, values = next(iter(course.checks.values()))
+    assert not course.add(ball, values)
+    assert course.panel.point(ball).tobytes() not in course._builds
 
 
 def rows_of(path):
@@ -217,7 +233,7 @@ def test_another_card_is_computed_and_trained_for_by_itself(place):
 def test_a_ledgers_builds_train_before_anything_is_computed(place, ledger):
     until(lambda: place.ask("GET", "/api/state").record["trainer"]["done"])
     choices = Choices(read_ball(TWO), None)
-    trainer = Trainer(choices, place.bench.names, 8)
+    trainer = Trainer(choices, place.bench.names, place.bench.conditions, 8)
     cache = Cache(ledger, None)
     try:
         trainer.recall(cache.past())

@@ -238,7 +238,7 @@ def test_parameters_are_shared_by_name_and_number():
     firmer = core.material.with_values("test", youngs_modulus_mpa=44.0)
     layers = (core.model_copy(update={"material": firmer}), *shells)
     other = BALLS[0].model_copy(update={"layer": layers})
-    # Its stiffening and relaxation follow its modulus; its density is the same.
+    # Its dynamic modulus ratio and relaxation follow its modulus; its density is the same.
     assert len(parameters_of([*BALLS, other])) == 27
 
 

@@ -55,6 +55,19 @@ def test_sheet_refuses():
     )
 
 
+def test_sheet_with_a_press_cycle(tmp_path):
+    cycle = tmp_path / "c.toml"
+    cycle.write_text('name = "160 C for 20 min"\n[[step]]\nplaten_celsius = 160\nminutes = 20\n')
+    charge = ("--recipe", f"1={RECIPE}", "--charge-g", 1500)
+    code, out, _ = run("sheet", K1, *charge, "--cycle", f"1={cycle}", "--format", "csv")
+    assert code == 0
+    assert "cure_cycle,,,,,,c.toml" in out
+    assert "shore_c@17.8mm,Shore C" in out
+    assert "--recipe has no recipe of it" in refused("sheet", K1, "--cycle", f"1={cycle}")
+    assert "--cycle is 'c.toml'" in refused("sheet", K1, *charge, "--cycle", "c.toml")
+    assert "--readings needs --cycle" in refused("sheet", K1, "--readings", "r.csv")
+
+
 def test_recipe_from_trials_to_charge():
     target = ("--density", 1.16, "--filler", "barium sulfate", "--charge-g", 1500)
     cure = ("--trials", TRIALS, "--minutes", 12, "--celsius", 160)

@@ -11,14 +11,16 @@ from layers.errors import InputError
 from layers.estimates import Estimate
 from optimize.ledger.check import check_ledger
 from optimize.ledger.ledger import Ledger
-from optimize.ledger.rows import Guess, Proposal
+from optimize.ledger.rows import Predicted, Proposal
 from tests.benchmarks.ledgerfuzz import cases
 from tests.helpers.ledgers import BALL, CONTENT, KEY, found, numbered, second_format
 from tests.optimize.commands.test_app import refused, run
 from tests.optimize.ledger.test_together import QUICK, answer, options
 
 LOOKED = (
-    Proposal((1, 2), numbered(0)[0], computed=True, guesses={"mass_g": Guess(45.0, 0.1, False)}),
+    Proposal(
+        (1, 2), numbered(0)[0], computed=True, predictions={"mass_g": Predicted(45.0, 0.1, False)}
+    ),
     Proposal((3, 4), None, computed=False),
     Proposal((5, 6), numbered(1)[0], computed=True),
 )

@@ -72,6 +72,18 @@ def test_typing_a_bound_filters_scatter_cards_table_and_is_announced(page, made)
     assert page.locator(".card:visible").count() == len(data["members"])
 
 
+def test_the_first_screen_has_the_trade_off_and_says_which_way_is_better(page, made):
+    _, data, _ = made
+    glance = page.locator("#verdicts .glance")
+    assert glance.bounding_box()["y"] < page.viewport_size["height"]
+    letters = glance.locator("svg a").all_text_contents()
+    assert sorted(letters) == sorted(member["label"] for member in data["members"])
+    words = glance.text_content()
+    for goal in data["goals"]:
+        assert goal["better"] in words
+    assert glance.locator("svg a").first.get_attribute("href").startswith("#card-")
+
+
 def test_dragging_along_an_axis_draws_a_brush_that_filters_and_can_be_moved_and_cleared(page, made):
     _, data, _ = made
     hit = page.locator(".axes .hit").first

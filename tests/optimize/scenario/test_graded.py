@@ -67,11 +67,18 @@ def test_a_profile_is_two_genes(space):
 def test_rows_and_balls_of_a_graded_space_match(space):
     rng = np.random.default_rng(0)
     for _ in range(20):
-        row = tuple(int(rng.integers(n)) for n in space.sizes)
+        row = tuple(int(rng.integers(1, n)) for n in space.sizes)
         ball = space.decode(row).ball
         assert ball.layer[0].profile.surface_over_centre == space.genes[1].values[row[1]]
         assert space.encode(ball) == row
         assert start_rows_of(space, row) == (row,)
+
+
+def test_a_contrast_of_one_is_an_even_layer_whatever_the_shape(space):
+    ball = space.decode((3, 0, 4, 2)).ball
+    assert ball.layer[0].profile is None
+    assert space.decode((3, 0, 4, 2)).row == (3, 0, 0, 2) == space.encode(ball)
+    assert content_of(ball) == content_of(space.decode((3, 0, 1, 2)).ball)
 
 
 def start_rows_of(space, row):

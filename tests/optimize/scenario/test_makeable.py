@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 
 from optimize.scenario.brief import Scenario
+from optimize.scenario.fences import Fence, FenceRange
 from optimize.scenario.makeable import can_be_made
 from optimize.scenario.space import Space
 from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY
+from optimize.search.judge import Judge
 from tests.helpers.briefs import four_layers, two_layers
 
 
@@ -50,3 +52,27 @@ def test_all_at_once_is_one_by_one(brief):
         assert 0.1 < made.mean() < 0.9
     else:
         assert made.all()
+
+
+def test_fences_without_finite_elements_are_kept_to_as_the_search_does():
+    brief = four_layers()
+    thin = Fence(name="thin", range=(FenceRange(figure="cover.thickness_mm", at_most=0.8),))
+    light = Fence(
+        name="inertia",
+        range=(
+            FenceRange(figure="moi_ratio", at_least=0.39),
+            FenceRange(figure="cover.youngs_modulus_mpa", at_least=10.0),
+        ),
+    )
+    computed = Fence(name="hard", range=(FenceRange(figure="deflection_mm", at_least=0.1),))
+    fenced = brief.model_copy(update={"fence": (thin, light, computed)})
+    space, free = Space(fenced), Space(brief)
+    rows = np.random.default_rng(0).integers(space.sizes, size=(200, len(space.genes)))
+    made, before = can_be_made(space, rows), can_be_made(free, rows)
+    judge = Judge.of(fenced)
+    truth = [judge.before(space.decode(tuple(row.tolist()))) is None for row in rows]
+    plain = Judge.of(brief)
+    other = [plain.before(free.decode(tuple(row.tolist()))) is None for row in rows]
+    assert made[other].tolist() == np.array(truth)[other].tolist()
+    assert 0.05 < made.mean() < before.mean()
+    assert not made[~before].any()

@@ -107,3 +107,19 @@ def test_an_empty_table_has_known_columns_of_every_layer(count):
     assert len({split(column)[0] for column in header} - {""}) == count
     assert len(set(header)) == len(header)
     assert [split(f"{layer}_thickness_mm")[0] for layer in LAYERS] == list(LAYERS)
+
+
+def test_a_row_may_grade_a_layer():
+    header = [*HEADER, "core_surface_over_centre", "core_shape"]
+    sheet, catalogue = sheet_of(header, "builds.csv"), default_catalogue()
+
+    def graded(contrast: str = "", shape: str = ""):
+        return build_of(sheet, 7, [*row("K1"), contrast, shape], catalogue)
+
+    profile = graded("4", "2").ball.layer[0].profile
+    assert (profile.contrast, profile.shape, profile.source) == (4.0, 2.0, "row 7")
+    assert graded().ball == built().ball
+    with pytest.raises(InputError, match="core_surface_over_centre is empty"):
+        graded("", "2")
+    with pytest.raises(InputError, match=r"must be from 0.02 to 50"):
+        graded("60")

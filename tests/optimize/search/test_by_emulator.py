@@ -158,7 +158,7 @@ def test_every_member_and_every_point_of_the_front_is_computed(run, folder):
     assert {m.key for m in run.short_list} <= {key for key, _ in run.front}
 
 
-def test_guesses_stand_in_the_ledger_and_are_checked(run, folder):
+def test_predictions_are_in_the_ledger_and_are_checked(run, folder):
     assert [check.figure for check in run.checks] == ["moi_g_cm2", "stage1.mass_g"]
     for check in run.checks:
         assert 20 <= check.builds < 60
@@ -168,7 +168,7 @@ def test_guesses_stand_in_the_ledger_and_are_checked(run, folder):
         assert same(load_run(ledger, run.id), run)
 
 
-def test_a_direct_search_has_no_guesses(tmp_path):
+def test_a_direct_search_has_no_predictions(tmp_path):
     assert searched(four_layers(evaluations=40), tmp_path).checks == ()
 
 

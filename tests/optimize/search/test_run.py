@@ -18,11 +18,13 @@ from layers.estimates import Estimate
 from layers.estimation import estimate
 from optimize.compute import one, pool
 from optimize.ledger.ledger import Ledger
+from optimize.report.run import run_sections
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
 from optimize.scenario.space import Row, Space
 from optimize.scenario.variables import FILL_DENSITY
-from optimize.search import answer, judge
+from optimize.search import answer, judge, shortlist
+from optimize.search import run as runs
 from optimize.search.evolution import evolve
 from optimize.search.loop import score_of
 from optimize.search.result import Infeasible, Interrupted, Progress, Run, Score
@@ -161,6 +163,32 @@ def test_a_finished_run_is_shown_again_without_computing(tmp_path, monkeypatch):
         assert same(load_run(ledger, run.id), run)
         with pytest.raises(InputError, match=r"no run 'Inertia' .* it has 'Inertia against"):
             load_run(ledger, "Inertia")
+
+
+def test_a_run_of_another_version_is_shown_from_what_the_ledger_has(tmp_path, monkeypatch):
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        run = run_search(four_layers(), ledger)
+        assert run.lacking == ""
+        known = {member.key for member in run.short_list}
+        true = shortlist.choose
+
+        def another(goals, losses, builds, points):
+            feasible = [build for build in run.builds if not build.excess]
+            new = next(i for i, build in enumerate(feasible) if build.key not in known)
+            return [true(goals, losses, builds, points)[0], shortlist.Pick(new, "another")]
+
+        monkeypatch.setattr(shortlist, "choose", another)
+        with pytest.raises(InputError, match="lacks figures of this run: search it again"):
+            load_run(ledger, run.id)  # by this version none but a damaged ledger lacks some
+        monkeypatch.setattr(runs, "_search_version", lambda: "a later one")
+        shown = load_run(ledger, run.id)
+        assert shown.short_list[0] == replace(run.short_list[0], indistinguishable_from=())
+        assert shown.short_list[1].key not in known
+        for goal in run.scenario.goal:  # what the search computed of every build is there
+            assert goal.figure in shown.short_list[1].estimate.figures
+        assert "lacks some figures of B, since another version searched" in shown.lacking
+        assert shown.lacking in [note for s in run_sections(shown, "l.sqlite") for note in s.notes]
+        assert run_search(four_layers(), ledger).lacking == ""  # the remedy that it names
 
 
 def test_rows_that_make_the_same_build_are_one_evaluation(tmp_path):

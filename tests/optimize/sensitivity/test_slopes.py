@@ -95,8 +95,8 @@ def _elastic(modulus_mpa=100.0):
 def test_small_load_deflection_approaches_hertz():
     """Hertz 1882: deflection goes as E^(-2/3) in the limit of a small contact.
 
-    The samples lie far apart, over which the ripple averages that the contact's edge makes as it
-    passes from element to element.
+    The samples are far apart: the discretisation noise that the contact's edge makes, as it passes
+    from element to element, averages over them.
     """
     names = ("deflection_mm@2-15", "deflection_mm@15-49", "deflection_mm@49-98")
     step = 0.3

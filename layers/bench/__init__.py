@@ -1,0 +1,1 @@
+"""One ball, or a stage of it, on the test bench."""

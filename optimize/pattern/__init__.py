@@ -1,0 +1,1 @@
+"""What a dimple pattern should do for the players, and what launch a pattern wants."""

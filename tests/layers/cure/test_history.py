@@ -1,0 +1,217 @@
+"""Heat and reactions of a curing sphere against closed forms."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import brentq
+
+from layers.compound.recipe import default_ingredients, recipe_from_table
+from layers.cure import march as kernel
+from layers.cure.chemistry import decomposition_rate, default_chemistry
+from layers.cure.cycle import Cycle, one_step
+from layers.cure.history import cure_core
+from layers.cure.law import Law, conversion_before
+from layers.cure.stock import stock_of
+from layers.errors import InputError, SolverError
+
+PARTS = {
+    "polybutadiene, high cis": 100.0,
+    "zinc diacrylate": 28.0,
+    "dicumyl peroxide": 0.8,
+    "zinc oxide": 5.0,
+    "barium sulfate": 10.0,
+}
+
+
+def stock(**changes):
+    rows = [{"ingredient": name, "phr": phr} for name, phr in PARTS.items()]
+    recipe = recipe_from_table({"name": "core", "part": rows}, default_ingredients(), "core.toml")
+    return replace(stock_of(recipe, default_chemistry()), **changes)
+
+
+def inert(**changes):
+    return stock(heat_slope=0.0, heat=1800.0, polymerisation=0.0, bridges=0.0, **changes)
+
+
+def cycle(platen, minutes, **changes):
+    return Cycle(
+        step=[{"platen_celsius": platen, "minutes": minutes}],
+        **{"cooling_minutes": 0.0, "open_minutes": 0.0} | changes,
+    )
+
+
+def series(radius, over, seconds, diffusivity, biot):
+    """Temperature of a sphere, 1 at the start and 0 outside; Carslaw and Jaeger 1959, 9.4 (12).
+
+    Its roots have b cot b = 1 - Bi, one in each interval of pi.
+    """
+    total = np.zeros_like(radius)
+    for n in range(60):
+        low, high = n * np.pi + 1e-9, (n + 1) * np.pi - 1e-9
+        b = brentq(lambda x: x * math.cos(x) - (1.0 - biot) * math.sin(x), low, high)
+        weight = 2.0 * (math.sin(b) - b * math.cos(b)) / (b - math.sin(b) * math.cos(b))
+        decay = math.exp(-(b**2) * diffusivity * seconds / over**2)
+        total += weight * decay * np.sinc(b * radius / over / np.pi)
+    return total
+
+
+@pytest.mark.parametrize("transfer", [30.0, 1000.0, 1e5])
+def test_analytic_conduction_in_a_sphere(transfer):
+    sphere = inert()
+    found = cure_core(sphere, cycle(160.0, 12.0, contact_w_m2_k=transfer), 38.6)
+    biot = transfer * 0.0193 / sphere.conductivity
+    diffusivity = sphere.conductivity / (sphere.density * sphere.heat)
+    for minutes in (2.0, 6.0, 12.0):
+        k = int(np.searchsorted(found.minutes, minutes - 1e-9))
+        exact = series(
+            found.radius_mm, found.outer_mm, 60.0 * found.minutes[k], diffusivity * 1e6, biot
+        )
+        error = found.temperature_c[k] - (160.0 - 135.0 * exact)
+        assert np.abs(error).max() < 1e-3 * 135.0
+    # The guard: a diffusivity that is 1 % off is seen.
+    off = cure_core(
+        replace(sphere, conductivity=1.01 * sphere.conductivity),
+        cycle(160.0, 12.0, contact_w_m2_k=transfer),
+        38.6,
+    )
+    assert np.abs(off.temperature_c[-1] - (160.0 - 135.0 * exact)).max() > 1e-3 * 135.0
+
+
+def test_convergence_of_the_shells_is_second_order():
+    sphere, hot = inert(), cycle(160.0, 6.0)
+    exact = cure_core(sphere, hot, 38.6, points=160, tolerance=1e-4).temperature_c[-1]
+    exact = exact.reshape(-1, 2)  # shells of twice the thickness have their middles between two
+    errors = []
+    for points in (20, 40):
+        found = cure_core(sphere, hot, 38.6, points=points, tolerance=1e-4)
+        fine = cure_core(sphere, hot, 38.6, points=2 * points, tolerance=1e-4)
+        at = fine.at(found.radius_mm[1:-1], fine.temperature_c[-1])
+        errors.append(np.abs(found.temperature_c[-1][1:-1] - at).max())
+    assert 3.0 < errors[0] / errors[1] < 5.0
+
+
+def test_analytic_adiabatic_rise_and_energy_of_the_exotherm():
+    warm = stock()
+    sealed = cycle(150.0, 200.0, contact_w_m2_k=5.0, preform_celsius=150.0)
+    law = Law(contact=1e-12, kappa=20.0)
+    found = cure_core(warm, sealed, 38.6, law=law)
+    assert found.conversion[-1].min() > 1.0 - 1e-9
+    rise = found.temperature_c[-1] - 150.0
+    assert rise == pytest.approx(warm.adiabatic_rise(150.0), rel=1e-7)
+    # By hand: 1.3494 mol of 2 double bonds at 75 kJ in 1.438 kg, by heat at the mean temperature.
+    joule = 28.0 / 207.5 * 10.0 * 2.0 * 75e3 / 1.438
+    mean = warm.heat + warm.heat_slope * (150.0 + 0.5 * rise[0])
+    assert rise[0] == pytest.approx(joule / mean, rel=1e-6)
+
+
+def test_the_heat_balance_closes():
+    found = cure_core(stock(), one_step(165.0, 20.0), 38.6)
+    stored, taken, made = found.heat_balance()
+    assert stored == pytest.approx(taken + made, abs=1e-6 * made)
+    assert made > 3000.0
+
+
+def test_half_of_the_peroxide_is_left_after_a_half_life():
+    card = default_chemistry().peroxide[0]
+    half = math.log(2.0) / decomposition_rate(card, 150.0) / 60.0
+    found = cure_core(inert(), cycle(150.0, half, preform_celsius=150.0), 38.6)
+    assert found.left[-1] == pytest.approx(0.5, abs=1e-6)
+    tenth = cure_core(inert(), cycle(150.0, 10.0 * half, preform_celsius=150.0), 38.6)
+    assert tenth.left[-1] == pytest.approx(2.0**-10, abs=1e-6)
+
+
+def test_analytic_conversion_at_one_temperature():
+    # Without heat of its own, Y = 2 kappa (r / k)^0.5 (1 - left^0.5); Tobolsky 1958.
+    mild = stock(polymerisation=0.0)
+    card = default_chemistry().peroxide[0]
+    for celsius in (130.0, 150.0):
+        found = cure_core(mild, cycle(celsius, 15.0, preform_celsius=celsius), 38.6)
+        k = decomposition_rate(card, celsius)
+        kappa = 0.36 * math.exp(-20e3 / 8.31446 * (1 / (celsius + 273.15) - 1 / 433.15))
+        log = 2.0 * kappa * math.sqrt(mild.radicals[0] / k) * (1.0 - math.exp(-k * 450.0))
+        assert found.conversion[-1] == pytest.approx(1.0 - math.exp(-log), abs=2e-4)
+        hold = Cycle(
+            before=[{"celsius": celsius, "minutes": 15.0}],
+            step=[{"platen_celsius": 150, "minutes": 1}],
+        )
+        assert conversion_before(mild, hold, Law())[1] == pytest.approx(
+            1.0 - math.exp(-log), abs=1e-6
+        )
+
+
+def test_hot_stock_ends_with_less_coagent_polymerised():
+    mild = stock(polymerisation=0.0)
+    ends = [cure_core(mild, cycle(c, 240.0), 5.0).conversion[-1, 0] for c in (150.0, 190.0)]
+    assert ends[0] > ends[1] + 0.2
+
+
+def test_a_ramp_is_between_its_two_steps():
+    def centre(*steps):
+        found = cure_core(stock(), Cycle(step=steps), 38.6)
+        return found.temperature_c[found.demoulded, 0]
+
+    first = {"platen_celsius": 120.0, "minutes": 4.0}
+    second = {"platen_celsius": 160.0, "minutes": 4.0}
+    ramp = centre(first, {**second, "ramp": True})
+    assert centre(first, {**first}) < ramp < centre(first, second)
+
+
+def test_scorch_before_closing_is_flagged():
+    safe = cure_core(stock(), one_step(160.0, 20.0), 38.6)
+    assert safe.scorch().index < 0.03
+    assert "scorch" not in " ".join(safe.flags())
+    worn = Cycle(
+        step=[{"platen_celsius": 160, "minutes": 20}],
+        before=[{"celsius": 120, "minutes": 25}],
+    )
+    found = cure_core(stock(), worn, 38.6)
+    assert found.scorch().index > 0.05
+    assert found.scorch().minutes_left == 0.0
+    assert "120 C for 25 min" in " ".join(found.flags())
+    slow = Cycle(step=[{"platen_celsius": 180, "minutes": 20}], open_minutes=2.0)
+    assert "open" in " ".join(cure_core(stock(), slow, 38.6).flags())
+
+
+def test_a_core_that_reacts_after_demoulding_is_flagged():
+    early = cure_core(stock(), one_step(160.0, 9.0), 38.6)
+    assert "after demoulding" in " ".join(early.flags())
+
+
+def test_bad_input_ends_in_a_sentence():
+    with pytest.raises(InputError, match="diameter is 4 mm"):
+        cure_core(stock(), one_step(160.0, 20.0), 4.0)
+    with pytest.raises(InputError, match="shells are 5"):
+        cure_core(stock(), one_step(160.0, 20.0), 38.6, points=5)
+    with pytest.raises(InputError, match="platen_celsius is 400"):
+        one_step(400.0, 20.0)
+    with pytest.raises(InputError, match="open_minutes"):
+        cure_core(stock(), Cycle(step=[{"platen_celsius": 160, "minutes": 0.1}]), 38.6)
+
+
+def test_a_march_that_cannot_end_says_so(monkeypatch):
+    from layers.cure import history
+
+    monkeypatch.setattr(history, "_MOST_STEPS", 10)
+    with pytest.raises(SolverError, match="not followed to its end"):
+        cure_core(stock(), one_step(160.0, 20.0), 38.6)
+
+
+def test_the_kernels_rates_are_those_of_the_law():
+    # Inner kernels by py_func: the compiled copies belong to the march.
+    s = stock()
+    base = (np.zeros(1), np.zeros((1, 1)), np.zeros(1))
+    body = (
+        np.array([1.0, 0.0, 0.0]),
+        np.array([0.36, Law().energy]),
+        np.array([s.rate, s.energy, s.radicals]),
+        np.ones((2, 1)),
+    )
+    rates = np.zeros((1, 1))
+    speed, slope = kernel._reactions.py_func(150.0, 0, 3.0, base, body, rates)
+    near, _ = kernel._reactions.py_func(150.001, 0, 3.0, base, body, rates.copy())
+    assert rates[0, 0] == pytest.approx(
+        decomposition_rate(default_chemistry().peroxide[0], 150.0), rel=1e-9
+    )
+    assert slope == pytest.approx((near - speed) / 1e-3, rel=1e-4)
