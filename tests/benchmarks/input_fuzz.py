@@ -22,11 +22,15 @@ from pathlib import Path
 
 from layers.ball import Ball
 from layers.ball_file import read_ball
+from layers.cure.chemistry import default_chemistry, read_chemistry
+from layers.cure.cycle import read_cycle
 from layers.errors import OrbwrightError
 from layers.flight.aero_file import read_aero_table
 from layers.range.tracks_file import read_tracks
 from optimize.commands.app import main as command
 from optimize.commands.runs import checked_scenario
+from optimize.cure.wanted import read_wanted
+from optimize.lab.cut_cores import read_cut_cores
 from optimize.lab.measurements import read_measurements
 from optimize.lab.scatter import read_scatter
 from optimize.reference.formats import FORMATS
@@ -61,6 +65,10 @@ READERS: dict[str, Callable[[str], object]] = {
     "scatter": read_scatter,
     "aerodynamics": read_aero_table,
     "tracks": read_tracks,
+    "cycle": read_cycle,
+    "chemistry": read_chemistry,
+    "cut-cores": lambda f: read_cut_cores([f], default_chemistry()),
+    "wanted": lambda f: read_wanted(f, 39.0),
     "measurements": lambda f: read_measurements([f], _builds()),
     "launches": lambda f: read_measurements([f], _builds()),
 }
@@ -321,8 +329,9 @@ def _check_originals(folder: Path) -> None:
 def mutated(cases: int, seed: int, folder: Path) -> list[Case]:
     """Make, read and judge so many files."""
     rng, files, results = random.Random(seed), originals(), []
-    if not (folder / K1.parent.name).exists():
-        (folder / K1.parent.name).symlink_to(K1.parent)  # where a brief finds its process
+    for other in filter(Path.is_dir, (ROOT / "scenarios").iterdir()):
+        if not (folder / other.name).exists():
+            (folder / other.name).symlink_to(other)  # where a brief finds what it names
     for number in range(cases):
         form, ending, content = files[number % len(files)]
         mutate = rng.choice(MUTATIONS)
