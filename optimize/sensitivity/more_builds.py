@@ -100,8 +100,7 @@ def compute_more(
         )
     space = Space(run.scenario)
     rows = _spread_rows(space, [build.row for build in run.builds], count)
-    balls = [space.decode(row).ball for row in rows]
-    requests = [(ball, tuple(names)) for ball in balls if ball is not None]
+    requests = [(b, tuple(names)) for row in rows if (b := space.decode(row).ball) is not None]
     evaluator = Evaluator(ledger, None, model_version=model)
 
     def tick(_: int, __: Known) -> None:
