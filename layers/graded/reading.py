@@ -10,7 +10,7 @@ from typing import Any
 
 from pydantic import Field, model_validator
 
-from layers.errors import exact
+from layers.errors import InputError, exact
 from layers.files.fields import numeric
 from layers.graded.profile import MOST_KNOTS, Knots, Number, Profile
 from layers.hardness import HARDNESS_SCATTER, find_scale, modulus_from_hardness
@@ -93,8 +93,10 @@ class StatedProfile(Profile):
 
         Raises
         ------
-        ValueError
-            If a place is outside the layer, places do not grow or a number is out of range.
+        InputError
+            If a place is outside the layer, places do not grow or a hardness is out of range.
+        pydantic.ValidationError
+            If the profile is too steep.
         """
         plain = {k: v for k, v in dict(self).items() if k not in _ABSOLUTE}
         if self.centre_mpa is not None and self.surface_mpa is not None:
@@ -144,8 +146,10 @@ def resolved(stated: Mapping[str, Any], inner_mm: float, outer_mm: float) -> dic
 
     Raises
     ------
-    ValueError
-        If it is no profile of this layer.
+    InputError
+        If a place is outside the layer, places do not grow or a hardness is out of range.
+    pydantic.ValidationError
+        If it is no profile.
     """
     table = StatedProfile.model_validate(stated)
     profile, modulus = table.resolved(0.5 * inner_mm, 0.5 * outer_mm)
@@ -156,15 +160,15 @@ def _placed(knots: Knots, key: str, inner_mm: float, outer_mm: float) -> Knots:
     """Turn positions, mm from the ball's centre, into places from 0 to 1 in the layer."""
     for number, (position, *_) in enumerate(knots, start=1):
         if not inner_mm - _EDGE_MM <= position <= outer_mm + _EDGE_MM:
-            raise ValueError(
+            raise InputError(
                 f"{key}: number {number} is at {exact(position)} mm, but must be inside the layer, "
-                f"from {exact(inner_mm)} to {exact(outer_mm)} mm from the ball's centre"
+                f"from {exact(inner_mm)} to {exact(outer_mm)} mm from the ball's centre."
             )
     for number, (one, other) in enumerate(itertools.pairwise(knots), start=2):
         if not other[0] > one[0]:
-            raise ValueError(
+            raise InputError(
                 f"{key}: number {number} is at {exact(other[0])} mm, but must be further out than "
-                f"number {number - 1} at {exact(one[0])} mm"
+                f"number {number - 1} at {exact(one[0])} mm."
             )
     depth = outer_mm - inner_mm
     return tuple(

@@ -231,13 +231,6 @@ def build_model(body: Body, settings: Settings) -> Model:
     thickness, relief = _relief(body.outer_radius, counts, fastest, settings.thinnest_step)
     constant[kernels.RELIEF, :real] = relief[layer]
 
-    pairs = body.relaxation_strength.shape[1]
-    branch = np.zeros((kernels.BRANCH_ROWS * pairs, filled))
-    for k in range(pairs):
-        row = kernels.BRANCH_ROWS * k
-        branch[row + kernels.STRENGTH, :real] = body.relaxation_strength[layer, k] * loss_by * shear
-        branch[row + kernels.RATE, :real] = (1.0 / body.relaxation_time[:, k])[layer]
-
     surface = _surface(mesh, float(body.outer_radius[-1]), settings.points)
     area = surface.area
     bond = _bonds(
@@ -253,10 +246,23 @@ def build_model(body: Body, settings: Settings) -> Model:
         chain,
         hexes,
         as_blocks(constant, number, width),
-        as_blocks(branch, number, width),
+        as_blocks(_networks(body, layer, loss_by, shear, filled), number, width),
         surface,
         _contact_law(body, float(wave[-1]), float(density[-1]), settings),
     )
+
+
+def _networks(
+    body: Body, layer: IntArray, loss_by: FloatArray, shear: FloatArray, filled: int
+) -> FloatArray:
+    """Rows of the relaxing networks' constants, filled up to whole blocks."""
+    pairs = body.relaxation_strength.shape[1]
+    branch, real = np.zeros((kernels.BRANCH_ROWS * pairs, filled)), len(layer)
+    for k in range(pairs):
+        row = kernels.BRANCH_ROWS * k
+        branch[row + kernels.STRENGTH, :real] = body.relaxation_strength[layer, k] * loss_by * shear
+        branch[row + kernels.RATE, :real] = (1.0 / body.relaxation_time[:, k])[layer]
+    return branch
 
 
 def _contact_law(

@@ -134,6 +134,20 @@ def test_bad_profiles_end_in_a_sentence(stated, told):
     assert told in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "stated",
+    [
+        {"centre_mpa": 5000, "surface_mpa": 10},
+        {"knots": [[0, 10], [30, 20]]},
+        {"scale": "C", "readings": [[0, 10], [18, 80]]},
+        {"centre": 1},
+    ],
+)
+def test_a_bad_profile_in_python_is_an_input_error(stated):
+    with pytest.raises(InputError):
+        graded_ball().replace("core", profile=stated)
+
+
 def test_a_profile_and_a_modulus_of_the_layer_exclude_each_other():
     text = ball_toml(read("surface_over_centre = 2"))
     own = "shore_c = 60\n[layer.profile]\ncentre_mpa = 20\nsurface_mpa = 60"
