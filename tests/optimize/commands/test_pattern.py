@@ -55,7 +55,7 @@ def test_trade_units_take_lengths_over():
 def test_estimate_takes_a_scenario_s_conditions():
     code, output, _ = run(
         *("estimate", BALL, "--swing", "driver slow", "-f", "mass_g", "--json"),
-        *("--conditions", SCENARIOS / "pattern_choice.toml"),
+        *("--conditions", SCENARIOS / "three_layer_pattern_choice.toml"),
     )
     assert code == 0
     errors = json.loads(output)["flight_errors"]["driver slow"]["carry_m"]

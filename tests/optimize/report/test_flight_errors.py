@@ -30,7 +30,7 @@ from optimize.scenario.brief import read_scenario
 from optimize.scenario.conditions import read_conditions
 from optimize.scenario.space import Space
 
-SCENARIO = Path(__file__).parents[3] / "scenarios" / "pattern_choice.toml"
+SCENARIO = Path(__file__).parents[3] / "scenarios" / "three_layer_pattern_choice.toml"
 ASKED = ["carry_m", "ball_speed_m_s", "launch_angle_deg", "spin_rpm"]
 
 
