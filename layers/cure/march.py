@@ -134,15 +134,15 @@ def _worst(
 
 
 @njit()
-def _fields(m: int, cells: int) -> Fields:
+def _zero_fields(m: int, cells: int) -> Fields:
     return np.zeros(cells), np.zeros((m, cells)), np.zeros(cells)
 
 
 @njit()
-def _start(start: FloatArray, body: Body) -> Fields:
+def _even_fields(start: FloatArray, body: Body) -> Fields:
     """Return the fields of stock that is even: its temperature, Y, and D of its peroxides."""
     heat, chemistry, faces = body[0], body[2], body[3]
-    state = _fields(chemistry.shape[1], faces.shape[1])
+    state = _zero_fields(chemistry.shape[1], faces.shape[1])
     state[2][:] = start[1]
     for j in range(chemistry.shape[1]):
         state[1][j] = start[2 + j]
@@ -152,7 +152,7 @@ def _start(start: FloatArray, body: Body) -> Fields:
 
 
 @njit()
-def _advance(
+def _try_step(
     temperature: FloatArray,
     outside: float,
     rise: float,
@@ -229,8 +229,8 @@ def march(
     """
     chemistry, faces = body[2], body[3]
     m, cells = chemistry.shape[1], faces.shape[1]
-    state, base = _start(start, body), _fields(m, cells)
-    stages = (_fields(m, cells), _fields(m, cells), _fields(m, cells))
+    state, base = _even_fields(start, body), _zero_fields(m, cells)
+    stages = (_zero_fields(m, cells), _zero_fields(m, cells), _zero_fields(m, cells))
     temperature = np.full(cells, start[0])
     line = np.empty((3, most))
     told = (np.empty((most, cells)), np.empty((most, cells)), np.empty((most, cells)))
@@ -244,7 +244,7 @@ def march(
             step = min(step, end - time)
             outside = legs[1, leg] + rise * (time - began)
             guess = temperature.copy()
-            flow = _advance(guess, outside, rise, step, state, base, body, stages)
+            flow = _try_step(guess, outside, rise, step, state, base, body, stages)
             worst = np.inf
             if flow < np.inf:
                 worst = _worst(step, guess, base, body[0], stages) / tolerance

@@ -28,7 +28,7 @@ from layers.cure.hardening import (
 from layers.cure.history import cure_core
 from layers.cure.stock import stock_of
 from layers.errors import InputError
-from layers.estimation import estimate_many
+from layers.gpu.many import estimate_many
 from layers.hardness import modulus_from_hardness
 from layers.materials import default_catalogue
 

@@ -8,8 +8,10 @@ import pytest
 from layers.cure.chemistry import default_chemistry
 from layers.errors import InputError
 from optimize.lab.cut_cores import cut_cores_from_csv, read_cut_cores
+from tests.helpers.cut_cores import ROUND_ONE, ROUND_TWO, readings
 
 FOLDER = Path(__file__).parents[3] / "scenarios" / "prototype"
+CARDS = default_chemistry()
 HEAD = "core,recipe,cycle,diameter_mm,position_mm,shore_c"
 ROW = "A,core_recipe.toml,cycle.toml,38.6,"
 
@@ -105,3 +107,12 @@ def test_a_core_is_of_one_file(folder):
         (folder / name).write_text(f"{HEAD}\n{ROW}5,80\n")
     with pytest.raises(InputError, match="core 'A' is in two files"):
         read_cut_cores([folder / "a.csv", folder / "b.csv"], default_chemistry())
+
+
+def test_golden_the_invented_cores_are_what_their_helper_writes():
+    """``python -m tests.helpers.cut_cores`` regenerates them."""
+    scenario = FOLDER.parent / "cure"
+    for name, cores, seed in (("round_one", ROUND_ONE, 1), ("round_two", ROUND_TWO, 2)):
+        assert (scenario / f"{name}.csv").read_text() == readings(cores, seed)
+    found = read_cut_cores([scenario / f"{n}.csv" for n in ("round_one", "round_two")], CARDS)
+    assert [core.name for core in found] == [*ROUND_ONE, *ROUND_TWO]
