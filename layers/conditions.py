@@ -70,8 +70,7 @@ class Conditions:
     production : Production, optional
         What cost and press time follow from.
     precision : {"single", "double"}
-        In which the elements of an impact on a club are computed; nodes and contact are always
-        double. Single moves a launch by less than 1e-5 and takes two thirds of the time.
+        In which the elements of impacts are computed; nodes and contact are always double.
     """
 
     swings: SwingTable = field(default_factory=default_swings)

@@ -68,7 +68,7 @@ class Card:
     processors: int
 
     # Threads of a block and blocks of a multiprocessor for impacts on the barrier.
-    throwing = (256, 2)
+    throwing = (320, 1)
 
     def choices(self, precision: Precision) -> Choices:
         """Return how impacts on a club are compiled: measured, see docs/gpu.md."""

@@ -51,7 +51,7 @@ def key_of(body: Body, resolution: Resolution) -> Key:
     resolution : Resolution
         Of the mesh.
     """
-    pairs = tuple(map(bool, body.relaxation_strength.any(axis=0)))
+    pairs = tuple(bool(strength.any()) for strength in body.relaxation_strength.T)
     return Key(ring_counts(body, resolution), pairs, body.graded)
 
 

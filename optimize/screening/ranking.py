@@ -1,15 +1,14 @@
 """Ranks of screened builds by a scenario's goals, and which of them are indistinguishable."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from layers.arrays import FloatArray, IntArray
+from layers.numerics.near_rows import near_rows
 
-# Resolutions are looked up a little wider than they are: what is near is compared in full.
-_ROUNDED_UP, _NOTHING = 1.0 + 1e-12, 1e-300
+_NOTHING = 1e-300  # no figure's resolution is less
 
 
 @dataclass(frozen=True)
@@ -122,26 +121,20 @@ def indistinguishable(values: FloatArray, errors: FloatArray, order: Sequence[in
     order : sequence of int
         The builds, the best first.
     """
-    n, columns = values.shape
+    n = len(values)
     first = np.full(n, -1, dtype=np.int64)
     count = np.zeros(n, dtype=np.int64)
     places = np.array([i for i in order if np.isfinite(values[i]).all()], dtype=np.int64)
     if not len(places):
         return Same(first, count)
-    # Along the figure that tells most apart, only builds within its resolution can be alike.
-    ahead, spread = values[places], errors[places]
-    resolved = np.ptp(ahead, axis=0) / np.maximum(np.median(spread, axis=0), _NOTHING)
-    by = int(np.argmax(resolved))
-    sorted_ = np.argsort(ahead[:, by], kind="stable")
-    along, widest = ahead[sorted_, by], float(spread[:, by].max())
-    for i in places:
-        reach = math.hypot(widest, errors[i, by]) * _ROUNDED_UP
-        low = int(np.searchsorted(along, values[i, by] - reach))
-        high = int(np.searchsorted(along, values[i, by] + reach, side="right"))
-        near = sorted_[low:high]
-        for k in range(columns):
-            resolution = np.hypot(spread[near, k], errors[i, k])
-            near = near[np.abs(ahead[near, k] - values[i, k]) <= resolution]
-        count[i] = len(near) - 1
-        first[i] = places[int(near.min())]
+    # Sorted by the figure that tells most apart: only neighbours in it can be alike.
+    resolved = np.ptp(values[places], axis=0)
+    resolved /= np.maximum(np.median(errors[places], axis=0), _NOTHING)
+    columns = np.argsort(-resolved, kind="stable")
+    rank = np.argsort(values[places, columns[0]], kind="stable")
+    rows = places[rank][:, None], columns
+    reach = float(errors[places, columns[0]].max())
+    least, near = np.empty_like(places), np.empty_like(places)
+    near_rows(values[rows], errors[rows], rank, reach, least, near)
+    count[places[rank]], first[places[rank]] = near - 1, places[least]
     return Same(first, count)
