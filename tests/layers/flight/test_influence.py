@@ -212,13 +212,13 @@ def test_first_order_errors_are_those_of_draws():
     drawn = np.array(
         [
             whole(np.array(DRIVE) + launch.array()[:3] * rng.standard_normal(3), law)
-            for law in surface.draws(400, 4)
+            for law in surface.draws(200, 4)
         ]
     )
-    # 400 draws know a standard deviation to 3.5 %; total has a kink where bounces begin to slide.
+    # 200 draws know a standard deviation to 5 %; total has a kink where bounces begin to slide.
     for figure in ("carry", "apex", "descent_angle", "time"):
         place = FIGURES.index(figure)
-        assert spread.deviation[place] == pytest.approx(drawn[:, place].std(), rel=0.12)
+        assert spread.deviation[place] == pytest.approx(drawn[:, place].std(), rel=0.15)
         assert abs(drawn[:, place].mean() - spread.values[place]) < 0.5 * spread.deviation[place]
 
 

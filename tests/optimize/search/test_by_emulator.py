@@ -206,7 +206,7 @@ def test_failed_builds_teach_the_emulator_nothing(tmp_path, monkeypatch):
     from optimize.compute import one
     from optimize.search import judge
 
-    def broken(ball, names, conditions=None, level="default"):
+    def broken(ball, names, conditions=None, level="default", given=None):
         raise ArithmeticError("no luck")
 
     monkeypatch.setattr(one, "estimate", broken)
