@@ -149,7 +149,8 @@ class HardnessProfile:
     def interval(self) -> tuple[FloatArray, FloatArray]:
         """Ends of the 95 % intervals of the hardness, points: even in ln E, so below 100."""
         points = np.sqrt(np.diag(self.covariance))
-        reach = np.exp(self.width * points * log_slope(self.modulus_mpa))
+        # Beyond ends of 0 and 100 points no wider interval says more.
+        reach = np.exp(np.minimum(self.width * points * log_slope(self.modulus_mpa), 50.0))
         return shore_c(self.modulus_mpa / reach), shore_c(self.modulus_mpa * reach)
 
     @property

@@ -6,8 +6,8 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.cure.cycle import Cycle, legs_of
-from layers.cure.law import Law, conversion_before
-from layers.cure.march import march
+from layers.cure.law import Law, doses_before
+from layers.cure.march import Body, march
 from layers.cure.stock import Stock
 from layers.errors import InputError, SolverError
 
@@ -111,10 +111,10 @@ class History:
 
     def scorch(self) -> Scorch:
         """Return how far the stock is gone when the mould closes."""
-        dose, done = conversion_before(self.stock, self.cycle, self.law)
+        dose, log = doses_before(self.stock, self.cycle, self.law)
         radicals = self.stock.radicals
         left = float(radicals @ np.exp(-dose) / radicals.sum())
-        before = float(self._index(np.array(done), np.array(left)))
+        before = float(self._index(np.array(1.0 - np.exp(-log)), np.array(left)))
         most = self.crosslink_index.max(axis=1)
         gone = np.flatnonzero(most >= SCORCHED)
         late = float(self.minutes[gone[0]]) if len(gone) else np.inf
@@ -179,7 +179,7 @@ class History:
             return stock.density * warm * celsius
 
         stored = float(volume @ (enthalpy(t) - enthalpy(start)))
-        before = conversion_before(stock, self.cycle, self.law)[1]
+        before = 1.0 - np.exp(-doses_before(stock, self.cycle, self.law)[1])
         made = self.law.heat * stock.polymerisation * float(volume @ (self.conversion[-1] - before))
         return stored, float(self.taken_in_j[-1]), made
 
@@ -235,29 +235,14 @@ def cure_core(
         raise InputError(f"the shells are {points}, but must be from 10 to 2000.")
     legs = legs_of(cycle)
     radius = 0.5e-3 * diameter_mm
-    width = radius / points
-    edge = width * np.arange(points + 1)
-    conductivity = law.conductivity * stock.conductivity
     in_press = legs.end <= legs.demoulded * (1.0 + 1e-12)
     transfer = legs.transfer * np.where(in_press, law.contact, 1.0)
-    dose, done = conversion_before(stock, cycle, law)
-    body = (
-        np.array(
-            [
-                stock.density * stock.heat,
-                stock.density * stock.heat_slope,
-                law.heat * stock.polymerisation,
-            ]
-        ),
-        np.array([law.kappa, law.energy]),
-        np.array([law.rate * stock.rate, stock.energy, stock.radicals]),
-        np.array([edge[1:] ** 2 * conductivity / width, np.diff(edge**3) / 3.0]),
-    )
+    dose, log = doses_before(stock, cycle, law)
     count, line, *fields = march(
         np.array([legs.end, legs.first, legs.last, transfer * radius**2]),
-        np.array([cycle.preform_celsius, -np.log1p(-done), *dose]),
-        body,
-        2.0 * conductivity * radius**2 / width,
+        np.array([cycle.preform_celsius, log, *dose]),
+        _body(stock, law, radius, points),
+        2.0 * law.conductivity * stock.conductivity * radius * points,
         tolerance,
         _MOST_STEPS,
     )
@@ -272,7 +257,7 @@ def cure_core(
         stock=stock,
         cycle=cycle,
         law=law,
-        radius_mm=1e3 * 0.5 * (edge[1:] + edge[:-1]),
+        radius_mm=1e3 * radius * (np.arange(points) + 0.5) / points,
         outer_mm=1e3 * radius,
         minutes=line[0, :count] / 60.0,
         outside_c=line[1, :count].copy(),
@@ -280,4 +265,18 @@ def cure_core(
         left=left,
         conversion=conversion,
         taken_in_j=4.0 * np.pi * line[2, :count],
+    )
+
+
+def _body(stock: Stock, law: Law, radius: float, points: int) -> Body:
+    """Gather what the march takes of the stock and its shells."""
+    width = radius / points
+    edge = width * np.arange(points + 1)
+    warm = stock.density * np.array([stock.heat, stock.heat_slope])
+    conductance = edge[1:] ** 2 * law.conductivity * stock.conductivity / width
+    return (
+        np.append(warm, law.heat * stock.polymerisation),
+        np.array([law.kappa, law.energy]),
+        np.array([law.rate * stock.rate, stock.energy, stock.radicals]),
+        np.array([conductance, np.diff(edge**3) / 3.0]),
     )

@@ -44,8 +44,8 @@ class Law:
         return 1e3 * self.energy_kj_mol / GAS_CONSTANT
 
 
-def conversion_before(stock: Stock, cycle: Cycle, law: Law) -> tuple[FloatArray, float]:
-    """D of each peroxide and conversion of the co-agent after what the stock went through before.
+def doses_before(stock: Stock, cycle: Cycle, law: Law) -> tuple[FloatArray, float]:
+    """Return D of each peroxide and Y of the co-agent after what the stock went through before.
 
     Parameters
     ----------
@@ -60,12 +60,20 @@ def conversion_before(stock: Stock, cycle: Cycle, law: Law) -> tuple[FloatArray,
     for hold in cycle.before:
         inverse = 1.0 / (hold.celsius + KELVIN) - 1.0 / (REFERENCE_CELSIUS + KELVIN)
         k = law.rate * stock.rate * np.exp(-stock.energy * inverse)
-        # The peroxides' decay over a hold is slow and smooth: Gauss's rule of eight points.
-        node, weight = np.polynomial.legendre.leggauss(8)
         seconds = 60.0 * hold.minutes
-        times = 0.5 * seconds * (1.0 + node)
+        times, weight = _gauss(seconds, float(k.max()))
         flow = np.exp(-dose[:, None] - k[:, None] * times) * (stock.radicals * k)[:, None]
         kappa = law.kappa * np.exp(-law.energy * inverse)
-        log += float(kappa * 0.5 * seconds * (weight @ np.sqrt(flow.sum(axis=0))))
+        log += float(kappa * (weight @ np.sqrt(flow.sum(axis=0))))
         dose = dose + k * seconds
-    return dose, 1.0 - np.exp(-log)
+    return dose, log
+
+
+def _gauss(seconds: float, fastest: float) -> tuple[FloatArray, FloatArray]:
+    """Return times and weights to integrate a decay over a hold, however long it is."""
+    first = min(seconds, 0.5 / fastest)
+    edges = np.concatenate([[0.0], np.geomspace(first, seconds, 24)]) if seconds > 0 else [0.0, 0.0]
+    node, weight = np.polynomial.legendre.leggauss(8)
+    half = 0.5 * np.diff(edges)
+    times = np.asarray(edges)[:-1, None] + half[:, None] * (1.0 + node)
+    return times.ravel(), (half[:, None] * weight).ravel()

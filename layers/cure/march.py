@@ -138,6 +138,59 @@ def _fields(m: int, cells: int) -> Fields:
     return np.zeros(cells), np.zeros((m, cells)), np.zeros(cells)
 
 
+@njit()
+def _start(start: FloatArray, body: Body) -> Fields:
+    """Return the fields of stock that is even: its temperature, Y, and D of its peroxides."""
+    heat, chemistry, faces = body[0], body[2], body[3]
+    state = _fields(chemistry.shape[1], faces.shape[1])
+    state[2][:] = start[1]
+    for j in range(chemistry.shape[1]):
+        state[1][j] = start[2 + j]
+    warm = (heat[0] + 0.5 * heat[1] * start[0]) * start[0]
+    state[0][:] = warm - heat[2] * (1.0 - np.exp(-start[1]))
+    return state
+
+
+@njit()
+def _advance(
+    temperature: FloatArray,
+    outside: float,
+    rise: float,
+    step: float,
+    state: Fields,
+    base: Fields,
+    body: Body,
+    stages: tuple[Fields, Fields, Fields],
+) -> float:
+    """Try a step: the temperatures are replaced, the fields at its end go to `base`.
+
+    Returns the mean heat through the surface, W over 4 pi; infinite if a stage does not converge.
+    """
+    first, second, third = stages
+    flow = _conduct(temperature, outside, body[3], first[0])
+    for i in range(len(temperature)):
+        first[2][i], _ = _reactions(temperature[i], i, 0.0, state, body, first[1])
+    own = _D * step
+    _blend(base, state, own, first, 0.0, first)
+    middle = _stage(temperature, outside + rise * _GAMMA * step, own, base, body, second)
+    if middle == np.inf:
+        return np.inf
+    _blend(base, state, _W * step, first, _W * step, second)
+    last = _stage(temperature, outside + rise * step, own, base, body, third)
+    _blend(base, base, own, third, 0.0, third)
+    return float(_W * (flow + middle) + _D * last)
+
+
+@njit()
+def _left(state: Fields, chemistry: FloatArray) -> FloatArray:
+    """Share of the radicals still to come, over all peroxides."""
+    left = np.zeros(state[1].shape[1])
+    for j in range(chemistry.shape[1]):
+        left += chemistry[2, j] * np.exp(-state[1][j])
+    left /= np.sum(chemistry[2])
+    return left
+
+
 @njit(cache=True)
 def march(
     legs: FloatArray,
@@ -174,16 +227,11 @@ def march(
     temperature, left, conversion : (most, cells) array
         At each: degrees Celsius, share of the peroxides' radicals still to come, X.
     """
-    heat, _, chemistry, faces = body
+    chemistry, faces = body[2], body[3]
     m, cells = chemistry.shape[1], faces.shape[1]
-    state, base = _fields(m, cells), _fields(m, cells)
-    first, second, third = _fields(m, cells), _fields(m, cells), _fields(m, cells)
+    state, base = _start(start, body), _fields(m, cells)
+    stages = (_fields(m, cells), _fields(m, cells), _fields(m, cells))
     temperature = np.full(cells, start[0])
-    state[2][:] = start[1]
-    for j in range(m):
-        state[1][j] = start[2 + j]
-    state[0][:] = (heat[0] + 0.5 * heat[1] * temperature) * temperature
-    state[0][:] -= heat[2] * (1.0 - np.exp(-state[2]))
     line = np.empty((3, most))
     told = (np.empty((most, cells)), np.empty((most, cells)), np.empty((most, cells)))
     time, taken, number = 0.0, 0.0, 0
@@ -195,22 +243,11 @@ def march(
         while time < end:
             step = min(step, end - time)
             outside = legs[1, leg] + rise * (time - began)
-            flow = _conduct(temperature, outside, faces, first[0])
-            for i in range(cells):
-                first[2][i], _ = _reactions(temperature[i], i, 0.0, state, body, first[1])
-            own = _D * step
             guess = temperature.copy()
-            _blend(base, state, own, first, 0.0, first)
-            middle = _stage(guess, outside + rise * _GAMMA * step, own, base, body, second)
-            _blend(base, state, _W * step, first, _W * step, second)
-            out = np.inf
-            if middle < np.inf:
-                out = _stage(guess, outside + rise * step, own, base, body, third)
+            flow = _advance(guess, outside, rise, step, state, base, body, stages)
             worst = np.inf
-            if out < np.inf:
-                _blend(base, base, own, third, 0.0, third)
-                stages = (first, second, third)
-                worst = _worst(step, guess, base, heat, stages) / tolerance
+            if flow < np.inf:
+                worst = _worst(step, guess, base, body[0], stages) / tolerance
             grown = step * min(_GROWTH, max(0.2, 0.9 * max(worst, 1e-6) ** (-1.0 / 3.0)))
             if worst > 1.0:
                 step = grown
@@ -219,17 +256,13 @@ def march(
                 continue
             if number == most:
                 return -1, line, told[0], told[1], told[2]
-            _blend(state, base, 0.0, first, 0.0, first)
+            _blend(state, base, 0.0, base, 0.0, base)
             temperature[:] = guess
             time = end if step >= end - time else time + step
-            taken += step * (_W * (flow + middle) + _D * out)
-            line[0, number], line[2, number] = time, taken
-            line[1, number] = outside + rise * step
+            taken += step * flow
+            line[0, number], line[1, number], line[2, number] = time, outside + rise * step, taken
             told[0][number] = temperature
-            left = np.zeros(cells)
-            for j in range(m):
-                left += chemistry[2, j] * np.exp(-state[1][j])
-            told[1][number] = left / np.sum(chemistry[2])
+            told[1][number] = _left(state, chemistry)
             told[2][number] = 1.0 - np.exp(-state[2])
             number += 1
             step = grown

@@ -123,11 +123,8 @@ def influence(
     middle = (states + ends) / 2.0
     _, reynolds, spin_ratio, _ = derivative(middle, _repeated(shots, len(steps)), aero)
     at = law(reynolds, spin_ratio)
-    turf = _turf(end, shots)
     return Influence(
-        values=np.array(
-            [turf[0, 0], turf[1, 0], top[HEIGHT, 0], turf[2, 0], np.sum(steps), end[2, 0]]
-        ),
+        values=_figures(end, top, steps, shots),
         reynolds=reynolds,
         spin_ratio=spin_ratio,
         duration=steps,
@@ -140,6 +137,12 @@ def influence(
             landing.to_launch(ball_speed, launch_angle), before.to_launch(ball_speed, launch_angle)
         ),
     )
+
+
+def _figures(end: FloatArray, top: FloatArray, steps: FloatArray, shots: Shots) -> FloatArray:
+    """Return the figures in the order of `FIGURES`."""
+    carry, total, angle = _turf(end, shots)[:, 0]
+    return np.array([carry, total, top[HEIGHT, 0], angle, np.sum(steps), end[2, 0]])
 
 
 def _states(state: FloatArray, shots: Shots, aero: Aero) -> tuple[FloatArray, int]:

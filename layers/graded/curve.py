@@ -148,5 +148,7 @@ def element_means(
         return np.ones(cells.shape[1])
     corners = _CORNERS_2D if len(points) == 2 else _CORNERS_3D
     shape = np.prod(1.0 + corners[:, None] * corners[:, :, None] / np.sqrt(3.0), axis=0)
-    radius = np.sqrt(((shape / len(cells) @ points[:, cells]) ** 2).sum(axis=0))
+    # A node's radius is interpolated, not its place: between two spheres an element is then a part
+    # of their shell, and not of the polyhedron that its flat sides make of it.
+    radius = shape / len(cells) @ np.sqrt((points**2).sum(axis=0))[cells]
     return np.asarray(along(curves, layer, radius.T).mean(axis=1))

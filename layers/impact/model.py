@@ -50,8 +50,14 @@ class Resolution:
 
     def refined(self, factor: int) -> "Resolution":
         """Return the counts times `factor`."""
-        counts = (self.side, self.angles, self.core_rings, self.thick_rings, self.thin_rings)
-        return Resolution(*(factor * count for count in counts), self.precision)
+        return Resolution(
+            factor * self.side,
+            factor * self.angles,
+            factor * self.core_rings,
+            factor * self.thick_rings,
+            factor * self.thin_rings,
+            self.precision,
+        )
 
 
 @dataclass

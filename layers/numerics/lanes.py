@@ -225,7 +225,7 @@ def gather(typing_context: Any, values: Any, index: Any, block: Any, row: Any) -
         z = _mixed(builder, lanes, last, _mixed(builder, lanes, c, d, (2, 6, 3, 7)), high)
         return context.make_tuple(builder, sig.return_type, (x, y, z))
 
-    result = types.UniTuple(lanes, 3)
+    result = types.UniTuple(lanes, 3)  # type: ignore[no-untyped-call]
     return _signature(result, values, index, types.intp, types.intp), build
 
 

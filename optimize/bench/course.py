@@ -119,7 +119,17 @@ class Course:
         return x, np.array([[v.get(name, np.nan) for name in self.names] for _, v in builds])
 
     def fitted(self, emulator: "Emulator", builds: int, errors: Mapping[bytes, Errors]) -> None:
-        """Take a fit over, and its errors at the check builds."""
+        """Take a fit over.
+
+        Parameters
+        ----------
+        emulator : Emulator
+            The fit.
+        builds : int
+            How many it was fitted to.
+        errors : mapping of bytes to dict
+            Its standardised errors at check builds, by their place.
+        """
         self.emulator, self.fitted_on, self.trouble = emulator, builds, ""
         self.widths.check(errors)
 

@@ -14,8 +14,8 @@ from layers.errors import OrbwrightError
 from layers.figures import QUANTITIES, parse_figure
 from optimize.bench.choices import Choices, materials_of
 from optimize.bench.course import Course, recalled, values_of, within
-from optimize.bench.prediction import Pair, with_flights
-from optimize.bench.widths import Errors, standardised
+from optimize.bench.prediction import with_flights
+from optimize.bench.widths import Errors, Pair, standardised
 from optimize.bench.worker import Worker, WorkerEnded
 from optimize.ledger.rows import Known
 

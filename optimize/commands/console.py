@@ -34,6 +34,15 @@ def clock(seconds: float) -> str:
     return f"{minutes}:{rest:02d}"
 
 
+def tell_of_compiling_the_cure() -> None:
+    """Say that the first cure waits for its code to be compiled, if it does."""
+    from optimize.compute.first_call import notice, seconds_to_compile_the_cure
+
+    seconds = seconds_to_compile_the_cure()
+    if seconds:
+        say(notice(seconds))
+
+
 def tell_of_compiling(names: Iterable[str], precision: "Precision" = "single") -> None:
     """Compile the numerical code for these figures, saying so, if it has yet to be."""
     from optimize.compute.first_call import compile_ahead, notice, seconds_to_compile

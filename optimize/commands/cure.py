@@ -8,19 +8,24 @@ import typer
 
 from layers.errors import InputError
 from layers.files.paths import write_text
-from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.console import (
+    print_json,
+    print_sections,
+    say,
+    tell_of_compiling,
+    tell_of_compiling_the_cure,
+)
 from optimize.commands.options import AsJson, FigureNames, read_balls
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from layers.arrays import FloatArray
     from layers.ball import Ball
     from layers.compound.recipe import Recipe
     from layers.cure.chemistry import Chemistry
     from layers.cure.cycle import Cycle
     from layers.cure.fit import Calibrated
-    from layers.cure.hardening import HardnessProfile
+    from layers.cure.hardening import Hardening, HardnessProfile
+    from layers.cure.history import History
     from optimize.cure.in_a_ball import Spread
 
 cure_app = typer.Typer()
@@ -56,6 +61,24 @@ Positions = Annotated[
         metavar="MM,MM,...", help="places of the profile, from the centre. [default: seven]"
     ),
 ]
+PreformC = Annotated[float | None, typer.Option(metavar="C", help="temperature of the preform")]
+Picture = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="also plot it; ends in .svg or .png")
+]
+ProfileCsv = Annotated[
+    Path | None, typer.Option(metavar="FILE.csv", help="also write the profile, a row a shell")
+]
+HistoryCsv = Annotated[
+    Path | None, typer.Option(metavar="FILE.csv", help="also write the course over time")
+]
+CuredBall = Annotated[
+    Path | None,
+    typer.Option(metavar="BALL.toml", help="a ball whose innermost layer gets the profile"),
+]
+BallOut = Annotated[
+    Path | None,
+    typer.Option("--out", "-o", metavar="NEW.toml", help="write that ball to this file"),
+]
 # Places in the table, and in pictures and balls.
 _SHOWN, _FINE = 7, 61
 
@@ -68,6 +91,13 @@ class Asked:
     recipe: "Recipe"
     fitted: "Calibrated | None"
 
+    @property
+    def hardening(self) -> "Hardening":
+        """The map: calibrated, or from memory."""
+        from layers.cure.hardening import Hardening
+
+        return self.fitted.hardening if self.fitted else Hardening()
+
 
 @cure_app.command(short_help="Cure of a core: temperature, conversion, hardness profile.")
 def cure(
@@ -76,30 +106,16 @@ def cure(
     minutes: Minutes = None,
     cycle: CycleFile = None,
     diameter_mm: Diameter = 38.6,
-    preform_c: Annotated[
-        float | None, typer.Option(metavar="C", help="temperature of the preform")
-    ] = None,
+    preform_c: PreformC = None,
     readings: Readings = None,
     positions: Positions = None,
     chemistry: ChemistryFile = None,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="also plot it; ends in .svg or .png")
-    ] = None,
-    profile: Annotated[
-        Path | None, typer.Option(metavar="FILE.csv", help="also write the profile, a row a shell")
-    ] = None,
-    history: Annotated[
-        Path | None, typer.Option(metavar="FILE.csv", help="also write the course over time")
-    ] = None,
-    ball: Annotated[
-        Path | None,
-        typer.Option(metavar="BALL.toml", help="a ball whose innermost layer gets the profile"),
-    ] = None,
+    picture: Picture = None,
+    profile: ProfileCsv = None,
+    history: HistoryCsv = None,
+    ball: CuredBall = None,
     figure: FigureNames = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", "-o", metavar="NEW.toml", help="write that ball to this file"),
-    ] = None,
+    out: BallOut = None,
     as_json: AsJson = False,
 ) -> None:
     """Follow a core through the press: heat, peroxide, co-agent, and the hardness that they leave.
@@ -110,7 +126,7 @@ def cure(
     """
     import numpy as np
 
-    from layers.cure.hardening import Hardening, predict
+    from layers.cure.hardening import predict
     from layers.cure.history import cure_core
     from layers.cure.stock import stock_of
     from optimize.report import cure as report
@@ -120,15 +136,13 @@ def cure(
     chosen = cycle_of(cycle, platen_c, minutes, preform_c)
     asked = asked_of(recipe, readings, chemistry)
     stock = stock_of(asked.recipe, asked.chemistry)
-    hardening = asked.fitted.hardening if asked.fitted else Hardening()
-    places = positions_of(positions, diameter_mm)
-    found = cure_core(stock, chosen, diameter_mm, hardening.law)
-    expected = predict(hardening, stock, chosen, diameter_mm, places)
 
-    def fine() -> "HardnessProfile":
-        places = np.linspace(0.0, found.outer_mm, _FINE)
-        return predict(hardening, stock, chosen, diameter_mm, places)
+    def at(places: "FloatArray") -> "HardnessProfile":
+        return predict(asked.hardening, stock, chosen, diameter_mm, places)
 
+    expected = at(positions_of(positions, diameter_mm))
+    found = cure_core(stock, chosen, diameter_mm, asked.hardening.law)
+    fine = at(np.linspace(0.0, found.outer_mm, _FINE))
     spreads = _spreads(build, fine, figure) if build else []
     if as_json:
         print_json(report.cure_record(found, expected, asked.fitted, spreads))
@@ -137,32 +151,38 @@ def cure(
         if build:
             sections.append(report.spreads_section(spreads, build.name))
         print_sections(sections)
-    if picture:
-        from optimize.report.pictures.cure import draw_cure
-        from optimize.report.pictures.section import save
-
-        save(draw_cure(found, fine()), picture)
-        say(f"Picture written to {picture}.")
     if profile:
-        shells = predict(hardening, stock, chosen, diameter_mm, found.radius_mm)
-        _written(profile, report.profile_csv(found, shells), "Profile")
-    if history:
-        _written(history, report.history_csv(found), "Course over time")
+        shells = report.profile_csv(found, at(found.radius_mm))
+        _written(profile, shells, "Profile")
+    _write_others(found, fine, picture, history)
     if build and out:
         from layers.ball_file import ball_toml
         from optimize.cure.in_a_ball import cured_ball
 
-        _written(out, ball_toml(cured_ball(build, fine())), "Ball")
+        _written(out, ball_toml(cured_ball(build, fine)), "Ball")
 
 
-def _spreads(
-    build: "Ball", profile: "Callable[[], HardnessProfile]", figure: list[str] | None
-) -> "list[Spread]":
+def _write_others(
+    found: "History", fine: "HardnessProfile", picture: Path | None, history: Path | None
+) -> None:
+    from optimize.report.cure import history_csv
+
+    if picture:
+        from optimize.report.pictures.cure import draw_cure
+        from optimize.report.pictures.section import save
+
+        save(draw_cure(found, fine), picture)
+        say(f"Picture written to {picture}.")
+    if history:
+        _written(history, history_csv(found), "Course over time")
+
+
+def _spreads(build: "Ball", profile: "HardnessProfile", figure: list[str] | None) -> "list[Spread]":
     from optimize.cure.in_a_ball import figure_spreads
 
     names = figure or ["stage1.deflection_mm", "deflection_mm"][: len(build.layer)]
     tell_of_compiling(names)
-    return figure_spreads(build, profile(), names)
+    return figure_spreads(build, profile, names)
 
 
 def _check_ball(
@@ -227,6 +247,7 @@ def asked_of(recipe: Path, readings: list[Path] | None, chemistry: Path | None) 
 
     cards = read_chemistry(chemistry) if chemistry else default_chemistry()
     compound = read_recipe(recipe)
+    tell_of_compiling_the_cure()
     fitted = calibrate(read_cut_cores(readings, cards)) if readings else None
     return Asked(cards, compound, fitted)
 

@@ -16,7 +16,7 @@ from optimize.commands.cure import (
     RecipeFile,
     asked_of,
 )
-from optimize.commands.options import AsJson
+from optimize.commands.options import AsJson, read_balls
 
 if TYPE_CHECKING:
     from optimize.cure.candidates import Candidate
@@ -24,62 +24,70 @@ if TYPE_CHECKING:
 
 cure_find_app = typer.Typer()
 
+Centre = Annotated[float | None, typer.Option(metavar="C", help="wanted Shore C at the centre")]
+Surface = Annotated[
+    float | None, typer.Option(metavar="C", help="wanted Shore C at the surface as moulded")
+]
+WantedBall = Annotated[
+    Path | None,
+    typer.Option(metavar="BALL.toml", help="the profile of this ball's innermost layer instead"),
+]
+WantedFile = Annotated[
+    Path | None,
+    typer.Option(metavar="W.csv", help="the wanted profile instead: place, position_mm, shore_c"),
+]
+PeroxideNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="NAME", help="try this peroxide in place of the recipe's; may be repeated"
+    ),
+]
+Ranges = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--range",
+        metavar="NAME=LOW,HIGH",
+        help="range of platen_celsius, minutes, coagent_phr or peroxide_phr; may be repeated",
+    ),
+]
+Density = Annotated[
+    float | None, typer.Option(metavar="G/CM3", help="adjust the filler to this density")
+]
+Filler = Annotated[str | None, typer.Option(metavar="NAME", help="the ingredient to adjust")]
+OutFolder = Annotated[
+    Path | None,
+    typer.Option(metavar="FOLDER", help="write each candidate's recipe and cycle there"),
+]
+
 
 @cure_find_app.command(
     "cure-find", short_help="Recipe and press cycle for a wanted hardness profile; next trials."
 )
 def cure_find(
     recipe: RecipeFile,
-    centre: Annotated[
-        float | None, typer.Option(metavar="C", help="wanted Shore C at the centre")
-    ] = None,
-    surface: Annotated[
-        float | None, typer.Option(metavar="C", help="wanted Shore C at the surface as moulded")
-    ] = None,
+    centre: Centre = None,
+    surface: Surface = None,
     shape: Annotated[
         float, typer.Option(metavar="N", help="exponent of the radius between the two")
     ] = 1.5,
-    wanted: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="W.csv", help="the wanted profile instead: place, position_mm, shore_c"
-        ),
-    ] = None,
+    wanted: WantedFile = None,
+    ball: WantedBall = None,
     readings: Readings = None,
     cycle: CycleFile = None,
     diameter_mm: Diameter = 38.6,
-    peroxide: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="NAME", help="try this peroxide in place of the recipe's; may be repeated"
-        ),
-    ] = None,
-    limits: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--range",
-            metavar="NAME=LOW,HIGH",
-            help="range of platen_celsius, minutes, coagent_phr or peroxide_phr; may be repeated",
-        ),
-    ] = None,
+    peroxide: PeroxideNames = None,
+    limits: Ranges = None,
     steps: Annotated[
         int, typer.Option(min=1, max=2, metavar="1|2", help="platen temperatures of the cycle")
     ] = 1,
-    density: Annotated[
-        float | None, typer.Option(metavar="G/CM3", help="adjust the filler to this density")
-    ] = None,
-    filler: Annotated[
-        str | None, typer.Option(metavar="NAME", help="the ingredient to adjust")
-    ] = None,
+    density: Density = None,
+    filler: Filler = None,
     trials: Annotated[
         int, typer.Option(min=0, max=12, metavar="N", help="also choose the next N cores to cut")
     ] = 0,
     seed: Annotated[int, typer.Option(min=0, help="of the draw of trials")] = 0,
     chemistry: ChemistryFile = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", help="write each candidate's recipe and cycle there"),
-    ] = None,
+    out: OutFolder = None,
     as_json: AsJson = False,
 ) -> None:
     """Search recipe and press cycle for a wanted hardness profile.
@@ -90,7 +98,6 @@ def cure_find(
     Example: orbwright cure-find core.toml --centre 62 --surface 82 --readings cut.csv --trials 3
     """
     from layers.cure.cycle import one_step, read_cycle
-    from layers.cure.hardening import Hardening
     from optimize.cure.candidates import Task, candidates
     from optimize.cure.trials import next_trials
     from optimize.cure.wanted import ranges_from
@@ -98,13 +105,15 @@ def cure_find(
 
     if (density is None) != (filler is None):
         raise InputError("--density and --filler go together: the filler reaches the density.")
+    if out:
+        _make(out)
     asked = asked_of(recipe, readings, chemistry)
     task = Task(
         recipe=asked.recipe,
         cycle=read_cycle(cycle) if cycle else one_step(160.0, 15.0),
-        wanted=_wanted(wanted, centre, surface, shape, diameter_mm),
+        wanted=_wanted(wanted, ball, (centre, surface, shape), diameter_mm),
         diameter_mm=diameter_mm,
-        hardening=asked.fitted.hardening if asked.fitted else Hardening(),
+        hardening=asked.hardening,
         chemistry=asked.chemistry,
         ranges=ranges_from(limits or ()),
         density=(filler, density) if filler and density else None,
@@ -123,28 +132,43 @@ def cure_find(
 
 def _wanted(
     file: Path | None,
-    centre: float | None,
-    surface: float | None,
-    shape: float,
+    ball: Path | None,
+    ends: tuple[float | None, float | None, float],
     diameter_mm: float,
 ) -> "Wanted":
-    from optimize.cure.wanted import between_ends, read_wanted
+    from optimize.cure.wanted import between_ends, of_ball, read_wanted
 
-    if file and centre is None and surface is None:
+    centre, surface, shape = ends
+    by_ends = centre is not None or surface is not None
+    if (file is not None) + (ball is not None) + by_ends != 1:
+        raise InputError("give --centre and --surface, or --wanted W.csv, or --ball BALL.toml.")
+    if file:
         return read_wanted(file, diameter_mm)
-    if file or centre is None or surface is None:
-        raise InputError("give --centre and --surface, or --wanted W.csv, and not both.")
+    if ball:
+        (build,) = read_balls([ball])
+        core = build.layer[0].outer_diameter_mm
+        if core > diameter_mm:
+            raise InputError(
+                f"the core of {build.name} has {core:g} mm, but must be at most the "
+                f"{diameter_mm:g} mm as moulded; set --diameter-mm."
+            )
+        return of_ball(build)
+    if centre is None or surface is None:
+        raise InputError("--centre and --surface go together: the ends of the wanted profile.")
     return between_ends(centre, surface, shape, diameter_mm)
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder} cannot be made: {error.strerror}.") from error
 
 
 def _write(folder: Path, found: "tuple[Candidate, ...]") -> None:
     from layers.compound.recipe import recipe_toml
     from layers.cure.cycle import cycle_toml
 
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"{folder} cannot be made: {error.strerror}.") from error
     for number, candidate in enumerate(found, start=1):
         write_text(folder / f"recipe_{number}.toml", recipe_toml(candidate.recipe))
         write_text(folder / f"cycle_{number}.toml", cycle_toml(candidate.cycle))

@@ -9,7 +9,12 @@ import typer
 
 from layers.errors import InputError
 from layers.files.paths import write_text
-from optimize.commands.console import print_sections, say, tell_of_compiling
+from optimize.commands.console import (
+    print_sections,
+    say,
+    tell_of_compiling,
+    tell_of_compiling_the_cure,
+)
 from optimize.commands.noted import LedgerToNote, note_files, refuse_missing
 from optimize.commands.options import Who, read_balls
 
@@ -110,6 +115,7 @@ def _cures(
         raise InputError("--readings needs --cycle 1=C.toml, the press cycle of the core.")
     if not given:
         return {}
+    tell_of_compiling_the_cure()
     named = dict(text.split("=", 1) for text in recipes if "=" in text)
     cards = default_chemistry()
     hardening = calibrate(read_cut_cores(readings, cards)).hardening if readings else Hardening()

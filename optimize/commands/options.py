@@ -141,8 +141,7 @@ PrecisionName = Annotated[
     typer.Option(
         "--precision",
         metavar="single|double",
-        help="of impacts on a club; double takes half as long again. [default: single, or the "
-        "scenario's]",
+        help="of impacts; double takes half as long again. [default: single, or the scenario's]",
         show_default=False,
     ),
 ]

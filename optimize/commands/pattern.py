@@ -24,46 +24,51 @@ pattern_app = typer.Typer()
 _SWINGS = ("driver fast", "driver moderate", "driver slow", "mid iron moderate")
 
 
+Swings = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--swing",
+        metavar="NAME",
+        help="whose flight counts; may be given several times. [default: the drivers and the "
+        "moderate mid iron]",
+        show_default=False,
+    ),
+]
+TestName = Annotated[
+    str,
+    typer.Option(
+        metavar="NAME",
+        help="overall-distance test whose printed launch may not gain: present, revised, none",
+    ),
+]
+Allowed = Annotated[
+    float,
+    typer.Option("--allow-m", metavar="M", min=-50, max=50, help="what that launch may gain"),
+]
+Reach = Annotated[
+    float, typer.Option(metavar="C", min=0.0005, max=0.1, help="largest change of CD and of CL")
+]
+CrossWind = Annotated[
+    float, typer.Option("--cross-wind-m-s", metavar="V", min=0.1, max=20, help="for the drift")
+]
+Map = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="also draw the regions; ends in .svg or .png")
+]
+
+
 @pattern_app.command(
     name="pattern", short_help="What drag and lift players want, and what launch a pattern wants."
 )
 def pattern(
     ball: BallFile,
-    swing: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--swing",
-            metavar="NAME",
-            help="whose flight counts; may be given several times. [default: the drivers and the "
-            "moderate mid iron]",
-            show_default=False,
-        ),
-    ] = None,
+    swing: Swings = None,
     conditions: ConditionsFile = None,
     swings: SwingsFile = None,
-    distance_test: Annotated[
-        str,
-        typer.Option(
-            metavar="NAME",
-            help="overall-distance test whose printed launch may not gain: present, revised, none",
-        ),
-    ] = "present",
-    allow: Annotated[
-        float,
-        typer.Option("--allow-m", metavar="M", min=-50, max=50, help="what that launch may gain"),
-    ] = 0.0,
-    reach: Annotated[
-        float,
-        typer.Option(metavar="C", min=0.0005, max=0.1, help="largest change of CD and of CL"),
-    ] = 0.01,
-    cross_wind: Annotated[
-        float,
-        typer.Option("--cross-wind-m-s", metavar="V", min=0.1, max=20, help="for the drift"),
-    ] = 5.0,
-    picture: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="also draw the regions; ends in .svg or .png"),
-    ] = None,
+    distance_test: TestName = "present",
+    allow: Allowed = 0.0,
+    reach: Reach = 0.01,
+    cross_wind: CrossWind = 5.0,
+    picture: Map = None,
     as_json: AsJson = False,
 ) -> None:
     """Divide flights among regions of Reynolds number and spin ratio: where drag and lift count.

@@ -26,6 +26,9 @@ _PLATES, _MODE, _BARRIER, _BARRIER_DOUBLE, _STRIKE, _STRIKE_DOUBLE = (
     ("layers.strike.march", "march_double", 15.0),
 )
 
+# Of the cure of a core, which is no figure of a ball.
+_CURE = ("layers.cure.march", "march", 20.0)
+
 # A figure of each test.
 _EXAMPLES = {
     _PLATES: "deflection_mm",
@@ -52,6 +55,14 @@ def seconds_to_compile(names: Iterable[str], precision: Precision = "single") ->
     tests = _tests(names, precision)
     kernels = [(getattr(import_module(module), name), time) for module, name, time in tests]
     return sum(time for kernel, time in kernels if not is_kept(kernel))
+
+
+def seconds_to_compile_the_cure() -> float:
+    """Return about how long the first cure will compile, s; 0 if machine code lies on the disk."""
+    from layers.numerics.machine_code import is_kept
+
+    module, name, time = _CURE
+    return 0.0 if is_kept(getattr(import_module(module), name)) else time
 
 
 def compile_ahead(names: Iterable[str], precision: Precision = "single") -> None:

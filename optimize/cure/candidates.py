@@ -7,7 +7,13 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from layers.arrays import FloatArray
-from layers.compound.recipe import Recipe, filler_for_density, with_active
+from layers.compound.recipe import (
+    Ingredient,
+    Recipe,
+    default_ingredients,
+    filler_for_density,
+    with_active,
+)
 from layers.cure.chemistry import Chemistry
 from layers.cure.cycle import Cycle, cycle_from_table
 from layers.cure.hardening import Hardening, HardnessProfile, log_modulus, predict, shore_c
@@ -153,11 +159,14 @@ def with_peroxide(recipe: Recipe, name: str, chemistry: Chemistry) -> Recipe:
     card = find_named(chemistry.peroxide, name, "peroxide", "chemistry cards")
     phr = recipe.phr("peroxide")
     with_active(recipe, "peroxide", phr)  # refuses several lines
-    changes = {"name": card.name, "chemistry": card.name, "active_percent": 100.0}
+    shipped = {c.name: c for c in default_ingredients().cards if c.role == "peroxide"}
+
+    def pure(of: Ingredient) -> Ingredient:
+        own = {"name": card.name, "chemistry": card.name, "active_percent": 100.0}
+        return shipped.get(card.name) or of.model_copy(update=own)
+
     parts = tuple(
-        part.model_copy(
-            update={"ingredient": part.ingredient.model_copy(update=changes), "phr": phr}
-        )
+        part.model_copy(update={"ingredient": pure(part.ingredient), "phr": phr})
         if part.ingredient.role == "peroxide"
         else part
         for part in recipe.part

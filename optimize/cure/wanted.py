@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from layers.arrays import FloatArray
+from layers.ball import Ball
+from layers.cure.hardening import shore_c
 from layers.errors import InputError
 from layers.files.csv import MOST_CSV_BYTES, Column, checked_rows
 from layers.files.paths import StrPath
@@ -73,6 +75,28 @@ def between_ends(
     share = np.linspace(0.0, 1.0, _PLACES)
     rise = surface_shore_c - centre_shore_c
     return Wanted(0.5 * diameter_mm * share, centre_shore_c + rise * share**shape)
+
+
+def of_ball(ball: Ball) -> Wanted:
+    """Return the hardness profile of a ball's innermost layer, by its moduli.
+
+    Raises
+    ------
+    InputError
+        If a modulus is beyond what can be read in Shore C, 30 to 95.
+    """
+    radius = 0.5 * ball.diameter_of(1)
+    at = np.linspace(0.0, radius, _PLACES)
+    curve = ball.modulus_curve(1)
+    mean = ball.layer[0].material.youngs_modulus_mpa.value
+    modulus = mean * (curve.at(1e-3 * at) if curve else np.ones(len(at)))
+    points = shore_c(modulus)
+    if points.min() < 30.0 or points.max() > 95.0:
+        raise InputError(
+            f"the core of {ball.name} is {points.min():.0f} to {points.max():.0f} Shore C by its "
+            "moduli, but must be from 30 to 95 to be read."
+        )
+    return Wanted(at, points)
 
 
 def read_wanted(path: StrPath, diameter_mm: float) -> Wanted:

@@ -1,6 +1,6 @@
 """The prototype sheet: what the lab needs to make and measure a build, stage by stage."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from layers.ball import Ball, Layer, made_as
 from layers.compound.batch import Batch
@@ -64,16 +64,8 @@ def prototype_sheet(
             f"stage_estimates must be {count} estimates, one for each stage of {ball.name}, "
             "innermost first."
         )
-    batches = batches or {}
-    for number in batches:
-        if not 1 <= number <= count:
-            raise InputError(
-                f"batch is of layer {number}, but the layer must be from 1 to {count}."
-            )
-    cures = cures or {}
-    for number in cures:
-        if number != 1:
-            raise InputError(f"cure is of layer {number}, but must be of layer 1, the core.")
+    batches, cures = batches or {}, cures or {}
+    _check_layers(batches, cures, count)
     stages = tuple(
         _stage(ball, n, estimate, process, batches.get(n), cures.get(n))
         for n, estimate in enumerate(stage_estimates, start=1)
@@ -88,6 +80,17 @@ def prototype_sheet(
         caution={k: (cautions[k]["title"], cautions[k]["text"]) for k in ["defer", *used]},
         note=(*notes_of(ball, stages, process, batches), *rule_notes(stages[-1], rules)),
     )
+
+
+def _check_layers(batches: Iterable[int], cures: Iterable[int], count: int) -> None:
+    for number in batches:
+        if not 1 <= number <= count:
+            raise InputError(
+                f"batch is of layer {number}, but the layer must be from 1 to {count}."
+            )
+    for number in cures:
+        if number != 1:
+            raise InputError(f"cure is of layer {number}, but must be of layer 1, the core.")
 
 
 def _stage(

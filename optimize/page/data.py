@@ -33,6 +33,7 @@ from optimize.report.words import (
     question_of,
     summary_of,
 )
+from optimize.scenario.goals import Goal
 from optimize.search.result import Run
 from optimize.sensitivity.slopes import Slopes
 
@@ -98,10 +99,7 @@ def page_data(
         "differences": differences_record(run, found),
         "decisions": decisions_of(run),
         "feasible": run.feasible,
-        "goals": [
-            goal.model_dump() | {"words": goal_words(goal), "better": better_words(goal)}
-            for goal in run.scenario.goal
-        ],
+        "goals": [_goal_record(goal) for goal in run.scenario.goal],
         "bounds": [
             {"figure": b.figure, "side": b.side, "value": b.value, "words": bound_words(b)}
             for b in bounds
@@ -126,3 +124,7 @@ def page_data(
         "provenance": provenance_record(whole, found, ledger, written or datetime.now(UTC)),
     }
     return shown | {"units": units_record(shown)}
+
+
+def _goal_record(goal: Goal) -> dict[str, Any]:
+    return goal.model_dump() | {"words": goal_words(goal), "better": better_words(goal)}

@@ -171,8 +171,6 @@ def cure_record(
     scorch = history.scorch()
     late = scorch.minutes_left
     stored, taken, made = history.heat_balance()
-    difference, half = profile.difference
-    keys = ("position_mm", "shore_c", "low_95", "high_95", "modulus_mpa")
     return {
         "recipe": history.stock.name,
         "peroxides": list(history.stock.peroxide),
@@ -188,6 +186,24 @@ def cure_record(
         },
         "heat_j": {"stored": stored, "through_surface": taken, "polymerisation": made},
         "warnings": list(history.flags()),
+        **_hardness_record(profile, fitted),
+        "figures": [
+            {
+                "name": s.name,
+                "unit": s.unit,
+                "value": s.value,
+                "half_95_by_map": s.by_map,
+                "half_95_with_relation": s.with_relation,
+            }
+            for s in spreads
+        ],
+    }
+
+
+def _hardness_record(profile: HardnessProfile, fitted: Calibrated | None) -> dict[str, Any]:
+    difference, half = profile.difference
+    keys = ("position_mm", "shore_c", "low_95", "high_95", "modulus_mpa")
+    return {
         "hardness_map": {
             "source": profile.source,
             "calibrated": fitted is not None,
@@ -205,16 +221,6 @@ def cure_record(
             )
         ],
         "surface_less_centre_shore_c": {"value": difference, "half_95": half},
-        "figures": [
-            {
-                "name": s.name,
-                "unit": s.unit,
-                "value": s.value,
-                "half_95_by_map": s.by_map,
-                "half_95_with_relation": s.with_relation,
-            }
-            for s in spreads
-        ],
     }
 
 

@@ -28,8 +28,21 @@ def session_sections(session: Session) -> list[Section]:
         found.append(Section("Not reduced", notes=tuple(f"{why}." for why in r.refused.values())))
     if session.windows:
         found.append(_windows(session.windows))
-    notes = (*check_sentences(session), *r.tracks.notes)
+    notes = (*check_sentences(session), *_no_surface(session), *r.tracks.notes)
     return [*found, Section("Checks of the range", notes=notes)]
+
+
+def _no_surface(session: Session) -> list[str]:
+    """Say why a session has no surface of its own."""
+    if session.surface or not session.rows:
+        return []
+    balls = len({*session.rows.ball})
+    why = (
+        f"rows of {balls} balls: 'orbwright range surface --ball NAME' fits each"
+        if balls > 1
+        else f"{len(session.rows.launch)} rows"
+    )
+    return [f"No surface was fitted to {why}; truncation is under a published law."]
 
 
 def _launches(session: Session) -> Section:

@@ -51,7 +51,7 @@ def can_be_made(space: Space, rows: Sequence[Row] | IntArray) -> BoolArray:
     for figure, values in deciding_values(space, rows).items():
         made &= within([bound for bound in bounds if bound.figure == figure], values)
     if fences := [fence for fence in space.scenario.fence if fence.is_closed_form]:
-        for i in np.flatnonzero(made):
+        for i in np.flatnonzero(made).tolist():
             ball = space.decode(tuple(int(k) for k in rows[i])).ball
             made[i] = ball is not None and _outside(fences, ball, space)
     return made

@@ -12,7 +12,7 @@ from layers.cure import march as kernel
 from layers.cure.chemistry import decomposition_rate, default_chemistry
 from layers.cure.cycle import Cycle, one_step
 from layers.cure.history import cure_core
-from layers.cure.law import Law, conversion_before
+from layers.cure.law import Law, doses_before
 from layers.cure.stock import stock_of
 from layers.errors import InputError, SolverError
 
@@ -136,9 +136,21 @@ def test_analytic_conversion_at_one_temperature():
             before=[{"celsius": celsius, "minutes": 15.0}],
             step=[{"platen_celsius": 150, "minutes": 1}],
         )
-        assert conversion_before(mild, hold, Law())[1] == pytest.approx(
-            1.0 - math.exp(-log), abs=1e-6
-        )
+        assert doses_before(mild, hold, Law())[1] == pytest.approx(log, rel=1e-6)
+
+
+@pytest.mark.parametrize("minutes", [0.0, 1.0, 600.0, 90_000.0])
+def test_analytic_conversion_after_a_hold_however_long(minutes):
+    s = stock(polymerisation=0.0)
+    hold = Cycle(
+        before=[{"celsius": 160.0, "minutes": minutes}],
+        step=[{"platen_celsius": 150, "minutes": 1}],
+    )
+    dose, found = doses_before(s, hold, Law())
+    k = s.rate[0]
+    log = 2.0 * 0.36 * math.sqrt(s.radicals[0] / k) * (1.0 - math.exp(-30.0 * k * minutes))
+    assert dose[0] == pytest.approx(60.0 * k * minutes)
+    assert found == pytest.approx(log, rel=1e-6)
 
 
 def test_hot_stock_ends_with_less_coagent_polymerised():

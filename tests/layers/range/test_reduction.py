@@ -84,6 +84,15 @@ def test_bias_and_intervals_of_200_launches(two_hundred):
     assert 0.8 < z.std() < 1.2
 
 
+def test_standard_errors_follow_noise_that_is_misstated():
+    """Readings three times as noisy as the setup says: intervals hold as before."""
+    tracks, _ = session(steady, 200, 9, position_sd=1.5e-3)
+    found = reduce_tracks(tracks)
+    np.testing.assert_allclose(found.scatter, 3.0, rtol=0.06)
+    for value, sd, true in ((found.drag, found.drag_sd, 0.25), (found.lift, found.lift_sd, 0.15)):
+        assert 0.92 <= (np.abs(value - true) < 1.96 * sd).mean() <= 0.98
+
+
 def test_both_errors_of_the_window(two_hundred):
     """Measurement falls and truncation grows with the part of the track that is used."""
     found, _ = two_hundred

@@ -179,14 +179,14 @@ def test_intervals_of_a_surface_hold():
 
 
 def test_draws_have_the_surface_s_errors_and_repeat(seven):
-    laws = seven.draws(300, 5)
+    laws = seven.draws(120, 5)
     re, s = np.array([1.5e5, 2.4e5, 0.7e5]), np.array([0.09, 0.06, 0.4])
     drawn = np.array([[law(re, s).drag, law(re, s).lift] for law in laws])
     mean, sd = np.array(seven.coefficients(re, s)), np.array(seven.standard_errors(re, s))
-    np.testing.assert_allclose(drawn.std(axis=0), sd, rtol=0.2)
-    assert (np.abs(drawn.mean(axis=0) - mean) < 0.2 * sd).all()
-    again = seven.draws(300, 5)[7]
-    np.testing.assert_array_equal(again.grid, laws[7].grid)
+    np.testing.assert_allclose(drawn.std(axis=0), sd, rtol=0.25)
+    assert (np.abs(drawn.mean(axis=0) - mean) < 0.35 * sd).all()
+    again, same = seven.draws(2, 5), seven.draws(2, 5)
+    np.testing.assert_array_equal(again[1].grid, same[1].grid)
     flight = fly(60.0, 0.2, 250.0, mass=0.0459, diameter=0.0427, law=laws[0])
     assert 120.0 < flight.carry[0] < 240.0
 

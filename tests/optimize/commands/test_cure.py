@@ -100,3 +100,43 @@ def test_own_peroxide_cards(tmp_path):
     assert "half_life_celsius of 'dicumyl peroxide' is 400" in refused(
         "cure", RECIPE, *ONE, "--chemistry", cards
     )
+
+
+def test_the_first_cure_says_that_it_compiles(monkeypatch):
+    first_call = "optimize.compute.first_call.seconds_to_compile_the_cure"
+    monkeypatch.setattr(first_call, lambda: 20.0)
+    assert (
+        "compiling the numerical code for this machine, about 20 s" in run("cure", RECIPE, *ONE)[2]
+    )
+    monkeypatch.undo()
+    assert "compiling" not in run("cure", RECIPE, *ONE)[2]
+
+
+def test_cure_find_prints_writes_and_refuses(tmp_path, monkeypatch):
+    monkeypatch.setattr("optimize.cure.candidates._TIMES", 2)
+    monkeypatch.setattr("optimize.cure.candidates._STARTS", 1)
+    monkeypatch.setattr("optimize.cure.trials._WEIGHED", 3)
+    ends = ("--centre", 65, "--surface", 80, "--range", "minutes=18,20")
+    filler = ("--density", 1.12, "--filler", "barium sulfate")
+    code, out, err = run(
+        "cure-find", RECIPE, *ends, *filler, "--trials", 2, "--out", tmp_path / "f"
+    )
+    assert code == 0
+    assert "from memory" in out
+    assert "Make and cut next" in out
+    assert (tmp_path / "f" / "recipe_1.toml").exists()
+    assert "written to" in err
+    again = ("--cycle", tmp_path / "f" / "cycle_1.toml", "--json")
+    record = json.loads(run("cure", tmp_path / "f" / "recipe_1.toml", *again)[1])
+    assert record["warnings"] == []
+    found = json.loads(run("cure-find", RECIPE, *ends, "--json")[1])
+    assert found["candidates"][0]["press_minutes"] >= 18.0
+    assert found["hardness_map"].startswith("from memory")
+    assert "--density and --filler" in refused("cure-find", RECIPE, *ends, "--density", 1.1)
+    assert "--centre and --surface" in refused("cure-find", RECIPE, "--centre", 65)
+    assert "--wanted W.csv, or --ball" in refused("cure-find", RECIPE, *ends, "--ball", BALL)
+    small = ("--ball", BALL, "--diameter-mm", 30)
+    assert "at most the 30 mm as moulded" in refused("cure-find", RECIPE, *small)
+    assert "NAME=LOW,HIGH" in refused("cure-find", RECIPE, *ends, "--range", "hours=1,2")
+    (tmp_path / "file").write_text("")
+    assert "cannot be made" in refused("cure-find", RECIPE, *ends, "--out", tmp_path / "file")

@@ -53,6 +53,15 @@ def test_tables_of_a_session_without_heights(capsys):
         assert words in output
 
 
+def test_two_balls_of_one_session_have_no_common_surface(tmp_path):
+    lines = (RANGE / "tracks_a.csv").read_text().splitlines()[:101]
+    file = tmp_path / "two.csv"
+    file.write_text("\n".join([*lines[:51], *(row.replace("rn a", "rn b") for row in lines[51:])]))
+    code, output, _ = run("reduce", file)
+    assert code == 0
+    assert "No surface was fitted to rows of 2 balls" in output
+
+
 def test_a_surface_is_printed_with_its_symmetry(session):
     file, _ = session
     code, output, _ = run("surface", file)

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from layers.ball_file import read_ball
 from layers.compound.recipe import default_ingredients as ingredients
 from layers.compound.recipe import read_recipe, recipe_from_table, recipe_toml
 from layers.cure.chemistry import default_chemistry
@@ -18,7 +19,7 @@ from optimize.cure import candidates as search
 from optimize.cure import trials
 from optimize.cure.candidates import Task, candidates, judged, settled
 from optimize.cure.trials import next_trials
-from optimize.cure.wanted import Wanted, between_ends, ranges_from, read_wanted
+from optimize.cure.wanted import Wanted, between_ends, of_ball, ranges_from, read_wanted
 
 FOLDER = Path(__file__).parents[3] / "scenarios" / "prototype"
 RECIPE = read_recipe(FOLDER / "core_recipe.toml")
@@ -112,6 +113,19 @@ def test_no_sound_trial_is_said(few, monkeypatch):
     recipe, stock, cycle = settled(task(), RECIPE, KNOWN)
     with pytest.raises(InputError, match="no sound cure"):
         next_trials(start, judged(task(), recipe, stock, cycle), 1)
+
+
+def test_the_core_of_a_ball_is_a_wanted_profile():
+    ball = read_ball(FOLDER / "ball.toml").replace(
+        1, profile={"scale": "shore_c", "readings": [[0, 60], [9.5, 70], [19, 82]]}
+    )
+    wanted = of_ball(ball)
+    assert wanted.position_mm[[0, -1]].tolist() == [0.0, 19.0]
+    assert wanted.shore_c[[0, 3, 6]] == pytest.approx([60.0, 70.0, 82.0], abs=0.05)
+    even = of_ball(read_ball(FOLDER / "ball.toml"))
+    assert np.ptp(even.shore_c) < 1e-9
+    with pytest.raises(InputError, match="must be from 30 to 95 to be read"):
+        of_ball(ball.replace(1, profile={"centre_mpa": 2.0, "surface_mpa": 40.0}))
 
 
 def test_wanted_profiles_and_ranges(tmp_path):

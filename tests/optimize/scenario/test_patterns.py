@@ -23,7 +23,7 @@ from optimize.scenario.start import start_of, start_rows
 from optimize.search.run import run_search
 from optimize.verdicts.verdicts import verdicts_of
 
-SCENARIO = Path(__file__).parents[3] / "scenarios" / "pattern_choice.toml"
+SCENARIO = Path(__file__).parents[3] / "scenarios" / "three_layer_pattern_choice.toml"
 TEXT = SCENARIO.read_text("utf-8")
 FOLDER = SCENARIO.parent
 

@@ -15,7 +15,7 @@ from optimize.scenario.space import Space
 from optimize.search.result import Build
 from optimize.verdicts.patterns import pattern_verdicts
 
-SCENARIO = Path(__file__).parents[3] / "scenarios" / "pattern_choice.toml"
+SCENARIO = Path(__file__).parents[3] / "scenarios" / "three_layer_pattern_choice.toml"
 FAST, SLOW = "driver fast.carry_m", "driver slow.carry_m"
 
 
