@@ -22,11 +22,13 @@ from optimize.commands.options import (
     DeviceName,
     FigureNames,
     LedgerFile,
+    PrecisionName,
     ProcessFile,
     SwingsFile,
     Workers,
     computing_with,
     conditions_with,
+    precision_of,
 )
 
 if TYPE_CHECKING:
@@ -82,6 +84,7 @@ def screen(
     workers: Workers = None,
     cluster: ClusterAddress = None,
     device: DeviceName = "cpu",
+    precision: PrecisionName = None,
     ledger_file: LedgerFile = DEFAULT_LEDGER,
     materials: CatalogueFile = None,
     swings: SwingsFile = None,
@@ -105,9 +108,12 @@ def screen(
     computing = computing_with(workers, cluster, device)
     writers = [_writer(path) for path in out or ()]
     question = _question(figure, scenario, rules, swings, process, windows)
+    if wanted := precision_of(precision):
+        question = question.in_precision(wanted)
     cards = _catalogue(materials) if materials else default_catalogue()
     with Ledger(ledger_file, tell=say) as ledger, Spool() as spool:
-        tell_of_compiling(question.figures)
+        conditions = question.conditions
+        tell_of_compiling(question.figures, conditions.precision if conditions else "single")
         say(f"Screening {builds}.\nEvery evaluation is kept in {ledger_file}.")
         try:
             with _progress() as report:
