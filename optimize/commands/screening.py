@@ -100,6 +100,7 @@ def screen(
     Example: orbwright screen builds.csv --scenario two_layer_distance.toml --out screened.xlsx
     """
     from layers.materials import default_catalogue
+    from optimize.compute.card import compiled_for
     from optimize.ledger.ledger import Ledger
     from optimize.screening.screen import screen_builds
     from optimize.screening.spool import Spool
@@ -113,7 +114,8 @@ def screen(
     cards = _catalogue(materials) if materials else default_catalogue()
     with Ledger(ledger_file, tell=say) as ledger, Spool() as spool:
         conditions = question.conditions
-        tell_of_compiling(question.figures, conditions.precision if conditions else "single")
+        code = compiled_for(question.figures, computing)
+        tell_of_compiling(code, conditions.precision if conditions else "single")
         say(f"Screening {builds}.\nEvery evaluation is kept in {ledger_file}.")
         try:
             with _progress() as report:

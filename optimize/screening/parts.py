@@ -73,7 +73,7 @@ def _screened(job: _Job) -> _Done:
     with Ledger(job.ledger, reading=True) as ledger, computing(card, conditions) as compute:
         noting = _Noting(ledger)
         version = model_version_under(conditions, card)
-        evaluator = Evaluator(cast(Ledger, noting), compute, version, conditions)
+        evaluator = Evaluator(cast(Ledger, noting), compute, version, conditions, workers=card)
         table = Table(job.sheet, job.catalogue, job.question, evaluator)
         rows = list(table.screened(job.rows, lambda _: None))
     return _Done(rows, noting.entries, evaluator.reused, evaluator.computed)
