@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
 from layers.arrays import FloatArray
-from layers.errors import InputError, exact
+from layers.errors import InputError, PlacedError, exact
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.html import html_table
@@ -137,11 +137,12 @@ class Ball(Table):
         for number, layer in enumerate(self.layer, start=1):
             least = inner + 2 * THINNEST_LAYER_MM
             if layer.outer_diameter_mm < least - 1e-9:  # 25.4 less 25.0 is 0.4, but for rounding
-                raise ValueError(
+                raise PlacedError(
                     f"layer {number} ({layer.role}), outer_diameter_mm is "
                     f"{exact(layer.outer_diameter_mm)}, but must be at least "
-                    f"{exact(least)}: diameters grow outward and a layer is at "
-                    f"least {THINNEST_LAYER_MM:g} mm thick"
+                    f"{exact(round(least, 9))}: diameters grow outward and a layer is at "
+                    f"least {THINNEST_LAYER_MM:g} mm thick",
+                    *("layer", number - 1, "outer_diameter_mm"),
                 )
             inner = layer.outer_diameter_mm
         return self

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from layers.ball import Ball, Layer
 from layers.errors import Fault, faulty
 from layers.files.cards import with_card
-from layers.files.explain import explain
+from layers.files.explain import explain, shown_value
 from layers.files.paths import StrPath, write_text
 from layers.files.text import read_text
 from layers.files.toml import parse_toml, told_by_line, toml_value
@@ -116,6 +116,7 @@ def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> B
         *(*Ball.model_fields, *Layer.model_fields, *Material.model_fields),
         *StatedProfile.model_fields,
     )
+    more = {"Ball": ("material",), "Layer": (*OVERRIDES, *HARDNESS_KEYS), "Material": HARDNESS_KEYS}
     try:
         if "material" in table:
             own = Catalogue.model_validate({"material": table.pop("material")})
@@ -128,7 +129,8 @@ def ball_from_table(table: dict[str, Any], catalogue: Catalogue, what: str) -> B
             ]
         ball = Ball.model_validate(table)
     except ValidationError as error:
-        raise faulty([*faults, *explain(error, what, known).faults], what) from error
+        told = explain(error, what, known, (Ball, Catalogue), more).faults
+        raise faulty([*faults, *told], what) from error
     if faults:
         raise faulty(faults, what)
     return ball
@@ -177,16 +179,18 @@ def _resolve(
 
     `modulus` is that of its profile, if it sets one.
     """
-    if not isinstance(row, dict) or not isinstance(row.get("material"), str):
+    if not isinstance(row, dict) or isinstance(row.get("material"), dict):
         return row
     place = ("layer", index)
     replaced = {field: row[field] for field in OVERRIDES if field in row}
     row = {key: value for key, value in row.items() if key not in replaced}
+    if not isinstance(row.get("material"), str):  # told as such: what it replaces is no fault
+        return row
     modulus = modulus | _modulus_of_hardness(row, "youngs_modulus_mpa" in replaced, place, faults)
     row = with_card(row, "material", catalogue, place, faults)
     for field, value in list(replaced.items()):
         if isinstance(value, bool) or not isinstance(value, int | float):
-            told = f"layer {index + 1}, {field} is {value!r}, but must be a number"
+            told = f"layer {index + 1}, {field} is {shown_value(value)}, but must be a number"
             faults.append(Fault((*place, field), told))
             del replaced[field]
     replaced |= modulus

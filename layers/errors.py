@@ -47,6 +47,14 @@ class InputError(OrbwrightError, ValueError):
         self.faults = tuple(faults)
 
 
+class PlacedError(ValueError):
+    """What a validator of a table refuses; `place` leads from the table to the key at fault."""
+
+    def __init__(self, text: str, *place: int | str) -> None:
+        super().__init__(text)
+        self.place = place
+
+
 class SolverError(OrbwrightError, ArithmeticError):
     """A computation did not reach an answer; the message says why."""
 
@@ -66,7 +74,7 @@ def refuse_twice(items: Iterable[Named], kind: str) -> None:
     """Refuse a name that stands twice, as a validator does: by a ValueError."""
     twice = sorted(n for n, count in Counter(item.name for item in items).items() if count > 1)
     if twice:
-        raise ValueError(f"{kind} {twice[0]!r} stands twice; every name may stand once")
+        raise ValueError(f"{kind} {twice[0]!r} stands twice; rename or remove one")
 
 
 def find_named(items: Iterable[N], name: str, kind: str, place: str) -> N:

@@ -157,7 +157,7 @@ QUANTITIES: dict[str, Quantity] = {
     "cor_slope": Quantity(
         "COR slope", "de/dv", "s/m", "change of COR per m/s between two inbound speeds", _FINITE,
         0.0, 40.0, ("slope of COR",), condition="speeds", default=(*_BALL_TEST, *_STRIKER),
-        difference_least=5.8e-05, fine_share=0.35),
+        difference_least=8.1e-05, fine_share=0.35),
     "contact_time_us": Quantity(
         "contact time", "t_c", "us",
         "contact time on a rigid barrier at this inbound speed (m/s)", _FINITE, 0.75, 8.0,

@@ -280,24 +280,6 @@ class Catalogue(Cards[Material]):
     material: tuple[Material, ...] = Field(min_length=1, description="the cards")
 
 
-def catalogue_from_toml(text: str, what: str = "catalogue") -> Catalogue:
-    """Read a catalogue: a TOML text with one ``[[material]]`` table per card.
-
-    Parameters
-    ----------
-    text : str
-        The TOML text.
-    what : str
-        Its name, for messages.
-
-    Raises
-    ------
-    InputError
-        On bad TOML, an unknown field or a value out of range.
-    """
-    return Catalogue.from_toml(text, what)
-
-
 @cache
 def default_catalogue() -> Catalogue:
     """Return the representative catalogue that ships with orbwright; the user's own replaces it."""

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from optimize.ledger.ledger import Ledger as Ledger
     from optimize.report.pictures.drawing import draw as draw
     from optimize.report.pictures.drawing import impact_section as impact_section
+    from optimize.report.screened import ScreenedTable as ScreenedTable
+    from optimize.report.screened import screen_table as screen_table
     from optimize.scenario.brief import Scenario as Scenario
     from optimize.scenario.brief import read_scenario as read_scenario
     from optimize.search.result import Run as Run
@@ -31,6 +33,7 @@ _HOMES = {
     "Ledger": "optimize.ledger.ledger",
     "Run": "optimize.search.result",
     "Scenario": "optimize.scenario.brief",
+    "ScreenedTable": "optimize.report.screened",
     "calibrated_estimate": "optimize.calibration.calibrated",
     "draw": "optimize.report.pictures.drawing",
     "impact_section": "optimize.report.pictures.drawing",
@@ -40,6 +43,7 @@ _HOMES = {
     "read_process": "optimize.lab.process",
     "read_scenario": "optimize.scenario.brief",
     "run_search": "optimize.search.run",
+    "screen_table": "optimize.report.screened",
 }
 
 

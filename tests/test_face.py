@@ -15,6 +15,7 @@ import pytest
 import layers
 import optimize
 from optimize.ledger.export import export_ledger, part_of
+from tests.helpers import tables
 
 ROOT = Path(__file__).parents[1]
 BALL = ROOT / "scenarios/balls/three_layer_soft_feel.toml"
@@ -134,3 +135,23 @@ def test_one_name_stands_for_a_tuple_of_one():
     assert list(ob.estimate(ball, "mass_g").figures) == ["mass_g"]
     [many] = ob.estimate_many([ball], "mass_g")
     assert list(many.figures) == ["mass_g"]
+
+
+def test_a_table_is_screened_in_one_call_and_written(tmp_path):
+    rows = [tables.row("K1"), tables.row("K2", mass_g="45.8"), tables.row("K3", mass_g="x")]
+    table = tables.written(tmp_path / "b.csv", rows)
+    out, ledger = tmp_path / "s.csv", tmp_path / "l.sqlite"
+    found = ob.screen_table(table, "mass", rules="mass and diameter", ledger=ledger, out=out)
+    frame = found.to_frame()
+    assert list(frame["build"]) == ["K1", "K2", "K3"]
+    assert list(frame["status"]) == ["screened", "screened", "not screened"]
+    assert list(frame["result.mass_g"][:2]) == pytest.approx([45.6, 45.8])
+    assert frame["rules"][0] == "within"
+    with open(out, newline="") as file:
+        assert [line["build"] for line in csv.DictReader(file)] == list(frame["build"])
+    again = ob.screen_table(str(out), "mass", rules="mass and diameter", ledger=str(ledger))
+    assert again.rows[0][: len(tables.HEADER)] == found.rows[0][: len(tables.HEADER)]
+    with pytest.raises(ob.InputError, match=r"must end in .csv or .xlsx"):
+        ob.screen_table(table, "mass", ledger=ledger, out=tmp_path / "s.ods")
+    with pytest.raises(ob.InputError, match="nothing is asked of the builds"):
+        ob.screen_table(table, ledger=ledger)

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
-from layers.errors import Fault, InputError, exact, faulty, refuse_twice
+from layers.errors import Fault, InputError, PlacedError, exact, faulty, refuse_twice
 from layers.files.cards import Cards, with_card
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric, ranged
@@ -94,8 +94,13 @@ class Recipe(Table):
         refuse_twice((part.ingredient for part in self.part), "ingredient")
         base = sum(part.phr for part in self.part if part.ingredient.role == "base rubber")
         if abs(base - 100.0) > _HUNDRED:
-            hint = f"; multiply every part by {100.0 / base:.5g}" if base > 0.0 else ""
-            raise ValueError(f"base rubbers add up to {exact(base)} phr, but must be 100{hint}")
+            remedy = (
+                f"multiply every phr by {100.0 / base:.5g}"
+                if base > 0.0
+                else "give one part an ingredient that is a base rubber"
+            )
+            said = f"part: the base rubbers add up to {exact(base)} phr, but must be 100; {remedy}"
+            raise PlacedError(said, "part")
         return self
 
     @property
@@ -280,7 +285,9 @@ def recipe_from_table(table: Mapping[str, Any], cards: IngredientCards, what: st
             ]
         recipe = Recipe.model_validate(table)
     except ValidationError as error:
-        raise faulty([*faults, *explain(error, what, known).faults], what) from error
+        raise faulty(
+            [*faults, *explain(error, what, known, (Recipe, IngredientCards)).faults], what
+        ) from error
     if faults:
         raise faulty(faults, what)
     return recipe

@@ -72,10 +72,10 @@ class Cards(BaseModel, Generic[C]):
         try:
             return cls.model_validate(dict(table))
         except ValidationError as error:
-            raise explain(error, what, tuple(card.model_fields)) from error
+            raise explain(error, what, tuple(card.model_fields), (cls,)) from error
 
     @classmethod
-    def from_toml(cls, text: str, what: str) -> Self:
+    def from_toml(cls, text: str, what: str = "the file") -> Self:
         """Read cards from a TOML text whose name for messages is `what`; see `from_table`."""
         table = parse_toml(text, what)
         with told_by_line(text, what):

@@ -68,7 +68,7 @@ def checked_rows(
     seen: dict[str, int] = {}
     for line, cells in lines:
         if len(cells) != len(header):
-            faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")
+            faults.append(wrong_width(line, len(cells), len(header)))
             continue
         given = dict(zip(header, cells, strict=True))
         name = given.pop(key)
@@ -127,10 +127,38 @@ def table(text: str, what: str) -> tuple[list[str], list[tuple[int, list[str]]]]
     except csv.Error as error:
         raise InputError(f"{what}: line {reader.line_num} is not CSV: {error}.") from error
     if not lines:
-        raise InputError(f"{what} is empty; it needs a first row of column names.")
+        raise InputError(f"{what} is empty; add a first row of column names.")
     if len(lines) == 1:
         raise InputError(f"{what} has column names but no rows; add some.")
+    refuse_bars(lines[0][1], what)
     return ["_".join(name.lower().split()) for name in lines[0][1]], lines[1:]
+
+
+def refuse_bars(header: Sequence[str], what: str) -> None:
+    """Refuse a header whose columns stand apart by bars, with what is read."""
+    if len(header) == 1 and "|" in header[0]:
+        raise InputError(
+            f"{what}: row 1 has columns separated by '|'; separate them by commas, semicolons or "
+            "tabs."
+        )
+
+
+def wrong_width(line: int, count: int, wanted: int) -> str:
+    """Tell of a row of too many or too few cells.
+
+    Parameters
+    ----------
+    line : int
+        The row in the file.
+    count, wanted : int
+        Cells that it has and that it must have.
+    """
+    remedy = (
+        "put a cell that has a comma in quotes, or separate columns by semicolons"
+        if count > wanted
+        else "add the cells that are missing, empty ones too"
+    )
+    return f"row {line} has {count} cells, but must have {wanted}: {remedy}"
 
 
 def separator(text: str) -> str:
@@ -171,15 +199,18 @@ def check_header(
         Naming the column.
     """
     for name, count in Counter(header).items():
+        if not name:
+            place = list(header).index("") + 1
+            raise InputError(f"{what}: row 1, column {place} has no name; name it or remove it.")
         if count > 1:
-            raise InputError(f"{what}: row 1, column {name!r} stands twice.")
+            raise InputError(f"{what}: row 1, column {name!r} stands twice; remove one.")
         if name not in known:
             near = get_close_matches(name, known, n=1)
             hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(known)}."
             raise InputError(f"{what}: row 1, column {name!r} is not known; {hint}")
     missing = [name for name in known if name not in header and name not in optional]
     if missing:
-        raise InputError(f"{what}: row 1 lacks the column {', '.join(missing)}.")
+        raise InputError(f"{what}: row 1 lacks the column {', '.join(missing)}; add it.")
 
 
 def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -> float:
@@ -205,7 +236,7 @@ def read_number(cell: str, line: int, name: str, unit: str, faults: list[str]) -
     except ValueError:
         value = math.nan
         hint = "; write a decimal point, not a comma" if "," in cell else ""
-        number = f"is {cell!r}, but must be a number in {unit}{hint}"
+        number = f"is {cell!r}, but must be a number{'' if unit == '1' else f' in {unit}'}{hint}"
         said = number if cell else "is empty: fill it in"
         faults.append(f"row {line}, {name} {said}")
     else:

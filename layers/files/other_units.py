@@ -4,7 +4,7 @@ import math
 import re
 from typing import Any
 
-from layers.errors import InputError
+from layers.errors import Fault, InputError, faulty
 
 # Other units in which a number may have been noted: factor to the expected unit.
 OTHER_UNITS = {
@@ -22,6 +22,7 @@ OTHER_UNITS = {
     "g/cm3": {"kg/m3": 1e-3, "oz/in3": 1.729994},
     "MPa": {"psi": 6.894757e-3, "ksi": 6.894757, "GPa": 1e3, "Pa": 1e-6, "kgf/cm2": 0.0980665},
     "kN/mm": {"N/mm": 1e-3, "lbf/in": 0.1751268e-3},
+    "g mm": {"oz in": 28.349523 * 25.4},
     "s": {"ms": 1e-3, "us": 1e-6, "min": 60.0},
     "min": {"s": 1.0 / 60.0, "h": 60.0},
     "deg C": {"deg F": 5.0 / 9.0},
@@ -84,8 +85,7 @@ def read_quantity(text: str, unit: str, name: str) -> float | None:
     said = _SAID.fullmatch(text)
     if not said or unit not in _MEASURES:
         return None
-    spelt = " ".join(said[2].translate(_SIGNS).split())
-    given, value = _SPELT.get(spelt, spelt), float(said[1])
+    given, value = _spelt(said[2]), float(said[1])
     if given == unit:
         return value
     if given in OTHER_UNITS[unit]:
@@ -100,10 +100,38 @@ def read_quantity(text: str, unit: str, name: str) -> float | None:
                     f"{name}: {text!r} is {_article(other)} {other}; give {_article(what)} {what} "
                     f"such as {example}."
                 )
+    hardness = given.split()[0].casefold() in ("shore", "jis", "jis-c")
+    own = "; a hardness has its own keys, shore_a, shore_c, jis_c and shore_d" if hardness else ""
     raise InputError(
         f"{name}: {text!r} has a unit that is not known here; give {_article(what)} "
-        f"{what} such as {example}."
+        f"{what} such as {example}{own}."
     )
+
+
+def _spelt(unit: str) -> str:
+    spelt = " ".join(unit.translate(_SIGNS).split())
+    return _SPELT.get(spelt, spelt)
+
+
+def factor_to(unit: str, given: str) -> float | None:
+    """Return what a reading in a given unit is multiplied by; None where the unit is not known.
+
+    Parameters
+    ----------
+    unit : str
+        The expected unit; 1 may be left out.
+    given : str
+        As noted.
+
+    Examples
+    --------
+    >>> factor_to("mm", "in"), factor_to("g cm2", "oz in²"), factor_to("1", ""), factor_to("g", "m")
+    (25.4, 182.899785, 1.0, None)
+    """
+    spelt = _spelt(given)
+    if spelt == unit or (unit == "1" and not spelt):
+        return 1.0
+    return OTHER_UNITS[unit].get(spelt)
 
 
 def _article(noun: str) -> str:
@@ -132,6 +160,7 @@ def unit_hint(value: float, unit: str, low: float, high: float) -> str:
 _ENDINGS = {
     "_g_cm3": "g/cm3",
     "_g_cm2": "g cm2",
+    "_g_mm": "g mm",
     "_kn_mm": "kN/mm",
     "_m_s": "m/s",
     "_mpa": "MPa",
@@ -162,6 +191,7 @@ def unit_of_key(key: str) -> str:
 TRADE_ENDINGS = {
     "_lbf_in": ("_kn_mm", "lbf/in"),
     "_oz_in2": ("_g_cm2", "oz in2"),
+    "_oz_in": ("_g_mm", "oz in"),
     "_ksi": ("_mpa", "ksi"),
     "_lbf": ("_n", "lbf"),
     "_mph": ("_m_s", "mph"),
@@ -194,42 +224,59 @@ def metric_key(key: str) -> tuple[str, str]:
 _OF_FIGURE = ("target", "band", "at_least", "at_most", "margin")
 
 
-def with_units(table: Any, unit: str = "", name: str = "") -> Any:
+def with_units(table: dict[str, Any], what: str = "the file") -> dict[str, Any]:
     """Return a parsed table with its numbers that say a unit as numbers in the keys' units.
 
     Parameters
     ----------
-    table : table, list or value
+    table : dict
         As parsed; texts under keys that end in no unit stay.
-    unit, name : str
-        Unit and name of the key above.
+    what : str
+        Its name, for messages.
 
     Raises
     ------
     InputError
-        If a unit measures something else than its key.
+        If units measure something else than their keys; each is a fault with its place.
 
     Examples
     --------
     >>> with_units({"layer": [{"outer_diameter_mm": "1.5 in", "material": "3 g"}]})
     {'layer': [{'outer_diameter_mm': 38.1, 'material': '3 g'}]}
     """
+    faults: list[Fault] = []
+    read = _read(table, "", "", (), faults)
+    if faults:
+        raise faulty(faults, what)
+    return dict(read)
+
+
+def _read(
+    table: Any, unit: str, name: str, place: tuple[int | str, ...], faults: list[Fault]
+) -> Any:
+    """Read a table, list or value, its unit and name being those of the key above."""
     if isinstance(table, dict):
         figure = str(table.get("figure", "")).partition("@")[0]
         of_figure = unit_of_key(figure)
         return {
-            key: with_units(
+            key: _read(
                 value,
                 of_figure
                 if key in _OF_FIGURE
                 else unit_of_key(key) or (unit if key == "value" else ""),
                 f"{key} of {figure}" if key in _OF_FIGURE else name if key == "value" else key,
+                (*place, key),
+                faults,
             )
             for key, value in table.items()
         }
     if isinstance(table, list):
-        return [with_units(value, unit, name) for value in table]
+        return [_read(v, unit, name, (*place, i), faults) for i, v in enumerate(table)]
     if isinstance(table, str) and unit:
-        number = read_quantity(table, unit, name)
+        try:
+            number = read_quantity(table, unit, name)
+        except InputError as error:
+            faults.append(Fault(place, str(error).rstrip(".")))
+            return table
         return table if number is None else number
     return table

@@ -72,9 +72,7 @@ def _csv(path: Path) -> Iterator[Row]:
     except csv.Error as error:
         raise InputError(f"{path}: after line {line} the file is not CSV: {error}.") from error
     except UnicodeError as error:
-        raise InputError(
-            f"{path} cannot be read: it is not UTF-8 text; save it as UTF-8."
-        ) from error
+        raise InputError(f"{path} cannot be read: {_foreign(path)}; save it as UTF-8.") from error
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror or error}.") from error
 
@@ -84,6 +82,18 @@ def _encoding(path: Path) -> str:
     with open(path, "rb", opener=regular_file) as file:
         marked = file.read(2) in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
     return "utf-16" if marked else "utf-8-sig"
+
+
+def _foreign(path: Path) -> str:
+    """Say where a text that does not decode has its first byte that is not UTF-8."""
+    with open(path, "rb", opener=regular_file) as file:
+        for number, line in enumerate(file, start=1):
+            try:
+                line.decode("utf-8-sig")
+            except UnicodeDecodeError as error:
+                byte = line[error.start]
+                return f"line {number} has the byte 0x{byte:02X}, which is not UTF-8"
+    return "it begins as UTF-16 but is not"
 
 
 def _check_size(path: Path) -> None:

@@ -77,7 +77,12 @@ def read_text(path: Path, most_bytes: int = MOST_TOML_BYTES) -> str:
                     "not needed."
                 )
     except OSError as error:
-        raise InputError(f"{path} cannot be read: {error.strerror or error}.") from error
+        lost = (
+            "; give the name of a file that is there"
+            if isinstance(error, FileNotFoundError)
+            else ""
+        )
+        raise InputError(f"{path} cannot be read: {error.strerror or error}{lost}.") from error
     text = _decoded(raw, path)
     refuse_controls(text, str(path))
     return text.replace("\r\n", "\n").replace("\r", "\n")

@@ -81,10 +81,7 @@ def parse_toml(text: str, what: str) -> dict[str, Any]:
         ) from error
     with told_by_line(text, what):
         check_values(table, what)
-    try:
-        return dict(with_units(table))
-    except InputError as error:
-        raise InputError(f"{what}: {error}") from error
+        return with_units(table, what)
 
 
 # What helps against the parser's complaints, by a word of them.
@@ -129,6 +126,29 @@ def told_by_line(text: str, what: str) -> Iterator[None]:
         placed = sorted(((_line(lines, f.place), f) for f in error.faults), key=lambda p: p[0])
         told = [Fault(f.place, f"line {n}: {f.sentence}" if n else f.sentence) for n, f in placed]
         raise InputError(str(faulty(told, what))) from error
+
+
+@contextmanager
+def told_by_name(what: str, *place: int | str) -> Iterator[None]:
+    """Say which key of a file names the other file that is read within.
+
+    Parameters
+    ----------
+    what : str
+        Name of the file that has the key, for the message.
+    *place : str or int
+        Keys that lead to it.
+
+    Raises
+    ------
+    InputError
+        As raised within, the place put before it.
+    """
+    try:
+        yield
+    except InputError as error:
+        told = f"{', '.join(map(str, place))}: {str(error).rstrip('.')}"
+        raise faulty([Fault(place, told)], what) from error
 
 
 def _line(lines: Mapping[tuple[int | str, ...], int], place: tuple[int | str, ...]) -> int:

@@ -8,7 +8,7 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.errors import MOST_FAULTS, InputError
-from layers.files.csv import MOST_CSV_BYTES, Column, refuse, table
+from layers.files.csv import MOST_CSV_BYTES, Column, refuse, table, wrong_width
 from layers.files.escaping import from_csv_cell
 from layers.files.paths import StrPath
 from layers.files.text import read_text
@@ -105,6 +105,9 @@ def table_from_csv(text: str, what: str) -> AeroTable:
     faults: list[str] = []
     numbers, texts = [], []
     for line, cells in lines:
+        if len(cells) > len(names):
+            faults.append(wrong_width(line, len(cells), len(names)))
+            continue
         numbers.append(_numbers(cells, header, line, faults))
         texts.append([_cell(cells, header, name) for name in _TEXTS])
         if len(faults) > MOST_FAULTS:
@@ -131,7 +134,9 @@ def _header(line: list[str], what: str) -> dict[str, tuple[int, str, float]]:
             raise InputError(f"{what}: row 1, column {name!r} is not known; {hint}")
         quantity, scale = _SCALED.get(name, (name, 1.0))
         if quantity in found:
-            raise InputError(f"{what}: row 1, column {name!r} gives {quantity} a second time.")
+            raise InputError(
+                f"{what}: row 1, column {name!r} gives {quantity} a second time; remove one."
+            )
         found[quantity] = (index, name, scale)
     for quantity in QUANTITIES:
         if quantity not in found:

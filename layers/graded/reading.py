@@ -65,7 +65,7 @@ class StatedProfile(Profile):
         if (self.centre_mpa is None) != (self.surface_mpa is None):
             raise ValueError("centre_mpa and surface_mpa go together")
         if bool(self.readings) != bool(self.scale):
-            raise ValueError("readings and scale go together, such as scale = 'shore_c'")
+            raise ValueError("readings and scale go together; add both, such as scale = 'shore_c'")
         if self.readings:
             find_scale(self.scale)
         if self.knots or self.readings:

@@ -182,24 +182,6 @@ def check_owner(name: FigureName, table: SwingTable) -> None:
         table.find(name.swing)
 
 
-def swings_from_toml(text: str, what: str = "swings") -> SwingTable:
-    """Read a table of swings: a TOML text with one ``[[swing]]`` table each.
-
-    Parameters
-    ----------
-    text : str
-        The TOML text.
-    what : str
-        Its name, for messages.
-
-    Raises
-    ------
-    InputError
-        On bad TOML, an unknown field or a value out of range.
-    """
-    return SwingTable.from_toml(text, what)
-
-
 def read_swings(path: StrPath) -> SwingTable:
     """Read the user's own swings, which stand in place of the shipped ones.
 
@@ -210,7 +192,7 @@ def read_swings(path: StrPath) -> SwingTable:
     """
     path = Path(path)
     text = read_text(path)
-    return swings_from_toml(text, path.name)
+    return SwingTable.from_toml(text, path.name)
 
 
 @cache

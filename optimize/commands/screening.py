@@ -161,9 +161,9 @@ def _question(
 def _catalogue(path: Path) -> "Catalogue":
     """Return the shipped cards with a file's own, which count first."""
     from layers.files.text import read_text
-    from layers.materials import catalogue_from_toml, default_catalogue
+    from layers.materials import Catalogue, default_catalogue
 
-    own = catalogue_from_toml(read_text(path), path.name)
+    own = Catalogue.from_toml(read_text(path), path.name)
     return default_catalogue().joined(own.material)
 
 

@@ -62,6 +62,7 @@ def local(
     from optimize.compute.pool import computing
     from optimize.report import slopes as tables
     from optimize.report.tables import markdown
+    from optimize.report.trade_columns import csv_in_chosen_units
     from optimize.sensitivity.perturbation import plan
     from optimize.sensitivity.slopes import slopes_from
 
@@ -85,7 +86,7 @@ def local(
     if as_json:
         print_json(tables.slopes_record(result))
     elif as_csv:
-        say(tables.slopes_csv(result).rstrip("\n"), sys.stdout)
+        say(csv_in_chosen_units(tables.slopes_csv(result)).rstrip("\n"), sys.stdout)
     elif as_markdown:
         say(markdown(tables.slopes_sections(result), build.name).rstrip("\n"), sys.stdout)
     else:

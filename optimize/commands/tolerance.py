@@ -182,11 +182,12 @@ def _print(drawn: "Tolerance", recentred: "Recentred | None", form: str) -> None
     from optimize.report.tables import markdown
     from optimize.report.tolerance import tolerance_sections
     from optimize.report.tolerance_record import tolerance_csv, tolerance_record
+    from optimize.report.trade_columns import csv_in_chosen_units
 
     if form == "json":
         print_json(tolerance_record(drawn, recentred))
     elif form == "csv":
-        say(tolerance_csv(drawn).rstrip("\n"), sys.stdout)
+        say(csv_in_chosen_units(tolerance_csv(drawn)).rstrip("\n"), sys.stdout)
     else:
         sections: list[Any] = tolerance_sections(drawn, recentred)
         name = drawn.study.ball.name

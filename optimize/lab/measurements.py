@@ -23,9 +23,10 @@ from layers.files.csv import (
     read_number,
     refuse,
     table,
+    wrong_width,
 )
 from layers.files.escaping import from_csv_cell
-from layers.files.other_units import OTHER_UNITS, unit_hint
+from layers.files.other_units import OTHER_UNITS, factor_to, metric_key, unit_hint
 from layers.files.paths import StrPath
 from layers.files.text import read_text
 from layers.strike.swings import SwingTable, default_swings
@@ -151,7 +152,7 @@ def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
         check_header(header, [*COLUMNS], [*_REPLICATE], what)
     for line, cells in lines:
         if len(cells) != len(header):
-            faults.append(f"row {line} has {len(cells)} cells, but must have {len(header)}")
+            faults.append(wrong_width(line, len(cells), len(header)))
             continue
         given = dict(zip(header, cells, strict=True))
         given["build"] = from_csv_cell(given["build"])
@@ -166,7 +167,7 @@ def _rows(text: str, what: str, faults: list[str]) -> Iterator[_Row]:
 
 def _read_row(reader: _Reader, row: _Row) -> None:
     refuse_renamed([row.given["figure"]], f"{reader.what}: row {row.line}, figure")
-    if row.given["figure"] in _WALLS:
+    if metric_key(row.given["figure"])[0] in _WALLS:
         reader.walls += len(row.cell)
         return
     if row.given["figure"].startswith(READING):
@@ -178,7 +179,7 @@ def _read_row(reader: _Reader, row: _Row) -> None:
     before = len(reader.faults)
     if ball is None:
         said = f"is {row.given['build']!r}, but must be one of {', '.join(reader.balls)}"
-        _fault(reader, row, "build", said if row.given["build"] else "is empty")
+        _fault(reader, row, "build", said if row.given["build"] else "is empty: write one")
     if stage is None:
         allowed = f"1 to {len(ball.layer)} or ball" if ball else "a stage's number or ball"
         said = f"is {row.given['stage']!r}" if row.given["stage"] else "is empty"
@@ -187,7 +188,7 @@ def _read_row(reader: _Reader, row: _Row) -> None:
         _fault(reader, row, "figure", trouble)
     else:
         unit = QUANTITIES[parsed.quantity].unit
-        if _factor(row.given["unit"], unit) is None:
+        if factor_to(unit, row.given["unit"]) is None:
             said = f"is {row.given['unit']!r}" if row.given["unit"] else "is empty"
             others = ", ".join(OTHER_UNITS[unit])
             told = f"{said}, but {parsed.quantity} must be in {unit}{others and ', or ' + others}"
@@ -249,26 +250,19 @@ def _stage(text: str, ball: Ball | None) -> int | None:
 def _figure(name: str, swings: SwingTable) -> tuple[FigureName | None, str]:
     """Parse a figure that can be measured; None and what is wrong otherwise."""
     try:
-        parsed = parse_figure(name)
+        parsed = parse_figure(metric_key(name)[0])
         if parsed.swing and QUANTITIES[parsed.quantity].of == "swing":
             swings.find(parsed.swing)
     except InputError as error:
         return None, f"{error}".removeprefix("figure ").rstrip(
             "."
-        ) if name else "is empty: name one"
+        ) if name else "is empty: write one"
     if parsed.stage is not None:
         return None, f"is {name!r}, but the stage belongs in its own column"
     if parsed.quantity not in lab_data().figure:
         known = ", ".join(lab_data().figure)
         return None, f"is {name!r}, which is derived from others; measurable: {known}"
     return parsed, ""
-
-
-def _factor(given: str, unit: str) -> float | None:
-    """Return what a reading in another unit is multiplied by; None where the unit is not known."""
-    if given == unit or (unit == "1" and not given):
-        return 1.0
-    return OTHER_UNITS[unit].get(given)
 
 
 def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) -> float | None:
@@ -279,7 +273,7 @@ def _value(reader: _Reader, row: _Row, column: str, text: str, quantity: str) ->
         hint = _swapped(reader, row, column) if column == "value" else ""
         reader.faults += [fault + hint for fault in faults]
         return None
-    value *= _factor(row.given["unit"], unit) or 1.0
+    value *= factor_to(unit, row.given["unit"]) or 1.0
     measured = lab_data().figure[quantity]
     if measured.low <= value <= measured.high:
         return value

@@ -162,7 +162,7 @@ def process_from_table(table: Mapping[str, Any], what: str) -> Process:
         return Process.model_validate(given)
     except ValidationError as error:
         known = (*Process.model_fields, *LayerProcess.model_fields, *_MORE)
-        raise explain(error, what, known) from error
+        raise explain(error, what, known, (Process,)) from error
 
 
 def read_process(path: StrPath) -> Process:

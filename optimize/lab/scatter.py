@@ -112,7 +112,8 @@ def scatter_from_table(table: Mapping[str, Any], what: str) -> Scatter:
     try:
         return Scatter.model_validate(dict(table))
     except ValidationError as error:
-        raise explain(error, what, (*Scatter.model_fields, *LayerScatter.model_fields)) from error
+        known = (*Scatter.model_fields, *LayerScatter.model_fields)
+        raise explain(error, what, known, (Scatter,)) from error
 
 
 def read_scatter(path: StrPath) -> Scatter:

@@ -6,6 +6,7 @@ import numpy as np
 
 from layers.ball import Ball
 from layers.compound.batch import Batch
+from layers.figures import QUANTITIES, parse_figure
 from layers.mass.concentricity import off_centre
 from layers.rules.screen import RuleSet
 from optimize.lab.process import Process
@@ -33,7 +34,7 @@ def notes_of(
     """
     notes = []
     vague = [
-        f"{target.name} of stage {stage.number} (+/- {target.model_error:.2f} {target.unit})"
+        f"{_label(target)} of stage {stage.number} (+/- {target.model_error:.2f} {target.unit})"
         for stage in stages
         for target in stage.target
         if target.high is not None and (target.model_error or 0.0) > target.high - target.value
@@ -69,6 +70,10 @@ def _concentricity_note(ball: Ball, process: Process) -> str:
         "Worst case, every body eccentric by its tolerance in one direction: static imbalance "
         f"{found.imbalance * 1e6:.2f} g mm, MOI asymmetry {100.0 * found.anisotropy:.3f} %."
     )
+
+
+def _label(target: Target) -> str:
+    return QUANTITIES[parse_figure(target.name).quantity].label
 
 
 def rule_notes(stage: StageSheet, rules: RuleSet | None) -> tuple[str, ...]:

@@ -9,8 +9,9 @@ from layers.files.paths import write_text
 from optimize.page.write import filled
 from optimize.report.screening import Line, best_of, summary
 from optimize.report.tables import number
+from optimize.report.units import chosen, converted_text, head_in_trade, number_in_trade
 from optimize.report.windows import NO_ADVICE
-from optimize.report.words import goal_words, heading_of
+from optimize.report.words import goal_words, heading_of, unit_of
 from optimize.screening.screen import Screening
 
 # Most rows of the page: the tables that --out writes have them all.
@@ -42,14 +43,14 @@ def screening_html(found: Screening) -> str:
     title = scenario.name if scenario else "Screening"
     goals = "; ".join(goal_words(goal) for goal in scenario.goal) if scenario else ""
     words = {
-        "title": title,
         "question": f"{len(found)} builds: {goals}" if goals else f"{len(found)} builds",
         "summary": summary(found),
         "note": _note(len(lines), found),
     }
-    places = {name: escape(text) for name, text in words.items()}
+    places = {name: _either(text) for name, text in words.items()}
+    places |= {"title": escape(title), "skip": "builds", "units": chosen()}
     places["heads"] = "".join(
-        f'<th scope="col"{" class=n" if right else ""}>{escape(head)}</th>'
+        f'<th scope="col"{" class=n" if right else ""}>{_either(head, head_in_trade(head)[0])}</th>'
         for head, right in _heads(found)
     )
     places["rows"] = "".join(f"<tr>{''.join(_cells(line, found))}</tr>\n" for line in lines)
@@ -98,23 +99,35 @@ def _cells(line: Line, found: Screening) -> Iterator[str]:
     if found.question.windows:
         yield _text("; ".join(filter(None, line.windows)))
     for name in found.question.figures:
-        yield _figure(line.row.figures.get(name))
+        yield _figure(line.row.figures.get(name), unit_of(name))
     yield _text(line.same_as)
     yield _text("; ".join(filter(None, (line.row.why, line.warnings))))
 
 
+def _either(metric: str, trade: str | None = None) -> str:
+    """Return a text as HTML that the page can show in the trade's units too."""
+    trade = converted_text(metric) if trade is None else trade
+    if trade == metric:
+        return escape(metric)
+    return f'<span data-trade="{escape(trade)}">{escape(metric)}</span>'
+
+
 def _text(words: str) -> str:
-    return f"<td>{escape(words)}</td>"
+    return f"<td>{_either(words)}</td>"
 
 
 def _numeric(value: float, words: str) -> str:
     return f'<td class="n" data-value="{value!r}">{words}</td>'
 
 
-def _figure(figure: Figure | None) -> str:
+def _figure(figure: Figure | None, unit: str) -> str:
     if figure is None:
         return _text("")
     error = figure.difference_error
     written = number(figure.value, error or figure.absolute_error)
-    spread = f' <span class="pm">± {error:.2g}</span>' if error else ""
-    return _numeric(figure.value, f"{written.replace('-', '−')}{spread}")
+    shown = [written, number_in_trade(written, unit)]
+    spread = ""
+    if error:
+        said = f"± {number(error, error)}"
+        spread = f' <span class="pm">{_either(said, number_in_trade(said, unit))}</span>'
+    return _numeric(figure.value, f"{_either(*(text.replace('-', '−') for text in shown))}{spread}")

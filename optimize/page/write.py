@@ -66,19 +66,19 @@ def page_html(data: dict[str, Any]) -> str:
         From `optimize.page.data.page_data`.
     """
     words = {name: html.escape(data[name]) for name in ("title", "question", "summary")}
-    places = {**words, "data": json_for_html(data)}
+    places = {**words, "data": json_for_html(data), "skip": "short list"}
     return filled("page.html", _SCRIPTS, places, own_style="run.css")
 
 
 def filled(
     template: str, scripts: Sequence[str], words: dict[str, str], own_style: str = ""
 ) -> str:
-    """Fill a template: style, script and content security policy are added.
+    """Fill a template: head, style, script and content security policy are added.
 
     Parameters
     ----------
     template : str
-        Name of an HTML file among the templates.
+        Name of an HTML file among the templates, which goes on where ``head.html`` ends.
     scripts : sequence of str
         Modules among the templates that make its script, after those that all pages share.
     words : dict of str to str
@@ -101,7 +101,8 @@ def filled(
         )
     )
     words = {"policy": policy, "style": style, "script": script, **words}
-    pieces = _text("optimize.page", "templates", template).split("{{")
+    whole = "".join(_text("optimize.page", "templates", name) for name in ("head.html", template))
+    pieces = whole.split("{{")
     # Each piece is filled once: what a name holds is never taken for a placeholder.
     return pieces[0] + "".join(
         words[name.strip()] + rest for name, _, rest in (p.partition("}}") for p in pieces[1:])

@@ -9,6 +9,9 @@ from layers.compound.batch import Batch
 from layers.files.escaping import csv_text, md_text
 from optimize.lab.sheet import CureSheet, Sheet, StageSheet, Target
 from optimize.lab.tooling import Quantity
+from optimize.report.sheet_units import sheet_in_chosen_units, weighed
+from optimize.report.trade_columns import head_in_chosen_units
+from optimize.report.units import heading_in_chosen_units
 
 # Blank columns on a portrait page; more pieces make a second table.
 _COLUMNS = 6
@@ -29,8 +32,12 @@ _CSV_HEADS = (
 _LINE = "____________"
 
 
+_DECIMALS = {"g/cm3": 4, "1": 4, "s/m": 5, "us": 1, "Hz": 0, "N": 0, "Shore C": 1}
+_DECIMALS |= {"in": 4, "oz": 4, "oz in2": 4, "lbf": 1}
+
+
 def _decimals(unit: str) -> int:
-    return {"g/cm3": 4, "1": 4, "s/m": 5, "us": 1, "Hz": 0, "N": 0, "Shore C": 1}.get(unit, 2)
+    return _DECIMALS.get(unit, 2)
 
 
 def _value(value: float, unit: str) -> str:
@@ -70,7 +77,11 @@ def _weighings(batch: Batch) -> list[tuple[str, ...]]:
         for line in batch.line
     ]
     total = (f"{batch.recipe}: total", "", f"{batch.total_g:.6g}", "", "")
-    return [*rows, total]
+    return [weighed(row) for row in (*rows, total)]
+
+
+def _batch_heads() -> list[str]:
+    return [heading_in_chosen_units(head) for head in _BATCH_HEADS]
 
 
 def _cure_rows(cure: CureSheet) -> list[tuple[str, ...]]:
@@ -94,6 +105,7 @@ def _cure_rows(cure: CureSheet) -> list[tuple[str, ...]]:
 
 def to_markdown(sheet: Sheet) -> str:
     """Return the sheet as Markdown with pipe tables."""
+    sheet = sheet_in_chosen_units(sheet)
     out = [f"# Prototype sheet: {md_text(sheet.name)}", ""]
     out += [f"Made by {_LINE}  Date {_LINE}  Lot {_LINE}", ""]
     out += [f"Allowances and tolerances: {md_text(sheet.source)}.", ""]
@@ -115,7 +127,7 @@ def _stage_markdown(stage: StageSheet, sheet: Sheet) -> list[str]:
     ]
     out += _md_table(_MAKE_HEADS, _tooling_rows(stage.tooling))
     if stage.batch is not None:
-        out += ["", *_md_table(_BATCH_HEADS, _weighings(stage.batch))]
+        out += ["", *_md_table(_batch_heads(), _weighings(stage.batch))]
     if stage.cure:
         out += ["", *_md_table(_CURE_HEADS, _cure_rows(stage.cure)), ""]
         out += [
@@ -162,19 +174,22 @@ def to_csv(sheet: Sheet) -> str:
     ``kind`` is ``make`` for charge and mould, ``measure`` for figures to measure. Text that a
     spreadsheet would run as a formula gets an apostrophe in front.
     """
+    sheet = sheet_in_chosen_units(sheet)
     rows: list[list[object]] = []
     pieces = [f"piece_{n}" for n in range(1, sheet.pieces + 1)]
     blank = [""] * sheet.pieces
     for stage in sheet.stage:
         start = [sheet.name, stage.number]
         for q in stage.tooling:
-            row = ["make", q.name, q.unit, f"{q.value:.6g}", "", "", "", q.how]
+            name, _ = head_in_chosen_units(q.name)
+            row = ["make", name, q.unit, f"{q.value:.6g}", "", "", "", q.how]
             rows.append([*start, *row, *blank])
         if stage.cure:
             rows += [[*start, *row, *blank] for row in _cure_cells(stage.cure)]
         for t in stage.target:
             ends = ["" if v is None else f"{v:.6g}" for v in (t.low, t.high, t.model_error)]
-            row = ["measure", t.name, t.unit, f"{t.value:.6g}", *ends, t.basis]
+            name, _ = head_in_chosen_units(t.name)
+            row = ["measure", name, t.unit, f"{t.value:.6g}", *ends, t.basis]
             rows.append([*start, *row, *blank])
     return csv_text([*_CSV_HEADS, *pieces], rows)
 
@@ -195,6 +210,7 @@ def _cure_cells(cure: CureSheet) -> list[list[object]]:
 
 def to_html(sheet: Sheet) -> str:
     """Return the sheet as one HTML page without scripts or links, laid out for A4 portrait."""
+    sheet = sheet_in_chosen_units(sheet)
     page = resources.files("optimize.report").joinpath("sheet.html").read_text(encoding="utf-8")
     cautions = "".join(
         f"<li><b>{escape(title)}.</b> {escape(text)}</li>" for title, text in sheet.caution.values()
@@ -220,7 +236,7 @@ def _summary_html(sheet: Sheet) -> str:
         )
         for stage in sheet.stage
     ]
-    heads = ("", "stage", "layer", *_SUMMARY.values())
+    heads = ("", "stage", "layer", *map(heading_in_chosen_units, _SUMMARY.values()))
     return _html_table(heads, rows, "summary")
 
 
@@ -248,7 +264,7 @@ def _stage_html(stage: StageSheet, sheet: Sheet) -> str:
         for step in stage.step
     )
     charge = (
-        _html_table(_BATCH_HEADS, _weighings(stage.batch), "batch")
+        _html_table(_batch_heads(), _weighings(stage.batch), "batch")
         if stage.batch is not None
         else ""
     )

@@ -10,6 +10,7 @@ from layers.files.escaping import csv_text
 from layers.strike.swings import SwingTable, check_owner
 from optimize.report.ball import digits_of, layers_section, version, warnings_section
 from optimize.report.tables import Section, columns, number, signed
+from optimize.report.words import heading_of, unit_of
 from optimize.sensitivity.perturbation import PERTURBATIONS, DesignVariable, Kind
 from optimize.sensitivity.slopes import Slope, Slopes
 
@@ -118,16 +119,18 @@ def _strongest_section(result: Slopes) -> Section:
     for name, figure in result.estimate.figures.items():
         row = row_of(result, name)
         largest = strongest(row)
+        unit = unit_of(name) if unit_of(name) in ("", "°") else f" {unit_of(name)}"
         order = sorted(
             (item for item in row.items() if item[1].resolved and item[1].value != 0.0),
             key=lambda item: -abs(item[1].change),
         )
         words = [
-            f"{change_text(d, largest)} {layer_name(result, v)} {PERTURBATIONS[v.kind].label}"
+            f"{change_text(d, largest)}{unit} {layer_name(result, v)} {PERTURBATIONS[v.kind].label}"
             for v, d in order[:_MOST_NAMED]
             if change_text(d, largest) not in _NOTHING
         ]
-        rows.append((name, number(figure.value, digits_of(figure)), "; ".join(words)))
+        value = number(figure.value, digits_of(figure))
+        rows.append((heading_of(name), value, "; ".join(words)))
     steps = ", ".join(
         f"{PERTURBATIONS[kind].label} {PERTURBATIONS[kind].practical_text}"
         for kind in dict.fromkeys(variable.kind for variable in result.variables)
@@ -143,7 +146,7 @@ def _kind_section(result: Slopes, kind: Kind, variables: Sequence[DesignVariable
         row = row_of(result, name)
         cells = [_cell(row.get(variable), strongest(row)) for variable in variables]
         if any(cells):
-            rows.append((name, *cells))
+            rows.append((heading_of(name), *cells))
     heads = columns("figure", *(f">{layer_name(result, v)}" for v in variables))
     return Section(
         f"Change by {perturbation.practical_text} of {perturbation.label}", heads, tuple(rows)

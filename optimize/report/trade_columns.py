@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 from layers.files.other_units import OTHER_UNITS, TRADE_ENDINGS, unit_of_key
-from optimize.report.units import CONVERSIONS, chosen
+from optimize.report.units import CONVERSIONS, chosen, converted_text, number_in_trade
 
 _TRADE = {metric: (end, unit) for end, (metric, unit) in TRADE_ENDINGS.items()}
 # A column's unit, then what else its name may say: a condition, or what of the figure it is.
@@ -16,7 +16,17 @@ _NAME = re.compile(
     r"(?P<rest>(?:@[-\w.]*?)?(?:_(?:difference|absolute)_error)?)"
 )
 # In a table of a row a figure, what is in the unit that the row says.
-_OF_ROW = ("value", "difference_error", "absolute_error", "difference_from_first")
+_OF_ROW = (
+    *("value", "difference_error", "absolute_error", "difference_from_first"),
+    *("nominal", "mean", "deviation", "q05", "q50", "q95", "surrogate_error"),
+    *("change", "change_error", "slope", "slope_error"),
+)
+# What is per the unit of another column, and that column.
+_PER = {"slope": "slope_per", "slope_error": "slope_per"}
+# Cells of numbers with their unit, in words.
+_WORDS = ("step",)
+# A bound in words, in the unit of its row.
+_BOUND = "limit"
 
 
 def head_in_chosen_units(head: str) -> tuple[str, float]:
@@ -82,17 +92,26 @@ def _by_row(heads: Sequence[str]) -> Callable[[list[Any]], list[Any]]:
     if chosen() == "metric" or "unit" not in heads:
         return list
     unit, values = list(heads).index("unit"), [i for i, h in enumerate(heads) if h in _OF_ROW]
-    figure = list(heads).index("figure") if "figure" in heads else None
+    place = {head: i for i, head in enumerate(heads)}
 
     def converted(cells: list[Any]) -> list[Any]:
         row = CONVERSIONS.get(cells[unit])
+        for i in values:
+            per = CONVERSIONS.get(cells[place[_PER[heads[i]]]]) if heads[i] in _PER else None
+            factor = (row.factor if row else 1.0) / (per.factor if per else 1.0)
+            cells[i] = _times(cells[i], factor)
+        for head in set(_PER.values()) & set(heads):
+            per = CONVERSIONS.get(cells[place[head]])
+            cells[place[head]] = per.trade if per else cells[place[head]]
+        for head in set(_WORDS) & set(heads):
+            cells[place[head]] = converted_text(cells[place[head]])
         if row is None:
             return cells
-        for i in values:
-            cells[i] = _times(cells[i], row.factor)
         cells[unit] = row.trade
-        if figure is not None:
-            cells[figure] = head_in_chosen_units(cells[figure])[0]
+        if _BOUND in place:
+            cells[place[_BOUND]] = number_in_trade(cells[place[_BOUND]], row.metric)
+        for head in {"figure", "name"} & set(heads):
+            cells[place[head]] = head_in_chosen_units(cells[place[head]])[0]
         return cells
 
     return converted

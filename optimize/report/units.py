@@ -30,8 +30,8 @@ class Conversion:
     factor: float
 
 
-def _row(metric: str, unit: str, trade: str, printed: str) -> Conversion:
-    return Conversion(metric, printed, 1.0 / OTHER_UNITS[unit][trade])
+def _row(metric: str, unit: str, trade: str, printed: str, many: float = 1.0) -> Conversion:
+    return Conversion(metric, printed, many / OTHER_UNITS[unit][trade])
 
 
 # Units that are not here are the trade's own too: rpm, degrees, g/cm3, Hz, microseconds, percent.
@@ -41,13 +41,15 @@ CONVERSIONS = {
         _row("mm", "mm", "in", "in"),
         _row("g", "g", "oz", "oz"),
         _row("g cm²", "g cm2", "oz in2", "oz in²"),
-        _row("g cm2", "g cm2", "oz in2", "oz in²"),
+        _row("g cm2", "g cm2", "oz in2", "oz in2"),
         _row("m/s", "m/s", "mph", "mph"),
         _row("m", "m", "yd", "yd"),
         _row("MPa", "MPa", "ksi", "ksi"),
         _row("N", "N", "lbf", "lbf"),
         _row("kN/mm", "kN/mm", "lbf/in", "lbf/in"),
+        _row("kN", "N", "lbf", "lbf", 1e3),
         Conversion("mm²", "in²", OTHER_UNITS["mm"]["in"] ** -2),
+        _row("g mm", "g mm", "oz in", "oz in"),
     )
 }
 # The speed at which a ball meets a barrier is told in ft/s.
@@ -57,7 +59,8 @@ _NUMBER = r"(?<![\w.,])[-+±≈]?\d+(?:\.\d+)?(?![\w]|[.,]\d)"
 _UNIT = "|".join(re.escape(unit) for unit in sorted(CONVERSIONS, key=len, reverse=True))
 # '38.1 m/s', '98.07 to 1275 N'; 'per', '/' or a power after the unit make it another.
 _SAID = re.compile(
-    rf"(?P<impact>\bat )?(?P<numbers>{_NUMBER}(?:(?: to | and |, | or |-| ± ){_NUMBER})*)"
+    r"(?P<impact>(?<!head )(?<!leaves )\bat )?"
+    rf"(?P<numbers>{_NUMBER}(?:(?: to | and |, | or |-| ± ){_NUMBER})*)"
     rf" (?P<unit>{_UNIT})(?![\w/²³]| cm)"
 )
 _HEAD = re.compile(rf"(?P<before>(?:^|.*(?:, |± )))(?P<unit>{_UNIT})(?P<after>(?: .*)?)")
@@ -135,19 +138,37 @@ def converted_text(text: str) -> str:
     def put(said: re.Match[str]) -> str:
         unit = said["unit"]
         row = _IMPACT if said["impact"] and unit == "m/s" else CONVERSIONS[unit]
-        numbers = re.sub(_NUMBER, lambda m: _number(m[0], row), said["numbers"])
+        numbers = re.sub(_NUMBER, lambda m: _number(m[0], row, _least_digits(m)), said["numbers"])
         return f"{said['impact'] or ''}{numbers} {row.trade}"
 
     return _SAID.sub(put, text)
 
 
-def _number(text: str, row: Conversion) -> str:
-    """Convert a number, its last digit worth no more than before."""
+def text_in_chosen_units(text: str) -> str:
+    """Return a sentence in the chosen units; see `converted_text`."""
+    return converted_text(text) if chosen() == "trade" else text
+
+
+def heading_in_chosen_units(title: str) -> str:
+    """Return a heading that ends in its unit in the chosen units; see `head_in_trade`."""
+    return head_in_trade(title)[0] if chosen() == "trade" else title
+
+
+def _least_digits(number: re.Match[str]) -> int:
+    """Return how many digits a number has at least: '4 mm' is 0.157 in; an error has its own."""
+    return 0 if number.string[: number.start()].endswith("± ") or number[0][0] in "±≈" else 3
+
+
+def _number(text: str, row: Conversion, least: int = 0) -> str:
+    """Convert a number, its last digit worth no more than before; with so many digits at least."""
     mark = text[0] if text[0] in "+±≈" else ""
     bare = text.removeprefix(mark)
     decimals = len(bare.partition(".")[2])
-    decimals = min(9, max(0, math.ceil(decimals - math.log10(row.factor))))
-    return f"{mark}{float(bare) * row.factor:.{decimals}f}"
+    value = float(bare) * row.factor
+    decimals = math.ceil(decimals - math.log10(row.factor))
+    if value and least:
+        decimals = max(decimals, least - 1 - math.floor(math.log10(abs(value))))
+    return f"{mark}{value:.{min(9, max(0, decimals))}f}"
 
 
 def number_in_trade(text: str, unit: str) -> str:
@@ -156,7 +177,7 @@ def number_in_trade(text: str, unit: str) -> str:
     Parameters
     ----------
     text : str
-        Numbers, in the metric unit.
+        Numbers, in the metric unit; a converted one keeps the worth of its last digit.
     unit : str
         As printed; one that the trade shares changes nothing.
     """
@@ -167,14 +188,32 @@ def _cell(text: str, row: Conversion) -> str:
     return re.sub(_NUMBER, lambda m: _number(m[0], row), text)
 
 
+def head_in_trade(title: str) -> tuple[str, Conversion | None]:
+    """Return a heading in the trade's units, and the conversion of the numbers under it.
+
+    Parameters
+    ----------
+    title : str
+        As in metric tables; one that ends in no unit has no conversion.
+
+    Examples
+    --------
+    >>> head_in_trade("driver (fast): ball speed, m/s")[0], head_in_trade("spin, rpm")
+    ('driver (fast): ball speed, mph', ('spin, rpm', None))
+    """
+    found = _HEAD.fullmatch(title)
+    row = CONVERSIONS[found["unit"]] if found else None
+    if found and row:
+        title = f"{found['before']}{row.trade}{found['after']}"
+    return converted_text(title), row
+
+
 def _converted(section: Any) -> Any:
     heads, columns = [], []
     for column in section.columns:
-        found = _HEAD.fullmatch(column.title)
-        row = CONVERSIONS[found["unit"]] if found else None
+        title, row = head_in_trade(column.title)
         heads.append(row)
-        title = f"{found['before']}{row.trade}{found['after']}" if found and row else column.title
-        columns.append(replace(column, title=converted_text(title)))
+        columns.append(replace(column, title=title))
     rows = tuple(_converted_row(row, section.columns, heads) for row in section.rows)
     notes = tuple(map(converted_text, section.notes))
     return replace(

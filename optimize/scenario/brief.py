@@ -10,27 +10,26 @@ from pydantic import Field, ValidationError, model_validator
 from layers.arrays import Level
 from layers.ball import MOST_LAYERS, Ball
 from layers.conditions import Conditions
-from layers.errors import Fault, InputError, exact, faulty
+from layers.errors import Fault, InputError, PlacedError, exact, faulty
 from layers.figures import QUANTITIES, parse_figure
 from layers.files.cards import with_card
 from layers.files.explain import explain
 from layers.files.fields import Table
 from layers.files.paths import StrPath
 from layers.files.text import Name, Text, read_text
-from layers.files.toml import parse_toml, told_by_line
+from layers.files.toml import parse_toml, told_by_line, told_by_name
 from layers.flight.aerodynamics import Law
 from layers.materials import (
     Catalogue,
     Material,
-    catalogue_from_toml,
     default_catalogue,
     numeric_fields,
 )
 from layers.rules.screen import rule_set
 from layers.strike.swings import check_owner, default_swings
 from optimize.lab.cost import Costing, price_of
-from optimize.lab.process import Process, read_process
-from optimize.scenario.conditions import ConditionsTable, with_files_read
+from optimize.lab.process import Process
+from optimize.scenario.conditions import ConditionsTable, process_read, with_files_read
 from optimize.scenario.fences import Fence, FenceRange, clearance_percent
 from optimize.scenario.goals import Bound, Goal, Limit, sides_of
 from optimize.scenario.measures import parse_measure
@@ -112,20 +111,25 @@ class Scenario(Table):
     def _layers_fit_together(self) -> "Scenario":
         centre, *others = self.layer
         if centre.thickness_mm is not None:
-            raise ValueError("layer 1 takes what remains inside the others: give no thickness_mm")
+            raise PlacedError(
+                "layer 1 takes what remains inside the others: give no thickness_mm",
+                *("layer", 0, "thickness_mm"),
+            )
         if centre.optional:
-            raise ValueError("layer 1 cannot be optional")
+            raise PlacedError("layer 1 cannot be optional; remove it", "layer", 0, "optional")
         for number, layer in enumerate(others, start=2):
             if layer.diameter_mm is not None:
-                raise ValueError(f"layer {number} takes thickness_mm; diameter_mm is for layer 1")
+                said = f"layer {number}: diameter_mm is for layer 1; give thickness_mm in its place"
+                raise PlacedError(said, "layer", number - 1, "diameter_mm")
             if layer.thickness_mm is None:
-                raise ValueError(f"layer {number}: thickness_mm is missing; add it")
+                said = f"layer {number}: thickness_mm is missing; add it"
+                raise PlacedError(said, "layer", number - 1)
         thinnest = sum(o.thickness_mm[0] for o in others if o.thickness_mm and not o.optional)
         room = self.ball.outer_diameter_mm - 2.0 * thinnest
         if room < SMALLEST_CENTRE_MM:
             raise ValueError(
                 f"layers 2 to {len(self.layer)} at their thinnest leave {room:g} mm for layer 1, "
-                f"but must leave at least {SMALLEST_CENTRE_MM:g} mm"
+                f"but must leave at least {SMALLEST_CENTRE_MM:g} mm; make them thinner"
             )
         return self
 
@@ -177,7 +181,7 @@ class Scenario(Table):
             if missing:
                 raise ValueError(f"layer {number}: material {missing[0]!r} has no card")
         if self.rules is not None:
-            rule_set(self.rules)
+            _check_rules(self.rules)
         fewest = sum(not layer.optional for layer in self.layer)
         swings = (self.conditions and self.conditions.swings) or default_swings()
         for figure in self.figures():
@@ -327,31 +331,31 @@ def _from_table(table: dict[str, Any], what: str, folder: Path) -> Scenario:
     cards = default_catalogue()
     if "catalogue" in table:
         path = folder / str(table.pop("catalogue"))
-        cards = cards.joined(catalogue_from_toml(read_text(path), path.name).material)
+        with told_by_name(what, "catalogue"):
+            cards = cards.joined(Catalogue.from_toml(read_text(path), path.name).material)
     faults: list[Fault] = []
     try:
         if isinstance(table.get("material"), list):
-            own = tuple(Material.model_validate(card) for card in table["material"])
-            cards = cards.joined(own)
+            cards = cards.joined(Catalogue.model_validate({"material": table["material"]}).material)
         if "process" in table:
-            table["process"] = _process_named(table["process"], folder, what)
+            table["process"] = process_read(table["process"], folder, what)
         found = _find_materials(table, cards, faults)
         if isinstance(table.get("conditions"), dict):
             table["conditions"] = with_files_read(table["conditions"], folder, what)
         table["material"] = list(dict.fromkeys(found)) or cards.material
         scenario = Scenario.model_validate(table)
     except ValidationError as error:
-        raise faulty([*faults, *explain(error, what, _KNOWN).faults], what) from error
+        raise faulty([*faults, *explain(error, what, _KNOWN, (Scenario,)).faults], what) from error
     if faults:
         raise faulty(faults, what)
     return scenario
 
 
-def _process_named(named: Any, folder: Path, what: str) -> Process:
-    """Read the process whose file a scenario names, so that it needs no other file."""
-    if not isinstance(named, dict) or set(named) != {"file"} or not isinstance(named["file"], str):
-        raise InputError(f"{what}: process takes one key, file, with the name of a process file.")
-    return read_process(folder / named["file"])
+def _check_rules(name: str) -> None:
+    try:
+        rule_set(name)
+    except InputError as error:
+        raise PlacedError(f"rules: {str(error).rstrip('.')}", "rules") from error
 
 
 def _find_materials(table: dict[str, Any], cards: Catalogue, faults: list[Fault]) -> list[Material]:

@@ -9,15 +9,16 @@ from pydantic import Field, ValidationError, model_validator
 from layers.arrays import Precision
 from layers.ball import MOST_NAME
 from layers.conditions import Conditions, Weather
-from layers.errors import InputError
-from layers.files.explain import explain
+from layers.errors import Fault, faulty
+from layers.files.explain import explain, shown_value
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
 from layers.files.text import Name, read_text
-from layers.files.toml import parse_toml, told_by_line
+from layers.files.toml import parse_toml, told_by_line, told_by_name
 from layers.flight.aerodynamics import Law, ferguson_2022, find_law
 from layers.flight.air import SEA_LEVEL_PRESSURE_HPA, humid_air
 from layers.strike.swings import SwingTable, default_swings, read_swings
+from optimize.lab.process import read_process
 
 # Fields that hold a file's name until the scenario is read.
 TABLE_FILES = ("swings", "aerodynamics_table")
@@ -323,18 +324,20 @@ def with_files_read(table: dict[str, Any], folder: Path, what: str) -> dict[str,
     read = dict(table)
     for name in TABLE_FILES:
         if name in table and not isinstance(table[name], str | _CONTENT[name]):
-            raise InputError(
-                f"{what}: conditions, {name} is {table[name]!r}, but must be a file's name."
-            )
+            said = f"conditions, {name} is {shown_value(table[name])}, but must be a file's name"
+            raise faulty([Fault(("conditions", name), said)], what)
     if isinstance(table.get("swings"), str):
-        read["swings"] = read_swings(folder / table["swings"])
+        with told_by_name(what, "conditions", "swings"):
+            read["swings"] = read_swings(folder / table["swings"])
     if isinstance(table.get("aerodynamics_table"), str):
-        read["aerodynamics_table"] = _rows_read(folder / table["aerodynamics_table"])
+        with told_by_name(what, "conditions", "aerodynamics_table"):
+            read["aerodynamics_table"] = _rows_read(folder / table["aerodynamics_table"])
     if isinstance(table.get("aerodynamics"), list):
-        read["aerodynamics"] = [
-            _pattern_read(one, folder) if isinstance(one, str) else one
-            for one in table["aerodynamics"]
-        ]
+        with told_by_name(what, "conditions", "aerodynamics"):
+            read["aerodynamics"] = [
+                _pattern_read(one, folder) if isinstance(one, str) else one
+                for one in table["aerodynamics"]
+            ]
     return read
 
 
@@ -358,3 +361,29 @@ def _rows_read(path: Path) -> list[tuple[float, ...]]:
     rows = [tuple(row) for row in np.column_stack(columns).tolist()]
     _law_of(tuple(rows), 0.0, path.name)
     return rows
+
+
+def process_read(named: Any, folder: Path, what: str) -> Any:
+    """Read the process whose file a scenario names; one that stands in the scenario is its own.
+
+    Parameters
+    ----------
+    named : object
+        The raw ``[process]`` of a scenario.
+    folder : Path
+        Folder that the name is relative to.
+    what : str
+        The scenario's name, for messages.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or used.
+    """
+    if not isinstance(named, dict) or "file" not in named:
+        return named
+    if set(named) != {"file"} or not isinstance(named["file"], str):
+        told = "process: file must be the name of a process file, and stand alone"
+        raise faulty([Fault(("process", "file"), told)], what)
+    with told_by_name(what, "process", "file"):
+        return read_process(folder / named["file"])

@@ -32,7 +32,7 @@ class FenceRange(Table):
     def _ends_leave_room(self) -> "FenceRange":
         low, high = self.at_least, self.at_most
         if low is None and high is None:
-            raise ValueError(f"{self.figure} needs at_least, at_most or both")
+            raise ValueError(f"{self.figure} has no bound; add at_least, at_most or both")
         if low is not None and high is not None and low > high:
             raise ValueError(
                 f"{self.figure}: at_least {exact(low)} is above at_most {exact(high)}; swap them"

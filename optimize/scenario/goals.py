@@ -37,7 +37,8 @@ class Goal(Table):
     @model_validator(mode="after")
     def _target_goes_with_its_aim(self) -> "Goal":
         if (self.aim == "target") != (self.target is not None):
-            raise ValueError(f'{self.figure}: target and aim = "target" go together')
+            lacks = "no target; add one" if self.target is None else "a target; remove it"
+            raise ValueError(f"{self.figure}: aim is {self.aim!r}, but there is {lacks}")
         return self
 
     def loss(self, value: float) -> float:
@@ -80,11 +81,11 @@ class Limit(Table):
     def _bounds_leave_room(self) -> "Limit":
         low, high = self.at_least, self.at_most
         if low is None and high is None:
-            raise ValueError(f"{self.figure} needs at_least, at_most or both")
+            raise ValueError(f"{self.figure} has no bound; add at_least, at_most or both")
         if low is not None and high is not None and high - low < 2.0 * self.margin:
             raise ValueError(
                 f"{self.figure}: at_least {exact(low)} and at_most {exact(high)} leave no room "
-                f"with a margin of {exact(self.margin)}"
+                f"with a margin of {exact(self.margin)}; widen them"
             )
         return self
 

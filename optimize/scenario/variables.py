@@ -8,6 +8,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from layers.ball import MOST_LAYERS, THINNEST_LAYER_MM, Role, spelt
 from layers.errors import exact
+from layers.files.explain import shown_value
 from layers.files.fields import Table, numeric
 from layers.files.text import Name
 from layers.graded.profile import STEEPEST, Profile
@@ -24,7 +25,7 @@ CENTRE_DIAMETER = "stage1.diameter_mm"
 def _as_span(value: Any) -> Any:
     """Read a bare number as a range of one value."""
     if isinstance(value, bool) or not isinstance(value, int | float | list | tuple):
-        raise ValueError(f"is {value!r}, but must be a number or [lowest, highest]")
+        raise ValueError(f"is {shown_value(value)}, but must be a number or [lowest, highest]")
     if isinstance(value, int | float):
         return (value, value)
     if len(value) != 2:

@@ -36,7 +36,7 @@ class Windows(Table):
     @model_validator(mode="after")
     def _something_is_limited(self) -> "Windows":
         if not self.limit and not self.fence:
-            raise ValueError("needs a [[limit]] or a [[fence]]")
+            raise ValueError("limit and fence are missing; add a [[limit]] or a [[fence]]")
         refuse_twins(self.fence)
         return self
 
@@ -228,7 +228,7 @@ def windows_from_toml(text: str, what: str = "windows") -> Windows:
         try:
             return Windows.model_validate(table)
         except ValidationError as error:
-            raise explain(error, what, tuple(dict.fromkeys(known))) from error
+            raise explain(error, what, tuple(dict.fromkeys(known)), (Windows,)) from error
 
 
 def read_windows(path: StrPath) -> Windows:

@@ -8,7 +8,7 @@ from pydantic import ValidationError
 
 from layers.ball import Ball, Layer
 from layers.errors import InputError, joined
-from layers.files.csv import Column, read_number
+from layers.files.csv import Column, read_number, wrong_width
 from layers.files.explain import explain
 from layers.graded.profile import Profile
 from layers.hardness import SCALES
@@ -79,7 +79,7 @@ def build_of(sheet: Sheet, line: int, row: Sequence[str], catalogue: Catalogue) 
         Naming row and column of each fault, the value and the remedy.
     """
     if len(row) > sheet.width:
-        raise InputError(f"row {line} has {len(row)} cells, but must have {sheet.width}.")
+        raise InputError(f"{wrong_width(line, len(row), sheet.width)}.")
     cells = sheet.cells_of(row)
     faults: list[str] = []
     ball = {n: _number(cells, n, c, line, faults) for n, c in BALL_NUMBERS.items() if n in cells}

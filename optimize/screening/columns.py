@@ -7,7 +7,7 @@ from typing import Any, get_args
 
 from layers.ball import Ball, Role
 from layers.errors import InputError
-from layers.files.csv import Column, check_header
+from layers.files.csv import Column, check_header, refuse_bars
 from layers.files.other_units import metric_key
 from layers.graded.profile import Profile
 from layers.hardness import SCALES
@@ -164,6 +164,7 @@ def sheet_of(header: Sequence[str], what: str) -> Sheet:
     InputError
         If a column is not known, stands twice, or no layer has one.
     """
+    refuse_bars(header, what)
     plain = ["_".join(name.lower().split()) for name in header]
     read = [(i, name) for i, name in enumerate(plain) if not name.startswith(RESULT)]
     in_trade = [metric_key(name) for _, name in read]

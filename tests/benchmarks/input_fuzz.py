@@ -22,11 +22,15 @@ from pathlib import Path
 
 from layers.ball import Ball
 from layers.ball_file import read_ball
+from layers.cure.chemistry import default_chemistry, read_chemistry
+from layers.cure.cycle import read_cycle
 from layers.errors import OrbwrightError
 from layers.flight.aero_file import read_aero_table
 from layers.range.tracks_file import read_tracks
 from optimize.commands.app import main as command
 from optimize.commands.runs import checked_scenario
+from optimize.cure.wanted import read_wanted
+from optimize.lab.cut_cores import read_cut_cores
 from optimize.lab.measurements import read_measurements
 from optimize.lab.scatter import read_scatter
 from optimize.reference.formats import FORMATS
@@ -61,6 +65,10 @@ READERS: dict[str, Callable[[str], object]] = {
     "scatter": read_scatter,
     "aerodynamics": read_aero_table,
     "tracks": read_tracks,
+    "cycle": read_cycle,
+    "chemistry": read_chemistry,
+    "cut-cores": lambda f: read_cut_cores([f], default_chemistry()),
+    "wanted": lambda f: read_wanted(f, 39.0),
     "measurements": lambda f: read_measurements([f], _builds()),
     "launches": lambda f: read_measurements([f], _builds()),
 }
@@ -253,15 +261,23 @@ def _read(reader: Callable[[str], object], path: str) -> int:
     return 0
 
 
+# A line or row; or a fault of the file as a whole.
 _PLACE = re.compile(
-    r"line \d+|row \d+|column|layer \d|lacks|name|is empty|rows|is missing|UTF|"
-    r"not valid TOML|at least one|\w+_\w+|part \d|limit \d|goal \d|swing|material"
+    r"\bline \d|\brow \d|\bis missing; add|\bare missing; add|\bis empty[;:]|at end of document|"
+    r"\bhas (no|fewer than|more than|column names but) |rows?, but"
 )
+# What to do, or all that is allowed.
 _REMEDY = re.compile(
-    r"must|did you mean|known:|save|give |write |remove|split|at least|at most|needs|lacks|choose|"
-    r"leave|close|rename|fill it|may |allowed|add |set |use |widen|"
-    r"change|shipped|twice|name "
+    r"must (be|have|leave|end|not|stand)|did you mean|known: \w|save |give |write |remove|split|"
+    r"choose |close |rename |fill it|add |set |change |swap |multiply |separate |move |put |"
+    r"enlarge|widen|writes an empty table|number replicates"
 )
+# What only a programmer reads.
+_RAW = re.compile(
+    r"datetime\.|\b(True|False|None)\b|<class|Error\b|\btuple\b|\bdict\b|\bvalidation\b|\[type="
+)
+# The nearest name offered for one that is it.
+_SAME = re.compile(r"\b(\w+) is not a known field; did you mean \1\?")
 
 
 def _short_of(said: str, path: Path) -> list[str]:
@@ -278,6 +294,10 @@ def _short_of(said: str, path: Path) -> list[str]:
         short.append("no place")
     if not _REMEDY.search(text):
         short.append("no remedy")
+    if _RAW.search(re.sub(r"'[^']*'", "", text)):
+        short.append("raw")
+    if _SAME.search(text):
+        short.append("same name offered")
     if _is_cut(text, path):
         short.append("cut digits")
     return short
@@ -309,6 +329,9 @@ def _check_originals(folder: Path) -> None:
 def mutated(cases: int, seed: int, folder: Path) -> list[Case]:
     """Make, read and judge so many files."""
     rng, files, results = random.Random(seed), originals(), []
+    for other in filter(Path.is_dir, (ROOT / "scenarios").iterdir()):
+        if not (folder / other.name).exists():
+            (folder / other.name).symlink_to(other)  # where a brief finds what it names
     for number in range(cases):
         form, ending, content = files[number % len(files)]
         mutate = rng.choice(MUTATIONS)

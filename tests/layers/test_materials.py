@@ -13,8 +13,8 @@ from layers.errors import InputError
 from layers.files.explain import explain
 from layers.hardness import modulus_from_hardness
 from layers.materials import (
+    Catalogue,
     Material,
-    catalogue_from_toml,
     default_catalogue,
     numeric_fields,
 )
@@ -120,15 +120,15 @@ def test_catalogue_offers_the_nearest_name():
 def test_catalogue_refuses_a_name_twice_and_bad_toml():
     row = '[[material]]\nname="a"\nyoungs_modulus_mpa=5\npoisson_ratio=0.4\ndensity_g_cm3=1\n'
     with pytest.raises(InputError, match="stands twice"):
-        catalogue_from_toml(row + row)
+        Catalogue.from_toml(row + row)
     with pytest.raises(InputError, match="not valid TOML"):
-        catalogue_from_toml("[[material]")
+        Catalogue.from_toml("[[material]")
 
 
 @given(st.text(max_size=200))
 def test_any_text_is_a_catalogue_or_one_sentence(text):
     try:
-        catalogue_from_toml(text)
+        Catalogue.from_toml(text)
     except InputError as error:
         sentence = str(error)
     else:

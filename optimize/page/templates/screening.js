@@ -1,4 +1,4 @@
-// The table of a screening sorts by its headings.
+// The table of a screening sorts by its headings; the page shows metric units or the trade's.
 
 import { byId, el } from "../../web/elements.js";
 import { prepareTheme } from "../../web/theme.js";
@@ -30,7 +30,19 @@ function sortBy(place) {
 }
 
 heads.forEach((head, place) => {
-  const button = el("button", { type: "button", on: { click: () => sortBy(place) } }, head.textContent);
+  const button = el("button", { type: "button", on: { click: () => sortBy(place) } }, ...head.childNodes);
   head.replaceChildren(button);
 });
+
+// What differs holds its text in the trade's units; the metric one is what the page was written with.
+const both = [...document.querySelectorAll("[data-trade]")].map((node) => [node, node.textContent]);
+function useUnits(system) {
+  for (const [node, metric] of both) node.textContent = system === "trade" ? node.dataset.trade : metric;
+  byId("units").value = system;
+}
+byId("units").addEventListener("change", () => {
+  useUnits(byId("units").value);
+  byId("live").textContent = `Numbers are in ${byId("units").value === "trade" ? "the trade's" : "metric"} units.`;
+});
+useUnits(table.dataset.units);
 prepareTheme();

@@ -1,6 +1,6 @@
 // Metric units or the trade's: all that the page shows is converted in one place, then drawn again.
 
-import { byId, el } from "../../web/elements.js";
+import { byId } from "../../web/elements.js";
 import { plain } from "../../web/numbers.js";
 import { axisOf, data, speak, view } from "./base.js";
 
@@ -89,8 +89,6 @@ export function useUnits(system) {
 
 // The switch in the page's head; `redraw` draws all sections anew.
 export function prepareUnits(redraw) {
-  const words = { metric: "metric", trade: "trade (in, oz)" };
-  byId("units").append(...systems.map((system) => el("option", { value: system }, words[system])));
   byId("units").addEventListener("change", () => {
     useUnits(byId("units").value);
     redraw();

@@ -7,7 +7,9 @@ from matplotlib.figure import Figure as Canvas
 from optimize.calibration.result import WIDTH, Calibration, Observation
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.pictures.trade_off import CHOSEN
-from optimize.report.words import line_of
+from optimize.report.pictures.units import use_on
+from optimize.report.units import heading_in_chosen_units
+from optimize.report.words import line_of, unit_of
 
 _ACROSS = 3
 _HIGH, _WIDE, _TOP = 3.9, 3.7, 1.0
@@ -97,11 +99,13 @@ def _panel(axes: Axes, key: str, observations: list[Observation]) -> None:
     axes.set_xlim(*ends)
     axes.set_ylim(*ends)
     axes.set_box_aspect(1)
-    words = plain(line_of(key), 44)
+    words = plain(heading_in_chosen_units(line_of(key)), 44)
     axes.set_title(words, fontsize=9, color=INK, loc="left")
     axes.set_xlabel("measured", fontsize=8, color=INK)
     axes.set_ylabel("predicted", fontsize=8, color=INK)
     axes.locator_params(nbins=4)
+    for axis in (axes.xaxis, axes.yaxis):
+        use_on(axis, unit_of(key), most_ticks=4)
     axes.tick_params(labelsize=7.5, colors=INK, length=2.5)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)

@@ -22,6 +22,8 @@ from layers.energy.section import Section, section_of
 from layers.errors import InputError
 from layers.files.paths import StrPath
 from optimize.report.pictures.section import INK, graded_words, new_figure, plain
+from optimize.report.pictures.units import factor_of, use_on
+from optimize.report.units import heading_in_chosen_units, text_in_chosen_units
 
 Shade = Literal["strain", "loss"]
 # What is shaded: label, factor to its unit, colour map of general use.
@@ -66,8 +68,9 @@ def draw_impact(record: ImpactRecord, ball: Ball, shade: Shade = "strain") -> Fi
         _draw_force(contact, record, record.peak)
     _draw_energy(figure.add_axes((0.60, 0.09, 0.36, 0.29)), record, ball)
     figure.text(0.03, 0.955, plain(ball.name, 60), fontsize=13, weight="bold", color=INK)
-    figure.text(0.03, 0.92, _words(record), fontsize=9, color=INK)
-    figure.text(0.03, 0.893, graded_words(ball), fontsize=9, color=INK)
+    words = text_in_chosen_units(_words(record))
+    figure.text(0.03, 0.92, words, fontsize=9, color=INK)
+    figure.text(0.03, 0.893, text_in_chosen_units(graded_words(ball)), fontsize=9, color=INK)
     return figure
 
 
@@ -91,7 +94,7 @@ def impact_gif(record: ImpactRecord, ball: Ball, shade: Shade = "strain") -> byt
         _draw_force(figure.add_axes((0.60, 0.10, 0.36, 0.17)), record, index)
         figure.text(0.03, 0.955, plain(ball.name, 48), fontsize=11, weight="bold", color=INK)
         what = f"{record.swing or 'rigid barrier'}, {record.speed:g} m/s"
-        figure.text(0.03, 0.06, what, **_SMALL)
+        figure.text(0.03, 0.06, text_in_chosen_units(what), **_SMALL)
         figure.text(0.03, 0.10, f"{1e6 * record.frames[index].time:.0f} µs", fontsize=15, color=INK)
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png", dpi=_DOTS, metadata={"Software": None})
@@ -199,10 +202,12 @@ def _frame_view(axes: Axes, record: ImpactRecord, radius: float) -> None:
 
 
 def _scale(axes: Axes) -> None:
-    """Draw 10 mm at the lower right of the view."""
-    right, low = axes.get_xlim()[1], axes.get_ylim()[0]
-    axes.plot([right - 11.0, right - 1.0], [low + 1.5] * 2, color=INK, linewidth=1.2)
-    axes.text(right - 6.0, low + 2.0, "10 mm", ha="center", va="bottom", **_SMALL)
+    """Draw 10 mm, or half an inch, at the lower right of the view."""
+    right, low = axes.get_xlim()[1] - 1.0, axes.get_ylim()[0]
+    factor = factor_of("mm")
+    size, words = (10.0, "10 mm") if factor == 1.0 else (0.5 / factor, "0.5 in")
+    axes.plot([right - size, right], [low + 1.5] * 2, color=INK, linewidth=1.2)
+    axes.text(right - 0.5 * size, low + 2.0, words, ha="center", va="bottom", **_SMALL)
 
 
 def _triangles(
@@ -277,19 +282,21 @@ def _draw_patch(figure: Figure, axes: Axes, record: ImpactRecord) -> None:
     )
     frame = record.frames[record.peak]
     title = f"Contact then: {1e6 * frame.contact_area:.0f} mm², {1e-3 * frame.force:.1f} kN"
-    axes.set_title(
-        f"{title}\n{words if on.any() else 'no slip'}", fontsize=8.5, loc="left", color=INK
-    )
+    both = text_in_chosen_units(f"{title}\n{words if on.any() else 'no slip'}")
+    axes.set_title(both, fontsize=8.5, loc="left", color=INK)
     reach = 1.2 * max(float(np.abs(x).max(initial=1.0)), float(np.ptp(z)) / 2.0)
     middle = 0.5 * float(z.max(initial=0.0) + z.min(initial=0.0))
     axes.set_aspect("equal")
     axes.set_xlim(-reach, reach)
     axes.set_ylim(middle - reach, middle + reach)
-    axes.set_xlabel("heel to toe, mm", fontsize=8, color=INK)
-    axes.set_ylabel("up the face, mm", fontsize=8, color=INK)
+    axes.set_xlabel(heading_in_chosen_units("heel to toe, mm"), fontsize=8, color=INK)
+    axes.set_ylabel(heading_in_chosen_units("up the face, mm"), fontsize=8, color=INK)
+    use_on(axes.xaxis, "mm")
+    use_on(axes.yaxis, "mm")
     axes.tick_params(labelsize=7.5, colors=INK, length=2.5)
     bar = figure.colorbar(dots, ax=axes, shrink=0.9)
-    bar.set_label("pressure, MPa", fontsize=8, color=INK)
+    bar.set_label(heading_in_chosen_units("pressure, MPa"), fontsize=8, color=INK)
+    use_on(bar.ax.yaxis, "MPa")
     bar.ax.tick_params(labelsize=7.5, colors=INK, length=2.5)
 
 
@@ -300,7 +307,8 @@ def _draw_force(axes: Axes, record: ImpactRecord, index: int) -> None:
     axes.plot(time, force, color=INK, linewidth=1.2)
     axes.plot(time[index], force[index], "o", color=_TOUCH, markersize=5)
     axes.set_xlabel("time since first touch, µs", fontsize=8, color=INK)
-    axes.set_ylabel("force, kN", fontsize=8, color=INK)
+    axes.set_ylabel(heading_in_chosen_units("force, kN"), fontsize=8, color=INK)
+    use_on(axes.yaxis, "kN")
     axes.set_ylim(0.0, 1.12 * max(float(force.max()), 1e-6))
     axes.set_xlim(0.0, float(time[-1]))
     axes.tick_params(labelsize=7.5, colors=INK, length=2.5)

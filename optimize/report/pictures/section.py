@@ -22,6 +22,8 @@ from layers.ball import Ball
 from layers.errors import InputError
 from layers.files.paths import StrPath
 from optimize.report.ball import layer_masses_g, thicknesses_mm
+from optimize.report.pictures.units import factor_of
+from optimize.report.units import heading_in_chosen_units, text_in_chosen_units
 
 INK, FAINT = "#22303a", "#8b969c"
 SHADES = ("#f8efdb", "#e5c48b", "#8fb0a0", "#3f7c8a", "#1d3d5c")
@@ -120,14 +122,18 @@ def steps_of(ball: Ball, number: int) -> list[tuple[float, float]]:
 
 
 def _ruler(axes: Axes, radius: float) -> None:
-    """Draw a scale of the distance from the centre, mm, under the cut."""
+    """Draw a scale of the distance from the centre, mm or tenths of an inch, under the cut."""
     axes.plot([0, radius], [-1.0, -1.0], color=INK, linewidth=0.7)
-    for tick in range(0, int(radius) + 1):
-        long = tick % 5 == 0
+    factor = factor_of("mm")
+    step, words = (1.0, "{:.0f}") if factor == 1.0 else (0.05 / factor, "{:.2f}")
+    for number in range(int(radius / step) + 1):
+        long, tick = number % 5 == 0, number * step
         axes.plot([tick] * 2, [-1.0, -1.7 if long else -1.35], color=INK, linewidth=0.7)
         if long:
-            axes.text(tick, -2.0, str(tick), ha="center", va="top", fontsize=7.5, color=INK)
-    axes.text(radius + 0.8, -1.2, "mm from the centre", va="center", fontsize=7.5, color=INK)
+            text = words.format(tick * factor)
+            axes.text(tick, -2.0, text, ha="center", va="top", fontsize=7.5, color=INK)
+    unit = "mm" if factor == 1.0 else "in"
+    axes.text(radius + 0.8, -1.2, f"{unit} from the centre", va="center", fontsize=7.5, color=INK)
 
 
 def _stiffness_key(figure: Figure, place: tuple[float, float, float, float]) -> None:
@@ -135,11 +141,12 @@ def _stiffness_key(figure: Figure, place: tuple[float, float, float, float]) -> 
     bar = figure.colorbar(
         ScalarMappable(norm, shades), cax=figure.add_axes(place), orientation="horizontal"
     )
-    ticks = [20, 50, 100, 200, 500]
-    bar.set_ticks(ticks, labels=[str(t) for t in ticks])
+    factor = factor_of("MPa")
+    ticks = (20, 50, 100, 200, 500) if factor == 1.0 else (3, 5, 10, 20, 50)
+    bar.set_ticks([t / factor for t in ticks], labels=[str(t) for t in ticks])
     bar.ax.minorticks_off()
     bar.ax.tick_params(labelsize=7.5, colors=INK, length=2.5)
-    bar.set_label("Young's modulus, MPa", fontsize=8, color=INK)
+    bar.set_label(heading_in_chosen_units("Young's modulus, MPa"), fontsize=8, color=INK)
     bar.outline.set_linewidth(0.5)
 
 
@@ -150,7 +157,8 @@ def _layer_words(ball: Ball, number: int, thick: float, grams: float) -> tuple[s
     if number > 1:
         size = f"thickness {thick:.2f} mm, {size}"
     stuff = f"{_modulus_words(ball, number)}, {card.density_g_cm3.value:.4g} g/cm³"
-    return f"{layer.role}: {plain(card.label, 40)}", f"{size}; {stuff}; {grams:.2f} g"
+    first, second = f"{layer.role}: {plain(card.label, 40)}", f"{size}; {stuff}; {grams:.2f} g"
+    return first, text_in_chosen_units(second)
 
 
 def _modulus_words(ball: Ball, number: int) -> str:
@@ -206,7 +214,7 @@ def draw_ball(ball: Ball) -> Figure:
     axes.set_ylim(-3.6, radius + 0.6)
     figure.text(0.03, 0.945, plain(ball.name, 70), fontsize=13, weight="bold", color=INK)
     summary = f"diameter {ball.diameter_mm:.2f} mm, {sum(grams):.2f} g; quarter cut, true to scale"
-    figure.text(0.03, 0.90, summary, fontsize=9, color=INK)
+    figure.text(0.03, 0.90, text_in_chosen_units(summary), fontsize=9, color=INK)
     _stiffness_key(figure, (0.66, 0.115, 0.28, 0.022))
     return figure
 
@@ -266,7 +274,8 @@ def _layer_list(figure: Figure, ball: Ball, left: float, top: float) -> None:
         figure.add_artist(swatch)
         x = (left + 0.24) / width
         card = layer.material
-        words = f"{layer.role} {layer.outer_diameter_mm:.2f} mm"
-        stuff = f"{plain(card.label, 26)}, {_modulus_words(ball, number)}"
+        size = text_in_chosen_units(f"{layer.outer_diameter_mm:.2f} mm")
+        stiff = text_in_chosen_units(_modulus_words(ball, number))
+        words, stuff = f"{layer.role} {size}", f"{plain(card.label, 26)}, {stiff}"
         figure.text(x, y / height, words, fontsize=8, color=INK, va="center", weight="bold")
         figure.text(x, (y - 0.145) / height, stuff, fontsize=7.5, color=INK, va="center")

@@ -13,6 +13,7 @@ from matplotlib.patches import Patch
 
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.shares import error_text, variable_name
+from optimize.report.units import text_in_chosen_units
 from optimize.report.words import label_of, unit_of
 from optimize.sensitivity.shares import FigureShares, Shares
 from optimize.sensitivity.sobol import Index
@@ -79,7 +80,8 @@ def _panel(axes: Axes, shares: Shares, one: FigureShares) -> None:
     axes.text(
         0.0, 1.135, title, fontsize=9.5, weight="bold", color=INK, transform=axes.transAxes,
     )  # fmt: skip
-    words = f"95 % of builds {one.low:.4g} to {one.high:.4g} {unit}".rstrip()
+    ends = f"{one.low:.4g} to {one.high:.4g} {unit}".rstrip()
+    words = f"95 % of builds {text_in_chosen_units(ends)}"
     axes.text(0.0, 1.075, words, fontsize=7.5, color=INK, transform=axes.transAxes)
     error = f"emulator error {error_text(one.error)}"
     warning = " (unreliable)" if one.unreliable else ""

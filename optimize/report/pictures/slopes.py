@@ -6,6 +6,7 @@ says the same without colour.
 """
 
 import math
+from dataclasses import astuple
 from itertools import groupby
 
 import numpy as np
@@ -26,6 +27,8 @@ from optimize.report.slopes import (
     strongest,
 )
 from optimize.report.tables import number
+from optimize.report.trade_columns import head_in_chosen_units
+from optimize.report.units import text_in_chosen_units
 from optimize.sensitivity.perturbation import PERTURBATIONS, DesignVariable, Kind
 from optimize.sensitivity.slopes import Slope, Slopes
 
@@ -103,7 +106,7 @@ def _heads(axes: Axes, result: Slopes, across: dict[DesignVariable, float]) -> N
             weight="bold",
             color=INK,
         )
-        words = PERTURBATIONS[kind].practical_text
+        words = text_in_chosen_units(PERTURBATIONS[kind].practical_text)
         axes.text(middle, 0.90, words, ha="center", fontsize=8.5, color=INK)
         axes.plot([edges[0] + 0.04, edges[-1] + _WIDE - 0.04], [0.99] * 2, color=INK, linewidth=0.8)
     for variable, x in across.items():
@@ -146,12 +149,13 @@ def _row(
 ) -> None:
     figure = result.estimate.figures[name]
     middle = y + _TALL / 2.0
-    row = row_of(result, name)
+    shown, factor = head_in_chosen_units(plain_name(name))
+    row = {v: _times(slope, factor) for v, slope in row_of(result, name).items()}
     largest = strongest(row)
     scale = _scale(largest)
-    words = plain_name(name) if scale == 1.0 else f"{plain_name(name)}   in {scale:g}"
+    words = shown if scale == 1.0 else f"{shown}   in {scale:g}"
     axes.text(0.2, middle, words, va="center", fontsize=8.5, color=INK)
-    value = number(figure.value, digits_of(figure))
+    value = number(factor * figure.value, factor * digits_of(figure))
     axes.text(_LEFT - 0.12, middle, value, ha="right", va="center", fontsize=8.5, color=INK)
     for variable, x in across.items():
         slope = row.get(variable)
@@ -159,9 +163,14 @@ def _row(
             _cell(axes, slope, largest, scale, x, y)
 
 
+def _times(slope: Slope, factor: float) -> Slope:
+    """Return a slope in a unit of which the figure's has so many."""
+    return Slope(*(factor * number for number in astuple(slope)))
+
+
 def _scale(largest: float) -> float:
     """Choose the unit of a row's numbers, a thousandth and so on, so that they fit their cells."""
-    return 10.0 ** min(0, 3 * math.ceil((math.log10(largest) - 0.3) / 3)) if largest else 1.0
+    return 10.0 ** min(0, 3 * math.ceil((math.log10(largest) - 1.0) / 3)) if largest else 1.0
 
 
 def _cell(axes: Axes, slope: Slope, largest: float, scale: float, x: float, y: float) -> None:

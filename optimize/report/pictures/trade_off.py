@@ -11,7 +11,9 @@ from matplotlib.transforms import Bbox
 
 from layers.arrays import FloatArray
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
-from optimize.report.words import better_words, heading_of
+from optimize.report.pictures.units import factor_of, use_on
+from optimize.report.units import heading_in_chosen_units
+from optimize.report.words import better_words, heading_of, unit_of
 from optimize.scenario.goals import Bound, Goal
 from optimize.search.result import Member, Run
 
@@ -130,7 +132,7 @@ def _limit(axes: Axes, bound: Bound, low: float, high: float, which: str) -> Non
     if ends[0] < ends[1] and low < edge < high:
         fill(*ends, color=OUTSIDE, zorder=0)
         line(edge, color=_LIMIT, linewidth=1.0, linestyle="--")
-        words = f"limit: {bound.side} {edge:g}"
+        words = f"limit: {bound.side} {edge * factor_of(unit_of(bound.figure)):.6g}"
         if which == "x":
             place: dict[str, Any] = {"x": edge, "y": 0.015, "rotation": 90, "ha": "right"}
             axes.text(**place, s=words, transform=axes.get_xaxis_transform(), **_LIMIT_TEXT)
@@ -142,13 +144,15 @@ def _limit(axes: Axes, bound: Bound, low: float, high: float, which: str) -> Non
 def axis_words(goal: Goal) -> str:
     """Say what an axis shows and which way is better."""
     way = "dotted: target" if goal.aim == "target" else better_words(goal)
-    return f"{heading_of(goal.figure)}  ({way})"
+    return f"{heading_in_chosen_units(heading_of(goal.figure))}  ({way})"
 
 
 def _dress(axes: Axes, x: Goal, y: Goal) -> None:
     axes.set_xlabel(axis_words(x), color=INK)
     axes.set_ylabel(axis_words(y), color=INK)
     _plain(axes)
+    use_on(axes.xaxis, unit_of(x.figure))
+    use_on(axes.yaxis, unit_of(y.figure))
     axes.legend(
         loc="upper center",
         bbox_to_anchor=(0.5, -0.11),
@@ -184,6 +188,7 @@ def _course(axes: Axes, run: Run) -> None:
     axes.set_xlabel("builds evaluated", color=INK)
     axes.set_ylabel(axis_words(goal), color=INK)
     _plain(axes)
+    use_on(axes.yaxis, unit_of(goal.figure))
 
 
 _AROUND = [

@@ -153,7 +153,10 @@ def test_a_carrier_is_not_peroxide():
 @pytest.mark.parametrize(
     ("broken", "said"),
     [
-        (table(CORE | {"polybutadiene, high cis": 80.0}), "be 100; multiply every part by 1.25.$"),
+        (
+            table(CORE | {"polybutadiene, high cis": 80.0}),
+            "be 100; multiply every phr by 1.25.$",
+        ),
         (table(CORE | {"zinc oxyde": 3.0}), "part 6: ingredient 'zinc oxyde' .* zinc oxide"),
         (table(CORE | {"zinc oxide": -1.0}), "part 4, phr is -1.0, but must be at least 0"),
         (table(CORE | {"zinc oxide": float("nan")}), "part 4, phr is nan"),

@@ -20,7 +20,7 @@ from layers.estimation import estimate
 from layers.files.escaping import csv_cell, csv_text, from_csv_cell, md_text
 from layers.files.toml import parse_toml
 from layers.materials import default_catalogue
-from layers.strike.swings import SwingTable, default_swings, swings_from_toml
+from layers.strike.swings import SwingTable, default_swings
 from optimize.calibration.strike_fit import swings_toml
 from optimize.lab.measurements import measurements_from_csv
 from optimize.lab.process import Process
@@ -229,7 +229,7 @@ def test_names_and_sources_come_back_from_toml(name):
     assert again.layer == ball.layer
     swing = default_swings().swing[0].model_copy(update={"source": name, "club": name[:40]})
     table = SwingTable(swing=(swing,))
-    assert swings_from_toml(swings_toml(table)) == table
+    assert SwingTable.from_toml(swings_toml(table)) == table
     assert json.loads(json.dumps(estimate(ball, ("mass_g",)).as_record()))["ball"]["name"] == name
 
 

@@ -13,7 +13,7 @@ from layers.files.csv import MOST_COLUMNS, MOST_CSV_BYTES, MOST_ROWS, table
 from layers.files.text import MOST_NESTED, MOST_TOML_BYTES, MOST_VALUES, read_text
 from layers.files.toml import MOST_DOTTED, parse_toml
 from layers.flight.aero_file import read_aero_table
-from layers.materials import catalogue_from_toml
+from layers.materials import Catalogue
 from layers.strike.swings import read_swings
 from optimize.calibration.calibrated import read_calibration
 from optimize.lab.measurements import measurements_from_csv, read_measurements
@@ -166,4 +166,4 @@ def test_rows_and_columns_are_bounded():
 def test_many_names_that_stand_twice_are_found():
     card = '[[material]]\nname = "m"\nyoungs_modulus_mpa = 50\npoisson_ratio = 0.4\n'
     text = (card + "density_g_cm3 = 1\n") * 5000
-    assert "'m' stands twice" in said(catalogue_from_toml, text)
+    assert "'m' stands twice" in said(Catalogue.from_toml, text)

@@ -61,7 +61,7 @@ def test_a_toml_file_takes_units_wherever_a_key_names_one():
     assert layer["thickness_mm"] == [1.27, 2]
     assert limit["at_least"] == pytest.approx(256.032)
     assert table["name"] == "5 g"
-    with pytest.raises(InputError, match=r"b\.toml: outer_diameter_mm: '3 g' is a mass"):
+    with pytest.raises(InputError, match=r"b\.toml: line 2: outer_diameter_mm: '3 g' is a mass"):
         parse_toml('[[layer]]\nouter_diameter_mm = "3 g"', "b.toml")
 
 
@@ -71,3 +71,13 @@ def test_a_cell_of_a_csv_file_may_say_its_unit():
     assert row.number == {"thickness_mm": 1.27}
     with pytest.raises(InputError, match="row 2, thickness_mm: '3 g' is a mass"):
         checked_rows("piece,thickness_mm\na,3 g\n", "piece", columns, (), "t.csv")
+
+
+def test_every_text_of_a_wrong_unit_is_told_with_its_line():
+    text = '[[layer]]\nouter_diameter_mm = "3 g"\nyoungs_modulus_mpa = "80 Shore A"\n'
+    with pytest.raises(InputError) as told:
+        parse_toml(text, "b.toml")
+    first, second = str(told.value).split("; line ")
+    assert first.startswith("b.toml: line 2: outer_diameter_mm: '3 g' is a mass; give a length")
+    assert second.startswith("3: youngs_modulus_mpa: '80 Shore A' has a unit that is not known")
+    assert second.endswith("a hardness has its own keys, shore_a, shore_c, jis_c and shore_d.")

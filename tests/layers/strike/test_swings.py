@@ -6,7 +6,7 @@ import pytest
 
 from layers.errors import InputError
 from layers.rules.overall_distance import MILE_PER_HOUR, distance_tests
-from layers.strike.swings import Swing, default_swings, find_swing, read_swings, swings_from_toml
+from layers.strike.swings import Swing, SwingTable, default_swings, find_swing, read_swings
 
 CLUBS = ("driver", "mid iron", "short iron", "wedge full", "wedge half")
 PROFILES = ("fast", "moderate", "slow")
@@ -67,14 +67,14 @@ def test_a_distance_tests_robot_swings_as_fast_as_the_test_states():
 
 
 def test_strike_is_the_same_in_si():
-    strike = swings_from_toml(ONE, "robot.toml").find("robot 5").strike()
+    strike = SwingTable.from_toml(ONE, "robot.toml").find("robot 5").strike()
     assert (strike.club_mass, strike.club_speed, strike.friction) == (0.198, 45.0, 0.3)
     assert strike.dynamic_loft == pytest.approx(0.20943951, rel=1e-8)
     assert strike.attack_angle == 0.0
     assert strike.face_stiffness == pytest.approx(9e6)  # N/m
     assert strike.face_mass == pytest.approx(0.03)
     assert (strike.inertia, strike.roll_radius, strike.surface) == (None, None, "dry")
-    turning = swings_from_toml(
+    turning = SwingTable.from_toml(
         ONE + "moi_g_cm2 = 4000\ndepth_mm = 41\nimpact_height_mm = -2\nroll_radius_mm = 300\n"
     )
     strike = turning.find("robot 5").strike()
@@ -125,7 +125,7 @@ def test_a_users_file_stands_in_place_of_the_shipped_one(tmp_path):
 )
 def test_what_is_wrong_is_named(old, new, words):
     with pytest.raises(InputError, match=words):
-        swings_from_toml(ONE.replace(old, new), "robot.toml")
+        SwingTable.from_toml(ONE.replace(old, new), "robot.toml")
 
 
 def test_unknown_swing_offers_the_nearest():

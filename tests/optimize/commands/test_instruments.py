@@ -13,7 +13,7 @@ from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimation import estimate
 from layers.figures import QUANTITIES
-from layers.strike.swings import SwingTable, default_swings, swings_from_toml
+from layers.strike.swings import SwingTable, default_swings
 from optimize.calibration import strike_fit
 from optimize.calibration.strike_fit import fit_strike, swings_toml, with_swing
 from optimize.commands.app import main
@@ -196,7 +196,7 @@ def test_too_few_readings_are_refused():
 def test_a_table_of_swings_written_reads_back():
     table = default_swings()
     changed = table.find("driver slow").model_copy(update={"friction": 0.3, "source": 'a "b" \\ c'})
-    again = swings_from_toml(swings_toml(with_swing(table, changed)))
+    again = SwingTable.from_toml(swings_toml(with_swing(table, changed)))
     assert again.find("driver slow") == changed
     assert [s.name for s in again.swing] == [s.name for s in table.swing]
 
@@ -210,7 +210,7 @@ def test_fit_club_writes_a_table_that_estimate_takes(tmp_path, capsys):
     code = main([*asked, "--swing", "wedge full fast"])
     assert code == 0
     assert "fitted" in capsys.readouterr().out
-    assert swings_from_toml(out.read_text()).find("wedge full fast").grade == "measured"
+    assert SwingTable.from_toml(out.read_text()).find("wedge full fast").grade == "measured"
     code = main([*asked, "--swing", "wedge fast"])
     assert code == 2
     assert "wedge full fast" in capsys.readouterr().err

@@ -185,7 +185,10 @@ def test_two_suppliers_of_one_material_are_two_builds(brief, tmp_path):
     [
         (COSTLY.replace('[process]\nfile = "p.toml"', ""), "needs the lab's process: name its"),
         (COSTLY.replace('"p.toml"', '"q.toml"'), "cannot be read"),
-        (COSTLY.replace('file = "p.toml"', 'path = "p.toml"'), "process takes one key, file"),
+        (
+            COSTLY.replace('file = "p.toml"', 'path = "p.toml"'),
+            "process, path is not a known field",
+        ),
     ],
 )
 def test_a_scenario_that_cannot_tell_its_costs_is_refused(brief, text, said):

@@ -16,6 +16,7 @@ from optimize.lab.prototype import prototype_sheet
 from optimize.lab.readings import Group, Measurements, Reading, as_made, pooled_noise
 from optimize.lab.renamed import RENAMED
 from optimize.report.sheet import to_csv
+from optimize.report.units import used
 
 ROOT = Path(__file__).parents[3]
 BALL = read_ball(ROOT / "scenarios" / "prototype" / "ball.toml")
@@ -62,13 +63,13 @@ def test_without_replicates_the_column_may_be_left_out():
     assert [(r.figure, r.value) for r in found.reading] == [("stage1.deflection_mm", 3.61)]
 
 
-def filled_sheet(*pieces):
+def filled_sheet(*pieces, at_name="deflection_mm"):
     """Return the build's prototype sheet with pieces filled in at its first deflection."""
     stages = [
         estimate(BALL.stage(n), ["diameter_mm", "mass_g", "deflection_mm"]) for n in (1, 2, 3)
     ]
     lines = to_csv(prototype_sheet(BALL, stages, Process())).splitlines()
-    at = next(i for i, line in enumerate(lines) if ",1,measure,deflection_mm" in line)
+    at = next(i for i, line in enumerate(lines) if f",1,measure,{at_name}" in line)
     for piece in pieces:
         lines[at] = lines[at].replace(",,", f",{piece},", 1)
     return at + 1, "\n".join(lines)
@@ -80,6 +81,14 @@ def test_filled_in_prototype_sheet_is_read_back():
     assert [r.value for r in found.reading] == [3.61, 3.58]
     assert {r.figure for r in found.reading} == {"stage1.deflection_mm"}
     assert found.reading[1].place == f"sheet.csv row {row}, piece_2"
+
+
+def test_a_sheet_in_the_trades_units_is_read_back_in_metric_ones():
+    with used("trade"):
+        row, text = filled_sheet(0.142, at_name="deflection_in")
+    assert text.splitlines()[row - 1].startswith("K1 prototype,1,measure,deflection_in,in,0.14")
+    [reading] = read(text).reading
+    assert (reading.figure, reading.value) == ("stage1.deflection_mm", pytest.approx(3.6068))
 
 
 def test_a_blank_sheet_and_a_bad_piece_are_refused():

@@ -162,7 +162,7 @@ def test_notes_warn_of_vague_targets_rules_and_density():
     assert "0.910 g/cm3, the build 1.300" in notes
     assert "less certain" not in notes  # closed-form figures are sharper than their windows
     tight = process_from_table({"cover": {"mass_tolerance_g": 0.05}}, "lab.toml")
-    assert "mass_g of stage 4" in " ".join(sheet_of(heavy, tight).note)
+    assert "mass of stage 4" in " ".join(sheet_of(heavy, tight).note)
 
 
 def test_concentricity_note_is_the_worst_case_in_line():

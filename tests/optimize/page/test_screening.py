@@ -52,3 +52,13 @@ def test_no_accessibility_violation(page, theme):
     found = Axe().run(page)
     assert found.violations_count == 0, found.generate_report()
     page.locator("#theme").click()
+
+
+def test_the_switch_shows_the_trades_units_and_back(page):
+    metric = page.locator("tr", has_text="K2").inner_text()
+    page.locator("#units").select_option("trade")
+    assert page.get_by_role("button", name="mass, oz").is_visible()
+    assert "1.55" in page.locator("tr", has_text="K2").inner_text()  # 44 g
+    assert page.locator("#live").inner_text() == "Numbers are in the trade's units."
+    page.locator("#units").select_option("metric")
+    assert page.locator("tr", has_text="K2").inner_text() == metric

@@ -24,9 +24,9 @@ from layers.cure.cycle import cycle_from_table
 from layers.errors import InputError
 from layers.files.csv import Column, checked_rows
 from layers.flight.aero_file import rows_from_csv
-from layers.materials import Datum, catalogue_from_toml, default_catalogue
+from layers.materials import Catalogue, Datum, default_catalogue
 from layers.range.tracks_file import tracks_from_csv
-from layers.strike.swings import swings_from_toml
+from layers.strike.swings import SwingTable
 from optimize.cure.wanted import COLUMNS as WANTED
 from optimize.lab.cut_cores import cut_cores_from_csv
 from optimize.lab.measurements import measurements_from_csv
@@ -59,8 +59,8 @@ def read(name: str) -> object:
     return {
         "ball": lambda: ball_from_table(parsed("ball"), default_catalogue(), name),
         "scenario": lambda: scenario_from_toml(text),
-        "materials": lambda: catalogue_from_toml(text),
-        "swings": lambda: swings_from_toml(text),
+        "materials": lambda: Catalogue.from_toml(text),
+        "swings": lambda: SwingTable.from_toml(text),
         "process": lambda: process_from_table(parsed("process"), name),
         "scatter": lambda: scatter_from_table(parsed("scatter"), name),
         "recipe": lambda: recipe_from_table(parsed("recipe"), default_ingredients(), name),

@@ -81,7 +81,7 @@ def test_picture_holds_any_number_of_layers(number, tmp_path):
 
 def test_only_resolved_slopes_are_listed_as_largest():
     found = sensitivities(read_ball(TWO), ("mass_g",))
-    [row] = [row for row in slopes_sections(found)[1].rows if row[0] == "mass_g"]
+    [row] = [row for row in slopes_sections(found)[1].rows if row[0] == "mass, g"]
     assert row[2].startswith("+")
     assert "modulus" not in row[2]
     assert all(not d["resolved"] for d in slopes_record(found)["slopes"] if d["slope"] == 0.0)

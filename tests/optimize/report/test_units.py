@@ -9,6 +9,8 @@ import pytest
 
 from layers.errors import InputError
 from optimize.commands.units import choose_units, option_first
+from optimize.report.pictures.section import new_figure
+from optimize.report.pictures.units import use_on
 from optimize.report.tables import Section, columns, show
 from optimize.report.trade_columns import csv_in_chosen_units
 from optimize.report.units import chosen, converted_text, in_chosen_units, use, use_scenario, used
@@ -26,7 +28,7 @@ def test_heads_units_and_names_of_rows_are_converted():
     assert found.title == "Figures at 125.0 ft/s"
     assert [c.title for c in found.columns] == ["figure", ">outer dia., in"[1:], "value", "unit"]
     assert found.rows == (("mass", "1.6799", "1.6201", "oz"), ("COR, 1", "0.0500", "0.78", ""))
-    assert found.notes == ("Within 0.004 in, 1.15 g/cm3.",)
+    assert found.notes == ("Within 0.00394 in, 1.15 g/cm3.",)
     assert in_chosen_units([table]) == [table]
 
 
@@ -43,13 +45,13 @@ def test_a_row_that_ends_in_its_unit_is_converted_but_for_percent():
     ("text", "wanted"),
     [
         ("from 98.07 to 1275 N", "from 22.047 to 286.6 lbf"),
-        ("+0.10 mm", "+0.0039 in"),
+        ("+0.10 mm", "+0.00394 in"),
         (
             "better by 0.50 ± 0.12 g, of 1 to 2 mm²",
-            "better by 0.0176 ± 0.0042 oz, of 0.002 to 0.003 in²",
+            "better by 0.0176 ± 0.0042 oz, of 0.00155 to 0.00310 in²",
         ),
         ("82.3 g cm²", "0.4500 oz in²"),
-        ("12 m/s2, 3 g/cm3, layer 2 m", "12 m/s2, 3 g/cm3, layer 2 yd"),
+        ("12 m/s2, 3 g/cm3, layer 2 m", "12 m/s2, 3 g/cm3, layer 2.19 yd"),
     ],
 )
 def test_numbers_in_sentences(text, wanted):
@@ -108,3 +110,39 @@ def test_a_scenario_chooses_units_but_for_the_command_line():
         assert chosen() == "metric"
         use_scenario(None)
         assert chosen() == "metric"
+
+
+def test_a_row_in_the_trades_units_has_its_slope_per_its_variables_unit():
+    text = (
+        "figure,unit,value,change,step,slope,slope_error,slope_per\n"
+        "mass_g,g,28.349523,28.349523,+0.1 mm,283.49523,2.8349523,mm\n"
+        "cor,1,0.7,0.1,+0.1 mm,1.0,0.5,mm\n"
+    )
+    with used("trade"):
+        _, mass, cor = csv_in_chosen_units(text).splitlines()
+    assert mass == "mass_oz,oz,1.0,1.0,+0.00394 in,254.0,2.54,in"
+    assert cor == "cor,1,0.7,0.1,+0.00394 in,25.4,12.7,in"
+
+
+def test_a_tolerance_in_the_trades_units_says_its_limits_in_them():
+    text = (
+        "kind,name,unit,nominal,deviation,limit\n"
+        "rule,diameter_mm,mm,42.672,0.0254,at least 42.672\n"
+        "figure,imbalance_g_mm,g mm,720.0778842,,\n"
+    )
+    with used("trade"):
+        _, rule, imbalance = csv_in_chosen_units(text).splitlines()
+    assert rule == "rule,diameter_in,in,1.68,0.001,at least 1.68000"
+    assert imbalance == "figure,imbalance_oz_in,oz in,1.0,,"
+
+
+def test_a_pictures_ticks_are_round_numbers_of_the_chosen_unit():
+    axes = new_figure(4.0, 3.0).subplots()
+    axes.set_xlim(38.0, 42.7)
+    with used("trade"):
+        use_on(axes.xaxis, "mm")
+        use_on(axes.yaxis, "rpm")
+    texts = axes.xaxis.get_major_formatter().format_ticks(axes.get_xticks())
+    assert {"1.50", "1.55", "1.60", "1.65"} <= set(texts)
+    assert [float(text) * 25.4 for text in texts] == pytest.approx(list(axes.get_xticks()))
+    assert axes.yaxis.get_major_formatter().format_ticks([0.0, 0.5]) == ["0.0", "0.5"]

@@ -7,9 +7,9 @@ from layers.ball_file import ball_from_table
 from layers.errors import InputError
 from layers.estimation import estimate
 from layers.files.toml import parse_toml
-from layers.materials import catalogue_from_toml, default_catalogue
+from layers.materials import Catalogue, default_catalogue
 from layers.rules.screen import rule_set, screen
-from layers.strike.swings import default_swings, swings_from_toml
+from layers.strike.swings import SwingTable, default_swings
 from optimize.scenario.brief import scenario_from_toml
 from optimize.scenario.makeable import can_be_made
 from optimize.scenario.space import Space
@@ -75,7 +75,7 @@ def test_a_core_is_of_rubber_and_a_card_is_known():
 
 @pytest.mark.parametrize("family", ["rubber", "ionomer", "urethane"])
 def test_a_new_card_takes_what_it_does_not_state_from_its_family(family):
-    (card,) = catalogue_from_toml(materials_text("ours", family, 61.5)).material
+    (card,) = Catalogue.from_toml(materials_text("ours", family, 61.5)).material
     assert (card.name, card.youngs_modulus_mpa.value) == ("ours", 61.5)
     assert "friction" in card.from_family
     with pytest.raises(InputError, match="family is 'wood'"):
@@ -84,7 +84,7 @@ def test_a_new_card_takes_what_it_does_not_state_from_its_family(family):
 
 @pytest.mark.parametrize("like", [swing.name for swing in default_swings().swing])
 def test_a_new_swing_has_the_numbers_of_the_one_it_starts_from(like):
-    (swing,) = swings_from_toml(swings_text("ours", like, 33.0)).swing
+    (swing,) = SwingTable.from_toml(swings_text("ours", like, 33.0)).swing
     shipped = default_swings().find(like)
     own = {"name", "club_speed_m_s", "source", "grade"}
     assert swing.model_dump(exclude=own) == shipped.model_dump(exclude=own)

@@ -1,0 +1,65 @@
+"""Axes in the chosen units: their ticks are round numbers in them."""
+
+from typing import Any
+
+import numpy as np
+from matplotlib.axis import Axis
+from matplotlib.ticker import Formatter, MaxNLocator
+
+from layers.arrays import FloatArray
+from optimize.report.units import CONVERSIONS, chosen
+
+
+def factor_of(unit: str) -> float:
+    """Return how many of the chosen unit a metric one has."""
+    return CONVERSIONS[unit].factor if chosen() == "trade" and unit in CONVERSIONS else 1.0
+
+
+def use_on(axis: Axis, unit: str, most_ticks: int | None = None) -> None:
+    """Tick an axis of metric numbers at round numbers of the chosen unit.
+
+    Parameters
+    ----------
+    axis : matplotlib axis
+        Whose data are in the metric unit.
+    unit : str
+        The metric unit.
+    most_ticks : int, optional
+        At most so many intervals.
+    """
+    factor = factor_of(unit)
+    if factor != 1.0:
+        axis.set_major_locator(_Locator(factor, most_ticks))
+        axis.set_major_formatter(_Formatter(factor))
+
+
+class _Locator(MaxNLocator):
+    """Round numbers of a unit of which the data's has so many."""
+
+    def __init__(self, factor: float, most: int | None) -> None:
+        super().__init__(nbins=most or "auto", steps=[1, 2, 2.5, 5, 10])
+        self._factor = factor
+
+    def tick_values(self, vmin: float, vmax: float) -> FloatArray:
+        ticks: FloatArray = super().tick_values(vmin * self._factor, vmax * self._factor)
+        return ticks / self._factor
+
+
+class _Formatter(Formatter):
+    """Numbers of a unit of which the data's has so many, with the decimals that the ticks need."""
+
+    def __init__(self, factor: float) -> None:
+        self._factor = factor
+        self._decimals = 0
+
+    def set_locs(self, locs: Any) -> None:
+        super().set_locs(locs)
+        shown = self._factor * np.asarray(locs, dtype=float)
+        near = 1e-6 * float(np.abs(shown).max(initial=0.0))
+        self._decimals = next(
+            (d for d in range(9) if np.all(np.abs(np.round(shown, d) - shown) <= near)), 9
+        )
+
+    def __call__(self, x: float, pos: int | None = None) -> str:
+        text = f"{x * self._factor:.{self._decimals}f}"
+        return text.replace("-", "\N{MINUS SIGN}") if float(text) else text.removeprefix("-")
