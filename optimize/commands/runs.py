@@ -91,6 +91,7 @@ def search(
 
     Example: orbwright search four_layer_speed_feel.toml --out four_layers
     """
+    from optimize.compute.card import compiled_for
     from optimize.ledger.ledger import Ledger
     from optimize.report.export import make_folder
     from optimize.scenario.brief import METHODS
@@ -115,7 +116,8 @@ def search(
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:
         conditions = brief.estimate_conditions()
-        tell_of_compiling(brief.figures(), conditions.precision if conditions else "single")
+        code = compiled_for(brief.figures(), computing)
+        tell_of_compiling(code, conditions.precision if conditions else "single")
         with _named(scenario):
             known = _computed(ledger, name_run(brief, computing)[0])
             ahead = forecast(brief, None if cluster else workers or cores(), known)

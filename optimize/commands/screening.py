@@ -22,11 +22,13 @@ from optimize.commands.options import (
     DeviceName,
     FigureNames,
     LedgerFile,
+    PrecisionName,
     ProcessFile,
     SwingsFile,
     Workers,
     computing_with,
     conditions_with,
+    precision_of,
 )
 
 if TYPE_CHECKING:
@@ -82,6 +84,7 @@ def screen(
     workers: Workers = None,
     cluster: ClusterAddress = None,
     device: DeviceName = "cpu",
+    precision: PrecisionName = None,
     ledger_file: LedgerFile = DEFAULT_LEDGER,
     materials: CatalogueFile = None,
     swings: SwingsFile = None,
@@ -97,6 +100,7 @@ def screen(
     Example: orbwright screen builds.csv --scenario two_layer_distance.toml --out screened.xlsx
     """
     from layers.materials import default_catalogue
+    from optimize.compute.card import compiled_for
     from optimize.ledger.ledger import Ledger
     from optimize.screening.screen import screen_builds
     from optimize.screening.spool import Spool
@@ -105,9 +109,13 @@ def screen(
     computing = computing_with(workers, cluster, device)
     writers = [_writer(path) for path in out or ()]
     question = _question(figure, scenario, rules, swings, process, windows)
+    if wanted := precision_of(precision):
+        question = question.in_precision(wanted)
     cards = _catalogue(materials) if materials else default_catalogue()
     with Ledger(ledger_file, tell=say) as ledger, Spool() as spool:
-        tell_of_compiling(question.figures)
+        conditions = question.conditions
+        code = compiled_for(question.figures, computing)
+        tell_of_compiling(code, conditions.precision if conditions else "single")
         say(f"Screening {builds}.\nEvery evaluation is kept in {ledger_file}.")
         try:
             with _progress() as report:

@@ -149,7 +149,7 @@ def tolerance(
         if isinstance(computing, OnCard):
             from optimize.tolerance.direct import computed
 
-            with computing.computing(None) as compute:
+            with computing.computing(Conditions().in_double()) as compute:
                 found = computed(found, samples, seed, compute)
         drawn = pass_rates.tolerance(found, limits, samples, seed)
         recentred = None

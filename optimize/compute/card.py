@@ -1,6 +1,6 @@
 """Batches of builds whose impacts on a club are computed on a graphics card."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
@@ -76,6 +76,19 @@ class OnCard:
             raise
         finally:
             pool.close()
+
+
+def compiled_for(names: Iterable[str], workers: object) -> set[str]:
+    """Return the figures whose machine code this processor needs: not what a card computes.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Figures.
+    workers : int, Cluster or OnCard
+        What computes.
+    """
+    return {name for name in names if not (isinstance(workers, OnCard) and _at_once(name))}
 
 
 @cache

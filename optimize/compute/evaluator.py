@@ -10,6 +10,7 @@ from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, parse_figure
 from layers.model_version import MODEL_VERSION
+from optimize.compute.card import compiled_for
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Elsewhere, Request
 from optimize.ledger.ledger import Ledger
@@ -52,6 +53,8 @@ class Evaluator:
         Version of the model whose figures are read and written.
     conditions : Conditions or None
         Where figures that no ledger keeps, such as costs, are computed by.
+    workers : int, Cluster or OnCard
+        What computes: a card needs no machine code of this processor's for its impacts.
     must_write : bool
         Whether a ledger that cannot be written ends the computation.
     reused, computed : int
@@ -65,6 +68,7 @@ class Evaluator:
     model_version: str = MODEL_VERSION
     conditions: Conditions | None = None
     must_write: bool = True
+    workers: int | Elsewhere = 1
     reused: int = 0
     computed: int = 0
     unwritten: str = ""
@@ -120,7 +124,8 @@ class Evaluator:
             places = list(self._by_layers(requests, incomplete).values())
             jobs = [self._job(requests, known, keys, indices) for indices in places]
             wanted = {name for _, names in jobs for name in names}
-            compile_ahead(wanted, (self.conditions or Conditions()).precision)
+            code = compiled_for(wanted, self.workers)
+            compile_ahead(code, (self.conditions or Conditions()).precision)
             for j, estimate in self.compute(jobs):
                 self.computed += 1
                 for one in (estimate, *estimate.others):

@@ -5,7 +5,7 @@ process does both for its part, and this one keeps the ledger.
 """
 
 from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
@@ -73,7 +73,7 @@ def _screened(job: _Job) -> _Done:
     with Ledger(job.ledger, reading=True) as ledger, computing(card, conditions) as compute:
         noting = _Noting(ledger)
         version = model_version_under(conditions, card)
-        evaluator = Evaluator(cast(Ledger, noting), compute, version, conditions)
+        evaluator = Evaluator(cast(Ledger, noting), compute, version, conditions, workers=card)
         table = Table(job.sheet, job.catalogue, job.question, evaluator)
         rows = list(table.screened(job.rows, lambda _: None))
     return _Done(rows, noting.entries, evaluator.reused, evaluator.computed)
@@ -103,16 +103,24 @@ class Parts:
     reused: int = 0
     computed: int = 0
 
-    def screened(self, rows: Iterator[Row]) -> Iterator[Screened]:
-        """Yield the rows in order; their figures are in the ledger by then."""
-        count = min(self.card.workers, MOST_PROCESSES)
-        pool = Pool(count, self.question.conditions, "default")
+    def screened(self, rows: Iterator[Row], count: Callable[[bool], None]) -> Iterator[Screened]:
+        """Yield the rows in order; their figures are in the ledger by then.
+
+        Parameters
+        ----------
+        rows : iterator of (int, cells)
+            Of the table.
+        count : callable
+            Called for each, with whether it lacks figures.
+        """
+        processes = min(self.card.workers, MOST_PROCESSES)
+        pool = Pool(processes, self.question.conditions, "default")
         lines: dict[str, int] = {}
         waiting: deque[Future[_Done]] = deque()
         try:
             executor = pool.used()
             while True:
-                while len(waiting) < 2 * count and (part := list(islice(rows, PART))):
+                while len(waiting) < 2 * processes and (part := list(islice(rows, PART))):
                     waiting.append(executor.submit(_screened, self._job(part)))
                 if not waiting:
                     return
@@ -122,7 +130,9 @@ class Parts:
                 self.reused += done.reused
                 self.computed += done.computed
                 for row in done.rows:
-                    yield _once(row, lines)
+                    found = _once(row, lines)
+                    count(bool(found.why))
+                    yield found
         except BrokenProcessPool as error:
             raise SolverError(
                 "A worker process ended, perhaps for want of memory; what was done is in the "

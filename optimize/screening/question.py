@@ -2,8 +2,9 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from layers.arrays import Precision
 from layers.ball import Ball
 from layers.conditions import Conditions
 from layers.errors import InputError
@@ -82,6 +83,11 @@ class Question:
         if not names:
             raise InputError("nothing is asked of the builds: name figures, a scenario or rules.")
         return cls(tuple(dict.fromkeys(names)), scenario, chosen, conditions, windows)
+
+    def in_precision(self, precision: Precision) -> "Question":
+        """Return the same, asked of impacts in this precision."""
+        conditions = replace(self.conditions or Conditions(), precision=precision)
+        return replace(self, conditions=conditions)
 
     def bounds(self) -> tuple[Bound, ...]:
         """Return the scenario's limits and rules as bounds on figures."""

@@ -1,6 +1,6 @@
 """The screening itself: rows -> builds -> figures, batch by batch; then ranks."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -10,7 +10,7 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.errors import InputError
 from layers.files.paths import StrPath
-from layers.files.rows import rows_of
+from layers.files.rows import Row, rows_of
 from layers.materials import Catalogue, default_catalogue
 from optimize.compute.card import OnCard
 from optimize.compute.evaluator import Evaluator, model_version_under
@@ -163,23 +163,14 @@ def screen_builds(
         rows = rows_of(file)
         next(rows)  # the header
         cards = catalogue or default_catalogue()
+        parts: Parts | _Whole
         if isinstance(workers, OnCard):
             parts = Parts(workers, sheet, cards, question, ledger)
-            for row in parts.screened(rows):
-                count(bool(row.why))
-                numbers.add(row)
-                spool.add(row)
-            reused, computed = parts.reused, parts.computed
         else:
-            with computing(workers, question.conditions) as compute:
-                version = model_version_under(question.conditions)
-                evaluator = Evaluator(ledger, compute, version, question.conditions)
-                table = Table(sheet, cards, question, evaluator)
-                while batch := list(islice(rows, _BATCH)):
-                    for row in table.screened(batch, count):
-                        numbers.add(row)
-                        spool.add(row)
-            reused, computed = evaluator.reused, evaluator.computed
+            parts = _Whole(workers, sheet, cards, question, ledger)
+        for row in parts.screened(rows, count):
+            numbers.add(row)
+            spool.add(row)
     except KeyboardInterrupt:
         raise Interrupted(
             f"Stopped after {done[0]} of {total} rows; every figure computed is in {ledger.path}."
@@ -192,9 +183,32 @@ def screen_builds(
         spool,
         *places,
         numbers.incomplete,
-        reused,
-        computed,
+        parts.reused,
+        parts.computed,
     )
+
+
+@dataclass
+class _Whole:
+    """Screens a table's rows by processes or a cluster, see `Parts`."""
+
+    workers: int | Elsewhere
+    sheet: Sheet
+    catalogue: Catalogue
+    question: Question
+    ledger: Ledger
+    reused: int = 0
+    computed: int = 0
+
+    def screened(self, rows: Iterator[Row], count: Callable[[bool], None]) -> Iterator[Screened]:
+        conditions = self.question.conditions
+        with computing(self.workers, conditions) as compute:
+            version = model_version_under(conditions)
+            evaluator = Evaluator(self.ledger, compute, version, conditions)
+            table = Table(self.sheet, self.catalogue, self.question, evaluator)
+            while batch := list(islice(rows, _BATCH)):
+                yield from table.screened(batch, count)
+        self.reused, self.computed = evaluator.reused, evaluator.computed
 
 
 def _checked(path: Path) -> tuple[list[str], int]:

@@ -85,7 +85,7 @@ def run_search(
         with computing(workers, conditions) as compute:
             text = scenario.model_dump_json()
             ledger.begin(run, scenario.name, text, scenario.seed, versions, who)
-            evaluator = Evaluator(ledger, compute, versions["model"], conditions)
+            evaluator = Evaluator(ledger, compute, versions["model"], conditions, workers=workers)
             search = Search(scenario, run, evaluator, progress)
             try:
                 search.explore()

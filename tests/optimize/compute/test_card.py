@@ -9,7 +9,7 @@ from layers.conditions import Conditions
 from layers.gpu import many
 from layers.strike.model import LEVELS
 from optimize.compute import card as module
-from optimize.compute.card import OnCard
+from optimize.compute.card import OnCard, compiled_for
 from optimize.compute.evaluator import Evaluator, model_version_under
 from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger
@@ -60,3 +60,9 @@ def test_no_card_is_one_sentence(tmp_path):
     assert "graphics card" in text
     assert "card" in refused("check-gpu")
     assert "'tpu', but must be one of" in refused("screen", str(table), "--device", "tpu")
+
+
+def test_a_card_needs_no_machine_code_for_its_impacts():
+    names = {"mass_g", "cor@38.1", "driver fast.spin_rpm", "driver fast.total_m", "deflection_mm"}
+    assert compiled_for(names, 4) == names
+    assert compiled_for(names, OnCard(Here())) == {"driver fast.total_m", "deflection_mm"}

@@ -38,3 +38,9 @@ def test_parts_are_the_whole_and_are_found_again(tmp_path, monkeypatch):
     assert found.incomplete == whole.incomplete
     second, _ = screened(table, tmp_path / "two.sqlite", OnCard(Here()))
     assert (second.computed, second.reused > 0) == (0, True)
+
+
+def test_a_question_may_be_asked_in_another_precision():
+    question = Question.of(NAMES)
+    assert question.conditions is None
+    assert question.in_precision("double").conditions.precision == "double"
