@@ -84,7 +84,10 @@ def range_html(
         tables += surface_sections(surface, rows, symmetry)
         said.append(f"drag and lift from {len(rows.launch)} rows, with their errors everywhere")
     words = {
-        "title": escape(title),
+        "title": "Indoor range",
+        "question": escape(title),
+        "skip": "range",
+        "switch": "",
         "summary": escape(f"{'; '.join(said)}."),
         "tables": "".join(map(_table, in_chosen_units(tables))),
         "data": json_for_html(data),

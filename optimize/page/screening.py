@@ -6,7 +6,7 @@ from pathlib import Path
 
 from layers.estimates import Figure
 from layers.files.paths import write_text
-from optimize.page.write import filled
+from optimize.page.write import UNITS_SWITCH, filled
 from optimize.report.screening import Line, best_of, summary
 from optimize.report.tables import number
 from optimize.report.units import chosen, converted_text, head_in_trade, number_in_trade
@@ -49,6 +49,7 @@ def screening_html(found: Screening) -> str:
     }
     places = {name: _either(text) for name, text in words.items()}
     places |= {"title": escape(title), "skip": "builds", "units": chosen()}
+    places["switch"] = UNITS_SWITCH
     places["heads"] = "".join(
         f'<th scope="col"{" class=n" if right else ""}>{_either(head, head_in_trade(head)[0])}</th>'
         for head, right in _heads(found)

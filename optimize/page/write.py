@@ -56,6 +56,12 @@ _ESCAPES = {
     "\u2029": "\\u2029",
 }
 
+# For pages that show numbers in either unit.
+UNITS_SWITCH = (
+    '<label>Units <select id="units"><option value="metric">metric</option>'
+    '<option value="trade">trade: in, oz, mph, yd</option></select></label> '
+)
+
 
 def page_html(data: dict[str, Any]) -> str:
     """Write the page.
@@ -67,6 +73,7 @@ def page_html(data: dict[str, Any]) -> str:
     """
     words = {name: html.escape(data[name]) for name in ("title", "question", "summary")}
     places = {**words, "data": json_for_html(data), "skip": "short list"}
+    places["switch"] = UNITS_SWITCH
     return filled("page.html", _SCRIPTS, places, own_style="run.css")
 
 

@@ -14,7 +14,8 @@ from optimize.report.screening_files import write_screening, writer_of
 from optimize.scenario.brief import Scenario, read_scenario
 from optimize.scenario.windows import Windows, read_windows
 from optimize.screening.columns import RESULT
-from optimize.screening.screen import Question, screen_builds
+from optimize.screening.question import Question
+from optimize.screening.screen import screen_builds
 from optimize.screening.spool import Spool
 
 if TYPE_CHECKING:

@@ -6,7 +6,6 @@ import numpy as np
 from matplotlib.axis import Axis
 from matplotlib.ticker import Formatter, MaxNLocator
 
-from layers.arrays import FloatArray
 from optimize.report.units import CONVERSIONS, chosen
 
 
@@ -40,9 +39,9 @@ class _Locator(MaxNLocator):
         super().__init__(nbins=most or "auto", steps=[1, 2, 2.5, 5, 10])
         self._factor = factor
 
-    def tick_values(self, vmin: float, vmax: float) -> FloatArray:
-        ticks: FloatArray = super().tick_values(vmin * self._factor, vmax * self._factor)
-        return ticks / self._factor
+    def tick_values(self, vmin: float, vmax: float) -> list[float]:
+        ticks = super().tick_values(vmin * self._factor, vmax * self._factor)
+        return [float(tick) / self._factor for tick in ticks]
 
 
 class _Formatter(Formatter):
