@@ -111,33 +111,24 @@ def fit_tracks(
     middle = (times * along).sum(axis=1) / along.sum(axis=1)
     gravity = np.where(axes[:, 1] | (lift is not None), setup.gravity, 0.0)
     model = _Model(tracks, setup, times.T, middle, free, gravity)
-    prior = np.zeros((len(free), _COUNT))
-    prior[:, 9:] = SLOPE_SD**-2
     p = _start(tracks, used, times, axes)
     p[:, LIFT] = np.where(axes[:, 1], 0.15, 0.0 if lift is None else lift)
     converged = np.zeros(len(p), dtype=bool)
     for _ in range(_MOST_ITERATIONS):
         states, slopes = model.linearised(p)
         sd = factor * np.hypot(setup.position_sd, states[:, :, 3:] * setup.time_sd)
-        weight = np.where(used & axes[:, None, :], sd**-2, 0.0)
+        weighted = slopes * np.where(used & axes[:, None, :], sd**-2, 0.0)[..., None]
         residual = np.where(used, tracks.position - states[:, :, :3], 0.0)
-        weighted = slopes * weight[..., None]
-        normal = np.einsum("nmap,nmaq->npq", weighted, slopes)
-        normal += np.where(free, prior, 1.0)[:, :, None] * np.eye(_COUNT)
-        inverse = np.linalg.inv(normal)
-        right = np.einsum("nmap,nma->np", weighted, residual) - prior * p
-        change = np.einsum("npq,nq->np", inverse, right)
+        change, inverse = _step(p, weighted, slopes, residual, free)
         converged |= np.abs(change[:, DRAG : SIDE + 1]).max(axis=1) < _CONVERGED
         # A launch that runs away stays where it was: it will not converge.
-        change = np.where(np.isfinite(change), change, 0.0)
-        p = np.clip(p + change, -_FARTHEST, _FARTHEST)
+        p = np.clip(p + np.where(np.isfinite(change), change, 0.0), -_FARTHEST, _FARTHEST)
         if converged.all():
             break
-    inverse = inverse * (free[:, :, None] & free[:, None, :])
     wind = states[:, :, 3:] - np.asarray(setup.drift)
     return Fit(
         p,
-        inverse,
+        inverse * (free[:, :, None] & free[:, None, :]),
         free,
         np.where(used, residual, np.nan),
         sd,
@@ -147,6 +138,19 @@ def fit_tracks(
         np.sqrt(np.sum(wind**2, axis=2)),
         converged & (np.abs(p) < _FARTHEST).all(axis=1),
     )
+
+
+def _step(
+    p: FloatArray, weighted: FloatArray, slopes: FloatArray, residual: FloatArray, free: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return a Gauss-Newton step of each launch, and the inverse of its normal matrix."""
+    prior = np.zeros(_COUNT)
+    prior[9:] = SLOPE_SD**-2
+    normal = np.einsum("nmap,nmaq->npq", weighted, slopes)
+    normal += np.where(free, prior, 1.0)[:, :, None] * np.eye(_COUNT)
+    inverse = np.linalg.inv(normal)
+    right = np.einsum("nmap,nma->np", weighted, residual) - prior * p * free
+    return np.einsum("npq,nq->np", inverse, right), inverse
 
 
 def since_first(time: FloatArray) -> FloatArray:

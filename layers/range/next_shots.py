@@ -97,12 +97,7 @@ def plan_shots(
     """
     if not 1 <= count <= MOST_SHOTS:
         raise InputError(f"{count} shots were asked for, but it must be from 1 to {MOST_SHOTS}.")
-    air = air or humid_air()
-    speed, spin = (grid.ravel() for grid in np.meshgrid(_SPEEDS, _SPINS, indexing="ij"))
-    possible = spin * diameter / 2.0 / speed <= _HIGHEST_SPIN_RATIO
-    speed, spin = speed[possible], spin[possible]
-    re = air.density * diameter / air.viscosity * speed
-    s = spin * diameter / 2.0 / speed
+    speed, spin, re, s = _candidates(air or humid_air(), diameter)
     noise = [float(np.sqrt(np.median(p.noise))) for p in (surface.drag, surface.lift)]
     where_re = np.concatenate([*(f.reynolds for f in flights), re])
     where_s = np.concatenate([*(f.spin_ratio for f in flights), s])
@@ -143,6 +138,19 @@ def plan_shots(
         np.array([_outside_share(surface, f) for f in flights]),
         (noise[0], noise[1]),
         tuple(shots),
+    )
+
+
+def _candidates(air: Air, diameter: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return speed, spin, Reynolds number and spin ratio of what a launcher does."""
+    speed, spin = (grid.ravel() for grid in np.meshgrid(_SPEEDS, _SPINS, indexing="ij"))
+    possible = spin * diameter / 2.0 / speed <= _HIGHEST_SPIN_RATIO
+    speed, spin = speed[possible], spin[possible]
+    return (
+        speed,
+        spin,
+        air.density * diameter / air.viscosity * speed,
+        spin * diameter / 2.0 / speed,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from layers.range.checks import LITTLE_SPIN, Checked
-from layers.range.reduction import Reduction
+from layers.range.reduction import Outlier, Reduction
 from layers.range.session import Session
 from layers.range.windows import Window
 from optimize.report.tables import Section, columns, number
@@ -240,30 +240,32 @@ def session_record(session: Session) -> dict[str, Any]:
     ]
     return {
         "launches": launches,
-        "outliers": [
-            {
-                "launch": o.launch,
-                "row": o.line,
-                "column": o.column,
-                "deviation_mm": o.deviation * 1e3,
-                "standard_deviations": o.sigmas,
-            }
-            for o in r.outliers
-        ],
+        "outliers": [_outlier_record(o) for o in r.outliers],
         "not_reduced": list(r.refused.values()),
         "scatter": [plain(s) for s in r.scatter],
-        "windows": [
-            {
-                "share": w.share,
-                "length_m": w.length,
-                "readings": w.readings,
-                "measurement": [plain(v) for v in w.measurement],
-                "truncation": [plain(v) for v in w.truncation],
-            }
-            for w in session.windows
-        ],
-        "checks": check_sentences(session),
+        "windows": [_window_record(w) for w in session.windows],
+        "checks": [*check_sentences(session), *_no_surface(session)],
         "notes": list(r.tracks.notes),
+    }
+
+
+def _outlier_record(outlier: Outlier) -> dict[str, Any]:
+    return {
+        "launch": outlier.launch,
+        "row": outlier.line,
+        "column": outlier.column,
+        "deviation_mm": outlier.deviation * 1e3,
+        "standard_deviations": outlier.sigmas,
+    }
+
+
+def _window_record(window: Window) -> dict[str, Any]:
+    return {
+        "share": window.share,
+        "length_m": window.length,
+        "readings": window.readings,
+        "measurement": [plain(v) for v in window.measurement],
+        "truncation": [plain(v) for v in window.truncation],
     }
 
 
