@@ -15,14 +15,13 @@ from layers.flight.aerotable import bilinear
 from layers.numerics.threads import one_thread
 from layers.range.domain import Domain, hull_of
 from layers.range.forms import forms
-from layers.range.process import Process, by_reynolds, by_spin, fit_process, matern
+from layers.range.process import Process, amplitude, by_reynolds, by_spin, fit_process, matern
 
 MOST_ROWS = 1000
 
 # The grid covers every flight of a golf ball; beyond it the value at its edge holds.
 _LOW_RE, _HIGH_RE, _HIGH_S = 2e4, 3e5, 1.5
 _CELLS = 128
-_ERROR_CELLS = 64
 _NODES_RE = np.exp(np.linspace(np.log(_LOW_RE), np.log(_HIGH_RE), _CELLS + 1))
 _NODES_S = np.linspace(0.0, np.sqrt(_HIGH_S), _CELLS + 1) ** 2
 
@@ -79,8 +78,8 @@ class Surface:
         Convex hull of the rows.
     law : GridLaw
         The mean.
-    error_grid : (2, l, l) array
-        Standard deviations over every second node, `common_error` left out.
+    error_grid : (2, k, k) array
+        Standard deviations over the same grid, `common_error` left out.
     """
 
     rows: Rows
@@ -205,14 +204,13 @@ def fit_surface(rows: Rows, common_error: float = 0.0, what: str = "the table") 
         }
         drag, lift = (max(rivals[name], key=lambda p: p.score) for name in ("drag", "lift"))
         mean = np.array([p.mean(re, s) for p in (drag, lift)]).reshape(2, _CELLS + 1, _CELLS + 1)
-        re, s = _nodes(_CELLS // _ERROR_CELLS)
-        sd = np.array([p.sd(re, s) for p in (drag, lift)]).reshape(2, _ERROR_CELLS + 1, -1)
+        sd = np.array([p.sd(re, s) for p in (drag, lift)]).reshape(mean.shape)
     domain = hull_of(rows.reynolds, rows.spin_ratio)
     return Surface(rows, drag, lift, rivals, common_error, domain, GridLaw(mean, domain), sd)
 
 
-def _nodes(every: int = 1) -> tuple[FloatArray, FloatArray]:
-    re, s = np.meshgrid(_NODES_RE[::every], _NODES_S[::every], indexing="ij")
+def _nodes() -> tuple[FloatArray, FloatArray]:
+    re, s = np.meshgrid(_NODES_RE, _NODES_S, indexing="ij")
     return re.ravel(), s.ravel()
 
 
@@ -238,6 +236,7 @@ def _drawn(process: Process, mean: FloatArray, n: int, rng: np.random.Generator)
         @ rng.standard_normal(shape)
         @ _root(by_spin(_NODES_S), process.length_spin_ratio).T
     )
+    wavy = wavy * amplitude(_NODES_RE)[:, None]
     at_nodes = at_nodes + wavy
     at_rows = terms @ form.basis(process.reynolds, process.spin_ratio).T
     at_rows = at_rows + _read(wavy, process.reynolds, process.spin_ratio)
