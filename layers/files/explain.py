@@ -160,7 +160,8 @@ def _sentence(
         kind = "float_type"
     if kind in _BOUNDS:
         low, high = context.get("ge", -math.inf), context.get("le", math.inf)
-        hint = unit_hint(value, unit_of_key(field), low, high) if isinstance(value, float) else ""
+        unit = unit_of_key(field.rstrip(" 0123456789"))  # an end of a range is numbered
+        hint = unit_hint(value, unit, low, high) if isinstance(value, float | int) else ""
         return f"{field} is {shown}, but must be {_BOUNDS[kind].format(**context)}{hint}"
     if kind == "value_error":
         sentence = str(context.get("error", problem["msg"])).rstrip(".")

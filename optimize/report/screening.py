@@ -60,9 +60,10 @@ class Line:
 
     @property
     def warnings(self) -> str:
-        """Flags and cautions of its figures."""
+        """Doubts about its numbers, flags and cautions of its figures."""
         said = ((f.name, f.flag or f.caution) for f in self.row.figures.values())
-        return "; ".join(f"{name}: {words}" for name, words in said if words)
+        flags = (f"{name}: {words}" for name, words in said if words)
+        return "; ".join((*self.row.doubts, *flags))
 
     @property
     def windows(self) -> tuple[str, str]:
@@ -177,7 +178,7 @@ def best_of(found: Screening, count: int) -> list[Line]:
 
 
 def screening_sections(found: Screening) -> list[Section]:
-    """Tabulate the best builds, and why rows lack figures."""
+    """Tabulate the best builds, why rows lack figures, and what in rows is probably a slip."""
     question = found.question
     shown = question.compared()
     ranked = question.scenario is not None
@@ -203,6 +204,11 @@ def screening_sections(found: Screening) -> list[Section]:
         notes = (f"and {rest} more; the table that --out writes has them all",) if rest > 0 else ()
         heads = columns(">row", "~build", "~why")
         sections.append(Section("Rows without all figures", heads, first, notes))
+    doubted = ((str(row.line), row.name, " ".join(row.doubts)) for row in found.spool if row.doubts)
+    slips = tuple(islice(doubted, _MOST_REASONS))
+    if slips:
+        heads = columns(">row", "~build", "~doubt")
+        sections.append(Section("Rows with doubtful numbers", heads, slips))
     return sections
 
 
@@ -246,6 +252,7 @@ def line_record(line: Line) -> dict[str, Any]:
         "build": row.name,
         "status": line.status,
         "reason": row.why,
+        "doubts": list(row.doubts),
         "rank": line.rank or None,
         "front": line.front or None,
         "violated": list(line.violated),

@@ -31,6 +31,8 @@ class Screened:
         Constraints that it violates, by their place among the question's, and by how much.
     windows : tuple of (str, str)
         Verdict and words of each limit and fence of the windows.
+    doubts : tuple of str
+        What in its numbers is probably a slip.
     """
 
     line: int
@@ -43,6 +45,7 @@ class Screened:
     layer: str = ""
     excess: dict[int, float] = field(default_factory=dict)
     windows: tuple[tuple[str, str], ...] = ()
+    doubts: tuple[str, ...] = ()
 
     @property
     def why(self) -> str:
@@ -91,12 +94,13 @@ class Spool:
 def _written(row: Screened) -> str:
     figures = {n: [getattr(f, key) for key in FIELDS] for n, f in row.figures.items()}
     record = [row.line, row.name, row.cells, row.reason, figures, row.failed]
-    more = [row.density, row.layer, list(row.excess.items()), row.windows]
+    more = [row.density, row.layer, list(row.excess.items()), row.windows, row.doubts]
     return json.dumps([*record, *more])
 
 
 def _read(text: str) -> Screened:
-    line, name, cells, reason, figures, failed, density, layer, excess, windows = json.loads(text)
+    line, name, cells, reason, figures, failed, *more = json.loads(text)
+    density, layer, excess, windows, doubted = more
     return Screened(
         line,
         name,
@@ -108,4 +112,5 @@ def _read(text: str) -> Screened:
         layer,
         dict(excess),
         tuple((verdict, words) for verdict, words in windows),
+        tuple(doubted),
     )

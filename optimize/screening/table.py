@@ -7,6 +7,7 @@ from layers.errors import InputError
 from layers.figures import parse_figure
 from layers.files.rows import Row
 from layers.materials import Catalogue
+from layers.rules.doubts import doubts
 from optimize.compute.evaluator import Evaluator, only
 from optimize.ledger.rows import Known
 from optimize.screening.builds import Built, build_of
@@ -95,4 +96,5 @@ class Table:
             built.layer,
             self.question.excess_of(built.ball, found.figures),
             self.question.screened_windows(built.ball, found.figures),
+            doubts(built.ball),
         )

@@ -11,7 +11,8 @@ run in turn and compared within a round:
 - two: the same with two workers
 
 Efficiency is T(one) / (2 T(two)); overhead is T(one) / T(bare) - 1. By CPU seconds the same ratios
-hold on a loaded machine as far as caches and clocks are not shared.
+hold on a loaded machine as far as caches and clocks are not shared. A worker imports this file, as
+it imports the command's start: what is heavy is imported where it is used, as there.
 """
 
 import csv
@@ -23,19 +24,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from layers.estimation import estimate
-from layers.figures import canonical
-from layers.materials import default_catalogue
-from optimize.ledger.ledger import Ledger
-from optimize.report.screening_files import write_screening
-from optimize.screening.builds import build_of
-from optimize.screening.columns import sheet_of
-from optimize.screening.screen import Question, screen_builds
-from optimize.screening.spool import Spool
-from tests.benchmarks.parallel import children, machine_busy
 from tests.helpers.tables import HEADER, mixed
 
-FIGURES = tuple(canonical(("deflection_mm", "cor", "moi_g_cm2")))
+FIGURES = ("deflection_mm", "cor", "moi_g_cm2")
 
 
 @dataclass(frozen=True)
@@ -48,6 +39,8 @@ class Taken:
 
 
 def taken(work: Callable[[], object]) -> Taken:
+    from tests.benchmarks.parallel import children, machine_busy
+
     wall, cpu, busy = time.perf_counter(), time.process_time() + children(), machine_busy()
     work()
     wall, cpu = time.perf_counter() - wall, time.process_time() + children() - cpu
@@ -55,6 +48,11 @@ def taken(work: Callable[[], object]) -> Taken:
 
 
 def screened(table: Path, workers: int) -> None:
+    from optimize.ledger.ledger import Ledger
+    from optimize.report.screening_files import write_screening
+    from optimize.screening.screen import Question, screen_builds
+    from optimize.screening.spool import Spool
+
     with (
         tempfile.TemporaryDirectory() as folder,
         Ledger(Path(folder, "l.sqlite")) as ledger,
@@ -66,6 +64,11 @@ def screened(table: Path, workers: int) -> None:
 
 
 def main(count: int, rounds: int) -> None:
+    from layers.estimation import estimate
+    from layers.materials import default_catalogue
+    from optimize.screening.builds import build_of
+    from optimize.screening.columns import sheet_of
+
     with tempfile.TemporaryDirectory() as folder:
         table = mixed(Path(folder, "builds.csv"), count)
         rows = list(csv.reader(table.open()))[1:]

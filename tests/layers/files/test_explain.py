@@ -7,6 +7,7 @@ from layers.errors import InputError
 from layers.files.csv import check_header, refuse_bars, wrong_width
 from layers.files.toml import parse_toml, told_by_line
 from layers.materials import default_catalogue
+from optimize.scenario.brief import scenario_from_toml
 
 GOOD = """
 name = "a"
@@ -53,6 +54,13 @@ def refused(old, new):
 )
 def test_faults_of_a_ball_file(old, new, said):
     assert said in refused(old, new)
+
+
+def test_the_unit_of_a_number_out_of_range_is_guessed_also_at_the_end_of_a_range():
+    assert refused("= 40\n", "= 1601\n").endswith("(noted in thou?).")
+    broad = "[[layer]]\nrole = 'core'\nyoungs_modulus_mpa = [24, 9000]\n"
+    with pytest.raises(InputError, match=r"is 9000, but must be at most 3000.0 \(noted in psi\?\)"):
+        scenario_from_toml(f"name = 'a'\n{broad}", "s.toml")
 
 
 def test_what_a_layer_replaces_is_no_fault_where_its_material_is_at_fault():

@@ -57,6 +57,16 @@ def test_a_fault_stands_in_its_row_and_stops_no_other(tmp_path):
     assert "row 5 has 13 cells, but must have 12" in lines[3].row.reason
 
 
+def test_a_radius_for_a_diameter_is_doubted_in_its_row_alone(tmp_path):
+    half = row("K2", core_outer_diameter_mm="20.45", cover_outer_diameter_mm="", mass_g="")
+    half[HEADER.index("core_density_g_cm3")] = "1.1"
+    found, lines, cells = screened(written(tmp_path / "b.csv", [row("K1"), half]), tmp_path)
+    assert [line.status for line in lines] == ["screened", "screened"]
+    assert [bool(line.row.doubts) for line in lines] == [False, True]
+    said = "outer_diameter_mm is 22.25: a radius?"
+    assert said in str(cells[1][heads_of(found).index("result.warnings")])
+
+
 def test_a_figure_of_a_stage_that_a_build_lacks_fails_in_that_row_alone(tmp_path):
     rows = [row("K1", mantle_material="ionomer, firm", mantle_thickness_mm="1"), row("K2")]
     path = written(tmp_path / "b.csv", rows)
