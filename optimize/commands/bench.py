@@ -52,10 +52,12 @@ def bench(
     """
     from optimize.bench.serve import serve
     from optimize.bench.session import open_bench
+    from optimize.report.words import use_currency_of
     from optimize.scenario.brief import read_scenario
 
     (build,) = read_balls([ball])
     brief = read_scenario(scenario) if scenario else None
+    use_currency_of(brief.process if brief else None)
     live_bench = open_bench(build, brief, tuple(swing or ()), ledger)
     tell_of_compiling(live_bench.names)
     serve(live_bench, port, browser, _announce)

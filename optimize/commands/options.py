@@ -215,6 +215,7 @@ def conditions_with(
 
     from layers.conditions import Conditions
     from layers.strike.swings import default_swings, read_swings
+    from optimize.report.words import use_currency_of
 
     production = None
     if process:
@@ -222,6 +223,7 @@ def conditions_with(
         from optimize.lab.process import read_process
 
         production = Costing(read_process(process))
+    use_currency_of(production.process if production else None)
     own = read_swings(swings) if swings else None
     if conditions is None:
         found = Conditions(own or default_swings())

@@ -112,8 +112,10 @@ def write(
     from optimize.page.sobol import sobol_of
     from optimize.page.write import write_page
     from optimize.report.units import use_scenario
+    from optimize.report.words import use_currency_of
 
     use_scenario(run.scenario.units)
+    use_currency_of(run.scenario.process)
     shown = swings_of(run.scenario) if swings is None else swings
     if run.short_list and shown:
         tell_of_compiling(f"{name}.carry_m" for name in shown)

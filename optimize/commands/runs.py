@@ -145,11 +145,13 @@ def checked_scenario(path: Path) -> "Scenario":
     path : Path
         Its file, which every message names.
     """
+    from optimize.report.words import use_currency_of
     from optimize.scenario.brief import read_scenario
     from optimize.scenario.space import Space
     from optimize.scenario.start import start_rows
 
     scenario = read_scenario(path)
+    use_currency_of(scenario.process)
     with _named(path):
         start_rows(Space(scenario))
     return scenario
@@ -181,8 +183,10 @@ def _again(scenario: Path, ledger_file: Path, changes: dict[str, Any], fine: boo
 def _answer(run: "Run", ledger_file: str, as_json: bool, whole: bool) -> None:
     from optimize.report.run import brief_sections, run_record, run_sections
     from optimize.report.units import use_scenario
+    from optimize.report.words import use_currency_of
 
     use_scenario(run.scenario.units)
+    use_currency_of(run.scenario.process)
     if as_json:
         print_json(run_record(run, ledger_file))
     else:
@@ -319,6 +323,7 @@ def export(
     """
     from optimize.report.export import run_text
     from optimize.report.units import use_scenario
+    from optimize.report.words import use_currency_of
     from optimize.search.run import load_run
 
     forms = list(dict.fromkeys(form or ()))
@@ -327,6 +332,7 @@ def export(
     with existing(ledger_file) as ledger:
         finished = load_run(ledger, run)
     use_scenario(finished.scenario.units)
+    use_currency_of(finished.scenario.process)
     if out is None:
         sys.stdout.write(run_text(finished, str(ledger_file), forms[0]))
         return

@@ -139,6 +139,7 @@ def _question(
 ) -> "Question":
     from layers.figures import BALL_FIGURES
     from optimize.report.units import use_scenario
+    from optimize.report.words import use_currency_of
     from optimize.scenario.brief import read_scenario
     from optimize.scenario.windows import read_windows
     from optimize.screening.question import Question
@@ -155,6 +156,8 @@ def _question(
     elif rules is None:
         rules = brief.rules if brief else None
     conditions = conditions_with(swings, process) if swings or process else None
+    if brief:
+        use_currency_of(brief.process)
     return Question.of(figures or (), brief, None if rules == "none" else rules, conditions, fenced)
 
 

@@ -116,6 +116,7 @@ def tolerance(
     from optimize.compute.pool import mapping
     from optimize.lab.process import Process, read_process
     from optimize.lab.scatter import read_scatter
+    from optimize.report.words import use_currency_of
     from optimize.tolerance import pass_rates
     from optimize.tolerance.exact import is_balance
     from optimize.tolerance.limits import sheet_windows
@@ -126,6 +127,7 @@ def tolerance(
         raise InputError("--json, --csv and --markdown cannot go together; choose one.")
     (build,) = read_balls([ball])
     lab = read_process(process) if process else Process()
+    use_currency_of(lab)
     limits = _limits(limit, rules)
     _check_yield(wanted, bool(limits or windows))
     names = [*(figure or ([] if swing else BALL_FIGURES)), *(one.figure for one in limits)]

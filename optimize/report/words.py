@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable
+from contextvars import ContextVar
 from typing import TYPE_CHECKING
 
 from layers.figures import QUANTITIES, FigureName, Quantity, parse_figure, printed
@@ -10,9 +11,13 @@ from optimize.scenario.measures import is_figure, words_of
 from optimize.scenario.variables import FILL_DENSITY
 
 if TYPE_CHECKING:
+    from optimize.lab.process import Process
     from optimize.scenario.brief import Scenario
     from optimize.scenario.goals import Bound, Goal
     from optimize.search.result import Run
+
+_CURRENCY = "currency"
+_currency: ContextVar[str] = ContextVar("currency of costs", default=_CURRENCY)
 
 # Not a figure of the model: what the search chooses to bring a build to its mass.
 _FILL = Quantity(
@@ -33,9 +38,21 @@ def _known(figure: str) -> Quantity:
     return _FILL if figure == FILL_DENSITY else QUANTITIES[parse_figure(figure).quantity]
 
 
+def use_currency_of(process: "Process | None") -> None:
+    """Have costs name this process's currency from here on.
+
+    Parameters
+    ----------
+    process : Process or None
+        The lab's; without one, or with no currency, a cost's unit is 'currency'.
+    """
+    _currency.set((process.currency if process else "") or _CURRENCY)
+
+
 def unit_of(figure: str) -> str:
     """Return a figure's unit as it is printed; empty for a ratio."""
-    return _known(figure).printed_unit
+    unit = _known(figure).printed_unit
+    return _currency.get() if unit == _CURRENCY else unit
 
 
 def help_of(figure: str) -> str:

@@ -5,6 +5,7 @@ import json
 
 import pytest
 
+from tests.helpers.docs import ROOT
 from tests.helpers.tables import mixed, row, written
 from tests.optimize.commands.test_app import refused, run
 
@@ -27,6 +28,19 @@ def test_a_table_is_screened_and_written_and_read_again(tmp_path):
     assert "0 computed, 1 in the ledger" in out
     assert (tmp_path / "t.csv").read_text() == outs[0].read_text()
     assert "K1" in outs[2].read_text()
+
+
+def test_the_head_of_a_cost_names_the_currency(tmp_path):
+    def out_of(*options):
+        table, book = mixed(tmp_path / "b.csv", 1), tmp_path / "l.sqlite"
+        _, out, _ = run("screen", table, *ASKED, "-f", "cost", "--ledger", book, *options)
+        return out
+
+    priced = ROOT / "scenarios/prototype/process_with_costs.toml"
+    in_pounds = tmp_path / "pounds.toml"
+    in_pounds.write_text(priced.read_text().replace('"EUR"', '"GBP"'))
+    assert "cost per ball, EUR" in out_of("--process", priced)
+    assert "cost per ball, GBP" in out_of("--process", in_pounds)
 
 
 def test_json_has_every_row(tmp_path):
