@@ -142,6 +142,10 @@ def _unknown(
     return f"{field} is not a known field; {listed}"
 
 
+# A number in its other unit is told no further above a lower bound than so many times the bound.
+_FAR = 10.0
+
+
 def _sentence(
     problem: dict[str, Any],
     known: tuple[str, ...],
@@ -159,7 +163,9 @@ def _sentence(
     if kind in _BOUNDS and isinstance(value, bool):
         kind = "float_type"
     if kind in _BOUNDS:
-        low, high = context.get("ge", -math.inf), context.get("le", math.inf)
+        low = context.get("ge", -math.inf)
+        # Above a lower bound alone any larger unit would do: not far above it is plausible.
+        high = context.get("le", _FAR * low if low > 0.0 else math.inf)
         unit = unit_of_key(field.rstrip(" 0123456789"))  # an end of a range is numbered
         hint = unit_hint(value, unit, low, high) if isinstance(value, float | int) else ""
         return f"{field} is {shown}, but must be {_BOUNDS[kind].format(**context)}{hint}"

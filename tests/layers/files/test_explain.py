@@ -61,6 +61,8 @@ def test_the_unit_of_a_number_out_of_range_is_guessed_also_at_the_end_of_a_range
     broad = "[[layer]]\nrole = 'core'\nyoungs_modulus_mpa = [24, 9000]\n"
     with pytest.raises(InputError, match=r"is 9000, but must be at most 3000.0 \(noted in psi\?\)"):
         scenario_from_toml(f"name = 'a'\n{broad}", "s.toml")
+    with pytest.raises(InputError, match=r"mass_g is 5.7, but must be at least 10.0[;.]"):
+        scenario_from_toml("name = 'a'\n[fill]\nlayer = 1\nmass_g = 5.7\n", "s.toml")
 
 
 def test_what_a_layer_replaces_is_no_fault_where_its_material_is_at_fault():
