@@ -194,6 +194,7 @@ TRADE_ENDINGS = {
     "_oz_in": ("_g_mm", "oz in"),
     "_ksi": ("_mpa", "ksi"),
     "_lbf": ("_n", "lbf"),
+    "_ft_s": ("_m_s", "ft/s"),
     "_mph": ("_m_s", "mph"),
     "_in": ("_mm", "in"),
     "_oz": ("_g", "oz"),

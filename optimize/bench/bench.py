@@ -22,7 +22,7 @@ from optimize.bench.sliders import Slider
 from optimize.bench.training import Trainer
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST, steps_of
-from optimize.report.units import CONVERSIONS, converted_text
+from optimize.report.units import by_metric_unit, converted_text
 from optimize.report.words import described_of, help_of, label_of, owner_of, unit_of
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
@@ -84,7 +84,7 @@ class Bench:
             ],
             "impacts": [BARRIER, *self.swings],
             "bounds": [_bound_record(bound) for bound in self.bounds],
-            "units": {row.metric: [row.trade, row.factor] for row in CONVERSIONS.values()},
+            "units": by_metric_unit({name: unit_of(name) for name in self.names}),
             "shading": {"stops": SHADES, "softest": SOFTEST, "stiffest": STIFFEST},
         }
 

@@ -34,7 +34,7 @@ SwingNames = Annotated[
         "--swing",
         metavar="NAME",
         help="also compute every figure of this swing; may be given several times. With --energy "
-        "or --picture instead the one impact that they look into. 'orbwright swings' lists them. "
+        "or --picture instead the one impact that they look into. 'orbwright figures' lists them. "
         "[default: no swing; for --energy and --picture a rigid barrier at 38.1 m/s]",
         show_default=False,
     ),

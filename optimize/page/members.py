@@ -146,7 +146,7 @@ def _margin(run: Run, member: Member, bound: Bound) -> dict[str, Any]:
     return {
         "label": member.label,
         "text": text,
-        "trade": number_in_trade(text, unit_of(bound.figure)),
+        "trade": number_in_trade(text, unit_of(bound.figure), bound.figure),
         "margin": rounded(margin),
         "error": found.absolute_error,
         "met": met,

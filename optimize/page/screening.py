@@ -100,7 +100,7 @@ def _cells(line: Line, found: Screening) -> Iterator[str]:
     if found.question.windows:
         yield _text("; ".join(filter(None, line.windows)))
     for name in found.question.figures:
-        yield _figure(line.row.figures.get(name), unit_of(name))
+        yield _figure(line.row.figures.get(name), name)
     yield _text(line.same_as)
     yield _text("; ".join(filter(None, (line.row.why, line.warnings))))
 
@@ -121,14 +121,15 @@ def _numeric(value: float, words: str) -> str:
     return f'<td class="n" data-value="{value!r}">{words}</td>'
 
 
-def _figure(figure: Figure | None, unit: str) -> str:
+def _figure(figure: Figure | None, name: str) -> str:
     if figure is None:
         return _text("")
+    unit = unit_of(name)
     error = figure.difference_error
     written = number(figure.value, error or figure.absolute_error)
-    shown = [written, number_in_trade(written, unit)]
+    shown = [written, number_in_trade(written, unit, name)]
     spread = ""
     if error:
         said = f"± {number(error, error)}"
-        spread = f' <span class="pm">{_either(said, number_in_trade(said, unit))}</span>'
+        spread = f' <span class="pm">{_either(said, number_in_trade(said, unit, name))}</span>'
     return _numeric(figure.value, f"{_either(*(text.replace('-', '−') for text in shown))}{spread}")

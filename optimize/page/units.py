@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Any
 
-from optimize.report.units import CONVERSIONS, SYSTEMS, chosen, converted_text
+from optimize.report.units import SYSTEMS, by_metric_unit, chosen, converted_text
 
 # Names, files and whole texts of others, which no unit changes.
 _KEPT = ("toml", "scenario", "key", "keys", "id", "name", "run", "title", "choices", "roles")
@@ -21,7 +21,7 @@ def units_record(data: Any) -> dict[str, Any]:
     return {
         "systems": SYSTEMS,
         "system": chosen(),
-        "trade": {row.metric: [row.trade, row.factor] for row in CONVERSIONS.values()},
+        "trade": by_metric_unit({n: f["unit"] for n, f in data["figures"].items()}),
         "texts": texts,
     }
 

@@ -13,7 +13,7 @@ from layers.mass.inertia import dimple_mass, layer_volume
 from layers.rules.screen import Margin, RuleLimit, RuleSet
 from optimize.report.profiles import profiles_section
 from optimize.report.tables import Section, columns, number, signed
-from optimize.report.words import described_of, label_of, with_unit
+from optimize.report.words import described_of, label_of, unit_of, with_unit
 
 TRUST = (
     "The model ranks builds: '± between builds' is the numerical error of a figure; near builds "
@@ -151,6 +151,18 @@ def verdict_words(margin: Margin) -> str:
     return f"**{side} by {beyond}, within error**"
 
 
+def screen_words(margin: Margin) -> str:
+    """Say a verdict, with the unit of its number.
+
+    Parameters
+    ----------
+    margin : Margin
+        Of a build to a limit.
+    """
+    words, unit = verdict_words(margin), unit_of(margin.limit.figure)
+    return words.replace(", within", f" {unit}, within") if unit else words
+
+
 def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
     """Tabulate the margins to a rule set; worded as a screen, not a ruling."""
     rows = []
@@ -164,11 +176,12 @@ def rules_section(rules: RuleSet, margins: Sequence[Margin]) -> Section:
                 number(margin.value or 0.0, error) if known else "not computed",
                 signed(margin.margin or 0.0, error) if known else "",
                 number(error, error) if known else "",
-                verdict_words(margin),
+                unit_of(limit.figure),
+                screen_words(margin),
             )
         )
     notes = [f"{label_of(m.limit.figure)}: {m.limit.source} ({m.limit.grade})." for m in margins]
-    heads = columns("figure", "limit", ">value", ">margin", ">± absolute", "screen")
+    heads = columns("figure", "limit", ">value", ">margin", ">± absolute", "unit", "screen")
     title = f"Rule set '{rules.name}' of {rules.as_of}: a screen, not a ruling"
     return Section(title, heads, tuple(rows), (f"Status: {rules.status}.", *notes))
 

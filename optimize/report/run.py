@@ -10,7 +10,7 @@ from typing import Any
 from layers.ball import Ball
 from layers.estimates import Estimate, Figure
 from layers.files.escaping import csv_text
-from layers.rules.screen import Margin, rule_set, screen
+from layers.rules.screen import rule_set, screen
 from optimize.ledger.decisions import starters
 from optimize.report.ball import (
     TRUST,
@@ -18,9 +18,9 @@ from optimize.report.ball import (
     digits_of,
     mark,
     rule_words,
+    screen_words,
     spread,
     thicknesses_mm,
-    verdict_words,
     version,
     warnings_section,
 )
@@ -36,7 +36,6 @@ from optimize.report.words import (
     in_words,
     label_of,
     line_of,
-    unit_of,
 )
 from optimize.scenario.brief import Scenario
 from optimize.search.result import Member, Price, Run
@@ -186,18 +185,12 @@ def _rule_sections(run: Run) -> list[Section]:
     for i, limit in enumerate(rules.limit):
         by_verdict: dict[str, list[str]] = {}
         for label, margins in screens.items():
-            by_verdict.setdefault(_screen_words(margins[i]), []).append(label)
+            by_verdict.setdefault(screen_words(margins[i]), []).append(label)
         for verdict, labels in by_verdict.items():
             rows.append((label_of(limit.figure), rule_words(limit), verdict, " ".join(labels)))
     notes = (f"Status: {rules.status}.",)
     title = f"Rule set '{rules.name}' of {rules.as_of}: a screen, not a ruling"
     return [Section(title, columns("figure", "limit", "screen", "builds"), tuple(rows), notes)]
-
-
-def _screen_words(margin: Margin) -> str:
-    """Say a verdict, with the unit of its number: no column of the table has it."""
-    words, unit = verdict_words(margin), unit_of(margin.limit.figure)
-    return words.replace(", within", f" {unit}, within") if unit else words
 
 
 def _brief_section(scenario: Scenario) -> Section:

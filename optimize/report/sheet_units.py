@@ -6,7 +6,13 @@ from dataclasses import replace
 
 from optimize.lab.sheet import Sheet, StageSheet, Target
 from optimize.lab.tooling import Quantity
-from optimize.report.units import CONVERSIONS, chosen, converted_text, number_in_trade
+from optimize.report.units import (
+    CONVERSIONS,
+    chosen,
+    conversion_of,
+    converted_text,
+    number_in_trade,
+)
 
 
 def sheet_in_chosen_units(sheet: Sheet) -> Sheet:
@@ -65,7 +71,7 @@ def _tooling(quantity: Quantity) -> Quantity:
 
 def _target(target: Target) -> Target:
     label, basis = converted_text(target.label), converted_text(target.basis)
-    row = CONVERSIONS.get(target.unit)
+    row = conversion_of(target.unit, target.name)
     if row is None:
         return replace(target, label=label, basis=basis)
     ends = (target.low, target.high, target.model_error)

@@ -7,7 +7,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 from layers.files.other_units import OTHER_UNITS, TRADE_ENDINGS, unit_of_key
-from optimize.report.units import CONVERSIONS, chosen, converted_text, number_in_trade
+from optimize.report.units import (
+    CONVERSIONS,
+    chosen,
+    conversion_of,
+    converted_text,
+    number_in_trade,
+)
 
 _TRADE = {metric: (end, unit) for end, (metric, unit) in TRADE_ENDINGS.items()}
 # A column's unit, then what else its name may say: a condition, or what of the figure it is.
@@ -41,6 +47,9 @@ def head_in_chosen_units(head: str) -> tuple[str, float]:
     if not found:
         return head, 1.0
     end, unit = _TRADE[found["end"]]
+    row = conversion_of(unit_of_key(found["end"]), head)
+    if row and row.trade == "ft/s":
+        end, unit = "_ft_s", "ft/s"
     factor = 1.0 / OTHER_UNITS[unit_of_key(found["end"])][unit]
     return f"{found['name']}{end}{found['rest']}", factor
 
@@ -93,9 +102,10 @@ def _by_row(heads: Sequence[str]) -> Callable[[list[Any]], list[Any]]:
         return list
     unit, values = list(heads).index("unit"), [i for i, h in enumerate(heads) if h in _OF_ROW]
     place = {head: i for i, head in enumerate(heads)}
+    named = [head for head in ("figure", "name") if head in place]
 
     def converted(cells: list[Any]) -> list[Any]:
-        row = CONVERSIONS.get(cells[unit])
+        row = conversion_of(cells[unit], " ".join(str(cells[place[h]]) for h in named))
         for i in values:
             per = CONVERSIONS.get(cells[place[_PER[heads[i]]]]) if heads[i] in _PER else None
             factor = (row.factor if row else 1.0) / (per.factor if per else 1.0)
@@ -110,7 +120,7 @@ def _by_row(heads: Sequence[str]) -> Callable[[list[Any]], list[Any]]:
         cells[unit] = row.trade
         if _BOUND in place:
             cells[place[_BOUND]] = number_in_trade(cells[place[_BOUND]], row.metric)
-        for head in {"figure", "name"} & set(heads):
+        for head in named:
             cells[place[head]] = head_in_chosen_units(cells[place[head]])[0]
         return cells
 

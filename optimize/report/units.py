@@ -7,7 +7,7 @@ after the number; the same places are read here, so that no report knows of unit
 
 import math
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
@@ -52,8 +52,9 @@ CONVERSIONS = {
         _row("g mm", "g mm", "oz in", "oz in"),
     )
 }
-# The speed at which a ball meets a barrier is told in ft/s.
+# The speed at which a ball meets a barrier, and the initial velocity of the rules, are in ft/s.
 _IMPACT = _row("m/s", "m/s", "ft/s", "ft/s")
+_INITIAL = re.compile(r"initial[ _]velocity\b|initial_velocity_m_s", re.IGNORECASE)
 
 _NUMBER = r"(?<![\w.,])[-+±≈]?\d+(?:\.\d+)?(?![\w]|[.,]\d)"
 _UNIT = "|".join(re.escape(unit) for unit in sorted(CONVERSIONS, key=len, reverse=True))
@@ -64,6 +65,40 @@ _SAID = re.compile(
     rf" (?P<unit>{_UNIT})(?![\w/²³]| cm)"
 )
 _HEAD = re.compile(rf"(?P<before>(?:^|.*(?:, |± )))(?P<unit>{_UNIT})(?P<after>(?: .*)?)")
+
+
+def conversion_of(unit: str, whose: str = "") -> Conversion | None:
+    """Return the conversion of a unit; None for one that the trade shares.
+
+    Parameters
+    ----------
+    unit : str
+        As printed, metric.
+    whose : str
+        Name or label of the figure that has it, or words with it.
+
+    Examples
+    --------
+    >>> conversion_of("m/s").trade, conversion_of("m/s", "initial velocity").trade
+    ('mph', 'ft/s')
+    """
+    return _IMPACT if unit == "m/s" and _INITIAL.search(whose) else CONVERSIONS.get(unit)
+
+
+def by_metric_unit(figures: Mapping[str, str]) -> dict[str, tuple[str, float]]:
+    """Return the trade's unit, and how many of these a metric one has, by metric unit.
+
+    Parameters
+    ----------
+    figures : mapping
+        Printed units by names of figures; one with another unit in the trade has its own entry.
+    """
+    record = {row.metric: (row.trade, row.factor) for row in CONVERSIONS.values()}
+    for name, unit in figures.items():
+        row = conversion_of(unit, name)
+        if row and row.trade != record[unit][0]:
+            record[name] = (row.trade, row.factor)
+    return record
 
 
 def use(system: str, firm: bool = False) -> None:
@@ -126,8 +161,15 @@ def in_chosen_units(sections: Iterable[Any]) -> list[Any]:
     return [_converted(s) for s in sections] if _system.get() == "trade" else list(sections)
 
 
-def converted_text(text: str) -> str:
+def converted_text(text: str, whose: str = "") -> str:
     """Convert the numbers of a sentence that have their unit after them.
+
+    Parameters
+    ----------
+    text : str
+        In metric units.
+    whose : str
+        Label of the figure that it says something of, where the sentence does not name it.
 
     Examples
     --------
@@ -135,9 +177,14 @@ def converted_text(text: str) -> str:
     'between 0.1220 and 0.1299 in, COR at 125.0 ft/s, 1.619 oz'
     """
 
+    def before(said: re.Match[str]) -> str:
+        """Return whose the number is: what the sentence says since the last comma or stop."""
+        return f"{whose} {re.split(r'[;,.:] ', text[: said.start()])[-1]}"
+
     def put(said: re.Match[str]) -> str:
         unit = said["unit"]
-        row = _IMPACT if said["impact"] and unit == "m/s" else CONVERSIONS[unit]
+        row = _IMPACT if said["impact"] and unit == "m/s" else conversion_of(unit, before(said))
+        assert row is not None  # the pattern has known units only
         numbers = re.sub(_NUMBER, lambda m: _number(m[0], row, _least_digits(m)), said["numbers"])
         return f"{said['impact'] or ''}{numbers} {row.trade}"
 
@@ -171,7 +218,7 @@ def _number(text: str, row: Conversion, least: int = 0) -> str:
     return f"{mark}{value:.{min(9, max(0, decimals))}f}"
 
 
-def number_in_trade(text: str, unit: str) -> str:
+def number_in_trade(text: str, unit: str, whose: str = "") -> str:
     """Convert the numbers of a cell whose unit stands elsewhere.
 
     Parameters
@@ -180,8 +227,11 @@ def number_in_trade(text: str, unit: str) -> str:
         Numbers, in the metric unit; a converted one keeps the worth of its last digit.
     unit : str
         As printed; one that the trade shares changes nothing.
+    whose : str
+        Name or label of the figure.
     """
-    return _cell(text, CONVERSIONS[unit]) if unit in CONVERSIONS else text
+    row = conversion_of(unit, whose)
+    return _cell(text, row) if row else text
 
 
 def _cell(text: str, row: Conversion) -> str:
@@ -202,7 +252,7 @@ def head_in_trade(title: str) -> tuple[str, Conversion | None]:
     ('driver (fast): ball speed, mph', ('spin, rpm', None))
     """
     found = _HEAD.fullmatch(title)
-    row = CONVERSIONS[found["unit"]] if found else None
+    row = conversion_of(found["unit"], found["before"]) if found else None
     if found and row:
         title = f"{found['before']}{row.trade}{found['after']}"
     return converted_text(title), row
@@ -229,11 +279,11 @@ def _converted_row(
     cells: tuple[str, ...], columns: tuple[Any, ...], heads: list[Conversion | None]
 ) -> tuple[str, ...]:
     """Convert a row: by the heads, a cell that is a unit, or the unit that its name ends in."""
-    own = next((CONVERSIONS[c] for c in cells if c in CONVERSIONS), None)
+    own = next((conversion_of(c, cells[0]) for c in cells if c in CONVERSIONS), None)
     named = None
     if own is None and cells and not columns[0].right:
         named = _HEAD.fullmatch(cells[0])
-        own = CONVERSIONS[named["unit"]] if named and not named["after"] else None
+        own = conversion_of(named["unit"], cells[0]) if named and not named["after"] else None
     out = []
     for place, (cell, column, head) in enumerate(zip(cells, columns, heads, strict=True)):
         if head:
@@ -245,5 +295,5 @@ def _converted_row(
         elif own and column.right and "%" not in column.title + cell:
             out.append(_cell(cell, own))
         else:
-            out.append(converted_text(cell))
+            out.append(converted_text(cell, cells[0]))
     return tuple(out)

@@ -5,7 +5,7 @@ from dataclasses import asdict
 from typing import Any
 
 from optimize.report.tables import Section, columns
-from optimize.report.words import label_of, with_unit
+from optimize.report.words import label_of, unit_of, with_unit
 from optimize.scenario.fences import Fence, WayOut
 from optimize.scenario.windows import FenceScreen, LimitScreen, WindowScreen, fence_screen
 from optimize.search.result import Run
@@ -38,7 +38,7 @@ def windows_sections(screens: Sequence[tuple[str, WindowScreen]]) -> list[Sectio
     fences = [_fence_row(name, row) for name, found in screens for row in found.fence]
     sections = []
     if limits:
-        heads = columns("build", "~limit", ">value", ">margin", ">± absolute", "screen")
+        heads = columns("build", "~limit", ">value", ">margin", ">± absolute", "unit", "screen")
         sections.append(Section("Limits", heads, tuple(limits)))
     if fences:
         sections.append(Section("Fences", _FENCE_HEADS, tuple(fences), _FENCE_NOTES))
@@ -58,9 +58,10 @@ _FENCE_NOTES = (
 def _limit_row(name: str, row: LimitScreen) -> tuple[str, ...]:
     words = f"{label_of(row.figure)} {row.side} {with_unit(row.bound, row.figure)}"
     if row.value is None or row.margin is None:
-        return name, words, "-", "-", "-", row.verdict
+        return name, words, "-", "-", "-", unit_of(row.figure), row.verdict
     return (
-        name, words, f"{row.value:.4g}", f"{row.margin:+.3g}", f"{row.error:.2g}", row.verdict,
+        name, words, f"{row.value:.4g}", f"{row.margin:+.3g}", f"{row.error:.2g}",
+        unit_of(row.figure), row.verdict,
     )  # fmt: skip
 
 

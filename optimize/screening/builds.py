@@ -10,6 +10,7 @@ from layers.ball import Ball, Layer
 from layers.errors import InputError, joined
 from layers.files.csv import Column, read_number, wrong_width
 from layers.files.explain import explain
+from layers.files.other_units import unit_hint
 from layers.graded.profile import Profile
 from layers.hardness import SCALES
 from layers.materials import Catalogue, Material, modulus_datum
@@ -133,9 +134,10 @@ def _number(
     unit = "the column's unit" if column.unit == "1" else column.unit
     value = read_number(cells[name], line, name, unit, faults)
     if len(faults) == count and not column.low <= value <= column.high:
+        hint = unit_hint(value, column.unit, column.low, column.high)
         faults.append(
             f"row {line}, {name} is {value:g}, but must be from {column.low:g} to "
-            f"{column.high:g}{'' if column.unit == '1' else f' {column.unit}'}"
+            f"{column.high:g}{'' if column.unit == '1' else f' {column.unit}'}{hint}"
         )
     return value
 

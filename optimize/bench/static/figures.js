@@ -46,7 +46,7 @@ function words(name) {
   const figure = shown[name];
   if (!figure) return ["", "", "pending"];
   if (figure.failed) return ["none", "", figure.stale ? "stale" : "not computed"];
-  const [unit, factor] = shownAs(rows[name].figure.unit);
+  const [unit, factor] = shownAs(rows[name].figure.unit, name);
   const value = withUnit(number(figure.value * factor, digitsOf(figure) * factor), unit);
   const basis = figure.stale ? "stale" : figure.flag || (figure.caution ? `${figure.basis} *` : figure.basis);
   return [value, spread(figure[shownError] * factor), basis];

@@ -20,7 +20,7 @@ export function drawLimits(about) {
   const body = about.bounds.map((bound) => {
     const figure = about.figures.find((one) => one.name === bound.figure);
     const found = shown[bound.figure];
-    const [unit, factor] = shownAs(figure.unit);
+    const [unit, factor] = shownAs(figure.unit, figure.name);
     const amount = (value) => withUnit(factor === 1 ? String(value) : plain(value * factor), unit);
     const [left, verdict] = margin(bound, found);
     const state = found && found.stale ? "stale" : `${SIGNS[verdict]} ${verdict}`;

@@ -94,7 +94,7 @@ function head(about, column, now) {
 }
 
 function cell({ name, unit }, column, reference) {
-  const factor = factorOf(unit);
+  const factor = factorOf(unit, name);
   const own = column.figures[name];
   if (!own || own.failed) return el("td", { class: "n", title: own ? own.failed : null }, own ? "none" : "…");
   const value = number(own.value * factor, digitsOf(own) * factor);
@@ -135,7 +135,7 @@ function drawComparison(about, now) {
   const choice = el("select", { id: "base", on: { change: (event) => { base = event.target.value; drawPins(about, now); byId("base").focus(); } } },
     ...all.map((column) => el("option", { value: column.label, selected: column === reference }, column.label === "now" ? "the sliders" : column.label)));
   const group = (words) => el("tr", { class: "group" }, el("th", { colspan: all.length + 1, scope: "colgroup" }, words));
-  const figures = about.figures.map((figure) => el("tr", null, el("th", { scope: "row" }, titled(wordsOf(figure).whole, unitOf(figure.unit))), ...all.map((column) => cell(figure, column, reference))));
+  const figures = about.figures.map((figure) => el("tr", null, el("th", { scope: "row" }, titled(wordsOf(figure).whole, unitOf(figure.unit, figure.name))), ...all.map((column) => cell(figure, column, reference))));
   place.replaceChildren(
     el("p", { class: "controls" }, el("label", { for: "base" }, "Differences from"), choice, el("span", { class: "note" }, "Bold: a difference beyond its error (95 %); ≈: no difference the model can tell.")),
     scrolling("Comparison", el("table", null, el("caption", { class: "spoken" }, "Pinned builds beside the one on the sliders"),

@@ -7,10 +7,10 @@ import { axisOf, data, speak, view } from "./base.js";
 const metric = structuredClone(data);
 const { texts, trade, systems } = data.units;
 
-// The unit in which a metric one is shown, and how many of these it has.
-export const shownAs = (unit) => (view.units === "trade" && trade[unit]) || [unit, 1];
+// The unit in which a metric one is shown, and how many of these it has; a figure may have its own.
+export const shownAs = (unit, figure) => (view.units === "trade" && (trade[figure] || trade[unit])) || [unit, 1];
 export const unitOf = (unit) => shownAs(unit)[0];
-export const factorOf = (axis) => shownAs((metric.axes.find((one) => one.id === axis) || { unit: "" }).unit)[1];
+export const factorOf = (axis) => shownAs((metric.axes.find((one) => one.id === axis) || { unit: "" }).unit, axis)[1];
 const times = (values, factor) => values.map((value) => (value === null ? null : value * factor));
 
 // A metric length or modulus as text, its last digit worth no more than that of the metric number.
@@ -35,7 +35,7 @@ function say(to, from) {
 
 function convertFigures() {
   for (const [name, known] of Object.entries(metric.figures)) {
-    const [unit, factor] = shownAs(known.unit);
+    const [unit, factor] = shownAs(known.unit, name);
     data.figures[name].unit = unit;
     if (metric.differences[name]) data.differences[name] = times(metric.differences[name], factor);
     metric.members.forEach((member, k) => {
@@ -49,7 +49,7 @@ function convertFigures() {
 
 function convertAxes() {
   metric.axes.forEach((axis, k) => {
-    const [unit, factor] = shownAs(axis.unit);
+    const [unit, factor] = shownAs(axis.unit, axis.id);
     data.axes[k].unit = unit;
     if (!axis.choices) data.axes[k].values = times(axis.values, factor);
     if (axis.errors) data.axes[k].errors = times(axis.errors, factor);

@@ -105,7 +105,7 @@ def _panel(axes: Axes, key: str, observations: list[Observation]) -> None:
     axes.set_ylabel("predicted", fontsize=8, color=INK)
     axes.locator_params(nbins=4)
     for axis in (axes.xaxis, axes.yaxis):
-        use_on(axis, unit_of(key), most_ticks=4)
+        use_on(axis, unit_of(key), most_ticks=4, figure=key)
     axes.tick_params(labelsize=7.5, colors=INK, length=2.5)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)

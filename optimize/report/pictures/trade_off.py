@@ -132,7 +132,7 @@ def _limit(axes: Axes, bound: Bound, low: float, high: float, which: str) -> Non
     if ends[0] < ends[1] and low < edge < high:
         fill(*ends, color=OUTSIDE, zorder=0)
         line(edge, color=_LIMIT, linewidth=1.0, linestyle="--")
-        words = f"limit: {bound.side} {edge * factor_of(unit_of(bound.figure)):.6g}"
+        words = f"limit: {bound.side} {edge * factor_of(unit_of(bound.figure), bound.figure):.6g}"
         if which == "x":
             place: dict[str, Any] = {"x": edge, "y": 0.015, "rotation": 90, "ha": "right"}
             axes.text(**place, s=words, transform=axes.get_xaxis_transform(), **_LIMIT_TEXT)
@@ -151,8 +151,8 @@ def _dress(axes: Axes, x: Goal, y: Goal) -> None:
     axes.set_xlabel(axis_words(x), color=INK)
     axes.set_ylabel(axis_words(y), color=INK)
     _plain(axes)
-    use_on(axes.xaxis, unit_of(x.figure))
-    use_on(axes.yaxis, unit_of(y.figure))
+    use_on(axes.xaxis, unit_of(x.figure), figure=x.figure)
+    use_on(axes.yaxis, unit_of(y.figure), figure=y.figure)
     axes.legend(
         loc="upper center",
         bbox_to_anchor=(0.5, -0.11),
@@ -188,7 +188,7 @@ def _course(axes: Axes, run: Run) -> None:
     axes.set_xlabel("builds evaluated", color=INK)
     axes.set_ylabel(axis_words(goal), color=INK)
     _plain(axes)
-    use_on(axes.yaxis, unit_of(goal.figure))
+    use_on(axes.yaxis, unit_of(goal.figure), figure=goal.figure)
 
 
 _AROUND = [

@@ -6,15 +6,16 @@ import numpy as np
 from matplotlib.axis import Axis
 from matplotlib.ticker import Formatter, MaxNLocator
 
-from optimize.report.units import CONVERSIONS, chosen
+from optimize.report.units import chosen, conversion_of
 
 
-def factor_of(unit: str) -> float:
-    """Return how many of the chosen unit a metric one has."""
-    return CONVERSIONS[unit].factor if chosen() == "trade" and unit in CONVERSIONS else 1.0
+def factor_of(unit: str, figure: str = "") -> float:
+    """Return how many of the chosen unit a metric one has; the figure's name where one has it."""
+    row = conversion_of(unit, figure) if chosen() == "trade" else None
+    return row.factor if row else 1.0
 
 
-def use_on(axis: Axis, unit: str, most_ticks: int | None = None) -> None:
+def use_on(axis: Axis, unit: str, most_ticks: int | None = None, figure: str = "") -> None:
     """Tick an axis of metric numbers at round numbers of the chosen unit.
 
     Parameters
@@ -25,8 +26,10 @@ def use_on(axis: Axis, unit: str, most_ticks: int | None = None) -> None:
         The metric unit.
     most_ticks : int, optional
         At most so many intervals.
+    figure : str
+        Name of the figure, where one has the unit.
     """
-    factor = factor_of(unit)
+    factor = factor_of(unit, figure)
     if factor != 1.0:
         axis.set_major_locator(_Locator(factor, most_ticks))
         axis.set_major_formatter(_Formatter(factor))

@@ -8,12 +8,17 @@ import io
 import pytest
 
 from layers.errors import InputError
+from layers.estimates import Estimate, Figure
+from layers.files.other_units import metric_key
+from layers.rules.screen import rule_set, screen
 from optimize.commands.units import choose_units, option_first
+from optimize.report.ball import rules_section
 from optimize.report.pictures.section import new_figure
-from optimize.report.pictures.units import use_on
+from optimize.report.pictures.units import factor_of, use_on
 from optimize.report.tables import Section, columns, show
-from optimize.report.trade_columns import csv_in_chosen_units
+from optimize.report.trade_columns import csv_in_chosen_units, head_in_chosen_units
 from optimize.report.units import chosen, converted_text, in_chosen_units, use, use_scenario, used
+from tests.helpers.builds import random_balls
 
 
 def test_heads_units_and_names_of_rows_are_converted():
@@ -39,6 +44,54 @@ def test_a_row_that_ends_in_its_unit_is_converted_but_for_percent():
     with used("trade"):
         [found] = in_chosen_units([table])
     assert found.rows == (("carry of the driver, yd", "218.7", "3.0"),)
+
+
+def test_value_margin_and_limit_of_a_rule_have_one_unit():
+    rules = rule_set("present")
+    figures = (
+        Figure("mass_g", 45.93, "g", "closed form", 0.0, 0.2),
+        Figure("diameter_mm", 42.67, "mm", "closed form", 0.0, 0.04),
+        Figure("initial_velocity_m_s", 77.5, "m/s", "finite element", 0.1, 1.2),
+    )
+    made = Estimate(random_balls(1, seed=0)[0], {f.name: f for f in figures})
+    with used("trade"):
+        [found] = in_chosen_units([rules_section(rules, screen(made, rules))])
+    rows = {row[0]: row[1:] for row in found.rows}
+    assert rows["mass"][:2] == ("at most 1.6201 oz", "1.6201")
+    assert rows["diameter"][:2] == ("at least 1.6799 in", "1.67992")
+    assert rows["initial velocity"][:2] == ("at most 254.99 ft/s", "254.3")
+    assert rows["initial velocity"][4:] == ("ft/s", "**inside by 0.656 ft/s, within error**")
+
+
+def test_the_initial_velocity_is_in_feet_a_second_wherever_its_unit_is():
+    name = "initial_velocity_m_s"
+    table = Section(
+        "", columns("figure", ">initial velocity, m/s", ">ball speed, m/s"), (("", "76.2", "50"),)
+    )
+    listed = Section(
+        "", columns("", ">A"), (("initial velocity, m/s", "76.20"), ("ball speed, m/s", "50.0"))
+    )
+    with used("trade"):
+        found = in_chosen_units([table, listed])
+        assert head_in_chosen_units(name)[0] == "initial_velocity_ft_s"
+        assert factor_of("m/s", name) == pytest.approx(1 / 0.3048)
+        text = csv_in_chosen_units(
+            f"build,{name},{name}_absolute_error,speed_m_s\nA,76.2,0.3048,0\n"
+        )
+        by_row = csv_in_chosen_units(f"figure,value,unit\n{name},76.2,m/s\nmass_g,1,g\n")
+    assert [c.title for c in found[0].columns][1:] == ["initial velocity, ft/s", "ball speed, mph"]
+    assert found[0].rows == (("", "250.0", "112"),)
+    assert [row[0] for row in found[1].rows] == ["initial velocity, ft/s", "ball speed, mph"]
+    assert text.splitlines() == [
+        "build,initial_velocity_ft_s,initial_velocity_ft_s_absolute_error,speed_mph",
+        "A,250.0,1.0,0.0",
+    ]
+    assert by_row.splitlines()[1] == "initial_velocity_ft_s,250.0,ft/s"
+    assert metric_key("initial_velocity_ft_s") == (name, "ft/s")
+    said = "initial velocity at 43.83 m/s at most 76.2 m/s; ball speed at least 50 m/s"
+    assert converted_text(said) == (
+        "initial velocity at 143.80 ft/s at most 250.0 ft/s; ball speed at least 112 mph"
+    )
 
 
 @pytest.mark.parametrize(

@@ -86,6 +86,13 @@ def test_a_fault_names_row_column_value_and_remedy(changes, said):
     assert re.search(said, refused(**changes)), refused(**changes)
 
 
+def test_a_modulus_in_psi_is_suspected():
+    header = ["core_material", "core_outer_diameter_mm", "core_youngs_modulus_mpa"]
+    row = ["core rubber, soft", "42.7", "8000"]
+    with pytest.raises(InputError, match=r"8000, but must be .* 3000 MPa \(noted in psi\?\)"):
+        build_of(sheet_of(header, "builds.csv"), 2, row, default_catalogue())
+
+
 def test_two_faults_are_told_together():
     assert refused(cover_thickness_mm="x", mass_g="y").count("row 7") == 2
 
