@@ -187,7 +187,7 @@ def test_a_number_out_of_range_is_named_with_its_range(place, changes, words):
 def test_other_fields_are_named_too(place):
     start = place.start()
     for changes, words in [
-        ({"name": ""}, "name is ''"),
+        ({"name": ""}, "name has 0 characters, but must have at least 1"),
         ({"name": "\ud800"}, "name"),
         ({"\ud800": 1}, "control character U+D800"),
         ({"layer": start["layer"] * 2}, "layer has 4 entries, but this ball has 2 layers"),

@@ -68,7 +68,7 @@ def test_what_cannot_be_served_is_said_in_one_sentence(tmp_path, capsys):
         (["--port", port], "cannot be used"),
         (["--swing", "driver fats"], "'driver fats' is not in the table"),
         (["--ledger", str(TWO)], "is damaged"),
-        (["--scenario", str(TWO)], "is not a known field"),
+        (["--scenario", str(TWO)], "does not belong here"),
     ]:
         assert main(["bench", str(TWO), "--no-browser", *arguments]) == 2
         said = capsys.readouterr().err.splitlines()[-1]
