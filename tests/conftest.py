@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from optimize.report import units
+
 # A test that another program slows down has not failed.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
@@ -39,6 +41,13 @@ def pytest_configure(config):
         ended = subprocess.run([sys.executable, "-c", _COMPILE], capture_output=True, text=True)
         if ended.returncode:
             sys.stderr.write(f"Nothing was compiled before the tests:\n{ended.stderr}")
+
+
+@pytest.fixture(autouse=True)
+def units_end_with_the_test() -> Iterator[None]:
+    """Leave the next test the units that this one found: a command called here chooses its own."""
+    with units.used(units.chosen()):
+        yield
 
 
 @pytest.fixture

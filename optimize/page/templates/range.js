@@ -20,7 +20,7 @@ function residuals(launch) {
   return drawn({
     label: `Residuals of launch ${launch.name} along the range; the greatest is ${number(Math.max(...dots.map((dot) => Math.abs(dot.y))), 0.1)} mm`,
     spans: { x: rangeOf(launch.readings.map((reading) => reading[0])), y: rangeOf([0, ...dots.map((dot) => dot.y)]) },
-    words: { x: "x, m", y: "reading less path, mm: dot along, diamond up, square right" },
+    words: { x: "x, m", y: "off the path, mm" },
     dots, height: 280,
   });
 }

@@ -179,7 +179,7 @@ def test_limits_a_loft_set_wrong_is_found_again_and_printed_as_written():
     for row in found.fitted:
         if row.identified:
             assert getattr(found.swing, row.field) == row.value
-    again = Conditions(swings=SwingTable(swing=(found.swing,)))
+    again = Conditions(swings=SwingTable(swing=(found.swing,)), precision="double")
     for row in found.launch:
         ball = next(b for b in balls() if b.name == row.build)
         assert estimate(ball, (row.figure,), again)[row.figure].value == row.after

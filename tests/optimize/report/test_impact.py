@@ -148,7 +148,7 @@ def test_swings_alone_add_their_figures(capsys, monkeypatch):
         return Estimate(ball, {}, {})
 
     monkeypatch.setattr("layers.estimation.estimate", estimate)
-    monkeypatch.setattr("optimize.commands.balls.tell_of_compiling", lambda names, precision: None)
+    monkeypatch.setattr("optimize.commands.balls.tell_of_compiling", lambda *_: None)
     options = ["--swing", "Driver Fast", "--swing", "driver slow", "--swing", "driver fast"]
     assert main(["estimate", BALL, "-f", "mass_g", *options, "--rules", "none"]) == 0
     of_a_swing = [name for name, known in QUANTITIES.items() if known.of == "swing"]
