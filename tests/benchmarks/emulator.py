@@ -242,7 +242,10 @@ def front_of(name: str) -> np.ndarray:
 def solve(name: str, method: str, budget: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """Return goal values in the order of computing, and which keep the limits."""
     problem, grid = get_problem(name), Grid(get_problem(name).n_var)
-    goals = tuple(Goal(figure=f"f{i}", aim="minimize") for i in range(problem.n_obj))
+    # The problems' figures are none of a ball's: built without that check.
+    goals = tuple(
+        Goal.model_construct(figure=f"f{i}", aim="minimize") for i in range(problem.n_obj)
+    )
     bounds = tuple(Bound(f"g{i}", "at most", 0.0, 0.0, "") for i in range(problem.n_ieq_constr))
 
     def encode(rows: list[Row]) -> np.ndarray:
