@@ -15,6 +15,7 @@ import pytest
 from hypothesis import settings
 
 from optimize.report import units
+from optimize.report.words import use_currency_of
 
 # A test that another program slows down has not failed.
 settings.register_profile("untimed", deadline=None)
@@ -45,7 +46,11 @@ def pytest_configure(config):
 
 @pytest.fixture(autouse=True)
 def units_end_with_the_test() -> Iterator[None]:
-    """Leave the next test the units that this one found: a command called here chooses its own."""
+    """Leave the next test the units that this one found: a command called here chooses its own.
+
+    A currency that an earlier one chose is forgotten.
+    """
+    use_currency_of(None)
     with units.used(units.chosen()):
         yield
 

@@ -64,6 +64,8 @@ _SAID = re.compile(
     rf"(?P<numbers>{_NUMBER}(?:(?: to | and |, | or |-| ± ){_NUMBER})*)"
     rf" (?P<unit>{_UNIT})(?![\w/²³]| cm)"
 )
+# What a speed in a sentence may be of.
+_SPEEDS = re.compile(r"initial velocity|speed|wind", re.IGNORECASE)
 _HEAD = re.compile(rf"(?P<before>(?:^|.*(?:, |± )))(?P<unit>{_UNIT})(?P<after>(?: .*)?)")
 
 
@@ -177,13 +179,15 @@ def converted_text(text: str, whose: str = "") -> str:
     'between 0.1220 and 0.1299 in, COR at 125.0 ft/s, 1.619 oz'
     """
 
-    def before(said: re.Match[str]) -> str:
-        """Return whose the number is: what the sentence says since the last comma or stop."""
-        return f"{whose} {re.split(r'[;,.:] ', text[: said.start()])[-1]}"
+    def owner(said: re.Match[str]) -> str:
+        """Return whose the number is: 'of' after it, else the last speed that is named before."""
+        of = re.match(r" of (\w+ \w+)", text[said.end() :])
+        named = _SPEEDS.findall(re.split(r"[.;] ", text[: said.start()])[-1])
+        return of[1] if of else named[-1] if named else whose
 
     def put(said: re.Match[str]) -> str:
         unit = said["unit"]
-        row = _IMPACT if said["impact"] and unit == "m/s" else conversion_of(unit, before(said))
+        row = _IMPACT if said["impact"] and unit == "m/s" else conversion_of(unit, owner(said))
         assert row is not None  # the pattern has known units only
         numbers = re.sub(_NUMBER, lambda m: _number(m[0], row, _least_digits(m)), said["numbers"])
         return f"{said['impact'] or ''}{numbers} {row.trade}"

@@ -92,6 +92,15 @@ def test_the_initial_velocity_is_in_feet_a_second_wherever_its_unit_is():
     assert converted_text(said) == (
         "initial velocity at 143.80 ft/s at most 250.0 ft/s; ball speed at least 112 mph"
     )
+    said = "Initial velocity at most 76.2 m/s binds: raising it by 1 m/s is worth 0.5 m/s of "
+    said += "ball speed"
+    assert converted_text(said) == (
+        "Initial velocity at most 250.0 ft/s binds: raising it by 3.28 ft/s is worth 1.12 mph of "
+        "ball speed"
+    )
+    assert converted_text("ball speed 50 m/s, 1.00 m/s of initial velocity").endswith(
+        ", 3.28 ft/s of initial velocity"
+    )
 
 
 @pytest.mark.parametrize(
