@@ -30,7 +30,7 @@ export function drawSection(about, build) {
   const radius = build.diameters_mm[build.diameters_mm.length - 1] / 2;
   const graded = (shells) => (shells.length > 1 ? `, ${inUnit(shells[shells.length - 1][1], "MPa", 1)} to ${inUnit(shells[0][1], "MPa", 1)} from inside to outside` : "");
   const words = build.diameters_mm.map((diameter, i) => `${about.layers[i].role} ${outer(diameter)}${graded(build.shells[i])}`).join(", ");
-  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + (factorOf("mm") === 1 ? 27 : 31)} ${radius + 6}`, role: "img", "aria-label": `Quarter section, true to scale: ${words}` });
+  const picture = svg("svg", { class: "cut", viewBox: `-1.5 ${-radius - 1} ${radius + (factorOf("mm") === 1 ? 30 : 33)} ${radius + 6}`, role: "img", "aria-label": `Quarter section, true to scale: ${words}` });
   for (let i = build.diameters_mm.length - 1; i >= 0; i -= 1) {
     picture.append(...layerShades(about.shading, build.shells[i]));
     byId(`swatch-${i}`).style.background = shade(about.shading, build.moduli_mpa[i]);
