@@ -89,7 +89,18 @@ def test_rule_screen_is_worded_as_a_screen_and_tells_the_margin():
     assert code == 0
     assert "a screen, not a ruling" in out
     [row] = [line for line in out.splitlines() if line.startswith("mass ") and "at most" in line]
-    assert row.split() == ["mass", "at", "most", "45.93", "g", "45.87", "+0.06", "0.23", "within"]
+    assert row.split() == [
+        "mass",
+        "at",
+        "most",
+        "45.93",
+        "g",
+        "45.87",
+        "+0.06",
+        "0.23",
+        "g",
+        "within",
+    ]
 
 
 def test_a_heavy_ball_is_outside_the_rules(tmp_path):
