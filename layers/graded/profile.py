@@ -75,7 +75,7 @@ class Profile(Table):
     loss_surface_over_centre: float = numeric(
         "1", "loss at the outer surface over that at the inner", 1 / STEEPEST, STEEPEST, 1.0
     )
-    relative_knots: Annotated[Knots, AfterValidator(_checked), Field(max_length=MOST_KNOTS)] = (
+    relative_knots: Annotated[Knots, Field(max_length=MOST_KNOTS), AfterValidator(_checked)] = (
         Field(
             (),
             description="in place of the above: [place, modulus] or [place, modulus, loss] from "
