@@ -13,13 +13,13 @@ with the reason; they do not count.
 import argparse
 import ast
 import difflib
+import importlib
 import math
 import os
 import random
 import resource
 import shutil
 import signal
-import subprocess
 import sys
 import tempfile
 import time
@@ -30,7 +30,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from itertools import chain, zip_longest
 from pathlib import Path
+from typing import Any, NoReturn
 
+import pytest
 from cosmic_ray import plugins
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
@@ -39,6 +41,10 @@ ROOT = Path(__file__).parents[2]
 CODE = Path("layers", "__pycache__")  # where machine code is kept
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 LEFT_OUT = (".git", ".venv", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".hypothesis", "runs")
+
+# Imported once, by the process from which those that run tests are forked.
+for _name in ("hypothesis", "matplotlib.pyplot", "numba", "pandas", "pydantic", "scipy.stats"):
+    importlib.import_module(_name)
 
 # Files without tests of their name: the tests of what they are made for.
 ELSEWHERE = {
@@ -248,6 +254,14 @@ def mirrors(path: str) -> tuple[Tests, Tests]:
     return (str(own),), (str(own) if len(room.parts) == 2 else str(room),)
 
 
+class _CompilesWhatItNeeds:
+    """Tells the tests that they are a worker: nothing is compiled before them."""
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_configure(self, config: Any) -> None:
+        config.workerinput = {}
+
+
 class Copy:
     """A copy of the tree, in which files are changed and tests run."""
 
@@ -258,29 +272,40 @@ class Copy:
 
     def _passes(self, tests: Sequence[str], seconds: float | None = None) -> bool:
         """Whether all tests pass within so much processor time, whatever else runs here."""
-        command = [sys.executable, "-m", "pytest", "-x", "-p", "no:cacheprovider", *tests]
+        process = os.fork()
+        if not process:
+            self._become_tests(tests, seconds)
+        end = time.monotonic() + 10.0 * (seconds or math.inf)
+        status = None
+        while status is None and time.monotonic() < end:
+            ended, code = os.waitpid(process, os.WNOHANG)
+            status = code if ended else time.sleep(0.05)
+        with suppress(ProcessLookupError):  # with all that the tests have started
+            os.killpg(process, signal.SIGKILL)
+        if status is None:
+            os.waitpid(process, 0)
+        return status == 0
 
-        def limited() -> None:
-            if seconds is not None:
-                resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(seconds),) * 2)
-
-        process = subprocess.Popen(
-            command,
-            cwd=self._tree,
-            env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(self._tree)},
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-            preexec_fn=limited,
-        )
-        try:
-            return process.wait(seconds and 10.0 * seconds) == 0
-        except subprocess.TimeoutExpired:
-            return False
-        finally:
-            with suppress(ProcessLookupError):
-                os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+    def _become_tests(self, tests: Sequence[str], seconds: float | None) -> NoReturn:
+        """Run tests of the copy in this forked process, and end it."""
+        os.setsid()
+        with open(os.devnull, "w") as nowhere:
+            os.dup2(nowhere.fileno(), 1)
+            os.dup2(nowhere.fileno(), 2)
+        if seconds is not None:
+            resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(seconds),) * 2)
+        os.chdir(self._tree)
+        os.environ |= {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(self._tree)}
+        sys.dont_write_bytecode = True
+        sys.path[:] = [str(self._tree), *(p for p in sys.path if p and Path(p) != ROOT)]
+        for name in [n for n in sys.modules if n.partition(".")[0] == "tests"]:
+            del sys.modules[name]
+        importlib.invalidate_caches()
+        end = 1
+        with suppress(BaseException):
+            given = ["-x", "-p", "no:cacheprovider", "-p", "no:xdist", *tests]
+            end = pytest.main(given, plugins=[_CompilesWhatItNeeds()])
+        os._exit(int(end))
 
     def outcome(self, slip: Slip) -> str:
         """Say whether tests fail with the slip: killed or survived; or left out, if they cannot."""
@@ -297,7 +322,12 @@ class Copy:
             return "survived" if self._passes([*own, *chain(*groups)], seconds) else "killed"
         finally:
             file.write_text(right)
-            shutil.copytree(self._kept, self._tree / CODE, dirs_exist_ok=True)
+            self._lay_back()
+
+    def _lay_back(self) -> None:
+        """Leave no machine code but that of the unchanged sources."""
+        shutil.rmtree(self._tree / CODE)
+        shutil.copytree(self._kept, self._tree / CODE)
 
     def _used(self, tests: Tests) -> float | None:
         """Processor time of these tests without a slip, s; none if they fail."""
