@@ -65,7 +65,7 @@ def test_analytic_wind_is_a_moving_frame():
 
 
 def test_coefficients_are_asked_at_the_time_of_each_stage():
-    """Drag that grows evenly with time: 1/V grows by k (t^2 / 2), which a cubic step has exactly."""
+    """Drag that grows evenly with time: 1/V grows by k CD' t^2 / 2."""
     start = np.array([0.0, 0.0, 0.0, 60.0, 0.0, 0.0])[:, None]
 
     def coefficients(now, speed):
