@@ -1,4 +1,4 @@
-"""Spin from readings and from a mark: exact decays come back, with errors by the normal equations."""
+"""Spin from readings and from a mark: exact decays come back, and the normal equations' errors."""
 
 import numpy as np
 import pytest
