@@ -1,4 +1,4 @@
-"""The loops over hexahedra, run by Python: forces are the slopes of the energy, losses the law's."""
+"""The loops over hexahedra, run by Python: forces are the energy's slopes, losses the law's."""
 
 from dataclasses import replace
 
