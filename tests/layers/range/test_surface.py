@@ -216,6 +216,16 @@ def test_bad_rows_are_refused(seven):
         fit_surface(rows_of(cells))
 
 
+@pytest.mark.parametrize(("count", "said"), [(1000, "tried"), (1001, "has 1001 rows")])
+def test_a_surface_takes_a_thousand_rows(monkeypatch, count, said):
+    def tried(*_):
+        raise InputError("tried")
+
+    monkeypatch.setattr("layers.range.surface.fit_process", tried)
+    with pytest.raises(InputError, match=said):
+        fit_surface(rows_of(np.tile([1e5, 0.1, 0.25, 0.15], (count, 1))))
+
+
 def test_hull_of_any_shape():
     square = hull_of(np.array([1e5, 2e5, 2e5, 1e5, 1.5e5]), np.array([0.1, 0.1, 0.2, 0.2, 0.15]))
     assert len(square.corners) == 4
