@@ -248,3 +248,17 @@ def test_repeats_are_allowed():
     law = stitch(np.concatenate([rows, again]))
     between = law(rows[:5, 0], rows[:5, 1]).drag
     assert np.abs(between - rows[:5, 2] - 0.002).max() < 0.005
+
+
+@pytest.mark.parametrize(
+    ("count", "said"), [(5, "has 5 rows"), (6, "tried"), (500, "tried"), (501, "has 501 rows")]
+)
+def test_a_table_has_from_6_to_500_rows(monkeypatch, count, said):
+    def tried(*_):
+        raise InputError("tried")
+
+    monkeypatch.setattr("layers.flight.aerotable._surface", tried)
+    rng = np.random.default_rng(0)
+    rows = np.column_stack([rng.uniform(1e5, 2e5, count), rng.uniform(0.05, 0.3, (count, 3))])
+    with pytest.raises(InputError, match=said):
+        stitch(rows)

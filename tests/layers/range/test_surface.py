@@ -6,11 +6,12 @@ import pytest
 from layers.errors import InputError
 from layers.flight.aerodynamics import ferguson_2022, us_6186002
 from layers.flight.aerotable import stitch
+from layers.flight.air import Air
 from layers.flight.influence import influence
 from layers.flight.trajectory import fly
 from layers.range.domain import hull_of
 from layers.range.forms import forms
-from layers.range.next_shots import plan_shots
+from layers.range.next_shots import _candidates, plan_shots
 from layers.range.process import fit_process
 from layers.range.rows_file import RangeRows
 from layers.range.surface import Rows, fit_surface
@@ -298,3 +299,27 @@ def test_a_measured_table_on_two_lines_or_a_curve_is_stitched(kind):
     law = stitch(np.column_stack([re, s, c.drag, c.lift]))
     np.testing.assert_allclose(law(re, s).drag, c.drag, atol=2e-3)
     np.testing.assert_allclose(law(re, s).lift, c.lift, atol=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("count", "said"), [(0, "from 1 to 30"), (1, "tried"), (30, "tried"), (31, "from 1 to 30")]
+)
+def test_from_1_to_30_shots_are_planned(monkeypatch, seven, count, said):
+    def tried(*_):
+        raise InputError("tried")
+
+    monkeypatch.setattr("layers.range.next_shots._candidates", tried)
+    with pytest.raises(InputError, match=said):
+        plan_shots(seven, [], count)
+
+
+def test_candidates_are_what_a_launcher_does():
+    """20 to 80 m/s and none to 9,000 rpm, but no spin faster than the flight."""
+    speed, spin, re, s = _candidates(Air(1.2, 1.8e-5), 0.0427)
+    assert sorted(set(speed)) == [5.0 * k for k in range(4, 17)]
+    rpm = np.round(spin * 30.0 / np.pi, 9)
+    assert sorted(set(rpm)) == [750.0 * k for k in range(13)]
+    np.testing.assert_allclose(re, 1.2 * 0.0427 / 1.8e-5 * speed)
+    np.testing.assert_allclose(s, 0.5 * 0.0427 * spin / speed)
+    assert s.max() <= 1.0
+    assert len(s) == 13 * 13 - 1  # 9,000 rpm at 20 m/s alone is faster
