@@ -1,4 +1,4 @@
-"""Parts of a recorded strike by hand: sides of elements, motion by layer, parting, the drawn face."""
+"""A recorded strike by hand: sides of elements, motion by layer, parting, the drawn face."""
 
 import math
 
