@@ -274,3 +274,12 @@ def test_rings_and_block_follow_the_number_of_layers():
         faces = mesh.faces.shape[1]
         rings[len(drawn.density)] = tuple((rest - [block, *[0] * (len(rest) - 1)]) // faces)
     assert rings == {2: (3, 2), 3: (3, 1, 2), 4: (1, 3, 1, 2), 5: (1, 3, 1, 1, 2)}
+
+
+def test_the_fine_mesh_has_as_many_elements_as_the_page_says():
+    """docs/oblique.md: 3.5 to 3.7 times the default's, for two to five layers."""
+    for drawn in random_bodies(4, 7):
+        default, fine = (
+            build_model(drawn, LEVELS[level]).mesh.hexes.shape[1] for level in ("default", "fine")
+        )
+        assert 3.5 <= fine / default <= 3.7
