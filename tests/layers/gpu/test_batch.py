@@ -1,4 +1,4 @@
-"""What is handed to a card: the slowest impacts first, builds of one mesh together, none refused."""
+"""What is handed to a card: the slowest impacts first, builds of one mesh together."""
 
 import math
 from dataclasses import dataclass, field, replace
