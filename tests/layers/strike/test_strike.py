@@ -287,6 +287,20 @@ def test_limits_history_adds_up_to_the_impulse() -> None:
     assert np.all(out.history.slip_speed >= 0.0)
 
 
+def test_limits_a_throw_s_history_adds_up_to_both_impulses() -> None:
+    body = reference_ball().body()
+    out = barrier_oblique(body, 40.0, math.radians(50.0), 0.2)
+    lost = 40.0 * math.sin(math.radians(50.0)) - out.tangential_speed
+    normal = 40.0 * math.cos(math.radians(50.0)) * (1.0 + out.cor)
+    for force, speed in ((out.history.normal_force, normal), (out.history.tangential_force, lost)):
+        impulse = abs(np.trapezoid(force, out.history.time))
+        assert impulse == pytest.approx(mass(body) * speed, rel=0.01)
+    # Rolling would have the contact point at rest: the ratio is its speed over that of arrival.
+    point = out.tangential_speed - out.spin * float(body.outer_radius[-1])
+    assert out.tangential_ratio == pytest.approx(point / (40.0 * math.sin(math.radians(50.0))))
+    assert out.cor == pytest.approx(out.normal_speed / (40.0 * math.cos(math.radians(50.0))))
+
+
 def test_limits_a_face_that_springs_gives_speed_and_takes_spin() -> None:
     body = reference_ball().body()
     sprung = club_impact(body, DRIVER)
