@@ -66,14 +66,3 @@ def test_rows_that_are_gone_are_not_counted_in_silence(path):
     changed(path, "DELETE FROM evaluation WHERE id = 3")
     with Ledger(path, reading=True) as ledger, pytest.raises(InputError, match="2 evaluations"):
         counts(ledger)
-
-
-def test_progress_of_a_long_check_is_told_every_five_thousand(tmp_path):
-    from tests.optimize.ledger.test_merge import many
-
-    told: list[tuple[int, int]] = []
-    with Ledger(tmp_path / "l.sqlite") as ledger:
-        with ledger.transaction():
-            ledger.insert(many(5001))
-        assert check_ledger(ledger, lambda *count: told.append(count)) == 5001
-    assert told == [(5000, 5001)]

@@ -5,7 +5,6 @@ Kind: structure.
 
 from types import SimpleNamespace
 
-import numpy as np
 import pytest
 
 from layers.estimates import Estimate, Figure
@@ -14,7 +13,7 @@ from optimize.scenario.space import Space
 from optimize.search import answer as module
 from optimize.search.answer import STAGE_FIGURES, answer, lacking
 from optimize.search.loop import Assessed, _key
-from optimize.search.result import Failed, Feasible, Infeasible
+from optimize.search.result import Feasible, Infeasible
 from tests.helpers.briefs import two_layers
 
 SCENARIO = two_layers(limit=[{"figure": "moi_g_cm2", "at_most": 82.0}])
@@ -175,10 +174,3 @@ def test_a_figure_that_failed_is_not_lacking(stage):
         stages = [changed if i == stage else one for i, one in enumerate(member.stages)]
         shown = SimpleNamespace(label="A", stages=stages, estimate=stages[-1])
         assert module._thin([shown]) == thin
-
-
-def test_failed_builds_are_no_part_of_an_answer():
-    lost = Assessed(SPACE.decode((1, 1)), "key", Failed("words"))
-    with pytest.raises(AssertionError):
-        answer(searched([lost]))
-    assert np.isfinite(answer(searched(BUILDS)).cloud).all()
