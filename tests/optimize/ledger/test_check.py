@@ -4,6 +4,7 @@ import pytest
 
 from layers.errors import InputError
 from layers.model_version import MODEL_VERSION
+from optimize.ledger import file
 from optimize.ledger.check import check_ledger, counts
 from optimize.ledger.decisions import record
 from optimize.ledger.events import Event
@@ -66,3 +67,18 @@ def test_rows_that_are_gone_are_not_counted_in_silence(path):
     changed(path, "DELETE FROM evaluation WHERE id = 3")
     with Ledger(path, reading=True) as ledger, pytest.raises(InputError, match="2 evaluations"):
         counts(ledger)
+
+
+def test_a_page_that_is_lost_is_told_of_a_file_too_large_to_be_checked_when_opened(
+    path, monkeypatch
+):
+    raw = bytearray(path.read_bytes())
+    assert raw[36:40] == b"\x00" * 4  # how many pages are free, by the format of the file
+    raw[36:40] = b"\x00\x00\x00\x07"
+    path.write_bytes(raw)
+    monkeypatch.setattr(file, "_CHECK_BYTES", 0)
+    with (
+        Ledger(path, reading=True) as ledger,
+        pytest.raises(InputError, match="its index does not fit its rows"),
+    ):
+        check_ledger(ledger, lambda *_: None)

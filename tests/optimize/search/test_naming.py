@@ -18,6 +18,7 @@ from optimize.ledger.rows import Proposal
 from optimize.ledger.seal import RunRow
 from optimize.scenario.brief import Scenario
 from optimize.search import run as runs
+from optimize.search.result import Interrupted
 from optimize.search.run import load_run, name_run, run_search
 from tests.helpers.briefs import two_layers
 from tests.optimize.search.test_run import same
@@ -130,4 +131,40 @@ def test_a_search_of_which_every_build_fails_is_kept_as_interrupted(tmp_path, mo
     with Ledger(tmp_path / "l.sqlite") as ledger:
         with pytest.raises(SolverError):
             run_search(two_layers(evaluations=4), ledger)
+        assert [run.status for run in ledger.runs()] == ["interrupted"]
+
+
+def test_by_default_one_process_computes_on_either_mesh(tmp_path, monkeypatch):
+    asked = []
+    true = runs.computing
+
+    def computing(workers, *rest):
+        asked.append((workers, *rest[1:]))
+        return true(workers, *rest)
+
+    monkeypatch.setattr(runs, "computing", computing)
+    run = run_search(two_layers(evaluations=4), tmp_path / "l.sqlite")
+    assert asked == [(1,)]
+    seen = []
+    monkeypatch.setattr(runs, "refined", lambda found, evaluator: seen.append(evaluator) or found)
+    assert runs.refine_run(tmp_path / "l.sqlite", run.id) == run
+    assert asked == [(1,), (1, "fine")]
+    assert seen[0].model_version == f"{MODEL_VERSION}+fine"
+    fine = two_layers(evaluations=4, shortlist_mesh="fine")
+    run_search(fine, tmp_path / "l.sqlite", who="Ann")
+    assert asked[2:] == [(1,), (1, "fine")]
+
+
+def test_a_search_that_is_stopped_says_how_far_it_came(tmp_path):
+    def stop(state):
+        if state.evaluated == 3:
+            raise KeyboardInterrupt
+
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        with pytest.raises(Interrupted) as told:
+            run_search(two_layers(evaluations=9), ledger, progress=stop)
+        assert str(told.value) == (
+            f"Stopped after 3 of 9 builds; all of them are in {ledger.path}. The same search with "
+            "this ledger goes on from there."
+        )
         assert [run.status for run in ledger.runs()] == ["interrupted"]
