@@ -67,6 +67,8 @@ _SAID = re.compile(
 )
 # What a speed in a sentence may be of.
 _SPEEDS = re.compile(r"initial velocity|speed|wind", re.IGNORECASE)
+# A heading whose numbers are percent, in any row; '95 %' alone is a quantile.
+_PERCENT = re.compile(r"^(?!\d+ %$).*%")
 _HEAD = re.compile(rf"(?P<before>(?:^|.*(?:, |± )))(?P<unit>{_UNIT})(?P<after>(?: .*)?)")
 
 
@@ -337,7 +339,7 @@ def _converted_row(
             out.append(own.trade)
         elif own and named and place == 0:
             out.append(converted_text(named["before"]) + own.trade)
-        elif own and column.right and "%" not in column.title + cell:
+        elif own and column.right and "%" not in cell and not _PERCENT.search(column.title):
             out.append(_cell(cell, own))
         else:
             out.append(converted_text(cell, cells[0]))

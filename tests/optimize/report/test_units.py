@@ -46,6 +46,17 @@ def test_a_row_that_ends_in_its_unit_is_converted_but_for_percent():
     assert found.rows == (("carry of the driver, yd", "218.7", "3.0"),)
 
 
+def test_a_quantile_is_converted_and_a_share_is_not():
+    table = Section(
+        "",
+        columns("figure", "unit", ">5 %", ">surrogate error, %", ">±, %"),
+        (("mass", "g", "28.349523", "28.3", "1"),),
+    )
+    with used("trade"):
+        [found] = in_chosen_units([table])
+    assert found.rows == (("mass", "oz", "1.00000000", "28.3", "1"),)
+
+
 def test_value_margin_and_limit_of_a_rule_have_one_unit():
     rules = rule_set("present")
     figures = (
