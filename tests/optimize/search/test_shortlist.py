@@ -19,6 +19,7 @@ from optimize.search.shortlist import (
     non_dominated,
     relaxation,
     trade_off,
+    violated,
 )
 
 SPEED = Goal(figure="cor", aim="maximize")
@@ -193,3 +194,11 @@ def test_the_number_in_the_sentence_is_enough(value, excess, side):
 
 def test_no_misses_no_changes():
     assert changes([]) == ()
+
+
+def test_a_violation_says_the_unit_of_its_numbers():
+    over = {
+        Bound("deflection_mm", "at most", 3.6, 0.0, "limit"): 0.25,
+        Bound("cor", "at least", 0.78, 0.0, "limit"): 0.01,
+    }
+    assert violated(over) == "deflection_mm at most 3.6 mm by 0.25 mm; cor at least 0.78 by 0.01"
