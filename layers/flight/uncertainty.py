@@ -157,11 +157,12 @@ def sum_spread(
     one_day : bool
         Whether the surfaces were measured on one range day, so that they share `common_error`.
     """
-    own, days = np.zeros(len(FIGURES)), [np.zeros(len(FIGURES))]
+    own = np.zeros(len(FIGURES))
+    days: list[FloatArray] = [own]
     for surface in {id(errors): errors for _, _, errors in flights if errors is not None}.values():
         through = [(sign, flown) for sign, flown, errors in flights if errors is surface]
         own = own + _own(through, surface)
-        days.append(surface.common_error * sum(sign * _scale(flown) for sign, flown in through))
+        days.append(surface.common_error * np.sum([s * _scale(f) for s, f in through], axis=0))
     day = np.abs(np.sum(days, axis=0)) if one_day else np.sqrt(np.sum(np.square(days), axis=0))
     return Spread(np.sum([s * flown.values for s, flown, _ in flights], axis=0), np.sqrt(own), day)
 
