@@ -51,6 +51,7 @@ CONVERSIONS = {
         _row("kN", "N", "lbf", "lbf", 1e3),
         Conversion("mm²", "in²", OTHER_UNITS["mm"]["in"] ** -2),
         _row("g mm", "g mm", "oz in", "oz in"),
+        _row("s/m", "s/m", "s/ft", "s/ft"),
     )
 }
 # The speed at which a ball meets a barrier, and the initial velocity of the rules, are in ft/s.
@@ -59,14 +60,17 @@ _INITIAL = re.compile(r"initial[ _]velocity\b|initial_velocity_m_s", re.IGNORECA
 
 _NUMBER = r"(?<![\w.,])[-+±≈]?\d+(?:\.\d+)?(?![\w]|[.,]\d)"
 _UNIT = "|".join(re.escape(unit) for unit in sorted(CONVERSIONS, key=len, reverse=True))
-# '38.1 m/s', '98.07 to 1275 N'; 'per', '/' or a power after the unit make it another.
+# '38.1 m/s', '98.07 to 1275 N'; speeds of a barrier test are in ft/s. 'per', '/' or a power after
+# the unit make it another.
 _SAID = re.compile(
-    r"(?P<impact>(?<!head )(?<!leaves )\bat )?"
+    r"(?P<impact>(?<!head )(?<!leaves )\bat |\bCOR slope from )?"
     rf"(?P<numbers>{_NUMBER}(?:(?: to | and |, | or |-| ± ){_NUMBER})*)"
     rf" (?P<unit>{_UNIT})(?![\w/²³]| cm)"
 )
 # What a speed in a sentence may be of.
 _SPEEDS = re.compile(r"initial velocity|speed|wind", re.IGNORECASE)
+# A heading whose numbers are percent, in any row; '95 %' alone is a quantile.
+_PERCENT = re.compile(r"^(?!\d+ %$).*%")
 _HEAD = re.compile(rf"(?P<before>(?:^|.*(?:, |± )))(?P<unit>{_UNIT})(?P<after>(?: .*)?)")
 
 
@@ -337,7 +341,7 @@ def _converted_row(
             out.append(own.trade)
         elif own and named and place == 0:
             out.append(converted_text(named["before"]) + own.trade)
-        elif own and column.right and "%" not in column.title + cell:
+        elif own and column.right and "%" not in cell and not _PERCENT.search(column.title):
             out.append(_cell(cell, own))
         else:
             out.append(converted_text(cell, cells[0]))

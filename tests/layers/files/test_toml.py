@@ -98,7 +98,7 @@ def test_every_fault_of_a_file_is_told_with_its_line():
     assert said.startswith("b.toml: line 4: layer 1, role is 'cores'")
     for words in (
         "line 5: layer 1, outer_diameter_mm is 380, but must be at most 60",
-        "line 6: layer 1: material 'core rubber, sofd' is not in the catalogue; known: core rubber",
+        "line 6: layer 1: material 'core rubber, sofd' is not in the catalogue; known: 'core",
         "line 10: layer 2, outer_diametr_mm is not a known field; did you mean outer_diameter_mm?",
         "line 12: layer 2, density_g_cm3 is 'x', but must be a number.",
     ):

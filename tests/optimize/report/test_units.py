@@ -46,6 +46,17 @@ def test_a_row_that_ends_in_its_unit_is_converted_but_for_percent():
     assert found.rows == (("carry of the driver, yd", "218.7", "3.0"),)
 
 
+def test_a_quantile_is_converted_and_a_share_is_not():
+    table = Section(
+        "",
+        columns("figure", "unit", ">5 %", ">surrogate error, %", ">±, %"),
+        (("mass", "g", "28.349523", "28.3", "1"),),
+    )
+    with used("trade"):
+        [found] = in_chosen_units([table])
+    assert found.rows == (("mass", "oz", "1.00000000", "28.3", "1"),)
+
+
 def test_value_margin_and_limit_of_a_rule_have_one_unit():
     rules = rule_set("present")
     figures = (
@@ -113,6 +124,8 @@ def test_the_initial_velocity_is_in_feet_a_second_wherever_its_unit_is():
             "better by 0.0176 ± 0.0042 oz, of 0.00155 to 0.00310 in²",
         ),
         ("82.3 g cm²", "0.4500 oz in²"),
+        ("COR slope from 38.1 to 43.83 m/s, s/m", "COR slope from 125.0 to 143.80 ft/s, s/m"),
+        ("0.8 s/m of COR, carry from 50 to 60 m/s", "0.244 s/ft of COR, carry from 112 to 134 mph"),
         ("12 m/s2, 3 g/cm3, layer 2 m", "12 m/s2, 3 g/cm3, layer 2.19 yd"),
     ],
 )
