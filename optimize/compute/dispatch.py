@@ -221,7 +221,7 @@ class Dispatch:
                 self._trials[on_card][task.place].answer = outcome[0]
             worker.passed = 0 if worker.passed is None else worker.passed + 1
             del self._losses[task.kind, on_card, task.place]
-        elif any(w.passed for w in others if not w.refused):
+        elif any(on_card or w.passed for w in others if not w.refused):
             worker.refused = True
             if not on_card and (card := self._workers.get(Seat(task.seat.address, True))):
                 card.refused = True
