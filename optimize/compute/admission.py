@@ -1,18 +1,21 @@
 """Whether a worker of a cluster, or its card, may compute: its versions and its trial builds."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from layers.estimates import Estimate
 from layers.gpu.version import GPU_VERSION
-from optimize.compute.cluster_card import other_version
 from optimize.compute.cluster_work import VERSIONS, Kind, Trouble
 
 if TYPE_CHECKING:
     from distributed import Future
 
     from optimize.compute.one import Request
+
+
+# Dask's name for what a worker with a card offers.
+RESOURCE = "GPU"
 
 
 class Seat(NamedTuple):
@@ -56,6 +59,33 @@ class Task(NamedTuple):
     kind: Literal["versions", "trial", "build"]
     place: int
     future: "Future[Any]"
+
+
+def offers_card(worker: Mapping[str, Any]) -> bool:
+    """Whether a worker, as the scheduler describes it, offers a card.
+
+    Parameters
+    ----------
+    worker : mapping
+        Its description.
+    """
+    return bool(worker.get("resources", {}).get(RESOURCE, 0.0) >= 1.0)
+
+
+def other_version(address: str, kind: Kind) -> str:
+    """Say that a worker's card runs another source.
+
+    Parameters
+    ----------
+    address : str
+        The worker's.
+    kind : Kind
+        Of its card.
+    """
+    return (
+        f"Worker {address} runs version {kind.version} of the card's source, this machine "
+        f"{GPU_VERSION}: they must be the same."
+    )
 
 
 def refusal(task: Task, outcome: Any, trials: Sequence[Sequence[Trial]], card: str) -> str | None:

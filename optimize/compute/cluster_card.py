@@ -1,28 +1,15 @@
 """The cards of a cluster's workers: those that offer one by Dask's resource GPU."""
 
-from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 from layers.errors import InputError
 from layers.gpu.version import GPU_VERSION
+from optimize.compute.admission import RESOURCE, offers_card, other_version
 from optimize.compute.cluster import Cluster, connected
 from optimize.compute.cluster_work import Kind, Trouble, card_there
 
-RESOURCE = "GPU"
 # Longest time to wait for the kinds of cards, s: a worker may be busy with a batch.
 _ANSWER_S = 60.0
-
-
-def offers_card(worker: Mapping[str, Any]) -> bool:
-    """Whether a worker, as the scheduler describes it, offers a card.
-
-    Parameters
-    ----------
-    worker : mapping
-        Its description.
-    """
-    return bool(worker.get("resources", {}).get(RESOURCE, 0.0) >= 1.0)
 
 
 def with_cards(cluster: Cluster, place: str) -> Cluster:
@@ -69,22 +56,6 @@ def with_cards(cluster: Cluster, place: str) -> Cluster:
     first = next(iter(kinds.values()))
     assert isinstance(first, Kind)
     return replace(cluster, card=first)
-
-
-def other_version(address: str, kind: Kind) -> str:
-    """Say that a worker's card runs another source.
-
-    Parameters
-    ----------
-    address : str
-        The worker's.
-    kind : Kind
-        Of its card.
-    """
-    return (
-        f"Worker {address} runs version {kind.version} of the card's source, this machine "
-        f"{GPU_VERSION}: they must be the same."
-    )
 
 
 def _kinds(cluster: Cluster) -> dict[str, Kind | Trouble]:

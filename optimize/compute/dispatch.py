@@ -22,8 +22,16 @@ from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
 from layers.estimates import Estimate
 from layers.figures import parse_figure
-from optimize.compute.admission import Seat, Task, Trial, Worker, refusal, words
-from optimize.compute.cluster_card import RESOURCE, offers_card
+from optimize.compute.admission import (
+    RESOURCE,
+    Seat,
+    Task,
+    Trial,
+    Worker,
+    offers_card,
+    refusal,
+    words,
+)
 from optimize.compute.cluster_work import Trouble, card_there, compute_there, packed
 from optimize.compute.jobs import Job, Joining, for_processors, jobs_of
 

@@ -48,10 +48,7 @@ from optimize.scenario.windows import refuse_twins
 
 Method = Literal["direct", "emulator"]
 METHODS: tuple[str, ...] = get_args(Method)
-
-
-# Builds of a generation.
-LARGEST_POPULATION = 1000
+LARGEST_POPULATION = 1000  # builds in a generation
 
 
 class Scenario(Table):
