@@ -1,18 +1,21 @@
 """The population that fills a card, where a scenario states none.
 
-Kind: analytic.
+Kind: analytic; and a search by it, twice, this processor in the card's place.
 """
 
 import pytest
 
+from layers.strike.model import LEVELS
 from optimize.compute.card import OnCard
 from optimize.compute.cluster import Cluster
 from optimize.compute.cluster_work import Kind
 from optimize.scenario.brief import Scenario
+from optimize.search import answer
 from optimize.search.generation import card_of, with_population
-from optimize.search.run import name_run
+from optimize.search.run import name_run, run_search
 from tests.helpers.briefs import four_layers
-from tests.helpers.marching import Here
+from tests.helpers.marching import SMALL, Here, needs_compiler
+from tests.optimize.search.test_run import same
 
 CARD = Here(processors=132)
 
@@ -70,3 +73,16 @@ def test_a_card_is_named():
     assert card_of(OnCard((CARD,))) == "this processor"
     assert card_of(OnCard((CARD, CARD))) == "2 x this processor"
     assert card_of(Cluster("tcp://a:1", card=Kind("one", 1, "x"))) == "one"
+
+
+@needs_compiler
+def test_a_search_on_a_card_tells_its_population_and_repeats(tmp_path, monkeypatch):
+    monkeypatch.setitem(LEVELS, "default", SMALL)
+    monkeypatch.setattr(answer, "BALL_FIGURES", ("mass_g",))
+    monkeypatch.setattr(answer, "STAGE_FIGURES", ("mass_g",))
+    asked = brief(goal=[goal("wedge full fast.spin_rpm")], limit=[], evaluations=12)
+    runs = [run_search(asked, tmp_path / f"{i}.sqlite", OnCard((CARD,))) for i in range(2)]
+    assert same(*runs)
+    assert runs[0].scenario.population == 40
+    assert runs[0].id == name_run(with_population(asked, OnCard((CARD,))), OnCard((CARD,)))[0]
+    assert "single on this processor" in runs[0].model_version
