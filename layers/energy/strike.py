@@ -25,11 +25,13 @@ from layers.energy.record import (
     greatest_shear_strain,
 )
 from layers.mass.inertia import mass, solver_density
+from layers.numerics.blocks import as_rows
 from layers.strike import contact, kernels
 from layers.strike import march as rows
 from layers.strike.balance import club_energy, stored
 from layers.strike.launch import Strike
-from layers.strike.model import Model, Settings, as_rows, momentum_of
+from layers.strike.model import Model, momentum_of
+from layers.strike.settings import Settings
 from layers.strike.start import Run, check_sound, start_of_strike
 from layers.strike.strike import strike_ball
 

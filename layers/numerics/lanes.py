@@ -27,6 +27,7 @@ _signature: Any = signature
 _typed: Any = infer_global
 _lowered: Any = lower_builtin
 _item_pointer: Any = cgutils.get_item_pointer
+_function: Any = cgutils.get_or_insert_function
 _INDEX = ir.IntType(32)
 _LONG = ir.IntType(64)
 
@@ -332,3 +333,50 @@ def highest(typing_context: Any, value: Any) -> Any:
         return _as_double(builder, result)
 
     return _signature(types.float64, value), build
+
+
+@_intrinsic
+def square_root(typing_context: Any, value: Any) -> Any:
+    """Return the square root of every lane."""
+
+    def build(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        kind = sig.return_type
+        of = ir.FunctionType(kind.vector, [kind.vector])
+        name = f"llvm.sqrt.v{kind.width}f{kind.element.bitwidth}"
+        return builder.call(_function(builder.module, of, name), args)
+
+    return _signature(value, value), build
+
+
+@_intrinsic
+def store_rounded(
+    typing_context: Any, array: Any, block: Any, row: Any, first: Any, value: Any
+) -> Any:
+    """Set numbers of ``array[block, row, :]`` from ``first`` on, in the array's precision.
+
+    Parameters
+    ----------
+    typing_context
+        The compiler's; calls leave it out.
+    array : (blocks, rows, width) array
+    block, row, first : int
+        Which numbers.
+    value : lanes
+        As many as are set.
+    """
+    number = _KINDS[array.dtype].number
+
+    def build(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        array_, block_, row_, first_, given = args
+        narrow = ir.VectorType(number, given.type.count)
+        if number != given.type.element:
+            given = builder.fptrunc(given, narrow)
+        view = context.make_array(sig.args[0])(context, builder, array_)
+        index = (block_, row_, first_)
+        pointer = _item_pointer(context, builder, sig.args[0], view, index, wraparound=False)
+        place = builder.bitcast(pointer, narrow.as_pointer())
+        builder.store(given, place, align=BYTES // _KINDS[array.dtype].width)
+        return context.get_dummy_value()
+
+    given = (array, types.intp, types.intp, types.intp, value)
+    return _signature(types.none, *given), build

@@ -5,10 +5,11 @@ import math
 import numpy as np
 
 from layers.arrays import FloatArray
+from layers.numerics.blocks import as_rows
 from layers.numerics.hexes import PATTERNS
 from layers.strike import contact, kernels
 from layers.strike import march as rows
-from layers.strike.model import Model, as_rows, momentum_of
+from layers.strike.model import Model, momentum_of
 
 
 def momentum_residual(

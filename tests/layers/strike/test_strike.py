@@ -14,7 +14,8 @@ from layers.mass.inertia import mass, moment_of_inertia
 from layers.numerics.lanes import width_of
 from layers.strike import balance, kernels
 from layers.strike.launch import Launch, Rebound, Strike
-from layers.strike.model import LEVELS, Settings, build_model
+from layers.strike.model import build_model
+from layers.strike.settings import LEVELS, Settings
 from layers.strike.strike import barrier_oblique, club_impact, strike_ball, throw_ball
 from tests.helpers.builds import random_bodies
 from tests.helpers.maw import gross_slip_tangent, maw_rebound
