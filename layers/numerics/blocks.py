@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layers.arrays import FloatArray
-from layers.numerics.lanes import aligned
+from layers.numerics.vectors import aligned
 
 
 def as_blocks(rows: npt.NDArray[Any], dtype: npt.DTypeLike, width: int) -> npt.NDArray[Any]:

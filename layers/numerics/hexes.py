@@ -12,8 +12,10 @@ import numpy.typing as npt
 
 from layers.arrays import FloatArray, IntArray
 from layers.numerics.blocks import as_blocks, as_rows
-from layers.numerics.lanes import NODE, aligned, gather, store, width_of
+from layers.numerics.lanes import store
 from layers.numerics.machine_code import njit
+from layers.numerics.nodes import gather
+from layers.numerics.vectors import NODE, aligned, width_of
 
 # Local coordinates of the corners: bits 1, 2, 4 of the corner's number.
 CORNERS: FloatArray = np.array([[1.0 if a >> i & 1 else -1.0 for i in range(3)] for a in range(8)])

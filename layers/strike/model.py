@@ -12,7 +12,7 @@ from layers.graded.curve import element_means
 from layers.numerics.blocks import as_blocks, as_rows
 from layers.numerics.cubed_sphere import Counts, HalfSphere, half_sphere
 from layers.numerics.hexes import as_nodes, corners_by_width
-from layers.numerics.lanes import aligned, width_of
+from layers.numerics.vectors import aligned, width_of
 from layers.strike import fill, kernels
 from layers.strike.contact import Surface
 from layers.strike.masses import Matter, lay_out, matter_of, unit_of
@@ -51,6 +51,12 @@ class Model(NamedTuple):
     branch: FloatArray
     surface: Surface
     law: tuple[float, float, float, float]
+
+    @property
+    def volume(self) -> FloatArray:
+        """Volume of each element, (m,) m3."""
+        rows = self.constant[:, kernels.VOLUME].reshape(-1)
+        return np.asarray(rows[: self.mesh.hexes.shape[1]], dtype=np.float64)
 
 
 @lru_cache(maxsize=16)

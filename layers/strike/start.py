@@ -9,7 +9,7 @@ from layers.arrays import FloatArray
 from layers.ball import Body
 from layers.errors import InputError, SolverError
 from layers.impact.crushed import crushed
-from layers.numerics.lanes import NODE, aligned
+from layers.numerics.vectors import NODE, aligned
 from layers.strike import contact
 from layers.strike import march as rows
 from layers.strike.head import club_before, half_head
