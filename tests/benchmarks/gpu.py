@@ -34,7 +34,8 @@ from layers.gpu.throws import pack_throws
 from layers.impact.barrier import DEFAULT as BARRIER
 from layers.impact.barrier import BarrierImpact, barrier_impact
 from layers.strike.launch import Launch, Strike
-from layers.strike.model import LEVELS, build_model
+from layers.strike.model import build_model
+from layers.strike.settings import LEVELS
 from layers.strike.strike import club_impact
 from layers.strike.swings import find_swing
 from optimize.compute.card import OnCard

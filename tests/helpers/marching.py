@@ -9,7 +9,7 @@ import pytest
 from layers.arrays import FloatArray
 from layers.gpu.packing import Packed
 from layers.gpu.source import Choices, Program, compiler, march_here, strike_program
-from layers.strike.model import LEVELS, Settings
+from layers.strike.settings import LEVELS, Settings
 
 SMALL = Settings(
     normal=4,

@@ -13,7 +13,7 @@ from layers.errors import InputError
 from layers.estimation import estimate
 from layers.gpu import many
 from layers.gpu.many import devices_for, estimate_many, impacts_behind, impacts_on
-from layers.strike.model import LEVELS
+from layers.strike.settings import LEVELS
 from tests.helpers.builds import random_balls
 from tests.helpers.marching import SMALL, Here, needs_compiler
 

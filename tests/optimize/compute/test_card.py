@@ -7,7 +7,7 @@ import pytest
 
 from layers.conditions import Conditions
 from layers.gpu import many
-from layers.strike.model import LEVELS
+from layers.strike.settings import LEVELS
 from optimize.compute import card as module
 from optimize.compute.card import OnCard
 from optimize.compute.card_processes import sharing
