@@ -1,4 +1,4 @@
-"""Sobol indices for the page, by an emulator of the run over its design space."""
+"""Sobol indices for the page, by an emulator of the run or from builds that are all computed."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -8,11 +8,13 @@ import numpy as np
 from layers.arrays import FloatArray
 from layers.errors import InputError
 from optimize.ledger.rows import Known
+from optimize.report.direct_shares import source_of
 from optimize.report.shares import error_text, notes, sentences, variable_name
 from optimize.report.words import in_words, label_of
 from optimize.search.result import Run
 from optimize.sensitivity.more_builds import computed
-from optimize.sensitivity.shares import Shares, shares
+from optimize.sensitivity.result import Shares
+from optimize.sensitivity.shares import shares
 
 
 @dataclass(frozen=True)
@@ -68,16 +70,18 @@ def sobol_of(run: Run, known: Mapping[str, Known]) -> Sobol | None:
 
 def sobol_from(found: Shares) -> Sobol | None:
     """Label indices for the page; None if no figure of goals and limits varies."""
-    needed = found.run.scenario.figures()
+    needed = found.scenario.figures()
     figures = [figure for figure in found.figures if figure.figure in needed]
     if not figures:
         return None
-    worst = max(figures, key=lambda figure: figure.error)
+    worst = max(figure.error or 0.0 for figure in figures)
     source = (
         f"Over all builds that the scenario allows, by Gaussian processes fitted to {found.builds} "
         f"computed builds; their leave-one-out mean square error is at most "
-        f"{error_text(worst.error)} of the variance."
+        f"{error_text(worst)} of the variance."
     )
+    if found.direct:
+        source = f"Over all builds that the scenario allows. {source_of(found.direct)}"
     return Sobol(
         figures=tuple(label_of(figure.figure) for figure in figures),
         variables=tuple(variable_name(found, gene) for gene in found.genes),
