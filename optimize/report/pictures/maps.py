@@ -14,8 +14,9 @@ from optimize.report.words import label_of, unit_of
 from optimize.scenario.space import Gene
 from optimize.sensitivity.result import Direct, FigureShares, Shares
 
-# Most cells along a side; inches of a panel, and of what is around the panels.
-_CELLS, _WIDE, _TALL, _TOP, _BOTTOM = 24, 4.2, 3.9, 0.75, 0.55
+# Most cells along a side, and builds for each; inches of a panel, and of what is around them.
+_CELLS, _IN_A_CELL = 24, 6
+_WIDE, _TALL, _TOP, _BOTTOM = 4.2, 3.5, 0.45, 0.35
 _ACROSS = 3
 
 
@@ -45,8 +46,8 @@ def draw_maps(shares: Shares) -> Figure:
     figure.text(0.02, 1.0 - 0.3 / height, plain(title, 90), fontsize=13, weight="bold", color=INK)
     for place, one in enumerate(shares.figures):
         left = _WIDE * (place % across) + 0.95
-        bottom = height - _TOP - _TALL * (place // across + 1) + 0.75
-        box = (left / width, bottom / height, (_WIDE - 1.5) / width, (_TALL - 1.5) / height)
+        bottom = height - _TOP - _TALL * (place // across + 1) + 0.6
+        box = (left / width, bottom / height, (_WIDE - 1.5) / width, (_TALL - 1.2) / height)
         _panel(figure, figure.add_axes(box), shares, direct, one)
     words = (
         f"Cells: mean over {direct.distinct:,} computed builds, {direct.precision} precision on "
@@ -98,10 +99,11 @@ def mapped(
     """
     y = direct.values[name]
     known = np.isfinite(y)
-    cells = [min(size, _CELLS) for size in sizes] + [1]
+    most = min(_CELLS, max(2, int(np.sqrt(np.count_nonzero(known) / _IN_A_CELL))))
+    cells = [min(size, most) for size in sizes] + [1]
     steps: list[IntArray] = [
-        direct.sample.rows[:, :, i][known] * most // size
-        for i, size, most in zip(variables, sizes, cells, strict=False)
+        direct.sample.rows[:, :, i][known] * count // size
+        for i, size, count in zip(variables, sizes, cells, strict=False)
     ]
     steps.append(np.zeros_like(steps[0]))
     flat, y = steps[0] * cells[1] + steps[1], y[known]
@@ -110,7 +112,8 @@ def mapped(
     sums = np.bincount(flat, y, minlength=shape[0] * shape[1])
     with np.errstate(invalid="ignore"):
         mean = sums / counts
-    return mean.reshape(shape), float(1.0 - np.mean((y - mean[flat]) ** 2) / np.var(y))
+    inside = np.sum((y - mean[flat]) ** 2) / (y.size - np.count_nonzero(counts))
+    return mean.reshape(shape), float(1.0 - inside / np.var(y, ddof=1))
 
 
 def _axis_label(shares: Shares, gene: Gene) -> str:
