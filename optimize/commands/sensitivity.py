@@ -287,23 +287,21 @@ def _figures_to_compute(
     names = tuple(canonical(asked)) if asked else plan.space.scenario.figures()
     for name in names:
         check_owner(parse_figure(name), known.swings)
-    slow = compiled_for(names, computing)
+    slow = [name for name in names if name in compiled_for(names, computing)]
     many = len(plan.rows)
     say(f"{many:,} different builds.")
-    left = [name for name in names if name in slow and not asked and isinstance(computing, OnCard)]
-    here = [name for name in names if name in slow]
-    tell_of_compiling(here, known.precision)
-    if here:
-        seconds = seconds_a_build(plan, here, conditions)
+    if isinstance(computing, OnCard) and slow and not asked:
+        names = tuple(name for name in names if name not in slow)
+        say(f"Left out, as no card computes them: {', '.join(slow)}; --figure asks for them.")
+    elif slow:
+        tell_of_compiling(slow, known.precision)
         processes = computing if isinstance(computing, int) else getattr(computing, "workers", 1)
+        seconds = seconds_a_build(plan, slow, conditions)
         cost = f"{1e3 * seconds:.3g} ms a build, {clock(seconds * many / processes)} in all"
-        doing = "Left out, as no card computes them" if left else "On this processor"
-        remedy = "; --figure asks for them" if left else ""
-        say(f"{doing}: {', '.join(here)} (about {cost}{remedy}).")
-    kept = tuple(name for name in names if name not in left)
-    if not kept:
-        raise InputError("no figure of the scenario is computed by a card: name some by --figure.")
-    return kept
+        say(f"On this processor: {', '.join(slow)} (about {cost}).")
+    if not names:
+        raise InputError("no card computes a figure of the scenario: name some by --figure.")
+    return names
 
 
 def _with_emulator(found: "Shares", run: "Run", ledger: "Ledger") -> "Shares":
