@@ -158,11 +158,7 @@ def over_the_space(
                 raise typer.Exit(130) from None
     result = shares(finished, own, more)
     if drawing:
-        from optimize.report.pictures.section import save
-        from optimize.report.pictures.shares import draw_shares
-
-        save(draw_shares(result), drawing)
-        say(f"Drawing written to {drawing}.")
+        _draw(result, drawing)
     if as_json:
         print_json(shares_record(result))
     else:
@@ -218,9 +214,6 @@ def directly(
 
     from layers.conditions import Conditions
     from optimize.ledger.ledger import Ledger
-    from optimize.report.pictures.maps import draw_maps
-    from optimize.report.pictures.section import save
-    from optimize.report.pictures.shares import draw_shares
     from optimize.report.shares import shares_record, shares_sections
     from optimize.report.units import use_scenario
     from optimize.report.words import use_currency_of
@@ -250,10 +243,14 @@ def directly(
             raise typer.Exit(130) from None
         if run:
             found = _with_emulator(found, run, records)
-    for path, draw in ((drawing, draw_shares), (maps, draw_maps)):
-        if path:
-            save(draw(found), path)
-            say(f"Drawing written to {path}.")
+    if drawing:
+        _draw(found, drawing)
+    if maps:
+        from optimize.report.pictures.maps import draw_maps
+        from optimize.report.pictures.section import save
+
+        save(draw_maps(found), maps)
+        say(f"Maps written to {maps}.")
     if as_json:
         print_json(shares_record(found))
     else:
@@ -315,6 +312,14 @@ def _with_emulator(found: "Shares", run: "Run", ledger: "Ledger") -> "Shares":
     except InputError as error:
         say(f"No emulator is held against the builds: {error}")
         return found
+
+
+def _draw(result: "Shares", path: Path) -> None:
+    from optimize.report.pictures.section import save
+    from optimize.report.pictures.shares import draw_shares
+
+    save(draw_shares(result), path)
+    say(f"Drawing written to {path}.")
 
 
 def _check_drawing(drawing: Path | None) -> None:
