@@ -1,14 +1,20 @@
 """The command line's sensitivities: `orbwright sensitivity local`, `global` and `direct`."""
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from layers.errors import InputError
-from optimize.commands.console import clock, print_json, print_sections, say, tell_of_compiling
+from optimize.commands.console import (
+    clock,
+    every_tenth,
+    print_json,
+    print_sections,
+    say,
+    tell_of_compiling,
+)
 from optimize.commands.options import (
     DEFAULT_LEDGER,
     AsJson,
@@ -151,7 +157,12 @@ def over_the_space(
             tell_of_compiling(own.values)
             try:
                 more = compute_more(
-                    finished, tuple(own.values), builds, records, workers or cores(), _every_tenth()
+                    finished,
+                    tuple(own.values),
+                    builds,
+                    records,
+                    workers or cores(),
+                    every_tenth("further builds"),
                 )
             except Interrupted as stop:
                 say(f"orbwright: {stop}")
@@ -236,7 +247,7 @@ def directly(
         names = _figures_to_compute(plan, figure, computing, conditions)
         try:
             found = direct_shares(
-                plan, names, records, computing, conditions, _every_tenth("builds")
+                plan, names, records, computing, conditions, every_tenth("builds")
             )
         except Interrupted as stop:
             say(f"orbwright: {stop}")
@@ -326,15 +337,3 @@ def _check_drawing(drawing: Path | None) -> None:
     """Refuse a name that no drawing can have, before anything is computed."""
     if drawing and drawing.suffix.lower() not in (".svg", ".png"):
         raise InputError(f"drawing {drawing} must end in .svg or .png.")
-
-
-def _every_tenth(what: str = "further builds") -> Callable[[int, int], None]:
-    reported = 0
-
-    def report(done: int, count: int) -> None:
-        nonlocal reported
-        if 10 * done // count > reported:
-            reported = 10 * done // count
-            say(f"{done} of {count} {what}.")
-
-    return report

@@ -1,17 +1,21 @@
 """Sobol indices for the page, by an emulator of the run or from builds that are all computed."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
+from optimize.compute.card import OnCard, compiled_for
+from optimize.compute.one import Elsewhere
+from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known
 from optimize.report.direct_shares import source_of
 from optimize.report.shares import error_text, notes, sentences, variable_name
 from optimize.report.words import in_words, label_of
 from optimize.search.result import Run
+from optimize.sensitivity.direct import direct_shares, planned
 from optimize.sensitivity.more_builds import computed
 from optimize.sensitivity.result import Shares
 from optimize.sensitivity.shares import shares
@@ -66,6 +70,36 @@ def sobol_of(run: Run, known: Mapping[str, Known]) -> Sobol | None:
     except InputError:
         return None
     return sobol_from(found)
+
+
+def direct_sobol_of(
+    run: Run,
+    ledger: Ledger,
+    builds: int,
+    workers: int | Elsewhere,
+    report: Callable[[int, int], None],
+) -> Sobol | None:
+    """Return the indices from computed builds in place of an emulator's.
+
+    Parameters
+    ----------
+    run : Run
+        A finished search.
+    ledger : Ledger
+        Where the builds are found, as `orbwright sensitivity direct` left them, or written.
+    builds : int
+        Random builds.
+    workers : int, Cluster or OnCard
+        What computes; a card's figures are looked for among its own.
+    report : callable
+        Called with the builds done and in all.
+    """
+    plan = planned(run.scenario, builds)
+    wanted = run.scenario.figures()
+    left = compiled_for(wanted, workers) if isinstance(workers, OnCard) else set()
+    names = tuple(name for name in wanted if name not in left)
+    conditions = run.scenario.estimate_conditions()
+    return sobol_from(direct_shares(plan, names, ledger, workers, conditions, report))
 
 
 def sobol_from(found: Shares) -> Sobol | None:

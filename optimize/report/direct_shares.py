@@ -6,6 +6,7 @@ from typing import Any
 
 from optimize.report.tables import Section, columns
 from optimize.report.words import unit_of
+from optimize.sensitivity.direct import FEWEST_LEFT
 from optimize.sensitivity.result import Direct, EmulatorError
 
 
@@ -38,6 +39,10 @@ def direct_notes(direct: Direct) -> Iterator[str]:
             f"Random builds left out, since they or a redrawn one failed or are flagged: "
             f"{', '.join(lost)}."
         )
+    most = direct.sample.rows.shape[1] - FEWEST_LEFT
+    none = [name for name, many in direct.lost.items() if many > most]
+    if none:
+        yield f"No indices of {', '.join(none)}: fewer than {FEWEST_LEFT} random builds are left."
 
 
 def emulator_section(direct: Direct) -> Section:

@@ -28,8 +28,9 @@ from optimize.sensitivity.result import Direct, FigureShares, Shares
 from optimize.sensitivity.sequence import computed_indices, sequence_design
 from optimize.sensitivity.sobol import Design, Grid
 
-# Fewest random builds that give indices, and builds of a part where there is no card.
-FEWEST, _PART_HERE = 128, 64
+# Fewest random builds to compute, and to be left of a figure where some lack it; builds of a part
+# where there is no card.
+FEWEST, FEWEST_LEFT, _PART_HERE = 128, 64, 64
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ def direct_shares(
     Interrupted
         On Ctrl-C; what was computed is in the ledger, and the same call goes on from there.
     InputError
-        If a figure is lacking for nearly all builds.
+        If every figure is lacking for too many builds.
     """
     found = np.full((len(plan.rows), len(names)), np.nan)
     done = reused = 0
@@ -153,7 +154,14 @@ def direct_shares(
     shape = plan.sample.rows.shape[:2]
     values = {n: y[plan.places].reshape(shape) for n, y in zip(names, found.T, strict=True)}
     whole = {name: np.isfinite(y).all(axis=0) for name, y in values.items()}
-    figures = [_figure(plan, n, y, whole[n]) for n, y in values.items() if not _even(y, whole[n])]
+    enough = [name for name, ok in whole.items() if np.count_nonzero(ok) >= FEWEST_LEFT]
+    if not enough:
+        raise InputError(
+            f"no figure could be computed for {FEWEST_LEFT} of {shape[1]} random builds and all "
+            f"that is redrawn of them: {', '.join(names)}."
+        )
+    constant = [name for name in enough if is_constant(values[name][:, whole[name]])]
+    varying = [name for name in enough if name not in constant]
     direct = Direct(
         device=workers.device.name if isinstance(workers, OnCard) else "this processor",
         precision=(conditions or Conditions()).precision,
@@ -169,8 +177,8 @@ def direct_shares(
         model_version=model_version_under(conditions, workers),
         genes=plan.space.genes,
         layers=layers_of(plan.space),
-        figures=tuple(figures),
-        constant=tuple(n for n, y in values.items() if _even(y, whole[n])),
+        figures=tuple(_figure(plan, name, values[name], whole[name]) for name in varying),
+        constant=tuple(constant),
         builds=len(plan.rows),
         added=0,
         makeable=plan.sample.share,
@@ -218,20 +226,10 @@ def _sound(figure: Figure | None) -> float:
     return np.nan if figure is None or figure.flag else figure.value
 
 
-def _even(y: FloatArray, whole: np.typing.NDArray[np.bool_]) -> bool:
-    return bool(whole.any()) and is_constant(y[:, whole])
-
-
 def _figure(
     plan: Plan, name: str, y: FloatArray, whole: np.typing.NDArray[np.bool_]
 ) -> FigureShares:
     """Estimate the indices of a figure; a build that lacks it takes those redrawn of it along."""
-    left = np.count_nonzero(whole)
-    if left < FEWEST:
-        raise InputError(
-            f"{name} could be computed for only {left} of {len(whole)} random builds and all that "
-            f"is redrawn of them; at least {FEWEST} are needed."
-        )
     sample = Design(plan.sample.rows[:, whole], plan.sample.parts, plan.sample.share)
     found = computed_indices(sample, y[:, whole], plan.space.sizes, plan.space.scenario.seed)
     return figure_shares(name, plan.space, sample, found, y[0, whole])
