@@ -15,7 +15,7 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 
 from layers.arrays import FloatArray
 from layers.numerics.threads import one_thread
-from optimize.emulator.believed import believing
+from optimize.emulator.assumed import assuming
 from optimize.emulator.draws import left_out, mean_and_deviations
 from optimize.emulator.inflation import inflation_of, leave_one_out_inflation
 from optimize.emulator.likelihood import RESTART_GROWTH, conditioned, likeliest
@@ -59,6 +59,11 @@ class Prediction:
     def value(self) -> FloatArray:
         """The median, in the figure's unit, (m,)."""
         return np.exp(self.mean) if self.log else self.mean
+
+    def at(self, sigmas: FloatArray | float) -> FloatArray:
+        """Return the value so many standard deviations above the median, (m,)."""
+        raised = self.mean + sigmas * self.sd
+        return np.exp(raised) if self.log else raised
 
     def below(self, bound: FloatArray | float) -> FloatArray:
         """Return the probability that the figure is at most `bound`.
@@ -118,6 +123,12 @@ class _Process:
         mean, sd = self.model.predict(x, return_std=True)
         sd = np.maximum(sd, 1e-9) * self.scale * self.inflation
         return Prediction(self.centre + self.scale * mean, sd, self.log)
+
+    def assuming(self, x: FloatArray, value: float) -> "_Process":
+        if self.model is None:
+            return self
+        z = ((math.log(value) if self.log else value) - self.centre) / self.scale
+        return replace(self, model=assuming(self.model, x, z))
 
     def draws(self, x: FloatArray, pairs: int, rng: np.random.Generator) -> FloatArray:
         if self.model is None:
@@ -181,21 +192,18 @@ class Emulator:
         with one_thread():
             return {name: process.predict(x) for name, process in self._processes.items()}
 
-    def believing(self, x: FloatArray) -> "Emulator":
-        """Return this emulator with its own prediction of one more build taken as computed.
-
-        Medians stay as they are; intervals near the build shrink.
+    def assuming(self, x: FloatArray, values: Mapping[str, float]) -> "Emulator":
+        """Return this emulator with one more build taken as computed.
 
         Parameters
         ----------
         x : (d,) array
             Coordinates of the build.
+        values : mapping of str to float
+            All its figures; above zero where they are emulated by their logarithm.
         """
         with one_thread():
-            told = {
-                name: p if p.model is None else replace(p, model=believing(p.model, x))
-                for name, p in self._processes.items()
-            }
+            told = {name: p.assuming(x, values[name]) for name, p in self._processes.items()}
         return Emulator(self.builds, told)
 
     def draws(self, figure: str, x: FloatArray, pairs: int, seed: int) -> FloatArray:

@@ -132,45 +132,31 @@ class Cells:
     lines : tuple of (k,) arrays
         Of each goal, from the lowest loss of the box to the highest.
     open : array
-        The share of each cell that is not dominated yet, (k1 - 1, k2 - 1, ...).
+        1 for each cell that is not dominated yet, 0 for the others, (k1 - 1, k2 - 1, ...).
     """
 
     lines: tuple[FloatArray, ...]
     open: FloatArray
 
 
-def cells_between(
-    front: FloatArray,
-    chosen: FloatArray,
-    feasible: FloatArray,
-    box: tuple[FloatArray, FloatArray],
-) -> Cells:
-    """Cut the box by lines through losses, and say what front and chosen builds leave open.
+def cells_between(front: FloatArray, box: tuple[FloatArray, FloatArray]) -> Cells:
+    """Cut the box by lines through the losses of the front.
 
     Parameters
     ----------
     front : (n, goals) array
-        Losses of the computed feasible builds that are not dominated; n may be 0.
-    chosen : (k, goals) array
-        Losses that are predicted of builds about to be computed.
-    feasible : (k,) array
-        Probabilities of these to meet the constraints.
+        Losses of feasible builds; n may be 0.
     box : (goals,), (goals,) arrays
         Lowest and highest losses of the reference box.
     """
     goals = len(box[0])
     most = min(_MOST_LINES, int(_MOST_CELLS ** (1.0 / goals) + 1e-9))
-    lines = tuple(
-        _lines(np.concatenate([front[:, j], chosen[:, j]]), box[0][j], box[1][j], most)
-        for j in range(goals)
-    )
+    lines = tuple(_lines(front[:, j], box[0][j], box[1][j], most) for j in range(goals))
     middles = [0.5 * (one[1:] + one[:-1]) for one in lines]
-    left = np.ones([len(one) for one in middles])
-    for row, probability in zip(
-        np.vstack([front, chosen]), [*np.ones(len(front)), *feasible], strict=True
-    ):
-        left[np.ix_(*(m >= x for m, x in zip(middles, row, strict=True)))] *= 1.0 - probability
-    return Cells(lines, left)
+    still_open = np.ones([len(one) for one in middles])
+    for row in front:
+        still_open[np.ix_(*(m >= x for m, x in zip(middles, row, strict=True)))] = 0.0
+    return Cells(lines, still_open)
 
 
 def _lines(through: FloatArray, low: float, high: float, most: int) -> FloatArray:

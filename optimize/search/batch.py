@@ -1,8 +1,9 @@
 """A batch of builds of large joint expected hypervolume improvement.
 
-Members are chosen one by one, each with the volume that the earlier ones are expected to dominate
-taken out. Each is the best of the candidates, then moved on by local search: an evolutionary search
-over the emulator spreads its candidates over the front, but hardly one lies on it to the last step.
+Members are chosen one by one, each as if the earlier ones were computed, with figures drawn from
+the emulator's predictions of them. Each is the best of the candidates, then moved on by local
+search: an evolutionary search over the emulator spreads its candidates over the front, but hardly
+one lies on it to the last step.
 """
 
 from collections.abc import Callable, Sequence
@@ -93,29 +94,25 @@ def choose_batch(
     chosen: list[Choice] = []
     rows = list(candidates)
     while rows and len(chosen) < count:
-        cells = _left_open(front, chosen, box)
+        cells = cells_between(front, box)
         worth = predicted.worth(cells)
         best = int(np.argmax(worth))
         if worth[best] <= 0.0:
             break
         first = Choice(rows[best], predicted.at(np.array([best])))
         chosen.append(_climbed(problem, emulator, allowed, first, cells, rng))
-        emulator = emulator.believing(problem.encode([chosen[-1].row])[0])
+        drawn = {
+            name: float(p.at(rng.standard_normal())[0])
+            for name, p in chosen[-1].predicted.predictions.items()
+        }
+        emulator = emulator.assuming(problem.encode([chosen[-1].row])[0], drawn)
+        if not any(bound.excess(drawn[bound.figure]) for bound in problem.bounds):
+            front = np.vstack([front, [goal.loss(drawn[goal.figure]) for goal in problem.goals]])
         taken = {choice.row for choice in chosen}
         order = np.argsort(-worth, kind="stable")[:_MOST_RANKED]
         rows = [rows[i] for i in order if rows[i] not in taken]
         predicted = problem.predict(emulator, rows) if rows else predicted
     return chosen
-
-
-def _left_open(
-    front: FloatArray, chosen: Sequence[Choice], box: tuple[FloatArray, FloatArray]
-) -> Cells:
-    """Return the cells with what the front and the chosen builds are expected to leave open."""
-    goals = front.shape[1]
-    medians = np.vstack([np.zeros((0, goals)), *(choice.predicted.losses for choice in chosen)])
-    feasible = [float(choice.predicted.feasibility[0]) for choice in chosen]
-    return cells_between(front, medians, np.array(feasible), box)
 
 
 def _climbed(

@@ -15,7 +15,6 @@ MOST = Goal(figure="moi_ratio", aim="maximize")
 REACHED = Goal(figure="mass_g", aim="target", target=5.0, band=0.5)
 ABOVE = Bound("mass_g", "at least", -1.0, 0.3, "")
 BELOW = Bound("mass_g", "at most", 2.0, 0.5, "")
-NONE = np.zeros((0, 2))
 
 
 def normal(mean: list[float], sd: list[float], *, log: bool = False) -> Prediction:
@@ -76,7 +75,7 @@ def test_limits_two_goals_are_worth_the_volume_that_draws_add():
         (LEAST, MOST), (), {"mass_g": normal([0.45], [0.2]), "moi_ratio": normal([-0.4], [0.15])}
     )
     box = (np.full(2, -1.0), np.ones(2))
-    worth = predicted.worth(cells_between(front, NONE, np.zeros(0), box))
+    worth = predicted.worth(cells_between(front, box))
     volume, rng = HV(ref_point=np.ones(2)), np.random.default_rng(0)
     draws = np.column_stack([rng.normal(0.45, 0.2, 4000), rng.normal(0.4, 0.15, 4000)])
     draws = np.maximum(draws, -1.0)  # the box ends there
@@ -97,7 +96,7 @@ def test_limits_a_sure_build_is_worth_the_volume_that_it_adds(goals):
         {name: normal([v], [1e-12]) for name, v in zip(names, values, strict=True)},
     )
     box = (np.full(goals, -0.1), np.ones(goals))
-    cells = cells_between(front, np.zeros((0, goals)), np.zeros(0), box)
+    cells = cells_between(front, box)
     volume = HV(ref_point=np.ones(goals))
     added = volume(np.vstack([front, values])) - volume(front)
     assert predicted.worth(cells)[0] == pytest.approx(added, rel=1e-9)
@@ -126,16 +125,6 @@ def test_analytic_a_margin_moves_each_side_of_a_limit_inward():
         assert predicted.feasibility[0] == pytest.approx(wanted, rel=1e-12)
         # Losses that every build is better than are kept out by no goal.
         assert predicted.worth(between(1e3, 1e3 + 1.0))[0] == pytest.approx(wanted, rel=1e-9)
-
-
-def test_chosen_builds_close_what_they_will_dominate_by_their_chance_to_be_feasible():
-    box = (np.zeros(2), np.ones(2))
-    front, chosen = np.array([[0.5, 0.5]]), np.array([[0.25, 0.75]])
-    cells = cells_between(front, chosen, np.array([0.6]), box)
-    wide = [np.diff(lines) for lines in cells.lines]
-    assert sum(wide[0]) == pytest.approx(1.0)
-    left = np.einsum("ij,i,j", cells.open, *wide)
-    assert left == pytest.approx(0.75 - 0.6 * 0.25 * 0.25)  # the front's quarter is closed already
 
 
 def test_the_box_reaches_beyond_the_front():
