@@ -190,7 +190,7 @@ def box_around(losses: FloatArray) -> tuple[FloatArray, FloatArray]:
     """
     front = losses[non_dominated(losses)]
     low, high = front.min(axis=0), front.max(axis=0)
-    if len(front) == 1:  # one is best in all goals: the others give the box its size
-        high = losses.max(axis=0)
+    # Where all of them are equal, the dominated ones give the box its size.
+    high = np.where(high > low, high, losses.max(axis=0))
     width = np.maximum(high - low, 1e-12)
     return low - _BEYOND * width, high + _BEYOND * width

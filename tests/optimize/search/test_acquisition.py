@@ -130,3 +130,8 @@ def test_analytic_a_margin_moves_each_side_of_a_limit_inward():
 def test_the_box_reaches_beyond_the_front():
     low, high = box_around(np.array([[0.0, 2.0], [1.0, 1.0], [5.0, 5.0]]))
     np.testing.assert_allclose((low, high), [(-0.1, 0.9), (1.1, 2.1)])
+
+
+def test_equal_best_builds_leave_the_boxs_size_to_the_others():
+    low, high = box_around(np.array([[0.0], [0.0], [2.0]]))
+    np.testing.assert_allclose((low, high), [[-0.2], [2.2]])
