@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from layers import figures
-from layers.bench.bench import Bench
+from layers.ball import Ball, Layer
+from layers.bench.bench import Bench, Impacts
 from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
 from layers.estimation import estimate
@@ -22,6 +23,7 @@ from layers.mass import inertia
 from layers.strike import strike
 from layers.strike.strike import Launch
 from tests.helpers.builds import random_balls
+from tests.layers.flight.test_influence import Known
 
 EXACT = ("mass_g", "diameter_mm", "moi_g_cm2", "moi_ratio", "mean_density_g_cm3")
 
@@ -348,3 +350,27 @@ def test_a_club_s_range_is_over_its_players_and_smash_over_the_head(monkeypatch)
     assert "6 % of this flight" in made["driver.carry_range_m"].caution
     speed = Conditions().swings.find("driver fast").club_speed_m_s
     assert made["driver fast.smash_factor"].value == pytest.approx(60.0 / speed)
+
+
+def test_a_carry_range_has_what_the_rows_leave_open_of_it():
+    ball = Ball(layer=(Layer(role="core", outer_diameter_mm=42.7, material="core rubber, soft"),))
+    speeds = {"driver fast": 74.0, "driver moderate": 62.0, "driver slow": 50.0}
+    struck = Impacts(
+        launches={
+            (1, name): SimpleNamespace(ball_speed=v, launch_angle=0.2, spin=270.0, flag="")
+            for name, v in speeds.items()
+        }
+    )
+    names = ("driver.carry_range_m", *(f"{name}.carry_m" for name in speeds))
+    surface = Conditions(law=Known())
+    found = estimate(ball, names, surface, given=struck)
+    plain = estimate(ball, names, given=struck)
+    span, fast, slow = (found[name] for name in (names[0], names[1], names[3]))
+    assert span.value == fast.value - slow.value == plain[names[0]].value
+    judged = plain[names[0]].absolute_error
+    rows = math.sqrt(span.absolute_error**2 - judged**2)
+    alone = [
+        math.sqrt(found[n].absolute_error ** 2 - plain[n].absolute_error ** 2)
+        for n in (names[1], names[3])
+    ]
+    assert abs(alone[0] - alone[1]) < rows < sum(alone)

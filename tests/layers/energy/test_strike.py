@@ -8,10 +8,12 @@ import pytest
 from layers.energy import strike as module
 from layers.energy.record import Patch
 from layers.mass.inertia import solver_density
+from layers.numerics.blocks import as_rows
 from layers.numerics.hexes import CORNERS
 from layers.strike import contact
 from layers.strike.launch import Strike
-from layers.strike.model import Settings, as_rows, momentum_of
+from layers.strike.model import momentum_of
+from layers.strike.settings import Settings
 from layers.strike.start import start_of_strike
 from tests.helpers.builds import random_bodies
 

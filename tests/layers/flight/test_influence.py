@@ -13,7 +13,7 @@ from layers.flight.motion import GRAVITY, STEP
 from layers.flight.regions import bumps, middles, shares
 from layers.flight.trajectory import fly
 from layers.flight.turf import bounce_and_roll
-from layers.flight.uncertainty import LaunchErrors, difference_spread, flight_spread
+from layers.flight.uncertainty import LaunchErrors, difference_spread, flight_spread, sum_spread
 
 DEG, RPM = np.pi / 180.0, np.pi / 30.0
 BALL = {"mass": 0.0459, "diameter": 0.0427}
@@ -260,6 +260,28 @@ def test_two_flights_through_one_surface_share_its_errors():
     assert other_day.day[carry] == pytest.approx(np.sqrt(2.0) * alone.day[carry], rel=0.02)
     itself = difference_spread(one, one, (surface, surface))
     assert itself.deviation.max() < 1e-7 * alone.deviation.max()
+
+
+def test_a_range_of_carries_has_the_errors_of_its_longest_less_its_shortest_flight():
+    surface, carry = Known(), FIGURES.index("carry")
+    squares = 0.0
+    for which, size in (("drag", 0.004), ("lift", 0.006)):
+        for mode in range(len(CENTRES)):
+            law = moved(surface, which, lambda r, s, b=size, m=mode: b * surface._modes(r, s)[m])
+            here, there = (whole(shot, law)[carry] for shot in (DRIVE, IRON))
+            still = whole(DRIVE, surface)[carry] - whole(IRON, surface)[carry]
+            squares += (here - there - still) ** 2
+    long, short = (influence(*shot, **BALL, law=surface) for shot in (DRIVE, IRON))
+    span = sum_spread([(1.0, long, surface), (-1.0, short, surface)])
+    assert span.surface[carry] == pytest.approx(np.sqrt(squares), rel=0.02)
+    # Another pattern's range through its own table: errors of the rows add, the day's cancels.
+    other = Known()
+    both = sum_spread(
+        [(1.0, long, surface), (-1.0, short, surface), (-1.0, long, other), (1.0, short, other)]
+    )
+    assert both.surface[carry] == pytest.approx(np.sqrt(2.0) * span.surface[carry], rel=1e-9)
+    assert both.day[carry] == pytest.approx(0.0, abs=1e-9)
+    assert both.values[carry] == 0.0
 
 
 def test_a_day_s_common_error_scales_both_coefficients():

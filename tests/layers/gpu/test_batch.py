@@ -12,7 +12,7 @@ from layers.gpu.strikes import CLUB, END, FACE_INVERSE_MASS, FADE, FRICTION, slo
 from layers.mass.inertia import mass as mass_of
 from layers.mass.inertia import moment_of_inertia
 from layers.strike import contact
-from layers.strike.model import LEVELS
+from layers.strike.settings import LEVELS
 from layers.strike.start import face_and_club
 from layers.strike.swings import find_swing
 from tests.helpers.builds import random_bodies
