@@ -183,6 +183,20 @@ def test_without_trials_it_does_not_know():
     assert "are confounded" in bound.reason
 
 
+def test_settings_must_be_all_and_no_others():
+    surface = fit_surface(invented(np.random.default_rng(2)))
+    whole = at(np.zeros(4))
+    with pytest.raises(InputError, match="setting 'filler' is not known; known: coagent_phr"):
+        predict(surface, whole | {"filler": 1.0})
+    with pytest.raises(InputError, match="setting cure_minutes is missing or not a finite number"):
+        predict(surface, {k: v for k, v in whole.items() if k != "cure_minutes"})
+    with pytest.raises(InputError, match="cure_celsius is missing or not a finite"):
+        predict(surface, whole | {"cure_celsius": np.nan})
+    for level in (0.0, 1.0):
+        with pytest.raises(InputError, match=f"level is {level:g}, but must be between 0 and 1"):
+            predict(surface, whole, level)
+
+
 def test_extrapolation_is_flagged():
     surface = fit_surface(invented(np.random.default_rng(2)))
     assert predict(surface, at([0.9, 0.0, 0.0, 0.0])).flag == ""

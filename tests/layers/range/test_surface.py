@@ -268,6 +268,7 @@ def test_next_shots_leave_what_they_promise():
     surface = fit_surface(scattered(15, 4))
     flight = influence(70.0, 0.2, 280.0, mass=0.0459, diameter=0.0427, law=surface)
     plan = plan_shots(surface, [flight], 3)
+    np.testing.assert_array_equal(plan.carry, [flight.values[flight.of("carry")]])
     sds = [plan.carry_sd[0], *(s.carry_sd[0] for s in plan.shots)]
     assert (np.diff(sds) < 0.0).all()
     assert sds[1] < 0.9 * sds[0]
