@@ -414,7 +414,7 @@ def test_violations_in_words_and_of_a_fence_the_way_out():
     assert named(fence) == "clearance of fence 'ours' at least 2.5 %"
     assert named(MASS) == "mass_g at most 45"
     assert violated({MASS: 0.12345, SOFT: 2.0}) == (
-        "mass_g at most 45 by 0.123; deflection_mm at least 3 by 2"
+        "mass_g at most 45 g by 0.123 g; deflection_mm at least 3 mm by 2 mm"
     )
     (change,) = changes([Infeasible({fence: 1.234}, {}, complete=True)])
     assert relaxation(change, "A").sentence == (
@@ -465,3 +465,11 @@ def test_one_change_is_enough_where_several_are_no_less():
     assert [c.alone for c in changes([alone, both])] == [True]  # two tenths either way
     less = Infeasible({bound: 1.0, other: 0.9}, {}, True)
     assert [c.alone for c in changes([alone, less])] == [True, False, False]
+
+
+def test_a_violation_says_the_unit_of_its_numbers():
+    over = {
+        Bound("deflection_mm", "at most", 3.6, 0.0, "limit"): 0.25,
+        Bound("cor", "at least", 0.78, 0.0, "limit"): 0.01,
+    }
+    assert violated(over) == "deflection_mm at most 3.6 mm by 0.25 mm; cor at least 0.78 by 0.01"

@@ -81,7 +81,7 @@ def test_a_margin_below_the_models_error_is_no_hundred_percent():
     assert sure.limit[0].rate.value > 0.999
     text = markdown(tolerance_sections(unsure, None), "K1")
     assert "not known" in text
-    assert "the margin of 0.17 is below the uncertainty of the level" in text
+    assert "the margin of 0.17 m/s is below the uncertainty of the level" in text
     assert "100.00" not in text
     plain = markdown(tolerance_sections(sure, None), "K1")
     assert "below the uncertainty" not in plain
