@@ -177,7 +177,9 @@ def test_a_limit_that_is_missed_on_the_fine_mesh_is_told_and_others_are_kept():
     done = refined(of([member(0, 46.0, 81.5, kept)]), Fine(change=1.25))
     (one,) = done.short_list
     assert one.violations == {"stage9.mass_g at most 1": 2.0, "moi_g_cm2 at most 81": 0.25}
-    assert one.reason == "why; on the fine mesh it violates moi_g_cm2 at most 81 by 0.25"
+    assert (
+        one.reason == "why; on the fine mesh it violates moi_g_cm2 at most 81 g cm2 by 0.25 g cm2"
+    )
     met = refined(of([member(0, 46.0, 81.5, kept)]), Fine(change=1.0)).short_list[0]
     assert met.violations == {"stage9.mass_g at most 1": 2.0}  # judged again, and met
     assert met.reason == "why"
