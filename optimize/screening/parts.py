@@ -1,4 +1,4 @@
-"""A table screened in parts by processes that share a graphics card.
+"""A table screened in parts by processes that share graphics cards.
 
 Reading rows and judging figures takes a core longer than the card takes for their impacts: each
 process does both for its part, and this one keeps the ledger.
@@ -7,18 +7,18 @@ process does both for its part, and this one keeps the ledger.
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple, cast
 
-from layers.errors import SolverError
 from layers.files.rows import Row
+from layers.gpu.batch import Device
 from layers.materials import Catalogue
 from optimize.compute.card import OnCard
+from optimize.compute.card_processes import CardProcesses
 from optimize.compute.evaluator import Evaluator, model_version_under
-from optimize.compute.pool import Pool, computing
+from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Entry, Known
 from optimize.screening.columns import Sheet
@@ -28,8 +28,6 @@ from optimize.screening.table import Table
 
 # Rows of a part: their impacts fill a card a dozen times over.
 PART = 1024
-# Processes beyond these would wait for the card, and each takes some of its memory.
-MOST_PROCESSES = 12
 
 
 class _Job(NamedTuple):
@@ -38,7 +36,6 @@ class _Job(NamedTuple):
     catalogue: Catalogue
     question: Question
     ledger: Path
-    card: OnCard
 
 
 class _Done(NamedTuple):
@@ -66,10 +63,10 @@ class _Noting:
         self.entries.append(Entry.of(key, content, model_version, estimate))
 
 
-def _screened(job: _Job) -> _Done:
+def _screened(device: Device, job: _Job) -> _Done:
     """Screen a part, in a process of its own."""
     conditions = job.question.conditions
-    card = replace(job.card, workers=1)
+    card = OnCard((device,))
     with Ledger(job.ledger, reading=True) as ledger, computing(card, conditions) as compute:
         noting = _Noting(ledger)
         version = model_version_under(conditions, card)
@@ -86,7 +83,7 @@ class Parts:
     Attributes
     ----------
     card : OnCard
-        The graphics card, and how many processes share it.
+        The graphics cards, and how many processes share them.
     sheet, catalogue, question
         As the screening takes them.
     ledger : Ledger
@@ -113,40 +110,34 @@ class Parts:
         count : callable
             Called for each, with whether it lacks figures.
         """
-        processes = min(self.card.workers, MOST_PROCESSES)
-        pool = Pool(processes, self.question.conditions, "default")
+        cards = CardProcesses(self.card.devices, self.card.workers, self.question.conditions)
+        most = 2 * cards.each * len(cards.devices)
         lines: dict[str, int] = {}
         waiting: deque[Future[_Done]] = deque()
         try:
-            executor = pool.used()
-            while True:
-                while len(waiting) < 2 * processes and (part := list(islice(rows, PART))):
-                    waiting.append(executor.submit(_screened, self._job(part)))
-                if not waiting:
-                    return
-                done = waiting.popleft().result()
-                with self.ledger.transaction():
-                    self.ledger.insert(done.entries)
-                self.reused += done.reused
-                self.computed += done.computed
-                for row in done.rows:
-                    found = _once(row, lines)
-                    count(bool(found.why))
-                    yield found
-        except BrokenProcessPool as error:
-            raise SolverError(
-                "A worker process ended, perhaps for want of memory; what was done is in the "
-                "ledger. Try fewer workers."
-            ) from error
+            with cards.watched():
+                while True:
+                    while len(waiting) < most and (part := list(islice(rows, PART))):
+                        waiting.append(cards.submit(_screened, self._job(part)))
+                    if not waiting:
+                        return
+                    done = waiting.popleft().result()
+                    with self.ledger.transaction():
+                        self.ledger.insert(done.entries)
+                    self.reused += done.reused
+                    self.computed += done.computed
+                    for row in done.rows:
+                        found = _once(row, lines)
+                        count(bool(found.why))
+                        yield found
         except BaseException:
-            pool.abandon()
+            cards.abandon()
             raise
         finally:
-            pool.close()
+            cards.close()
 
     def _job(self, rows: list[Row]) -> _Job:
-        path = self.ledger.path
-        return _Job(rows, self.sheet, self.catalogue, self.question, path, self.card)
+        return _Job(rows, self.sheet, self.catalogue, self.question, self.ledger.path)
 
 
 def _once(row: Screened, lines: dict[str, int]) -> Screened:

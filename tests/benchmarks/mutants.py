@@ -46,6 +46,8 @@ LEFT_OUT = (".git", ".venv", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".hy
 for _name in ("hypothesis", "matplotlib.pyplot", "numba", "pandas", "pydantic", "scipy.stats"):
     importlib.import_module(_name)
 
+_MESHES = "tests/layers/numerics/test_meshes.py"
+
 # Files without tests of their name: the tests of what they are made for.
 ELSEWHERE = {
     "layers/conditions.py": ("tests/layers/test_estimation.py",),
@@ -55,11 +57,14 @@ ELSEWHERE = {
     "layers/numerics/band.py": ("tests/layers/compression",),
     "layers/numerics/layout.py": ("tests/layers/compression",),
     "layers/numerics/lanes.py": ("tests/layers/strike/test_strike.py",),
-    "layers/numerics/mesh.py": ("tests/layers/compression", "tests/layers/impact"),
-    "layers/numerics/cubed_sphere.py": ("tests/layers/strike",),
-    "layers/numerics/hexes.py": ("tests/layers/strike",),
-    "layers/numerics/tensors.py": ("tests/layers/impact", "tests/layers/strike"),
-    "layers/numerics/near_rows.py": ("tests/optimize/screening",),
+    "layers/numerics/mesh.py": (_MESHES, "tests/layers/compression", "tests/layers/impact"),
+    "layers/numerics/cubed_sphere.py": (_MESHES, "tests/layers/strike"),
+    "layers/numerics/hexes.py": (_MESHES, "tests/layers/strike"),
+    "layers/numerics/tensors.py": (_MESHES, "tests/layers/impact", "tests/layers/strike"),
+    "layers/numerics/near_rows.py": (
+        "tests/layers/numerics/test_near_rows.py",
+        "tests/optimize/screening",
+    ),
     "layers/compound/terms.py": ("tests/layers/compound/test_response.py",),
     "layers/bench/bench.py": ("tests/layers/test_estimation.py", "tests/optimize/pattern"),
     "optimize/search/acquisition.py": ("tests/optimize/search/test_by_emulator.py",),

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from layers import figures
 from layers.ball import Ball, Layer
 from layers.bench.bench import Bench, Impacts
 from layers.conditions import Conditions
@@ -89,6 +90,51 @@ def test_an_estimate_keeps_canonical_names_and_answers_to_any():
 def test_bad_names_are_explained(name, words):
     with pytest.raises(InputError, match=words):
         parse_figure(name)
+
+
+def test_what_a_name_may_mean_is_listed():
+    with pytest.raises(InputError) as found:
+        parse_figure("driver.distance")
+    said = str(found.value)
+    assert said == "figure 'driver.distance' is ambiguous: it may mean carry_m or total_m."
+    assert figures._either(["a"]) == "a"
+    assert figures._either(["a", "b"]) == "a or b"
+    assert figures._either(["a", "b", "c", "d"]) == "a, b, c or d"
+
+
+@pytest.mark.parametrize(
+    ("name", "parsed"),
+    [
+        ("COR @ 45", ("cor@45", "cor", (45.0,), None, None)),
+        ("stage 2.mass", ("stage2.mass_g", "mass_g", (), 2, None)),
+        ("stage12.cor@30", ("stage12.cor@30", "cor", (30.0,), 12, None)),
+        (
+            "Driver_Fast.hang-time",
+            ("driver fast.flight_time_s", "flight_time_s", (), None, "driver fast"),
+        ),
+        (
+            "deflection_mm@98-600",
+            ("deflection_mm@98-600", "deflection_mm", (98.0, 600.0), None, None),
+        ),
+    ],
+)
+def test_names_are_read_without_regard_to_spelling(name, parsed):
+    found = parse_figure(name)
+    assert (found.name, found.quantity, found.condition, found.stage, found.swing) == parsed
+
+
+@pytest.mark.parametrize(
+    ("condition", "fits"),
+    [("cor@0.5", True), ("cor@0.49", False), ("cor@80", True), ("cor@80.1", False),
+     ("deflection_mm@0.5-5000", True), ("deflection_mm@0.4-98", False),
+     ("deflection_mm@98-5001", False), ("deflection_mm@98-98", False)],
+)  # fmt: skip
+def test_conditions_have_ends(condition, fits):
+    if fits:
+        assert parse_figure(condition).condition
+        return
+    with pytest.raises(InputError):
+        parse_figure(condition)
 
 
 @given(st.text(max_size=40))

@@ -4,6 +4,7 @@ import pytest
 
 from layers.errors import InputError
 from layers.model_version import MODEL_VERSION
+from optimize.ledger import file
 from optimize.ledger.check import check_ledger, counts
 from optimize.ledger.decisions import record
 from optimize.ledger.events import Event
@@ -68,12 +69,16 @@ def test_rows_that_are_gone_are_not_counted_in_silence(path):
         counts(ledger)
 
 
-def test_progress_of_a_long_check_is_told_every_five_thousand(tmp_path):
-    from tests.optimize.ledger.test_merge import many
-
-    told: list[tuple[int, int]] = []
-    with Ledger(tmp_path / "l.sqlite") as ledger:
-        with ledger.transaction():
-            ledger.insert(many(5001))
-        assert check_ledger(ledger, lambda *count: told.append(count)) == 5001
-    assert told == [(5000, 5001)]
+def test_a_page_that_is_lost_is_told_of_a_file_too_large_to_be_checked_when_opened(
+    path, monkeypatch
+):
+    raw = bytearray(path.read_bytes())
+    assert raw[36:40] == b"\x00" * 4  # how many pages are free, by the format of the file
+    raw[36:40] = b"\x00\x00\x00\x07"
+    path.write_bytes(raw)
+    monkeypatch.setattr(file, "_CHECK_BYTES", 0)
+    with (
+        Ledger(path, reading=True) as ledger,
+        pytest.raises(InputError, match="its index does not fit its rows"),
+    ):
+        check_ledger(ledger, lambda *_: None)

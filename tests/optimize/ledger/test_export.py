@@ -13,10 +13,10 @@ from layers.graded.profile import Profile
 from optimize.ledger import check, export
 from optimize.ledger.export import export_ledger, part_of
 from optimize.ledger.ledger import Ledger
-from optimize.ledger.rows import Known
+from optimize.ledger.rows import Entry, Known
 from optimize.scenario.space import content_of, key_of
 from tests.helpers.builds import random_balls
-from tests.helpers.ledgers import CONTENT, KEY, first_format, found
+from tests.helpers.ledgers import BALL, CONTENT, KEY, first_format, found, numbered
 from tests.helpers.staircase import graded_ball
 from tests.optimize.commands.test_app import refused, run
 from tests.optimize.ledger.test_together import QUICK
@@ -143,8 +143,6 @@ def book_id(path) -> str:
 
 
 def test_an_older_format_and_an_empty_ledger_have_tables_too(tmp_path):
-    from optimize.ledger.ledger import Entry
-
     rows = [Entry.of(KEY, CONTENT, "1", found(mass_g=1.0 / 3.0))]
     old, out = first_format(tmp_path / "old.sqlite", rows), tmp_path / "t.csv"
     assert run("ledger", "export", old, "--out", out)[0] == 0
@@ -254,6 +252,17 @@ def test_progress_counts_checked_read_and_written_rows(tmp_path, monkeypatch):
     # Five are checked, four read for their columns, four written.
     assert told == [(2, 13), (4, 13), (7, 13), (9, 13), (11, 13), (13, 13)]
     assert len(cells_of(tmp_path / "t.csv")) == 5
+
+
+def test_progress_of_a_long_table_is_told_every_five_thousand_rows(tmp_path):
+    told: list[tuple[int, int]] = []
+    with Ledger(tmp_path / "l.sqlite") as book:
+        with book.transaction():
+            figures = Estimate(BALL, {})
+            book.insert(Entry.of(numbered(i)[0], CONTENT, "1", figures) for i in range(5001))
+        part = part_of(book, None, None)
+        assert export_ledger(book, part, tmp_path / "t.csv", lambda *n: told.append(n)) == 5001
+    assert told == [(n, 15003) for n in (5000, 10001, 15002, 15003)]
 
 
 def test_a_version_is_found_by_its_beginning_and_whole_before_longer_ones(tmp_path):

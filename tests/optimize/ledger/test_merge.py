@@ -264,6 +264,15 @@ def test_limits_batches_of_a_merge_are_whole(tmp_path, monkeypatch):
     assert told == [(2, 6), (4, 6), (6, 6)]
 
 
+def test_progress_of_a_long_merge_is_told_every_five_hundred(tmp_path):
+    with Ledger(tmp_path / "other.sqlite") as ledger, ledger.transaction():
+        ledger.insert(many(501))
+    told: list[tuple[int, int]] = []
+    with Ledger(tmp_path / "into.sqlite") as into, Ledger(tmp_path / "other.sqlite") as book:
+        merge(into, [book], lambda *count: told.append(count))
+    assert told == [(500, 501), (501, 501)]
+
+
 def test_a_source_that_grows_meanwhile_is_never_more_than_all():
     told: list[tuple[int, int]] = []
     done = ledger_merge._counting(lambda *count: told.append(count), 10, 15)

@@ -28,6 +28,11 @@ def test_limits_a_bound_itself_passes_and_what_is_beyond_rounding_does_not(limit
     assert limit.passed(values).tolist() == [bool(one) for one in passes]
 
 
+def test_limits_rounding_is_a_billionth_itself_included():
+    values = np.array([45.0 - 1e-9, 46.0 + 1e-9])
+    assert BOTH.passed(values).tolist() == [True, True]
+
+
 def test_bounds_in_words():
     assert BOTH.words == "45 to 46"
     assert Limit("mass_g", 45.123456, 46.1234567, "window").words == "45.1235 to 46.1235"

@@ -17,7 +17,7 @@ from optimize.lab.scatter import Scatter
 from optimize.tolerance.limits import Limit
 from optimize.tolerance.nominal import Move, _rank, _room, recentre
 from optimize.tolerance.pass_rates import draws_of, rate_of
-from optimize.tolerance.pieces import Source, draw, sources_of
+from optimize.tolerance.pieces import Source, draw
 from optimize.tolerance.study import study
 from tests.optimize.tolerance.test_pass_rates import CORE, K1, NAME, limit, made
 
@@ -225,8 +225,3 @@ def test_limits_a_changed_diameter_leaves_the_thinner_layer_beside_it():
 TIGHT = {
     role: {"diameter_mm": 0.01, "concentricity_mm": 0.01} for role in ("core", "mantle", "cover")
 }
-
-
-def test_sources_that_may_be_changed_come_first():
-    kinds = [s.kind for s in sources_of(K1, Scatter())]
-    assert kinds == ["diameter"] * 3 + ["density"] * 3 + ["modulus"] * 3
