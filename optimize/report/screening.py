@@ -21,7 +21,8 @@ from optimize.screening.spool import Screened
 Cell = str | float | int | None
 
 _SHOWN, _MOST_REASONS = 20, 10
-_OF_FIGURE = ("value", "difference_error", "absolute_error")
+# Columns of a figure.
+OF_FIGURE = ("value", "difference_error", "absolute_error")
 
 
 @dataclass(frozen=True)
@@ -138,7 +139,7 @@ def _results(question: Question) -> list[str]:
         heads += ["windows", "windows_limits"]
     heads += ["open_density_g_cm3", "warnings"]
     for name in question.figures:
-        heads += [name, *(f"{name}_{key}" for key in _OF_FIGURE[1:])]
+        heads += [name, *(f"{name}_{key}" for key in OF_FIGURE[1:])]
     return heads
 
 
@@ -163,7 +164,7 @@ def cells_of(line: Line, found: Screening) -> list[Cell]:
     cells += [row.density, line.warnings or None]
     for name in question.figures:
         figure = row.figures.get(name)
-        cells += [getattr(figure, key) if figure else None for key in _OF_FIGURE]
+        cells += [getattr(figure, key) if figure else None for key in OF_FIGURE]
     return cells
 
 

@@ -156,7 +156,8 @@ class Search:
             from optimize.search.evolution import evolve
 
             return evolve(self.space, len(scenario.goal), scenario.population, scenario.seed, start)
-        from optimize.search.by_emulator import Problem, emulate
+        from optimize.search.by_emulator import emulate
+        from optimize.search.problem import Problem
 
         bounds = tuple(b for b in self.judge.bounds if b not in self.judge.closed_bounds)
         admissible = cache(lambda row: self.judge.before(self.space.decode(row)) is None)

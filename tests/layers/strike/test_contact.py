@@ -7,7 +7,8 @@ import pytest
 
 from layers.strike import contact, head
 from layers.strike.balance import _club_momentum
-from layers.strike.model import Settings, build_model, momentum_of
+from layers.strike.model import build_model, momentum_of
+from layers.strike.settings import Settings
 from tests.helpers.builds import random_bodies
 from tests.helpers.lanes import uncompiled
 

@@ -7,7 +7,8 @@ import pytest
 
 from layers.numerics import tensors
 from layers.strike import balance, kernels
-from layers.strike.model import Settings, as_rows, build_model
+from layers.strike.model import as_rows, build_model
+from layers.strike.settings import Settings
 from tests.helpers.builds import random_bodies
 from tests.helpers.lanes import uncompiled
 

@@ -9,7 +9,7 @@ pytest.importorskip("distributed", reason="the extra 'cluster' is not installed"
 
 from layers.conditions import Conditions
 from layers.errors import InputError
-from layers.strike.model import LEVELS
+from layers.strike.settings import LEVELS
 from optimize.compute import jobs
 from optimize.compute.card import OnCard
 from optimize.compute.cluster import Cluster
@@ -31,13 +31,13 @@ NAMES = (*ON_CARD, "deflection_mm")
 # Read by a worker as it starts: this processor is its card.
 _CARD = """
 from layers.gpu import card
-from layers.strike.model import LEVELS
+from layers.strike.settings import LEVELS
 from tests.helpers.marching import SMALL, Here
 LEVELS["default"] = SMALL
 card.find_card = lambda number=0: Here(name={name!r})
 """
 _NONE = """
-from layers.strike.model import LEVELS
+from layers.strike.settings import LEVELS
 from tests.helpers.marching import SMALL
 LEVELS["default"] = SMALL
 """

@@ -5,7 +5,7 @@ Kind: analytic; and a search by it, twice, this processor in the card's place.
 
 import pytest
 
-from layers.strike.model import LEVELS
+from layers.strike.settings import LEVELS
 from optimize.compute.card import OnCard
 from optimize.compute.cluster import Cluster
 from optimize.compute.cluster_work import Kind
