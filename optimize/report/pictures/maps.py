@@ -16,7 +16,7 @@ from optimize.sensitivity.result import Direct, FigureShares, Shares
 
 # Most cells along a side, and builds for each; inches of a panel, and of what is around them.
 _CELLS, _IN_A_CELL = 24, 6
-_WIDE, _TALL, _TOP, _BOTTOM = 4.2, 3.5, 0.45, 0.35
+_WIDE, _TALL, _TOP, _BOTTOM, _LEAST = 4.2, 3.5, 0.45, 0.5, 6.2
 _ACROSS = 3
 
 
@@ -40,18 +40,25 @@ def draw_maps(shares: Shares) -> Figure:
     count = max(1, len(shares.figures))
     across = min(_ACROSS, count)
     down = -(-count // across)
-    width, height = _WIDE * across + 0.2, _TOP + _TALL * down + _BOTTOM
+    width, height = max(_WIDE * across + 0.2, _LEAST), _TOP + _TALL * down + _BOTTOM
     figure = new_figure(width, height)
     title = f"Over the whole space: {shares.scenario.name}"
-    figure.text(0.02, 1.0 - 0.3 / height, plain(title, 90), fontsize=13, weight="bold", color=INK)
+    figure.text(
+        0.02,
+        1.0 - 0.3 / height,
+        plain(title, 32 * across + 26),
+        fontsize=13,
+        weight="bold",
+        color=INK,
+    )
     for place, one in enumerate(shares.figures):
         left = _WIDE * (place % across) + 0.95
         bottom = height - _TOP - _TALL * (place // across + 1) + 0.6
         box = (left / width, bottom / height, (_WIDE - 1.5) / width, (_TALL - 1.2) / height)
         _panel(figure, figure.add_axes(box), shares, direct, one)
     words = (
-        f"Cells: mean over {direct.distinct:,} computed builds, {direct.precision} precision on "
-        f"{direct.device}; builds are uniform over all that can be made."
+        f"Cells: mean over {direct.distinct:,} computed builds, uniform over what can be made;\n"
+        f"{direct.precision} precision on {direct.device}."
     )
     figure.text(0.02, 0.15 / height, words, fontsize=8, color=INK)
     return figure
