@@ -169,7 +169,7 @@ def write(
 def _direct_sobol(
     run: "Run", ledger: "Ledger", builds: int, computing: "int | Elsewhere"
 ) -> "Sobol | None":
-    from optimize.compute.card import compiled_for
+    from optimize.compute.compiled import compiled_for
     from optimize.page.sobol import direct_sobol_of
     from optimize.search.result import Interrupted
 

@@ -101,7 +101,7 @@ def screen(
     Example: orbwright screen builds.csv --scenario two_layer_distance.toml --out screened.xlsx
     """
     from layers.materials import default_catalogue
-    from optimize.compute.card import compiled_for
+    from optimize.compute.compiled import compiled_for
     from optimize.ledger.ledger import Ledger
     from optimize.screening.screen import screen_builds
     from optimize.screening.spool import Spool

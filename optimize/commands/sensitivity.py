@@ -288,7 +288,8 @@ def _figures_to_compute(
     from layers.conditions import Conditions
     from layers.figures import canonical, parse_figure
     from layers.strike.swings import check_owner
-    from optimize.compute.card import OnCard, compiled_for
+    from optimize.compute.card import OnCard
+    from optimize.compute.compiled import compiled_for
     from optimize.sensitivity.direct import seconds_a_build
 
     known = conditions or Conditions()

@@ -1,30 +1,29 @@
-"""Work in parts by processes that share a graphics card; this process keeps the ledger.
+"""Work in parts by processes that share graphics cards; this process keeps the ledger.
 
-Making balls and judging figures takes a core longer than the card takes for their impacts: each
+Making balls and judging figures takes a core longer than a card takes for their impacts: each
 process does both for its part.
 """
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar, cast
 
 from layers.conditions import Conditions
-from layers.errors import SolverError
 from layers.estimates import Estimate
+from layers.gpu.batch import Device
 from optimize.compute.card import OnCard
+from optimize.compute.card_processes import CardProcesses
 from optimize.compute.evaluator import Evaluator, model_version_under
-from optimize.compute.pool import Pool, computing
+from optimize.compute.pool import computing
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Entry, Known
 
 # Builds of a part: their impacts fill a card a dozen times over.
 PART = 1024
-# Processes beyond these would wait for the card, and each takes some of its memory.
-MOST_PROCESSES = 12
 
 Part = TypeVar("Part")
 
@@ -68,7 +67,7 @@ def in_parts(
     Parameters
     ----------
     card : OnCard
-        The graphics card, and how many processes share it.
+        The graphics cards, and how many processes share them.
     conditions : Conditions or None
         Swings, aerodynamics, air and precision; the shipped ones if None.
     ledger : Ledger
@@ -83,46 +82,37 @@ def in_parts(
     SolverError
         If a process ends.
     """
-    processes = min(card.workers, MOST_PROCESSES)
-    pool = Pool(processes, conditions, "default")
+    cards = CardProcesses(card.devices, card.workers, conditions)
+    most = 2 * cards.each * len(cards.devices)
     waiting: deque[Future[Done]] = deque()
     left = iter(parts)
-    alone = replace(card, workers=1)
     try:
-        executor = pool.used()
-        while True:
-            while len(waiting) < 2 * processes:
-                try:
-                    part = next(left)
-                except StopIteration:
-                    break
-                waiting.append(executor.submit(_done, work, part, alone, conditions, ledger.path))
-            if not waiting:
-                return
-            done = waiting.popleft().result()
-            with ledger.transaction():
-                ledger.insert(done.entries)
-            yield done
-    except BrokenProcessPool as error:
-        raise SolverError(
-            "A worker process ended, perhaps for want of memory; what was done is in the "
-            "ledger. Try fewer workers."
-        ) from error
+        with cards.watched():
+            while True:
+                for part in islice(left, most - len(waiting)):
+                    waiting.append(cards.submit(_done, work, part, conditions, ledger.path))
+                if not waiting:
+                    return
+                done = waiting.popleft().result()
+                with ledger.transaction():
+                    ledger.insert(done.entries)
+                yield done
     except BaseException:
-        pool.abandon()
+        cards.abandon()
         raise
     finally:
-        pool.close()
+        cards.close()
 
 
 def _done(
+    device: Device,
     work: Callable[[Evaluator, Any], Any],
     part: Any,
-    card: OnCard,
     conditions: Conditions | None,
     path: Path,
 ) -> Done:
     """Work on a part, in a process of its own."""
+    card = OnCard((device,))
     with Ledger(path, reading=True) as ledger, computing(card, conditions) as compute:
         noting = _Noting(ledger)
         version = model_version_under(conditions, card)

@@ -7,7 +7,8 @@ import numpy as np
 
 from layers.arrays import FloatArray
 from layers.errors import InputError
-from optimize.compute.card import OnCard, compiled_for
+from optimize.compute.card import OnCard
+from optimize.compute.compiled import compiled_for
 from optimize.compute.one import Elsewhere
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known

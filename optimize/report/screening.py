@@ -9,8 +9,9 @@ from typing import Any
 from layers.estimates import Estimate, Figure
 from layers.rules.screen import Margin, screen
 from optimize.report.tables import Section, columns, number
+from optimize.report.units import text_in_chosen_units
 from optimize.report.windows import NO_ADVICE
-from optimize.report.words import bound_words, heading_of
+from optimize.report.words import bound_words, heading_of, with_unit
 from optimize.scenario.goals import Bound
 from optimize.screening.columns import RESULT
 from optimize.screening.question import Question
@@ -109,7 +110,9 @@ def lines_of(found: Screening) -> Iterator[Line]:
 
 
 def _violated(bound: Bound, excess: float) -> str:
-    by = "not known" if math.isnan(excess) else f"by {excess:.3g}"
+    by = "not known"
+    if not math.isnan(excess):
+        by = f"by {with_unit(float(f'{excess:.3g}'), bound.figure)}"
     return f"{bound_words(bound)}, {by}"
 
 
@@ -150,7 +153,7 @@ def cells_of(line: Line, found: Screening) -> list[Cell]:
     cells: list[Cell] = [given.get(name) for name in found.sheet.names]
     cells += [line.status, row.why or None]
     if question.scenario:
-        met = "" if not line.rank else "; ".join(line.violated) or "met"
+        met = "" if not line.rank else text_in_chosen_units("; ".join(line.violated)) or "met"
         cells += [line.rank or None, line.front or None, met or None]
     cells += [line.same_as or None, None if row.reason else line.same_count]
     if question.rules:

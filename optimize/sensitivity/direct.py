@@ -163,7 +163,7 @@ def direct_shares(
     constant = [name for name in enough if is_constant(values[name][:, whole[name]])]
     varying = [name for name in enough if name not in constant]
     direct = Direct(
-        device=workers.device.name if isinstance(workers, OnCard) else "this processor",
+        device=workers.devices[0].name if isinstance(workers, OnCard) else "this processor",
         precision=(conditions or Conditions()).precision,
         sample=plan.sample,
         values=values,

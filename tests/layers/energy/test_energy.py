@@ -21,7 +21,7 @@ from layers.impact import barrier
 from layers.impact.model import Resolution
 from layers.strike import march as rows
 from layers.strike.launch import Strike
-from layers.strike.model import Settings
+from layers.strike.settings import Settings
 from layers.strike.start import start_of_strike
 from layers.strike.strike import strike_ball
 from tests.layers.impact.test_barrier import reference_ball

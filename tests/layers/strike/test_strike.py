@@ -11,10 +11,12 @@ from layers.ball import Body
 from layers.errors import InputError
 from layers.impact.barrier import barrier_impact
 from layers.mass.inertia import mass, moment_of_inertia
-from layers.numerics.lanes import width_of
-from layers.strike import balance, kernels
+from layers.numerics.vectors import width_of
+from layers.strike import kernels
 from layers.strike.launch import Launch, Rebound, Strike
-from layers.strike.model import LEVELS, Settings, build_model
+from layers.strike.model import build_model
+from layers.strike.settings import LEVELS, Settings
+from layers.strike.stored import stored
 from layers.strike.strike import barrier_oblique, club_impact, strike_ball, throw_ball
 from tests.helpers.builds import random_bodies
 from tests.helpers.maw import gross_slip_tangent, maw_rebound
@@ -385,7 +387,7 @@ def test_analytic_energy_stored_by_a_sheared_branch_in_a_ball_at_rest(entry: int
     state = np.zeros((len(model.hexes), 13, model.constant.shape[2]))
     state[:, [1, 2, 3, 7, 8, 9]] = 1.0
     state[:, 6 + 1 + entry] = 0.5
-    strain, hourglass = balance.stored(model, np.zeros((3, model.mesh.hexes.max() + 1)), state)
+    strain, hourglass = stored(model, np.zeros((3, model.mesh.hexes.max() + 1)), state)
     expected = -0.5 * 0.1 * float(body.shear_modulus[0]) * math.log(0.75)
     assert strain == pytest.approx(np.full(model.mesh.hexes.shape[1], expected), rel=1e-9)
     assert not hourglass.any()

@@ -94,7 +94,7 @@ def test_what_is_in_the_ledger_is_reused_and_a_card_gives_the_same(plan, found, 
         again = direct_shares(plan, BRIEF.figures(), ledger, 1, None, told)
     assert (again, again.direct.reused) == (found, len(plan.rows))
     with Ledger(tmp_path / "l.sqlite") as ledger:
-        card = direct_shares(plan, BRIEF.figures(), ledger, OnCard(Here()), None, told)
+        card = direct_shares(plan, BRIEF.figures(), ledger, OnCard((Here(),)), None, told)
         known = ledger.known([key_of(content_of(plan.space.decode(plan.rows[-1]).ball))],
                              card.model_version)  # fmt: skip
     assert (card.figures, card.direct.reused) == (found.figures, 0)
