@@ -12,11 +12,13 @@ import numpy as np
 import pytest
 
 from layers.errors import InputError
+from optimize.commands import page as page_command
 from optimize.compute.card import OnCard
 from optimize.ledger.ledger import Ledger
 from optimize.page.sobol import direct_sobol_of
 from optimize.report.pictures.maps import mapped
 from optimize.report.shares import shares_sections
+from optimize.report.words import label_of
 from optimize.scenario.brief import read_scenario
 from optimize.scenario.makeable import can_be_made
 from optimize.scenario.space import content_of, key_of
@@ -193,6 +195,17 @@ def test_the_page_names_the_builds_device_and_precision(book):
         sobol = direct_sobol_of(searched, ledger, 128, 1, told)
     assert "computed in single precision on this processor" in sobol.source
     assert sobol.total.shape == (3, 5)
+
+
+def test_the_page_command_takes_computed_indices(book, tmp_path, monkeypatch):
+    given = []
+    monkeypatch.setattr(page_command, "write", lambda *parts: given.extend(parts[-2:]))
+    options = ("--ledger", book, "--workers", 1, "--sobol-builds", 128)
+    code, _, err = run("page", NAME, *options, "--out", tmp_path / "p.html")
+    assert (code, given[1].figures[1]) == (0, label_of("stage1.mass_g")), err
+    assert "786 of 786 builds for Sobol indices." in err
+    message = refused("page", NAME, "--ledger", book, "--device", "gpu")
+    assert "give --sobol-builds N too" in message
 
 
 def test_the_command_computes_a_file_or_a_run_and_draws(found, book, tmp_path):
