@@ -1,7 +1,7 @@
 """Sobol indices for the page, by an emulator of the run or from builds that are all computed."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -101,6 +101,39 @@ def direct_sobol_of(
     names = tuple(name for name in wanted if name not in left)
     conditions = run.scenario.estimate_conditions()
     return sobol_from(direct_shares(plan, names, ledger, workers, conditions, report))
+
+
+def joined(computed_ones: Sobol, emulated: Sobol | None) -> Sobol:
+    """Return computed indices, and the emulator's of figures that were not computed, marked so.
+
+    Parameters
+    ----------
+    computed_ones : Sobol
+        From `direct_sobol_of`.
+    emulated : Sobol or None
+        From `sobol_of` of the same run.
+    """
+    missing = [
+        i
+        for i, f in enumerate(emulated.figures if emulated else ())
+        if f not in computed_ones.figures
+    ]
+    if emulated is None or not missing:
+        return computed_ones
+    names = [f"{emulated.figures[i]} (emulator)" for i in missing]
+
+    def both(name: str) -> FloatArray:
+        return np.vstack([getattr(computed_ones, name), getattr(emulated, name)[missing]])
+
+    return replace(
+        computed_ones,
+        figures=(*computed_ones.figures, *names),
+        first=both("first"),
+        total=both("total"),
+        low=both("low"),
+        high=both("high"),
+        source=f"{computed_ones.source} Those marked: {emulated.source}",
+    )
 
 
 def sobol_from(found: Shares) -> Sobol | None:

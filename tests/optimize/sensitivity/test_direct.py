@@ -15,7 +15,7 @@ from layers.errors import InputError
 from optimize.commands import page as page_command
 from optimize.compute.card import OnCard
 from optimize.ledger.ledger import Ledger
-from optimize.page.sobol import direct_sobol_of
+from optimize.page.sobol import direct_sobol_of, joined, sobol_of
 from optimize.report.pictures.maps import mapped
 from optimize.report.shares import shares_sections
 from optimize.report.words import label_of
@@ -193,8 +193,18 @@ def test_the_page_names_the_builds_device_and_precision(book):
     with Ledger(book) as ledger:
         searched = load_run(ledger, NAME)
         sobol = direct_sobol_of(searched, ledger, 128, 1, told)
+        known = ledger.known([b.key for b in searched.builds], searched.model_version)
     assert "computed in single precision on this processor" in sobol.source
     assert sobol.total.shape == (3, 5)
+    # A figure that was not computed is the emulator's, and says so.
+    part = {name: getattr(sobol, name)[1:] for name in ("figures", "first", "total", "low", "high")}
+    emulated = sobol_of(searched, known)
+    both = joined(replace(sobol, **part), emulated)
+    assert both.figures == (*sobol.figures[1:], f"{sobol.figures[0]} (emulator)")
+    assert (both.total[-1] == emulated.total[0]).all()
+    assert (both.low[:2] == sobol.low[1:]).all()
+    assert "Those marked: Over all builds that the scenario allows, by Gaussian" in both.source
+    assert joined(sobol, emulated) is joined(sobol, None) is sobol
 
 
 def test_the_page_command_takes_computed_indices(book, tmp_path, monkeypatch):
