@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from optimize.compute.compiled import compiled_for
 from optimize.compute.one import Elsewhere
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known
+from optimize.page.maps import maps_record
 from optimize.report.direct_shares import source_of
 from optimize.report.shares import error_text, notes, sentences, variable_name
 from optimize.report.words import in_words, label_of
@@ -38,6 +40,8 @@ class Sobol:
         What the indices were computed from, in a sentence or two.
     sentences, notes : tuple of str
         The main indices in words, and what they mean, with their limits.
+    maps : tuple of dict
+        Figures over the whole space, see `optimize.page.maps`; none by an emulator.
     """
 
     figures: tuple[str, ...]
@@ -49,6 +53,7 @@ class Sobol:
     source: str
     sentences: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    maps: tuple[dict[str, Any], ...] = ()
 
 
 def sobol_of(run: Run, known: Mapping[str, Known]) -> Sobol | None:
@@ -160,4 +165,5 @@ def sobol_from(found: Shares) -> Sobol | None:
         source=source,
         sentences=tuple(sentences(found)),
         notes=tuple(in_words(note, found.constant) for note in notes(found)),
+        maps=tuple(maps_record(found)),
     )

@@ -16,7 +16,7 @@ from optimize.commands import page as page_command
 from optimize.compute.card import OnCard
 from optimize.ledger.ledger import Ledger
 from optimize.page.sobol import direct_sobol_of, joined, sobol_of
-from optimize.report.pictures.maps import mapped
+from optimize.report.maps import mapped
 from optimize.report.shares import shares_sections
 from optimize.report.words import label_of
 from optimize.scenario.brief import read_scenario
@@ -196,6 +196,10 @@ def test_the_page_names_the_builds_device_and_precision(book):
         known = ledger.known([b.key for b in searched.builds], searched.model_version)
     assert "computed in single precision on this processor" in sobol.source
     assert sobol.total.shape == (3, 5)
+    of_mass = next(one for one in sobol.maps if one["figure"] == "mass_g")
+    assert [one["label"] for one in of_mass["sides"]] == ["core density", "mantle density"]
+    assert of_mass["sides"][0]["marks"][0] == (0, pytest.approx(1.105, abs=0.01))
+    assert 0.9 < of_mass["share"] < 1.0
     # A figure that was not computed is the emulator's, and says so.
     part = {name: getattr(sobol, name)[1:] for name in ("figures", "first", "total", "low", "high")}
     emulated = sobol_of(searched, known)
