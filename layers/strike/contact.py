@@ -124,7 +124,7 @@ def near_of(surface: Any, pivot: Any) -> Any:
     )
 
 
-@njit(cache=True)
+@njit(forceinline=True)
 def _kick(velocity: Any, carry: Any, first: int, column: int, kick: Any) -> None:
     """Let a column's inner nodes follow the kick that its surface node got."""
     rows, columns = carry.shape
@@ -136,79 +136,99 @@ def _kick(velocity: Any, carry: Any, first: int, column: int, kick: Any) -> None
             velocity[i, n] += follow * kick[i]
 
 
-@njit(cache=True)
+@njit(forceinline=True)
+def _four(values: Any, s: Any) -> Any:
+    """Return a number at the four corners of a quadrilateral."""
+    return values[s[0]], values[s[1]], values[s[2]], values[s[3]]
+
+
+@njit(forceinline=True)
+def _at(values: Any, n: Any) -> Any:
+    """Return a number at a point of a quadrilateral, by the corner functions there."""
+    return n[0] * values[0] + n[1] * values[1] + n[2] * values[2] + n[3] * values[3]
+
+
+@njit(forceinline=True)
+def _spread(values: Any, force: float, n: Any) -> Any:
+    """Add a point's force to the sums at the corners."""
+    return (
+        values[0] + n[0] * force,
+        values[1] + n[1] * force,
+        values[2] + n[2] * force,
+        values[3] + n[3] * force,
+    )
+
+
+@njit(forceinline=True)
 def _press(surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float) -> None:
     """Give the forces at one quadrilateral's points and their impulses on its nodes.
 
     With the relative velocity w' = w + dt a N after the step, a being the acceleration under unit
     pressure, the pressure is N = -k (g + dt w' / 2) - c w', solved for N; likewise along the face.
     """
-    k, kt = face[STIFFNESS], face[SHEAR_STIFFNESS]
-    friction, weight, forces = face[FRICTION], surface.weight[f], near.forces
+    k, kt, forces = face[STIFFNESS], face[SHEAR_STIFFNESS], near.forces
+    resist, drag = 0.5 * step * k + face[DAMPING], 0.5 * step * kt + face[SHEAR_DAMPING]
+    s = (surface.faces[0, f], surface.faces[1, f], surface.faces[2, f], surface.faces[3, f])
+    gaps, lights, speed = _four(near.gap, s), _four(near.light, s), _four(near.swift[0], s)
+    aside, ahead = _four(near.swift[1], s), _four(near.swift[2], s)
+    push, side, climb = (0.0, 0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0)
     for p in range(surface.shape.shape[0]):
-        at = f * surface.shape.shape[0] + p
-        gap, w0, w1, w2, ease = -surface.bulge[f], 0.0, 0.0, 0.0, 0.0
-        for corner in range(4):
-            n, s = surface.shape[p, corner], surface.faces[corner, f]
-            gap += n * near.gap[s]
-            w0 += n * near.swift[0, s]
-            w1 += n * near.swift[1, s]
-            w2 += n * near.swift[2, s]
-            ease += n * near.light[s]
-        resist = 0.5 * step * k + face[DAMPING]
-        soften = 1.0 / (1.0 + resist * step * ease)
-        normal = -(k * gap + resist * w0) * soften
+        at, n = f * surface.shape.shape[0] + p, _four(surface.shape[p], (0, 1, 2, 3))
+        gap, ease = _at(gaps, n) - surface.bulge[f], step * _at(lights, n)
+        normal = -(k * gap + resist * _at(speed, n)) / (1.0 + resist * ease)
         if gap > 0.0 or normal <= 0.0:
             forces[0, at], forces[1, at], forces[2, at], forces[3, at] = 0.0, 0.0, 0.0, 0.0
             continue
-        resist = 0.5 * step * kt + face[SHEAR_DAMPING]
-        soften = 1.0 / (1.0 + resist * step * ease)
-        along = -(kt * stretch[0, at] + resist * w2) * soften
-        across = -(kt * stretch[1, at] + resist * w1) * soften
+        w1, w2, soften = _at(aside, n), _at(ahead, n), 1.0 / (1.0 + drag * ease)
+        along = -(kt * stretch[0, at] + drag * w2) * soften
+        across = -(kt * stretch[1, at] + drag * w1) * soften
         size = math.sqrt(along * along + across * across)
-        limit = friction * normal / (1.0 + face[FADE] * math.sqrt(w1 * w1 + w2 * w2))
+        limit = face[FRICTION] * normal / (1.0 + face[FADE] * math.sqrt(w1 * w1 + w2 * w2))
         if size > limit:
             along *= limit / size
             across *= limit / size
         forces[0, at], forces[1, at], forces[2, at] = normal, along, across
         forces[3, at] = 1.0 if size <= limit else 0.0
-        for corner in range(4):
-            part = step * weight * surface.shape[p, corner]
-            s = surface.faces[corner, f]
-            near.impulse[0, s] += part * normal
-            near.impulse[1, s] += part * across
-            near.impulse[2, s] += part * along
+        push, side = _spread(push, normal, n), _spread(side, across, n)
+        climb = _spread(climb, along, n)
+    part = step * surface.weight[f]
+    for corner in range(4):
+        near.impulse[0, s[corner]] += part * push[corner]
+        near.impulse[1, s[corner]] += part * side[corner]
+        near.impulse[2, s[corner]] += part * climb[corner]
 
 
-@njit(cache=True)
+@njit(forceinline=True)
 def _settle(
     surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float, sums: Any
 ) -> None:
     """Carry one quadrilateral's stretches over the step; sum its forces and losses."""
-    k, kt, weight = face[STIFFNESS], face[SHEAR_STIFFNESS], surface.weight[f]
-    forces = near.forces
+    k, kt, weight, forces = face[STIFFNESS], face[SHEAR_STIFFNESS], surface.weight[f], near.forces
+    s = (surface.faces[0, f], surface.faces[1, f], surface.faces[2, f], surface.faces[3, f])
+    gaps, speed = _four(near.gap, s), _four(near.swift[0], s)
+    aside, ahead = _four(near.swift[1], s), _four(near.swift[2], s)
     for p in range(surface.shape.shape[0]):
-        at = f * surface.shape.shape[0] + p
-        gap, w0, w1, w2 = -surface.bulge[f], 0.0, 0.0, 0.0
-        for corner in range(4):
-            n, s = surface.shape[p, corner], surface.faces[corner, f]
-            gap += n * near.gap[s]
-            w0 += n * near.swift[0, s]
-            w1 += n * near.swift[1, s]
-            w2 += n * near.swift[2, s]
+        at, n = f * surface.shape.shape[0] + p, _four(surface.shape[p], (0, 1, 2, 3))
+        gap, w0 = _at(gaps, n) - surface.bulge[f], _at(speed, n)
         normal, along, across = forces[0, at], forces[1, at], forces[2, at]
         before, after = min(0.0, gap), min(0.0, gap + step * w0)
-        lost = step * normal * w0 + 0.5 * k * (after * after - before * before)
-        sums[CONTACT_LOSS] -= weight * lost
-        stored = stretch[0, at] ** 2 + stretch[1, at] ** 2
-        if after == 0.0 or normal == 0.0:
+        old = stretch[0, at] * stretch[0, at] + stretch[1, at] * stretch[1, at]
+        if normal == 0.0:
+            sums[CONTACT_LOSS] -= weight * 0.5 * k * (after * after - before * before)
+            sums[FRICTION_LOSS] += weight * 0.5 * kt * old
+            stretch[0, at], stretch[1, at] = 0.0, 0.0
+            continue
+        w1, w2 = _at(aside, n), _at(ahead, n)
+        if after == 0.0:
             stretch[0, at], stretch[1, at] = 0.0, 0.0
         elif forces[3, at] == 1.0:
             stretch[0, at] += step * w2
             stretch[1, at] += step * w1
         else:
             stretch[0, at], stretch[1, at] = -along / kt, -across / kt
-        stored = stretch[0, at] ** 2 + stretch[1, at] ** 2 - stored
+        stored = stretch[0, at] * stretch[0, at] + stretch[1, at] * stretch[1, at] - old
+        lost = step * normal * w0 + 0.5 * k * (after * after - before * before)
+        sums[CONTACT_LOSS] -= weight * lost
         sums[FRICTION_LOSS] -= weight * (step * (along * w2 + across * w1) + 0.5 * kt * stored)
         sums[NORMAL_FORCE] += weight * normal
         sums[TANGENTIAL_FORCE] += weight * along
@@ -234,7 +254,7 @@ def distance(points: Any, u: Any, node: int, club: Any) -> Any:
     return x * math.cos(club[TURN]) + z * math.sin(club[TURN])
 
 
-@njit(cache=True)
+@njit(forceinline=True)
 def _approach(
     points: Any, u: Any, velocity: Any, surface: Any, face: Any, club: Any, near: Any
 ) -> None:
@@ -382,6 +402,7 @@ def touch(
     sums[:] = 0.0
     first = surface.nodes[0] - (carry.shape[0] - 1) * carry.shape[1]
     impulse, tilt, swift, touching = near.impulse, near.tilt, near.swift, 0
+    per_step = 1.0 / step
     _approach(points, u, velocity, surface, face, club, near)
     for k in range(near.counts[0]):
         s = near.nodes[k]
@@ -414,8 +435,8 @@ def touch(
             _kick(velocity, carry, first, s, kick)
             # Toward backspin: x f_z - z f_x about the origin.
             x, z = points[0, n] + u[0, n], points[2, n] + u[2, n]
-            sums[FORCE_X] += px / step
-            sums[FORCE_Z] += pz / step
-            sums[TORQUE_SUM] += (x * pz - z * px) / step
+            sums[FORCE_X] += per_step * px
+            sums[FORCE_Z] += per_step * pz
+            sums[TORQUE_SUM] += per_step * (x * pz - z * px)
     for k in range(touching):
         _settle(surface, near.touching[k], near, stretch, face, step, sums)

@@ -3,7 +3,8 @@
 ``python -m tests.benchmarks.precision BUILDS`` prints what single precision moves over random
 builds under four swings and on the barrier. ``python -m tests.benchmarks.precision times FOLDER``
 lets a process of this tree and one of the tree in FOLDER compute the same impacts in turn, and
-prints the ratios of the least processor times, compiled code warm, meshing included.
+prints the ratios of the least processor times, compiled code warm, meshing included; names of jobs
+after FOLDER choose among them.
 """
 
 import subprocess
@@ -76,8 +77,8 @@ def serve() -> None:
         print(time.thread_time() - start, flush=True)
 
 
-def times(other: Path) -> None:
-    """Print least times of the other tree and of this one."""
+def times(other: Path, names: list[str]) -> None:
+    """Print least times of the other tree and of this one, of the named jobs."""
     command = [sys.executable, "-c", "import runpy; runpy.run_path('PATH', run_name='serve')"]
     command[2] = command[2].replace("PATH", str(Path(__file__).resolve()))
     trees = [
@@ -102,7 +103,7 @@ def times(other: Path) -> None:
     for tree in trees:
         assert tree.stdout is not None
         tree.stdout.readline()
-    for name in JOBS:
+    for name in names:
         least = np.full((len(trees), TIMED), np.inf)
         for _ in range(ROUNDS):
             for number in range(TIMED):
@@ -121,6 +122,6 @@ if __name__ == "serve":
     serve()
 elif __name__ == "__main__":
     if sys.argv[1:2] == ["times"]:
-        times(Path(sys.argv[2]))
+        times(Path(sys.argv[2]), sys.argv[3:] or list(JOBS))
     else:
         differences(random_bodies(int(sys.argv[1]) if len(sys.argv) > 1 else 100, 17))
