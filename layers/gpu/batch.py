@@ -38,6 +38,10 @@ class Device(Protocol):
         """What it is called."""
 
     @property
+    def processors(self) -> int:
+        """Multiprocessors: impacts that it marches at a time."""
+
+    @property
     def throwing(self) -> tuple[int, int]:
         """Threads of a block and blocks of a multiprocessor for impacts on the barrier."""
 

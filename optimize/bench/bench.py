@@ -22,7 +22,7 @@ from optimize.bench.sliders import Slider
 from optimize.bench.training import Trainer
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST, steps_of
-from optimize.report.units import by_metric_unit, converted_text
+from optimize.report.units import by_metric_unit, converted_text, stated_in_trade
 from optimize.report.words import described_of, help_of, label_of, owner_of, unit_of
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
@@ -226,4 +226,5 @@ def _figure_about(name: str) -> dict[str, Any]:
 
 def _bound_record(bound: Bound) -> dict[str, Any]:
     short = bound.source.partition(":")[0].replace("'", "")
-    return asdict(bound) | {"short_source": short}
+    stated = stated_in_trade(bound.value, unit_of(bound.figure), bound.figure)
+    return asdict(bound) | {"short_source": short, "stated_in_trade": stated}

@@ -5,18 +5,20 @@ are emulated by their logarithm: stiffness, density and thickness act on them by
 interval is then a percentage that cannot cross zero.
 """
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import log_ndtr, ndtr
 from sklearn.gaussian_process import GaussianProcessRegressor
 
 from layers.arrays import FloatArray
 from layers.numerics.threads import one_thread
+from optimize.emulator.assumed import assuming
 from optimize.emulator.draws import left_out, mean_and_deviations
 from optimize.emulator.inflation import inflation_of, leave_one_out_inflation
-from optimize.emulator.likelihood import conditioned, likeliest
+from optimize.emulator.likelihood import RESTART_GROWTH, conditioned, likeliest
 from optimize.emulator.matern import likeliest_matern
 
 FEWEST = 5
@@ -28,6 +30,10 @@ _LARGEST_ERROR = 10.0
 # Positive figures within such a factor are emulated by their logarithm; one that comes nearer to
 # zero, such as a difference, may also cross it.
 _LOG_RANGE = 100.0
+
+# Within so small a factor a figure and its logarithm are nearly proportional; beyond it the
+# likelier of the two is emulated.
+_SURELY_LOG = 3.0
 
 # A figure that varies by less than this share of itself is taken as constant.
 _CONSTANT = 1e-9
@@ -54,7 +60,7 @@ class Prediction:
         """The median, in the figure's unit, (m,)."""
         return np.exp(self.mean) if self.log else self.mean
 
-    def at(self, sigmas: float) -> FloatArray:
+    def at(self, sigmas: FloatArray | float) -> FloatArray:
         """Return the value so many standard deviations above the median, (m,)."""
         raised = self.mean + sigmas * self.sd
         return np.exp(raised) if self.log else raised
@@ -69,13 +75,35 @@ class Prediction:
         """
         return np.asarray(ndtr(self.sigmas_to(bound)))
 
+    def area_below(self, bounds: FloatArray) -> FloatArray:
+        """Integrate the probability that the figure is at most x, from far below up to bounds.
+
+        Parameters
+        ----------
+        bounds : (k,) array
+            In the figure's unit.
+
+        Returns
+        -------
+        (m, k) array
+        """
+        mean, sd = self.mean[:, None], self.sd[:, None]
+        u = (self._scaled(bounds) - mean) / sd
+        if self.log:
+            exponent = mean + 0.5 * sd * sd + log_ndtr(u - sd)
+            return np.asarray(np.maximum(bounds, 0.0) * ndtr(u) - np.exp(exponent))
+        return np.asarray(sd * (u * ndtr(u) + np.exp(-0.5 * u * u) / math.sqrt(2.0 * math.pi)))
+
     def sigmas_to(self, value: FloatArray | float) -> FloatArray:
         """Return how many standard deviations a value lies above the median."""
+        return np.asarray((self._scaled(value) - self.mean) / self.sd)
+
+    def _scaled(self, value: FloatArray | float) -> FloatArray:
         value = np.asarray(value, dtype=np.float64)
-        if self.log:
-            with np.errstate(divide="ignore"):
-                value = np.log(np.maximum(value, 0.0))  # probability 0 below zero
-        return np.asarray((value - self.mean) / self.sd)
+        if not self.log:
+            return value
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.log(np.maximum(value, 0.0)))  # probability 0 below zero
 
 
 @dataclass(frozen=True)
@@ -95,6 +123,12 @@ class _Process:
         mean, sd = self.model.predict(x, return_std=True)
         sd = np.maximum(sd, 1e-9) * self.scale * self.inflation
         return Prediction(self.centre + self.scale * mean, sd, self.log)
+
+    def assuming(self, x: FloatArray, value: float) -> "_Process":
+        if self.model is None:
+            return self
+        z = ((math.log(value) if self.log else value) - self.centre) / self.scale
+        return replace(self, model=assuming(self.model, x, z))
 
     def draws(self, x: FloatArray, pairs: int, rng: np.random.Generator) -> FloatArray:
         if self.model is None:
@@ -157,6 +191,20 @@ class Emulator:
         """
         with one_thread():
             return {name: process.predict(x) for name, process in self._processes.items()}
+
+    def assuming(self, x: FloatArray, values: Mapping[str, float]) -> "Emulator":
+        """Return this emulator with one more build taken as computed.
+
+        Parameters
+        ----------
+        x : (d,) array
+            Coordinates of the build.
+        values : mapping of str to float
+            All its figures; above zero where they are emulated by their logarithm.
+        """
+        with one_thread():
+            told = {name: p.assuming(x, values[name]) for name, p in self._processes.items()}
+        return Emulator(self.builds, told)
 
     def draws(self, figure: str, x: FloatArray, pairs: int, seed: int) -> FloatArray:
         """Draw functions from the posterior of one figure.
@@ -248,20 +296,52 @@ def _fitted(
 ) -> _Process:
     known = np.isfinite(y)
     x, y = x[known], y[known]
-    log = bool(np.min(y) > 0.0 and np.max(y) < _LOG_RANGE * np.min(y))
+    grown = start is None or len(x) >= RESTART_GROWTH * start.restarted_at
+    scales = _scales(y) if grown else [start.log and bool(np.min(y) > 0.0)]  # type: ignore[union-attr]
+    fits = [_fitted_on(x, y, log, start, rough) for log in scales]
+    process = max(fits, key=lambda one: _log_likelihood(one, y))
+    if process.model is None:
+        return process
+    inflation = max(1.0, leave_one_out_inflation(process.model))
+    if recent_errors is not None:
+        inflation = max(inflation, inflation_of(recent_errors))
+    return replace(process, inflation=inflation)
+
+
+def _scales(y: FloatArray) -> list[bool]:
+    """Return whether to emulate the logarithm: True, False, or both to be tried."""
+    least, most = float(np.min(y)), float(np.max(y))
+    if least <= 0.0 or most >= _LOG_RANGE * least:
+        return [False]
+    return [True] if most < _SURELY_LOG * least else [True, False]
+
+
+def _fitted_on(
+    x: FloatArray, y: FloatArray, log: bool, start: _Process | None, rough: bool
+) -> _Process:
+    """Fit to the values or their logarithms; intervals are not inflated yet."""
     z = np.log(y) if log else np.asarray(y, dtype=np.float64)
     centre, scale = float(np.mean(z)), float(np.std(z))
     size = 1.0 if log else max(abs(centre), 1.0)
     if scale <= _CONSTANT * size or x.shape[1] == 0:
         return _Process(None, log, centre, max(scale, _CONSTANT * size), 1.0, 0)
     z = (z - centre) / scale
-    earlier = start.model.kernel_ if start is not None and start.model is not None else None
+    same = start is not None and start.model is not None and start.log == log
+    earlier = start.model.kernel_ if same else None  # type: ignore[union-attr]
     if rough:
         kernel, restarted_at = likeliest_matern(x, z, earlier), len(x)
     else:
         kernel, restarted_at = likeliest(x, z, earlier, start.restarted_at if start else 0)
-    model = conditioned(kernel, x, z)
-    inflation = max(1.0, leave_one_out_inflation(model))
-    if recent_errors is not None:
-        inflation = max(inflation, inflation_of(recent_errors))
-    return _Process(model, log, centre, scale, inflation, restarted_at)
+    return _Process(conditioned(kernel, x, z), log, centre, scale, 1.0, restarted_at)
+
+
+def _log_likelihood(process: _Process, y: FloatArray) -> float:
+    """Return the log likelihood of the figures themselves, whatever scale they are fitted on.
+
+    A change of scale multiplies a density by its slope (Box and Cox 1964, J. R. Stat. Soc. B 26,
+    211).
+    """
+    if process.model is None:
+        return 0.0
+    slopes = -len(y) * math.log(process.scale) - (np.sum(np.log(y)) if process.log else 0.0)
+    return float(process.model.log_marginal_likelihood_value_ + slopes)

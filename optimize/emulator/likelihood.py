@@ -23,7 +23,7 @@ _ADDED = (1e-10, 1e-8, 1e-6, 1e-4, 1e-2)
 
 # Length scales that a fit starts from, and the growth of the builds after which it restarts.
 _FIRST_SCALES = (1.0, 0.2)
-_RESTART_GROWTH = 1.4
+RESTART_GROWTH = 1.4
 
 
 def conditioned(kernel: Any, x: FloatArray, z: FloatArray) -> GaussianProcessRegressor:
@@ -68,7 +68,7 @@ def likeliest(x: FloatArray, z: FloatArray, earlier: Any, restarted_at: int) -> 
     """
     part = np.unique(np.linspace(0, len(x) - 1, _MOST_TO_FIT).round().astype(int))
     starts = [(_kernel(x.shape[1], scale), _STEPS_COLD) for scale in _FIRST_SCALES]
-    if earlier is not None and len(x) < _RESTART_GROWTH * restarted_at:
+    if earlier is not None and len(x) < RESTART_GROWTH * restarted_at:
         starts = [(earlier, _STEPS_WARM)]
     else:
         restarted_at = len(x)

@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import qmc
 
-from layers.arrays import BoolArray, FloatArray
+from layers.arrays import FloatArray
+from layers.numerics.threads import one_thread
 from optimize.emulator.gaussian import Prediction
 from optimize.scenario.goals import Bound, Goal
 from optimize.search.shortlist import non_dominated
@@ -18,17 +18,8 @@ from optimize.search.shortlist import non_dominated
 # The reference box reaches so far beyond the ends of the front, as a share of its range.
 _BEYOND = 0.1
 
-# Volume is integrated on a Sobol sequence of 2**16 points of the box; points that the front
-# dominates, or that no build can reach, are left out, and at most so many of the others kept.
-_BOX_POINTS_LOG2 = 16
-_MOST_POINTS = 2048
-
-# Only so many builds, the best on every eighth point, are ranked on all of them.
-_MOST_RANKED = 400
-_COARSE = 8
-
-# A point beyond every prediction by more than this counts as out of reach.
-_OPTIMISTIC_SIGMAS = 3.0
+# The box is cut into at most so many cells: 256 a goal with two, 40 with three.
+_MOST_CELLS, _MOST_LINES = 65536, 256
 
 
 @dataclass(frozen=True)
@@ -54,72 +45,134 @@ class Predictions:
             [loss_of(goal, self.predictions[goal.figure].value) for goal in self.goals]
         )
 
-    def optimistic_losses(self) -> FloatArray:
-        """Losses with each goal some standard deviations better, (m, goals)."""
-        columns = []
-        for goal in self.goals:
-            prediction = self.predictions[goal.figure]
-            ends = [
-                loss_of(goal, prediction.at(s)) for s in (-_OPTIMISTIC_SIGMAS, _OPTIMISTIC_SIGMAS)
-            ]
-            best = np.minimum(*ends)
-            if goal.target is not None:
-                low, high = prediction.at(-_OPTIMISTIC_SIGMAS), prediction.at(_OPTIMISTIC_SIGMAS)
-                best = np.where((low <= goal.target) & (goal.target <= high), 0.0, best)
-            columns.append(best)
-        return np.column_stack(columns)
-
     @property
     def feasibility(self) -> FloatArray:
         """Probability to meet all constraints, (m,); figures count as independent."""
-        return np.asarray(self.probability(None)[0])
+        return self._meeting({b.figure for b in self.bounds})
 
-    def probability(self, points: FloatArray | None) -> FloatArray:
-        """Return the probability to meet all constraints and be at least as good as a point.
+    def worth(self, cells: "Cells") -> FloatArray:
+        """Return the expected hypervolume improvement: open volume that a build dominates, (m,)."""
+        with one_thread():
+            covered = [self._covered(j, lines) for j, lines in enumerate(cells.lines)]
+            volume = covered[0] @ cells.open.reshape(len(cells.open), -1)
+            for one in covered[1:]:
+                volume = np.einsum("mk,mkr->mr", one, volume.reshape(*one.shape, -1))
+        return np.asarray(self._meeting(self._bounded_only()) * volume[:, 0])
 
-        A figure that is goal and limit at once counts once, for both; different figures count as
-        independent.
+    def at(self, indices: np.typing.NDArray[np.intp]) -> "Predictions":
+        """Return the predictions of some of the builds."""
+        some = {
+            name: Prediction(p.mean[indices], p.sd[indices], p.log)
+            for name, p in self.predictions.items()
+        }
+        return Predictions(self.goals, self.bounds, some)
 
-        Parameters
-        ----------
-        points : (k, goals) array or None
-            Losses; None for the constraints alone, k = 1.
+    def _bounded_only(self) -> set[str]:
+        return {b.figure for b in self.bounds} - {g.figure for g in self.goals}
+
+    def _meeting(self, names: set[str]) -> FloatArray:
+        """Return the probability that these figures meet their constraints, (m,)."""
+        product = np.ones(len(next(iter(self.predictions.values())).mean))
+        for name in sorted(names):
+            low, high = self._range(name)
+            prediction = self.predictions[name]
+            product = product * np.maximum(0.0, prediction.below(high) - prediction.below(low))
+        return product
+
+    def _range(self, name: str) -> tuple[float, float]:
+        """Return the values of a figure that meet its constraints."""
+        mine = [b for b in self.bounds if b.figure == name]
+        low = [b.value + b.margin for b in mine if b.side == "at least"]
+        high = [b.value - b.margin for b in mine if b.side != "at least"]
+        return max(low, default=-np.inf), min(high, default=np.inf)
+
+    def _covered(self, j: int, lines: FloatArray) -> FloatArray:
+        """Integrate the probability that goal j is at least as good as a loss, and allowed.
 
         Returns
         -------
-        (k, m) array
+        (m, k - 1) array
+            Over the losses between each line and the next.
         """
-        rows = 1 if points is None else len(points)
-        names = {g.figure for g in self.goals} | {b.figure for b in self.bounds}
-        product: FloatArray | float = 1.0
-        for name in sorted(names):
-            low, high = np.full((rows, 1), -np.inf), np.full((rows, 1), np.inf)
-            for bound in (b for b in self.bounds if b.figure == name):
-                if bound.side == "at least":
-                    low = np.maximum(low, bound.value + bound.margin)
-                else:
-                    high = np.minimum(high, bound.value - bound.margin)
-            for j, goal in enumerate(self.goals):
-                if goal.figure == name and points is not None:
-                    least, most = _interval(goal, points[:, j, None])
-                    low, high = np.maximum(low, least), np.minimum(high, most)
-            prediction = self.predictions[name]
-            product = product * np.maximum(0.0, prediction.below(high) - prediction.below(low))
-        return np.asarray(product)
+        goal = self.goals[j]
+        prediction, allowed = self.predictions[goal.figure], self._range(goal.figure)
+        if goal.target is not None:
+            # A loss is never negative. It is at most z where the figure is within band + z.
+            z = goal.band + np.maximum(lines, 0.0)
+            upper = _area_below(prediction, goal.target + z, allowed)
+            lower = _area_below(prediction, goal.target - z, allowed)
+            return np.asarray(np.diff(upper) + np.diff(lower))
+        if goal.aim == "minimize":
+            low, high = allowed
+            area = np.diff(_area_below(prediction, lines, allowed))
+            return np.asarray(area - prediction.below(low)[:, None] * np.diff(lines))
+        high = prediction.below(allowed[1])[:, None] * np.diff(lines)
+        return np.asarray(high + np.diff(_area_below(prediction, -lines, allowed)))
+
+
+def _area_below(prediction: Prediction, x: FloatArray, allowed: tuple[float, float]) -> FloatArray:
+    """Integrate P(figure <= x), x kept in the allowed range, up to each x, but for a constant.
+
+    Returns
+    -------
+    (m, k) array
+    """
+    low, high = allowed
+    area = prediction.area_below(np.clip(x, low, high))
+    area = area + prediction.below(low)[:, None] * np.minimum(x - low, 0.0)
+    return np.asarray(area + prediction.below(high)[:, None] * np.maximum(x - high, 0.0))
+
+
+@dataclass(frozen=True)
+class Cells:
+    """The reference box, cut by lines through the losses of the front.
+
+    Attributes
+    ----------
+    lines : tuple of (k,) arrays
+        Of each goal, from the lowest loss of the box to the highest.
+    open : array
+        1 for each cell that is not dominated yet, 0 for the others, (k1 - 1, k2 - 1, ...).
+    """
+
+    lines: tuple[FloatArray, ...]
+    open: FloatArray
+
+
+def cells_between(front: FloatArray, box: tuple[FloatArray, FloatArray]) -> Cells:
+    """Cut the box by lines through the losses of the front.
+
+    Parameters
+    ----------
+    front : (n, goals) array
+        Losses of feasible builds; n may be 0.
+    box : (goals,), (goals,) arrays
+        Lowest and highest losses of the reference box.
+    """
+    goals = len(box[0])
+    most = min(_MOST_LINES, int(_MOST_CELLS ** (1.0 / goals) + 1e-9))
+    lines = tuple(_lines(front[:, j], box[0][j], box[1][j], most) for j in range(goals))
+    middles = [0.5 * (one[1:] + one[:-1]) for one in lines]
+    still_open = np.ones([len(one) for one in middles])
+    for row in front:
+        still_open[np.ix_(*(m >= x for m, x in zip(middles, row, strict=True)))] = 0.0
+    return Cells(lines, still_open)
+
+
+def _lines(through: FloatArray, low: float, high: float, most: int) -> FloatArray:
+    """Return at most `most` + 1 lines: the given ones inside, and equal parts between them."""
+    inside = np.unique(through[(through > low) & (through < high)])
+    if len(inside) > most - 1:
+        inside = inside[np.linspace(0, len(inside) - 1, most - 1).round().astype(int)]
+    ends = np.concatenate([[low], inside, [high]])
+    parts = max(1, most // (len(ends) - 1))
+    places = np.arange(parts * (len(ends) - 1) + 1) / parts
+    return np.interp(places, np.arange(len(ends)), ends)
 
 
 def loss_of(goal: Goal, values: FloatArray) -> FloatArray:
     """Return `Goal.loss` of many values."""
     return np.array([goal.loss(float(value)) for value in values])
-
-
-def _interval(goal: Goal, loss: FloatArray) -> tuple[FloatArray | float, FloatArray | float]:
-    """Return the interval of a figure in which its loss is at most `loss`."""
-    if goal.target is not None:
-        # A loss is never negative: below zero the interval is empty.
-        width = np.where(loss < 0.0, -np.inf, goal.band + loss)
-        return goal.target - width, goal.target + width
-    return (-loss, np.inf) if goal.aim == "maximize" else (-np.inf, loss)
 
 
 def box_around(losses: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -137,88 +190,7 @@ def box_around(losses: FloatArray) -> tuple[FloatArray, FloatArray]:
     """
     front = losses[non_dominated(losses)]
     low, high = front.min(axis=0), front.max(axis=0)
-    if len(front) == 1:  # one is best in all goals: the others give the box its size
-        high = losses.max(axis=0)
+    # Where all of them are equal, the dominated ones give the box its size.
+    high = np.where(high > low, high, losses.max(axis=0))
     width = np.maximum(high - low, 1e-12)
     return low - _BEYOND * width, high + _BEYOND * width
-
-
-def choose_batch(
-    predicted: Predictions,
-    front: FloatArray,
-    box: tuple[FloatArray, FloatArray],
-    count: int,
-    seed: int,
-) -> list[int]:
-    """Choose the builds of largest joint expected hypervolume improvement.
-
-    A feasible build x dominates those points z of the box that it is at least as good as in every
-    goal. The expected improvement is the integral of that probability over the z that the front
-    does not dominate (Emmerich, Giannakoglou and Naujoks 2006, IEEE Trans. Evol. Comput. 10, 421),
-    here a sum over a Sobol sequence, for any number of goals. Members are chosen one by one, each
-    weighted by the probability that the earlier ones leave a point undominated.
-
-    Parameters
-    ----------
-    predicted : Predictions
-        Predictions of the m builds to choose from.
-    front : (n, goals) array
-        Losses of the computed feasible builds that are not dominated; n may be 0.
-    box : (goals,), (goals,) arrays
-        Lowest and highest losses of the reference box.
-    count : int
-        Builds wanted.
-    seed : int
-        Scrambles the sequence.
-
-    Returns
-    -------
-    list of int
-        At most `count` indices of builds, the best first; fewer if the others add nothing.
-    """
-    points = _open_points(predicted.optimistic_losses(), front, box, seed)
-    if not len(points):
-        return []
-    coarse = predicted.probability(points[:: max(1, min(_COARSE, len(points) // 64))])
-    order = np.argsort(-coarse.sum(axis=0), kind="stable")[:_MOST_RANKED]
-    order = np.sort(order)
-    cover = _subset(predicted, order).probability(points)
-    open_share = np.ones(len(points))
-    chosen: list[int] = []
-    while len(chosen) < min(count, len(order)):
-        worth = open_share @ cover
-        worth[chosen] = -1.0
-        best = int(np.argmax(worth))
-        if worth[best] <= 0.0:
-            break
-        chosen.append(best)
-        open_share = open_share * (1.0 - cover[:, best])
-    return [int(order[i]) for i in chosen]
-
-
-def _subset(predicted: Predictions, indices: np.typing.NDArray[np.intp]) -> Predictions:
-    predictions = {
-        name: Prediction(p.mean[indices], p.sd[indices], p.log)
-        for name, p in predicted.predictions.items()
-    }
-    return Predictions(predicted.goals, predicted.bounds, predictions)
-
-
-def _open_points(
-    optimistic: FloatArray, front: FloatArray, box: tuple[FloatArray, FloatArray], seed: int
-) -> FloatArray:
-    """Return points that the front does not dominate but some build may, (k, goals)."""
-    low, high = box
-    sequence = qmc.Sobol(len(low), rng=np.random.default_rng(seed)).random_base2(_BOX_POINTS_LOG2)
-    points = low + sequence * (high - low)
-    points = points[~_dominated(points, front)]
-    points = points[_dominated(points, optimistic[non_dominated(optimistic)])]
-    return points[:_MOST_POINTS]
-
-
-def _dominated(points: FloatArray, by: FloatArray) -> BoolArray:
-    """Return which points some row of `by` dominates or equals, (k,)."""
-    found = np.zeros(len(points), dtype=bool)
-    for row in by:
-        found |= np.all(row <= points, axis=1)
-    return found

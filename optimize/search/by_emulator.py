@@ -8,7 +8,7 @@ improvement. The emulator only chooses: a build enters the front by its computed
 import itertools
 import math
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,10 +17,12 @@ from scipy.stats import qmc
 from layers.arrays import FloatArray
 from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, fit
 from optimize.ledger.rows import Predicted
-from optimize.scenario.goals import Bound, Goal
+from optimize.scenario.goals import Goal
 from optimize.scenario.space import Row, Space
-from optimize.search.acquisition import Predictions, box_around, choose_batch, loss_of
+from optimize.search.acquisition import loss_of
+from optimize.search.batch import choose_batch
 from optimize.search.evolution import Ask, Proposer, evolve
+from optimize.search.problem import Problem
 from optimize.search.result import Score
 from optimize.search.shortlist import non_dominated
 
@@ -37,6 +39,9 @@ _INNER_POPULATION = 80
 _MOST_BATCHES = 20
 _MOST_TRAINING = 1000
 
+# Every so many batches one build is drawn at random: a test of the emulator off the front.
+_RANDOM_EVERY = 1
+
 # Spaces of at most so many builds are enumerated.
 _SMALL = 2000
 
@@ -49,35 +54,6 @@ _RECENT_BATCHES = 4
 
 # Space-filling points that closed-form limits may rule out, per point found, before giving up.
 _TRIES_PER_POINT = 200
-
-
-@dataclass(frozen=True)
-class Problem:
-    """What an emulator's search works on.
-
-    Attributes
-    ----------
-    space : Space
-        The builds, or any grid of choices like one.
-    encode : callable
-        Rows to coordinates, (n, d).
-    admissible : callable
-        Whether a row meets the constraints that closed forms decide.
-    goals, bounds : tuples
-        What is wanted, and the constraints that need a computation.
-    """
-
-    space: Space
-    encode: Callable[[Sequence[Row]], FloatArray]
-    admissible: Callable[[Row], bool]
-    goals: tuple[Goal, ...]
-    bounds: tuple[Bound, ...]
-
-    @property
-    def figures(self) -> tuple[str, ...]:
-        """Names of the figures that are emulated."""
-        names = [g.figure for g in self.goals] + [b.figure for b in self.bounds]
-        return tuple(dict.fromkeys(names))
 
 
 @dataclass
@@ -154,8 +130,10 @@ def emulate(
         if len(data.rows) >= FEWEST:
             emulator = _refit(problem, data, before, emulator, recent_errors)
             batch = max(batch, len(data.rows) // _MOST_BATCHES)
-            # One build of each batch is drawn at random: a test of the emulator off the front.
-            asks = _batch(problem, data, emulator, batch - 1, seed=(seed * 1009 + turn) % 2**32)
+            drawn_at_random = 1 if turn % _RANDOM_EVERY == 0 else 0
+            asks = _batch(
+                problem, data, emulator, batch - drawn_at_random, (seed * 1009 + turn) % 2**32
+            )
         drawn = list(itertools.islice(fresh, batch - len(asks)))
         asks += _with_predictions(problem, drawn, emulator)
         turn += 1
@@ -196,15 +174,13 @@ def _batch(problem: Problem, data: _Data, emulator: Emulator, count: int, seed: 
     candidates = _candidates(problem, data, emulator, best, seed)
     if not candidates:
         return []
-    predictions = emulator.predict(problem.encode(candidates))
-    predicted = Predictions(problem.goals, problem.bounds, predictions)
-    likely = predicted.losses[predicted.feasibility >= _LEAST_PROBABILITY]
-    known = np.vstack([front, likely])
-    box = box_around(known if len(known) else predicted.losses)
-    chosen = choose_batch(predicted, front, box, count, seed)
-    rows = [candidates[i] for i in chosen]
-    data.asked.update(rows)
-    return [Ask(row, _predictions_of(predictions, i)) for row, i in zip(rows, chosen, strict=True)]
+
+    def allowed(row: Row) -> bool:
+        return row not in data.asked and problem.admissible(row)
+
+    chosen = choose_batch(problem, emulator, allowed, candidates, front, count, seed)
+    data.asked.update(choice.row for choice in chosen)
+    return [Ask(c.row, _predictions_of(c.predicted.predictions, 0)) for c in chosen]
 
 
 def _candidates(
@@ -237,7 +213,7 @@ def _predicted_scores(
     problem: Problem, emulator: Emulator, rows: Sequence[Row]
 ) -> list[Score | None]:
     """Score builds by the emulator's medians."""
-    predicted = Predictions(problem.goals, problem.bounds, emulator.predict(problem.encode(rows)))
+    predicted = problem.predict(emulator, rows)
     losses, feasibility = predicted.losses, predicted.feasibility
     scores: list[Score | None] = []
     for i, row in enumerate(rows):
@@ -292,7 +268,7 @@ def _with_predictions(
 ) -> list[Ask]:
     if emulator is None or not rows:
         return [Ask(row) for row in rows]
-    predictions = emulator.predict(problem.encode(rows))
+    predictions = problem.predict(emulator, rows).predictions
     return [Ask(row, _predictions_of(predictions, i)) for i, row in enumerate(rows)]
 
 

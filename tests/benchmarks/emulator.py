@@ -31,9 +31,10 @@ from optimize.ledger.rows import Known
 from optimize.scenario.brief import Scenario, read_scenario
 from optimize.scenario.goals import Bound, Goal
 from optimize.scenario.space import Row, Space
-from optimize.search.by_emulator import Problem, emulate
+from optimize.search.by_emulator import emulate
 from optimize.search.evolution import evolve
 from optimize.search.judge import Judge
+from optimize.search.problem import Problem
 from optimize.search.result import Run, Score
 from optimize.search.run import name_run, run_search
 from optimize.search.shortlist import non_dominated

@@ -354,7 +354,7 @@ def _screened(folder: Path, count: int, conditions: Conditions) -> None:
     start, busy = time.perf_counter(), time.process_time()
     with Ledger(folder / f"{count}.{conditions.precision}.sqlite") as ledger, Spool() as spool:
         question = Question.of(names, conditions=conditions)
-        computing = OnCard(find_card(), os.cpu_count() or 1)
+        computing = OnCard((find_card(),), os.cpu_count() or 1)
         found = screen_builds(builds, question, ledger, spool, computing)
     spent, busy = time.perf_counter() - start, time.process_time() - busy
     say(
@@ -391,7 +391,7 @@ def pieces() -> None:
         with mapping(os.cpu_count() or 1, conditions) as mapper:
             found = study(ball, names, mapper=mapper)
         fitted = time.perf_counter() - start
-        with OnCard(find_card(), os.cpu_count() or 1).computing(conditions) as compute:
+        with OnCard((find_card(),), os.cpu_count() or 1).computing(conditions) as compute:
             direct = computed(found, 10_000, 0, compute)
         drawn = tolerance(direct, [], 10_000, 0)
         spent = time.perf_counter() - start

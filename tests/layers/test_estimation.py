@@ -2,12 +2,16 @@
 
 import math
 from concurrent.futures import ProcessPoolExecutor
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layers.bench.bench import Bench
+from layers import figures
+from layers.ball import Ball, Layer
+from layers.bench.bench import Bench, Impacts
+from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
 from layers.estimation import estimate
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
@@ -17,6 +21,7 @@ from layers.mass import inertia
 from layers.strike import strike
 from layers.strike.strike import Launch
 from tests.helpers.builds import random_balls
+from tests.layers.flight.test_influence import Known
 
 EXACT = ("mass_g", "diameter_mm", "moi_g_cm2", "moi_ratio", "mean_density_g_cm3")
 
@@ -85,6 +90,51 @@ def test_an_estimate_keeps_canonical_names_and_answers_to_any():
 def test_bad_names_are_explained(name, words):
     with pytest.raises(InputError, match=words):
         parse_figure(name)
+
+
+def test_what_a_name_may_mean_is_listed():
+    with pytest.raises(InputError) as found:
+        parse_figure("driver.distance")
+    said = str(found.value)
+    assert said == "figure 'driver.distance' is ambiguous: it may mean carry_m or total_m."
+    assert figures._either(["a"]) == "a"
+    assert figures._either(["a", "b"]) == "a or b"
+    assert figures._either(["a", "b", "c", "d"]) == "a, b, c or d"
+
+
+@pytest.mark.parametrize(
+    ("name", "parsed"),
+    [
+        ("COR @ 45", ("cor@45", "cor", (45.0,), None, None)),
+        ("stage 2.mass", ("stage2.mass_g", "mass_g", (), 2, None)),
+        ("stage12.cor@30", ("stage12.cor@30", "cor", (30.0,), 12, None)),
+        (
+            "Driver_Fast.hang-time",
+            ("driver fast.flight_time_s", "flight_time_s", (), None, "driver fast"),
+        ),
+        (
+            "deflection_mm@98-600",
+            ("deflection_mm@98-600", "deflection_mm", (98.0, 600.0), None, None),
+        ),
+    ],
+)
+def test_names_are_read_without_regard_to_spelling(name, parsed):
+    found = parse_figure(name)
+    assert (found.name, found.quantity, found.condition, found.stage, found.swing) == parsed
+
+
+@pytest.mark.parametrize(
+    ("condition", "fits"),
+    [("cor@0.5", True), ("cor@0.49", False), ("cor@80", True), ("cor@80.1", False),
+     ("deflection_mm@0.5-5000", True), ("deflection_mm@0.4-98", False),
+     ("deflection_mm@98-5001", False), ("deflection_mm@98-98", False)],
+)  # fmt: skip
+def test_conditions_have_ends(condition, fits):
+    if fits:
+        assert parse_figure(condition).condition
+        return
+    with pytest.raises(InputError):
+        parse_figure(condition)
 
 
 @given(st.text(max_size=40))
@@ -180,3 +230,27 @@ def test_figures_of_a_flight_are_those_of_fly_in_their_units(monkeypatch):
     made = estimate(ball, [f"{club}.{name}" for name in wanted])
     for name, value in wanted.items():
         assert made[f"{club}.{name}"].value == pytest.approx(value, rel=1e-9), name
+
+
+def test_a_carry_range_has_what_the_rows_leave_open_of_it():
+    ball = Ball(layer=(Layer(role="core", outer_diameter_mm=42.7, material="core rubber, soft"),))
+    speeds = {"driver fast": 74.0, "driver moderate": 62.0, "driver slow": 50.0}
+    struck = Impacts(
+        launches={
+            (1, name): SimpleNamespace(ball_speed=v, launch_angle=0.2, spin=270.0, flag="")
+            for name, v in speeds.items()
+        }
+    )
+    names = ("driver.carry_range_m", *(f"{name}.carry_m" for name in speeds))
+    surface = Conditions(law=Known())
+    found = estimate(ball, names, surface, given=struck)
+    plain = estimate(ball, names, given=struck)
+    span, fast, slow = (found[name] for name in (names[0], names[1], names[3]))
+    assert span.value == fast.value - slow.value == plain[names[0]].value
+    judged = plain[names[0]].absolute_error
+    rows = math.sqrt(span.absolute_error**2 - judged**2)
+    alone = [
+        math.sqrt(found[n].absolute_error ** 2 - plain[n].absolute_error ** 2)
+        for n in (names[1], names[3])
+    ]
+    assert abs(alone[0] - alone[1]) < rows < sum(alone)

@@ -170,6 +170,25 @@ def test_marks_tell_the_spin_or_say_that_two_fit():
     np.testing.assert_allclose(told.spins.spin, 250.0, atol=1.0)
 
 
+@pytest.mark.parametrize("speeds", [(20.0, 25.0), (60.0, 75.0)])
+def test_a_reading_of_spin_beside_a_mark_makes_it_no_less_sure(speeds):
+    stations = np.array([0.0, 1.0, 2.7, 5.9, 8.0, 11.3, 13.1, 16.9, 20.0])
+    tracks, true = session(steady, 12, 6, stations, speeds=speeds, spins=(1500.0, 6000.0))
+    since = true.time - true.time[:, :1]
+    steps = 0.5 * (true.spin[:, 1:] + true.spin[:, :-1]) * np.diff(since, axis=1)
+    turned = np.concatenate([np.ones((12, 1)), 1.0 + np.cumsum(steps, axis=1)], axis=1)
+    rng = np.random.default_rng(0)
+    mark = (turned + rng.normal(0.0, np.deg2rad(2.0), turned.shape)) % (2.0 * np.pi)
+    one = np.where(np.arange(9) == 4, tracks.spin, np.nan)
+    found = reduce_tracks(replace(tracks, spin=one, mark=mark))
+    each = zip(found.fit.middle, since, true.spin, strict=True)
+    middle = np.array([np.interp(m, t, s) for m, t, s in each])
+    assert np.isfinite(found.spins.spin).all()
+    z = (found.spins.spin - middle) / found.spins.spin_sd
+    assert np.abs(z).max() < 4.0
+    assert np.isnan(found.spins.ambiguous).all()
+
+
 def test_checks_see_gravity_and_drift():
     tracks, _ = session(invented_ball, 60, 0, spins=(0.0, 600.0), speeds=(40.0, 75.0))
     right = check_session(reduce_tracks(tracks), None)

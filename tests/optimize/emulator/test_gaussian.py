@@ -35,17 +35,23 @@ def emulated(n: int = 60, **extra: np.ndarray) -> tuple[np.ndarray, Emulator]:
 # Against the textbook.
 
 
-def test_analytic_prediction_is_the_conditional_normal():
-    x, emulator = emulated(30)
-    process = emulator._processes["branin"]
-    z = np.log(branin(x))
+@pytest.mark.parametrize("log", [False, True])
+def test_analytic_prediction_is_the_conditional_normal(log):
+    x = np.random.default_rng(1).random((30, 2))
+    y = branin(x) / 100.0 + 0.05 * np.random.default_rng(2).random(30)  # positive
+    if log:
+        y = np.exp(y)
+    emulator = fit(x, {"figure": y})
+    process = emulator._processes["figure"]
+    assert process.log == log
+    z = np.log(y) if log else y
+    centre, scale = z.mean(), z.std()
     z = (z - z.mean()) / z.std()
     kernel, new = process.model.kernel_, RNG.random((7, 2))
     cross, inverse = kernel(new, x), np.linalg.inv(kernel(x))
     mean = cross @ inverse @ z
     variance = kernel.diag(new) - np.sum(cross @ inverse * cross, axis=1)
-    found = emulator.predict(new)["branin"]
-    scale, centre = np.log(branin(x)).std(), np.log(branin(x)).mean()
+    found = emulator.predict(new)["figure"]
     np.testing.assert_allclose(found.mean, centre + scale * mean, rtol=1e-5)
     np.testing.assert_allclose(found.sd, scale * np.sqrt(variance) * process.inflation, rtol=1e-3)
 
@@ -141,9 +147,42 @@ def test_a_constant_figure_stays_constant():
 
 
 def test_a_figure_that_crosses_zero_is_not_emulated_by_its_logarithm():
-    x, emulator = emulated(20, slope=np.linspace(-1.0, 1.0, 20))
+    x, emulator = emulated(20, slope=np.linspace(-1.0, 1.0, 20), ratio=np.linspace(1.0, 2.0, 20))
     found = emulator.predict(x)
-    assert (found["branin"].log, found["slope"].log) == (True, False)
+    assert (found["ratio"].log, found["slope"].log) == (True, False)
+
+
+def test_the_likelier_of_a_figure_and_its_logarithm_is_emulated():
+    """A power law of ten to one is even in its logarithm, a parabola near zero in itself."""
+    x = np.random.default_rng(2).random((30, 2))
+    law, parabola = np.exp(2.5 * x[:, 0] - x[:, 1]), 2.0 + 60.0 * np.sum((x - 0.4) ** 2, axis=1)
+    emulator = fit(x, {"law": law, "parabola": parabola})
+    new = np.random.default_rng(3).random((50, 2))
+    found = emulator.predict(new)
+    assert (found["law"].log, found["parabola"].log) == (True, False)
+    true = 2.0 + 60.0 * np.sum((new - 0.4) ** 2, axis=1)
+    assert np.abs(found["parabola"].value - true).max() < 0.02
+
+
+def test_a_build_taken_as_computed_is_one_more_in_the_fit():
+    """Against scikit-learn's fit to all builds with the same kernel."""
+    x, emulator = emulated(30, mass=np.full(30, 45.9))
+    build, new = np.array([0.3, 0.6]), np.random.default_rng(3).random((20, 2))
+    value = float(branin(build[None])[0] + 0.5)
+    told = emulator.assuming(build, {"branin": value, "mass": 45.9})
+    process = emulator._processes["branin"]
+    z = (np.append(branin(x), value) - process.centre) / process.scale
+    every = np.vstack([x, build])
+    model = GaussianProcessRegressor(process.model.kernel_, alpha=1e-10, optimizer=None)
+    mean, sd = model.fit(every, z).predict(new, return_std=True)
+    found = told.predict(new)
+    expected = process.centre + process.scale * mean
+    np.testing.assert_allclose(found["branin"].mean, expected, rtol=1e-5, atol=1e-3)
+    expected = process.scale * sd * process.inflation
+    np.testing.assert_allclose(found["branin"].sd, expected, rtol=1e-4)
+    np.testing.assert_allclose(found["mass"].value, 45.9)
+    # Before it was told, it was less sure there.
+    assert told.predict(build[None])["branin"].sd < 0.5 * emulator.predict(build[None])["branin"].sd
 
 
 def test_recent_prediction_errors_inflate_the_intervals():

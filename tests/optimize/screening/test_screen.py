@@ -86,7 +86,13 @@ def test_goals_rank_and_limits_are_constraints(tmp_path):
     found, lines, cells = screened(path, tmp_path, Question.of((), scenario))
     rank = {line.row.name: line.rank for line in lines}
     assert rank == {"on": 1, "near": 2, "heavy": 3, "far": 4}
-    assert lines[3].violated[0].startswith("moment of inertia (MOI) at most 85 g cm²")
+    over = lines[3].row.figures["moi_g_cm2"].value - 85.0
+    bound = "moment of inertia (MOI) at most 85 g cm²"
+    assert lines[3].violated == (f"{bound}, by {over:.3g} g cm²",)
+    with used("trade"):
+        said = cells_of(lines[3], found)[heads_of(found).index("result.constraints")]
+    assert said.startswith("moment of inertia (MOI) at most 0.465 oz in², by 0.")
+    assert said.endswith(" oz in²")
     assert found.ranks.front.tolist() == [3, 2, 1, 0]
     assert cells[2][heads_of(found).index("result.constraints")] == "met"
 

@@ -7,8 +7,9 @@ import pytest
 from optimize.emulator.encoding import Encoding
 from optimize.scenario.goals import Goal
 from optimize.scenario.space import Space
-from optimize.search.by_emulator import Problem, emulate
+from optimize.search.by_emulator import emulate
 from optimize.search.evolution import evolve
+from optimize.search.problem import Problem
 from tests.helpers.briefs import four_layers
 
 SPACE = Space(four_layers())
