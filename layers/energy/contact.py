@@ -114,7 +114,7 @@ def _approach(run: Run, before: Before) -> tuple[FloatArray, FloatArray, FloatAr
     """Distance from the face and height on it before, velocity over it after, of surface nodes.
 
     The velocity is (along the face's normal, lateral, up the face); see
-    `layers.strike.contact._approach`.
+    `layers.strike.contact.approach`.
     """
     nodes, club, roll = run.model.surface.nodes, before.club, run.face[contact.CURVATURE]
     x, _, z = (run.model.points + before.u)[:, nodes]

@@ -10,8 +10,6 @@ Coulomb's cone when the point slips.
 import math
 from typing import Any, NamedTuple
 
-import numpy as np
-
 from layers.numerics.machine_code import njit
 
 # Rows of the face's constants.
@@ -32,8 +30,6 @@ NORMAL_FORCE, TANGENTIAL_FORCE, SLIP_POWER, STUCK_FORCE = 0, 1, 2, 3
 FRICTION_LOSS, CONTACT_LOSS, TORQUE_SUM = 4, 5, 6
 FORCE_X, FORCE_Z = 7, 8
 SUM_ROWS = 9
-# How much faster than anything before a node may come near the face until the next search.
-SUDDEN = 2.0
 
 
 class Surface(NamedTuple):
@@ -61,67 +57,6 @@ class Surface(NamedTuple):
     weight: Any
     bulge: Any
     area: Any
-
-
-class Near(NamedTuple):
-    """What may touch the face until the next search, and room to work in.
-
-    Attributes
-    ----------
-    counts : (2,) array
-        How many nodes and faces may touch.
-    nodes, faces : (k,), (f,) array
-        Which, in order, as positions in `Surface`.
-    touching : (f,) array
-        Faces that do in a step.
-    gap : (k,) array
-        Distances from the face, m.
-    swift, impulse : (3, k) array
-        Velocities over the face and impulses of a step: normal, across, along.
-    tilt : (2, k) array
-        Cosine and sine of the turn of the face's normal under each node.
-    light : (k,) array
-        Area over the mass that a kick meets, m2/kg.
-    forces : (4, f p) array
-        Of each point: normal, along z, along y, sticking.
-    """
-
-    counts: Any
-    nodes: Any
-    faces: Any
-    touching: Any
-    gap: Any
-    swift: Any
-    impulse: Any
-    tilt: Any
-    light: Any
-    forces: Any
-
-
-@njit(cache=True)
-def near_of(surface: Any, pivot: Any) -> Any:
-    """Return a `Near` for all nodes.
-
-    Parameters
-    ----------
-    surface : Surface
-    pivot : (k,) array
-        Of the surface nodes, see `layers.strike.model.Chain`.
-    """
-    nodes, faces = surface.nodes.shape[0], surface.bulge.shape[0]
-    points = surface.shape.shape[0]
-    return Near(
-        np.zeros(2, np.int64),
-        np.arange(nodes),
-        np.arange(faces),
-        np.zeros(faces, np.int64),
-        np.zeros(nodes),
-        np.zeros((3, nodes)),
-        np.zeros((3, nodes)),
-        np.zeros((2, nodes)),
-        surface.area * pivot,
-        np.zeros((4, faces * points)),
-    )
 
 
 @njit(forceinline=True)
@@ -255,13 +190,23 @@ def distance(points: Any, u: Any, node: int, club: Any) -> Any:
 
 
 @njit(forceinline=True)
-def _approach(
+def approach(
     points: Any, u: Any, velocity: Any, surface: Any, face: Any, club: Any, near: Any
 ) -> None:
-    """Distances and velocities of the nodes that may touch, in the axes of the face under each.
+    """Find distances and velocities of nodes that may touch, in the axes of the face under each.
 
     A rolled face stands back by half its curvature times the square of the height, and its normal
     leans by the height over its radius.
+
+    Parameters
+    ----------
+    points, u, velocity : (3, n) array
+        Reference coordinates, displacements and velocities.
+    surface : Surface
+    face, club : array
+        Rows of this module.
+    near : layers.strike.near.Near
+        Its `gap`, `swift` and `tilt` are written.
     """
     cos, sin, rate = math.cos(club[TURN]), math.sin(club[TURN]), club[TURN_RATE]
     roll, swift, tilt = face[CURVATURE], near.swift, near.tilt
@@ -281,85 +226,6 @@ def _approach(
         near.gap[s] = gap
         swift[0, s], swift[1, s], swift[2, s] = v * c + w * t, velocity[1, n], w * c - v * t
         tilt[0, s], tilt[1, s] = c, t
-
-
-@njit(cache=True)
-def search(
-    points: Any,
-    u: Any,
-    velocity: Any,
-    surface: Any,
-    face: Any,
-    club: Any,
-    time: float,
-    fastest: float,
-    near: Any,
-) -> float:
-    """Find what may touch the face within a time.
-
-    Parameters
-    ----------
-    points, u, velocity : (3, n) array
-        Reference coordinates, displacements and velocities.
-    surface : Surface
-    face, club : array
-        Rows of this module.
-    time : float
-        Until the next search, s.
-    fastest : float
-        Greatest speed of a surface node along the face's normal so far, m/s.
-    near : Near
-        Written.
-
-    Returns
-    -------
-    float
-        The greatest speed with those of now.
-    """
-    count = surface.nodes.shape[0]
-    near.counts[0], near.counts[1] = count, 0
-    near.nodes[:] = np.arange(count)
-    _approach(points, u, velocity, surface, face, club, near)
-    fastest = max(fastest, np.abs(near.swift[0]).max())
-    reach = SUDDEN * fastest * time
-    wanted = np.zeros(count, np.bool_)
-    for f in range(surface.faces.shape[1]):
-        lowest = near.gap[surface.faces[0, f]]
-        for corner in range(1, 4):
-            lowest = min(lowest, near.gap[surface.faces[corner, f]])
-        if lowest < surface.bulge[f] + reach:
-            near.faces[near.counts[1]] = f
-            near.counts[1] += 1
-            for corner in range(4):
-                wanted[surface.faces[corner, f]] = True
-    near.counts[0] = 0
-    for s in range(count):
-        if wanted[s]:
-            near.nodes[near.counts[0]] = s
-            near.counts[0] += 1
-    return float(fastest)
-
-
-@njit(cache=True)
-def nearest(points: Any, u: Any, surface: Any, face: Any, club: Any) -> float:
-    """Distance of the surface node that is nearest to the face, m.
-
-    Parameters
-    ----------
-    points, u : (3, n) array
-        Reference coordinates and displacements, m.
-    surface : Surface
-    face, club : array
-        Rows of this module.
-    """
-    cos, sin, roll = math.cos(club[TURN]), math.sin(club[TURN]), face[CURVATURE]
-    least = math.inf
-    for n in surface.nodes:
-        x = points[0, n] + u[0, n] - club[FACE_X]
-        z = points[2, n] + u[2, n] - club[FACE_Z]
-        height = z * cos - x * sin
-        least = min(least, x * cos + z * sin + 0.5 * roll * height * height)
-    return least
 
 
 @njit(cache=True)
@@ -393,8 +259,8 @@ def touch(
         Rows of this module.
     step : float
         s.
-    near : Near
-        What may touch, see `search`.
+    near : layers.strike.near.Near
+        What may touch.
     sums : (SUM_ROWS,) array
         Written: forces (N), slip power (W), losses (J), torque toward backspin about the origin
         (N m).
@@ -403,7 +269,7 @@ def touch(
     first = surface.nodes[0] - (carry.shape[0] - 1) * carry.shape[1]
     impulse, tilt, swift, touching = near.impulse, near.tilt, near.swift, 0
     per_step = 1.0 / step
-    _approach(points, u, velocity, surface, face, club, near)
+    approach(points, u, velocity, surface, face, club, near)
     for k in range(near.counts[0]):
         s = near.nodes[k]
         impulse[0, s], impulse[1, s], impulse[2, s] = 0.0, 0.0, 0.0

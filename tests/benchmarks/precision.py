@@ -7,6 +7,7 @@ prints the ratios of the least processor times, compiled code warm, meshing incl
 after FOLDER choose among them.
 """
 
+import os
 import subprocess
 import sys
 import time
@@ -81,11 +82,12 @@ def times(other: Path, names: list[str]) -> None:
     """Print least times of the other tree and of this one, of the named jobs."""
     command = [sys.executable, "-c", "import runpy; runpy.run_path('PATH', run_name='serve')"]
     command[2] = command[2].replace("PATH", str(Path(__file__).resolve()))
+    packages = [os.environ["PYTHONPATH"]] if "PYTHONPATH" in os.environ else []
     trees = [
         subprocess.Popen(
             command,
             cwd=folder,
-            env={"PYTHONPATH": str(folder)},
+            env={**os.environ, "PYTHONPATH": os.pathsep.join([str(folder), *packages])},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
