@@ -84,7 +84,7 @@ def _at(values: Any, n: Any) -> Any:
 
 
 @njit(forceinline=True)
-def _spread(values: Any, force: float, n: Any) -> Any:
+def _shared(values: Any, force: float, n: Any) -> Any:
     """Add a point's force to the sums at the corners."""
     return (
         values[0] + n[0] * force,
@@ -95,7 +95,7 @@ def _spread(values: Any, force: float, n: Any) -> Any:
 
 
 @njit(forceinline=True)
-def _press(surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float) -> None:
+def _press_points(surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float) -> None:
     """Give the forces at one quadrilateral's points and their impulses on its nodes.
 
     With the relative velocity w' = w + dt a N after the step, a being the acceleration under unit
@@ -124,8 +124,8 @@ def _press(surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float
             across *= limit / size
         forces[0, at], forces[1, at], forces[2, at] = normal, along, across
         forces[3, at] = 1.0 if size <= limit else 0.0
-        push, side = _spread(push, normal, n), _spread(side, across, n)
-        climb = _spread(climb, along, n)
+        push, side = _shared(push, normal, n), _shared(side, across, n)
+        climb = _shared(climb, along, n)
     part = step * surface.weight[f]
     for corner in range(4):
         near.impulse[0, s[corner]] += part * push[corner]
@@ -281,7 +281,7 @@ def touch(
         if lowest < surface.bulge[f]:
             near.touching[touching] = f
             touching += 1
-            _press(surface, f, near, stretch, face, step)
+            _press_points(surface, f, near, stretch, face, step)
     if touching == 0:
         return
     for k in range(near.counts[0]):

@@ -60,7 +60,7 @@ def near_of(surface: Any, pivot: Any) -> Any:
     nodes, faces = surface.nodes.shape[0], surface.bulge.shape[0]
     points = surface.shape.shape[0]
     return Near(
-        np.zeros(2, np.int64),
+        np.array([nodes, faces]),
         np.arange(nodes),
         np.arange(faces),
         np.zeros(faces, np.int64),

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from layers.strike import contact, head
+from layers.strike import contact, head, near
 from layers.strike.balance import _club_momentum
 from layers.strike.model import build_model, momentum_of
 from layers.strike.settings import Settings
@@ -21,7 +21,7 @@ STEP = 1e-6
 
 @pytest.fixture(autouse=True)
 def by_python(monkeypatch):
-    uncompiled(monkeypatch, contact, head)
+    uncompiled(monkeypatch, contact, head, near)
 
 
 @pytest.fixture(scope="module")
@@ -48,9 +48,9 @@ def club_at(model, depth=0.4e-3, turn=0.0, rate=0.0, speed=(0.0, 0.0)):
 
 
 def approach(model, u, velocity, face, club):
-    work = np.zeros((contact.NODE_ROWS, len(model.surface.nodes)))
-    nearest = contact._approach(model.points, u, velocity, model.surface, face, club, work)
-    return nearest, work
+    room = near.near_of(model.surface, model.chain.pivot[-1])
+    contact.approach(model.points, u, velocity, model.surface, face, club, room)
+    return room
 
 
 @pytest.mark.parametrize("roll", [0.0, 4.0])
@@ -61,9 +61,10 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
     velocity = rng.normal(size=model.points.shape) * 10.0
     face = face_of(model, roll=roll)
     club = club_at(model, turn=0.05, rate=40.0, speed=(30.0, -4.0))
-    nearest, work = approach(model, u, velocity, face, club)
-    near, swift, tilt = work[0], work[2:5], work[8:10]
-    assert nearest == near.min()
+    room = approach(model, u, velocity, face, club)
+    gap, swift, tilt = room.gap, room.swift, room.tilt
+    least = near.nearest(model.points, u, model.surface, face, club)
+    assert least == pytest.approx(gap.min(), rel=1e-12)
     np.testing.assert_allclose((tilt**2).sum(axis=0), 1.0)
     x, _, z = (model.points + u)[:, model.surface.nodes]
     x = x - club[contact.FACE_X]
@@ -71,40 +72,40 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
         x * math.cos(0.05) + z * math.sin(0.05),
         z * math.cos(0.05) - x * math.sin(0.05),
     )
-    np.testing.assert_allclose(near, across + 0.5 * roll * height**2, rtol=1e-12)
+    np.testing.assert_allclose(gap, across + 0.5 * roll * height**2, rtol=1e-12)
     lean = np.arctan(roll * height)  # the normal leans up the face by the roll
     np.testing.assert_allclose(tilt, [np.cos(0.05 + lean), np.sin(0.05 + lean)], rtol=1e-12)
     later = club.copy()
     dt = 1e-9
     later[[contact.FACE_X, contact.FACE_Z]] += dt * club[[contact.FACE_VX, contact.FACE_VZ]]
     later[contact.TURN] += dt * 40.0
-    _, after = approach(model, u + dt * velocity, velocity, face, later)
-    growth = (after[0] - near) / dt * np.cos(lean)
+    after = approach(model, u + dt * velocity, velocity, face, later)
+    growth = (after.gap - gap) / dt * np.cos(lean)
     np.testing.assert_allclose(swift[0], growth, rtol=1e-4, atol=1e-3)
     np.testing.assert_array_equal(swift[1], velocity[1, model.surface.nodes])
     relative = velocity[[0, 2]][:, model.surface.nodes] - np.array([[30.0], [-4.0]])
     relative += 40.0 * np.stack([z, -x])
     np.testing.assert_allclose(swift[0] ** 2 + swift[2] ** 2, (relative**2).sum(axis=0), rtol=1e-9)
     for node in model.surface.nodes[:5]:
-        gap = contact.distance(model.points, u, node, club)
+        away = contact.distance(model.points, u, node, club)
         where = (model.points + u)[:, node]
         expected = (where[0] - club[contact.FACE_X]) * math.cos(0.05) + where[2] * math.sin(0.05)
-        assert gap == pytest.approx(expected)
+        assert away == pytest.approx(expected)
 
 
-def struck(model, velocity, face, club, stretch=None, u=None):
+def struck(model, velocity, face, club, stretch=None, u=None, room=None):
     """Apply one step of contact; return velocities, stretches, forces and sums."""
     points = model.surface.faces.shape[1] * model.surface.shape.shape[0]
     velocity = velocity.copy()
     stretch = np.zeros((2, points)) if stretch is None else stretch.copy()
-    forces, sums = np.zeros((contact.POINT_ROWS, points)), np.full(contact.SUM_ROWS, np.nan)
+    sums = np.full(contact.SUM_ROWS, np.nan)
+    room = near.near_of(model.surface, model.chain.pivot[-1]) if room is None else room
     contact.touch(
         model.points, np.zeros_like(model.points) if u is None else u, velocity,
         model.chain.carry, model.chain.pivot, model.surface, stretch, face, club, STEP,
-        np.zeros((contact.NODE_ROWS, len(model.surface.nodes))), forces,
-        np.zeros(model.surface.faces.shape[1], dtype=np.int64), sums,
+        room, sums,
     )  # fmt: skip
-    return velocity, stretch, forces, sums
+    return velocity, stretch, room.forces, sums
 
 
 CLUBS = {
@@ -151,14 +152,14 @@ def test_analytic_pressure_and_friction_of_each_point(model, fade):
     points = surface.faces.shape[1] * len(surface.shape)
     stretch = 1e-7 * rng.normal(size=(2, points))
     _, kept, forces, _ = struck(model, velocity, face, club, stretch)
-    _, work = approach(model, np.zeros_like(model.points), velocity, face, club)
+    room = approach(model, np.zeros_like(model.points), velocity, face, club)
     light = surface.area * model.chain.pivot[-1]
 
     def at(nodal):
         return np.einsum("pc,cf->fp", surface.shape, nodal[surface.faces]).ravel()
 
-    gap = at(work[0]) - np.repeat(surface.bulge, len(surface.shape))
-    w0, w1, w2, ease = at(work[2]), at(work[3]), at(work[4]), at(light)
+    gap = at(room.gap) - np.repeat(surface.bulge, len(surface.shape))
+    w0, w1, w2, ease = *map(at, room.swift), at(light)
     stiff, damp = face[contact.STIFFNESS], face[contact.DAMPING]
     resist = 0.5 * STEP * stiff + damp
     normal = -(stiff * gap + resist * w0) / (1.0 + resist * STEP * ease)
@@ -189,8 +190,39 @@ def test_nothing_is_touched_from_afar_and_nothing_changes(model):
     after, _, forces, sums = struck(model, velocity, face_of(model), club)
     np.testing.assert_array_equal(after, velocity)
     assert not forces.any()
-    assert sums[contact.NEAREST] == pytest.approx(1e-3)
-    assert not sums[: contact.NEAREST].any()
+    still = np.zeros_like(model.points)
+    least = near.nearest(model.points, still, model.surface, face_of(model), club)
+    assert least == pytest.approx(1e-3)
+    assert not sums.any()
+
+
+@pytest.mark.parametrize("roll", [0.0, 4.0])
+def test_what_is_left_out_of_the_search_cannot_touch(model, roll):
+    """Over all the time until the next search, at twice the greatest speed of now."""
+    rng = np.random.default_rng(8)
+    velocity = rng.normal(size=model.points.shape) - np.array([[20.0], [0.0], [8.0]])
+    face, club = face_of(model, roll=roll), club_at(model, speed=(10.0, 0.0))
+    still, time = np.zeros_like(model.points), 32.0 * STEP
+    whole = struck(model, velocity, face, club)
+    room = near.near_of(model.surface, model.chain.pivot[-1])
+    given = (model.points, still, velocity, model.surface, face, club)
+    fastest = near.search(*given, time, 0.0, room)
+    nodes, faces = room.counts
+    assert fastest == np.abs(room.swift[0]).max()
+    assert 0 < nodes < len(room.nodes)
+    assert 0 < faces < len(room.faces)
+    for found, expected in zip(struck(model, velocity, face, club, room=room), whole, strict=True):
+        np.testing.assert_array_equal(found, expected)
+    if not roll:  # then the reach is the same everywhere
+        closer = model.points - 2.0 * fastest * time * np.array([[1.0], [0.0], [0.0]])
+        gap = approach(model._replace(points=closer), still, velocity, face, club).gap
+        sunk = gap[model.surface.faces].min(axis=0) < model.surface.bulge
+        np.testing.assert_array_equal(room.faces[:faces], np.flatnonzero(sunk))
+    # A shorter time leaves more out, a greater speed before less.
+    near.search(*given, 0.0, 0.0, room)
+    assert room.counts[1] < faces
+    assert near.search(*given, time, 3.0 * fastest, room) == 3.0 * fastest
+    assert room.counts[1] > faces
 
 
 def test_frictionless_contact_pushes_along_the_normal_alone(model):
