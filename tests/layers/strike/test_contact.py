@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from layers.strike import contact, head, near
+from layers.strike import contact, head
+from layers.strike import near as vicinity
 from layers.strike.balance import _club_momentum
 from layers.strike.model import build_model, momentum_of
 from layers.strike.settings import Settings
@@ -21,7 +22,7 @@ STEP = 1e-6
 
 @pytest.fixture(autouse=True)
 def by_python(monkeypatch):
-    uncompiled(monkeypatch, contact, head, near)
+    uncompiled(monkeypatch, contact, head, vicinity)
 
 
 @pytest.fixture(scope="module")
@@ -48,9 +49,10 @@ def club_at(model, depth=0.4e-3, turn=0.0, rate=0.0, speed=(0.0, 0.0)):
 
 
 def approach(model, u, velocity, face, club):
-    room = near.near_of(model.surface, model.chain.pivot[-1])
-    contact.approach(model.points, u, velocity, model.surface, face, club, room)
-    return room
+    near = vicinity.near_of(model.surface, model.chain.pivot[-1])
+    near.counts[0] = len(model.surface.nodes)
+    contact.approach(model.points, u, velocity, model.surface, face, club, near)
+    return near
 
 
 @pytest.mark.parametrize("roll", [0.0, 4.0])
@@ -61,10 +63,10 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
     velocity = rng.normal(size=model.points.shape) * 10.0
     face = face_of(model, roll=roll)
     club = club_at(model, turn=0.05, rate=40.0, speed=(30.0, -4.0))
-    room = approach(model, u, velocity, face, club)
-    gap, swift, tilt = room.gap, room.swift, room.tilt
-    least = near.nearest(model.points, u, model.surface, face, club)
-    assert least == pytest.approx(gap.min(), rel=1e-12)
+    found = approach(model, u, velocity, face, club)
+    near, swift, tilt = found.gap, found.swift, found.tilt
+    nearest = vicinity.nearest(model.points, u, model.surface, face, club)
+    assert nearest == pytest.approx(near.min())
     np.testing.assert_allclose((tilt**2).sum(axis=0), 1.0)
     x, _, z = (model.points + u)[:, model.surface.nodes]
     x = x - club[contact.FACE_X]
@@ -72,7 +74,7 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
         x * math.cos(0.05) + z * math.sin(0.05),
         z * math.cos(0.05) - x * math.sin(0.05),
     )
-    np.testing.assert_allclose(gap, across + 0.5 * roll * height**2, rtol=1e-12)
+    np.testing.assert_allclose(near, across + 0.5 * roll * height**2, rtol=1e-12)
     lean = np.arctan(roll * height)  # the normal leans up the face by the roll
     np.testing.assert_allclose(tilt, [np.cos(0.05 + lean), np.sin(0.05 + lean)], rtol=1e-12)
     later = club.copy()
@@ -80,32 +82,33 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
     later[[contact.FACE_X, contact.FACE_Z]] += dt * club[[contact.FACE_VX, contact.FACE_VZ]]
     later[contact.TURN] += dt * 40.0
     after = approach(model, u + dt * velocity, velocity, face, later)
-    growth = (after.gap - gap) / dt * np.cos(lean)
+    growth = (after.gap - near) / dt * np.cos(lean)
     np.testing.assert_allclose(swift[0], growth, rtol=1e-4, atol=1e-3)
     np.testing.assert_array_equal(swift[1], velocity[1, model.surface.nodes])
     relative = velocity[[0, 2]][:, model.surface.nodes] - np.array([[30.0], [-4.0]])
     relative += 40.0 * np.stack([z, -x])
     np.testing.assert_allclose(swift[0] ** 2 + swift[2] ** 2, (relative**2).sum(axis=0), rtol=1e-9)
     for node in model.surface.nodes[:5]:
-        away = contact.distance(model.points, u, node, club)
+        gap = contact.distance(model.points, u, node, club)
         where = (model.points + u)[:, node]
         expected = (where[0] - club[contact.FACE_X]) * math.cos(0.05) + where[2] * math.sin(0.05)
-        assert away == pytest.approx(expected)
+        assert gap == pytest.approx(expected)
 
 
-def struck(model, velocity, face, club, stretch=None, u=None, room=None):
+def struck(model, velocity, face, club, stretch=None):
     """Apply one step of contact; return velocities, stretches, forces and sums."""
     points = model.surface.faces.shape[1] * model.surface.shape.shape[0]
-    velocity = velocity.copy()
+    velocity, still = velocity.copy(), np.zeros_like(model.points)
     stretch = np.zeros((2, points)) if stretch is None else stretch.copy()
+    near = vicinity.near_of(model.surface, model.chain.pivot[-1])
+    around = (model.points, still, velocity, model.surface, face, club)
+    vicinity.search(*around, 32 * STEP, 0.0, near)
     sums = np.full(contact.SUM_ROWS, np.nan)
-    room = near.near_of(model.surface, model.chain.pivot[-1]) if room is None else room
     contact.touch(
-        model.points, np.zeros_like(model.points) if u is None else u, velocity,
-        model.chain.carry, model.chain.pivot, model.surface, stretch, face, club, STEP,
-        room, sums,
+        model.points, still, velocity, model.chain.carry, model.chain.pivot, model.surface,
+        stretch, face, club, STEP, near, sums,
     )  # fmt: skip
-    return velocity, stretch, room.forces, sums
+    return velocity, stretch, near.forces, sums
 
 
 CLUBS = {
@@ -152,14 +155,14 @@ def test_analytic_pressure_and_friction_of_each_point(model, fade):
     points = surface.faces.shape[1] * len(surface.shape)
     stretch = 1e-7 * rng.normal(size=(2, points))
     _, kept, forces, _ = struck(model, velocity, face, club, stretch)
-    room = approach(model, np.zeros_like(model.points), velocity, face, club)
+    found = approach(model, np.zeros_like(model.points), velocity, face, club)
     light = surface.area * model.chain.pivot[-1]
 
     def at(nodal):
         return np.einsum("pc,cf->fp", surface.shape, nodal[surface.faces]).ravel()
 
-    gap = at(room.gap) - np.repeat(surface.bulge, len(surface.shape))
-    w0, w1, w2, ease = *map(at, room.swift), at(light)
+    gap = at(found.gap) - np.repeat(surface.bulge, len(surface.shape))
+    w0, w1, w2, ease = *(at(part) for part in found.swift), at(light)
     stiff, damp = face[contact.STIFFNESS], face[contact.DAMPING]
     resist = 0.5 * STEP * stiff + damp
     normal = -(stiff * gap + resist * w0) / (1.0 + resist * STEP * ease)
@@ -190,39 +193,10 @@ def test_nothing_is_touched_from_afar_and_nothing_changes(model):
     after, _, forces, sums = struck(model, velocity, face_of(model), club)
     np.testing.assert_array_equal(after, velocity)
     assert not forces.any()
-    still = np.zeros_like(model.points)
-    least = near.nearest(model.points, still, model.surface, face_of(model), club)
-    assert least == pytest.approx(1e-3)
     assert not sums.any()
-
-
-@pytest.mark.parametrize("roll", [0.0, 4.0])
-def test_what_is_left_out_of_the_search_cannot_touch(model, roll):
-    """Over all the time until the next search, at twice the greatest speed of now."""
-    rng = np.random.default_rng(8)
-    velocity = rng.normal(size=model.points.shape) - np.array([[20.0], [0.0], [8.0]])
-    face, club = face_of(model, roll=roll), club_at(model, speed=(10.0, 0.0))
-    still, time = np.zeros_like(model.points), 32.0 * STEP
-    whole = struck(model, velocity, face, club)
-    room = near.near_of(model.surface, model.chain.pivot[-1])
-    given = (model.points, still, velocity, model.surface, face, club)
-    fastest = near.search(*given, time, 0.0, room)
-    nodes, faces = room.counts
-    assert fastest == np.abs(room.swift[0]).max()
-    assert 0 < nodes < len(room.nodes)
-    assert 0 < faces < len(room.faces)
-    for found, expected in zip(struck(model, velocity, face, club, room=room), whole, strict=True):
-        np.testing.assert_array_equal(found, expected)
-    if not roll:  # then the reach is the same everywhere
-        closer = model.points - 2.0 * fastest * time * np.array([[1.0], [0.0], [0.0]])
-        gap = approach(model._replace(points=closer), still, velocity, face, club).gap
-        sunk = gap[model.surface.faces].min(axis=0) < model.surface.bulge
-        np.testing.assert_array_equal(room.faces[:faces], np.flatnonzero(sunk))
-    # A shorter time leaves more out, a greater speed before less.
-    near.search(*given, 0.0, 0.0, room)
-    assert room.counts[1] < faces
-    assert near.search(*given, time, 3.0 * fastest, room) == 3.0 * fastest
-    assert room.counts[1] > faces
+    still = np.zeros_like(model.points)
+    gap = vicinity.nearest(model.points, still, model.surface, face_of(model), club)
+    assert gap == pytest.approx(1e-3)
 
 
 def test_frictionless_contact_pushes_along_the_normal_alone(model):
@@ -232,6 +206,26 @@ def test_frictionless_contact_pushes_along_the_normal_alone(model):
     assert sums[contact.TANGENTIAL_FORCE] == 0.0
     np.testing.assert_allclose((after - velocity)[1:], 0.0, atol=1e-12)
     assert sums[contact.FRICTION_LOSS] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_search_finds_what_may_touch_until_the_next(model):
+    """Faces within twice the way that the fastest node goes, and their corners; the speed grows."""
+    velocity = np.zeros_like(model.points)
+    velocity[0] = -20.0
+    face, club, still = face_of(model), club_at(model, depth=0.0), np.zeros_like(model.points)
+    near = vicinity.near_of(model.surface, model.chain.pivot[-1])
+    around = (model.points, still, velocity, model.surface, face, club)
+    for fastest, time in ((0.0, 5e-6), (50.0, 5e-6), (0.0, 1e-2)):
+        found = vicinity.search(*around, time, fastest, near)
+        assert found == pytest.approx(max(fastest, 20.0))
+        gap = approach(model, still, velocity, face, club).gap
+        reach = 2.0 * found * time
+        lowest = gap[model.surface.faces].min(axis=0)
+        (expected,) = np.nonzero(lowest < model.surface.bulge + reach)
+        np.testing.assert_array_equal(near.faces[: near.counts[1]], expected)
+        nodes = np.unique(model.surface.faces[:, expected])
+        np.testing.assert_array_equal(near.nodes[: near.counts[0]], nodes)
+    assert near.counts[1] == model.surface.faces.shape[1]
 
 
 def heads():
