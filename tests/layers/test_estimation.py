@@ -4,6 +4,7 @@ import math
 from concurrent.futures import ProcessPoolExecutor
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -17,6 +18,7 @@ from layers.estimation import estimate
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.flight.trajectory import fly
 from layers.gpu.many import estimate_many
+from layers.impact.barrier import initial_velocity
 from layers.mass import inertia
 from layers.strike import strike
 from layers.strike.strike import Launch
@@ -230,6 +232,124 @@ def test_figures_of_a_flight_are_those_of_fly_in_their_units(monkeypatch):
     made = estimate(ball, [f"{club}.{name}" for name in wanted])
     for name, value in wanted.items():
         assert made[f"{club}.{name}"].value == pytest.approx(value, rel=1e-9), name
+
+
+def test_figures_of_the_bench_are_its_tests_in_their_units(monkeypatch):
+    """Each figure of a body by tests that never ran, at the speeds and loads it names."""
+
+    def impact(self, speed):
+        return SimpleNamespace(
+            speed=speed,
+            cor=0.8 - 0.001 * speed,
+            contact_time=4e-4 + 1e-6 * speed,
+            peak_force=100.0 * speed,
+            peak_deformation=1e-4 * speed,
+            flag="",
+        )
+
+    curve = SimpleNamespace(deflection_at=lambda load: 1e-6 * load**1.1, flag="")
+    monkeypatch.setattr(Bench, "impact", impact)
+    monkeypatch.setattr(Bench, "curve", curve)
+    monkeypatch.setattr(Bench, "mode", SimpleNamespace(frequency=3210.0))
+    ball = random_balls(1, seed=3)[0]
+    body = ball.body()
+    deflection = 1e-3 * (1274.8645**1.1 - 98.0665**1.1)
+    wanted = {
+        "mass_g": 1e3 * inertia.mass(body),
+        "diameter_mm": 2e3 * body.outer_radius[-1],
+        "moi_g_cm2": 1e7 * inertia.moment_of_inertia(body),
+        "moi_ratio": inertia.moi_ratio(body),
+        "mean_density_g_cm3": 1e-3 * inertia.mean_density(body),
+        "deflection_mm": deflection,
+        "deflection_mm@100-600": 1e-3 * (600.0**1.1 - 100.0**1.1),
+        "frequency_hz": 3210.0,
+        "cor": 0.8 - 0.0381,
+        "cor@45": 0.755,
+        "contact_time_us@40": 440.0,
+        "peak_force_n@40": 4000.0,
+        "peak_deformation_mm@40": 4.0,
+        "cor_slope": -0.001,
+        "initial_velocity_m_s": initial_velocity(0.8 - 0.04383, 43.83),
+    }
+    made = estimate(ball, list(wanted))
+    assert not made.failed
+    for name, value in wanted.items():
+        assert made[name].value == pytest.approx(value, rel=1e-9), name
+        quantity = QUANTITIES[parse_figure(name).quantity]
+        judged = abs(value) * quantity.absolute_percent / 100.0
+        assert made[name].absolute_error == pytest.approx(judged)
+        assert made[name].difference_error == quantity.difference_error(made[name].value)
+    monkeypatch.setattr(Bench, "curve", SimpleNamespace(deflection_at=lambda load: 0.0, flag="no"))
+    assert estimate(ball, "deflection_mm")["deflection_mm"].flag == "no"
+
+
+def test_a_slope_is_flagged_by_either_of_its_impacts(monkeypatch):
+    for flagged in (30.0, 45.0):
+        monkeypatch.setattr(
+            Bench,
+            "impact",
+            lambda self, speed, at=flagged: SimpleNamespace(
+                speed=speed, cor=0.8, flag="off" if speed == at else ""
+            ),
+        )
+        made = estimate(random_balls(1, seed=3)[0], "cor_slope@30-45")
+        assert made["cor_slope@30-45"].flag == "off"
+
+
+def test_analytic_errors_of_the_gradient_product(monkeypatch):
+    """A product of deflection and hardness difference: their errors by the product's slopes."""
+    curve = SimpleNamespace(deflection_at=lambda load: 2e-6 * load, flag="soft")
+    monkeypatch.setattr(Bench, "curve", curve)
+    ball = random_balls(1, seed=3)[0]
+    made = estimate(ball, ("gradient_product", "hardness_difference_shore_c", "deflection_mm"))
+    by, depth = made["hardness_difference_shore_c"], made["deflection_mm"]
+    found = made["gradient_product"]
+    assert found.value == pytest.approx(by.value * depth.value)
+    expected = math.hypot(depth.value * by.absolute_error, by.value * depth.absolute_error)
+    assert found.absolute_error == pytest.approx(expected)
+    assert (found.flag, found.caution) == ("soft", by.caution)
+
+
+def flown(outside, flag="", carry=200.0):
+    """Return a flight that leaves its law for a share of its time."""
+    one = np.ones(1)
+    return SimpleNamespace(
+        carry=carry * one, lateral=0.0 * one, apex=30.0 * one, descent_angle=0.8 * one,
+        time=6.0 * one, landing_spin=200.0 * one, landing_speed=25.0 * one,
+        outside_share=outside * one,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("outside", "told"), [(0.05, False), (0.0501, True)])
+def test_a_flight_beyond_its_law_is_told(monkeypatch, outside, told):
+    launch = Launch(60.0, 0.3, 300.0, 5e-4, 2e-3, 30.0, 0.0, None, {}, 0.0, "struck twice")
+    monkeypatch.setattr(Bench, "launch", lambda self, name: launch)
+    monkeypatch.setattr(Bench, "flight", lambda self, name: flown(outside))
+    made = estimate(random_balls(1, seed=3)[0], "driver fast.carry_m")["driver fast.carry_m"]
+    assert made.flag == "struck twice"
+    assert ("does not cover 5 % of this flight" in made.caution) == told
+
+
+def test_a_club_s_range_is_over_its_players_and_smash_over_the_head(monkeypatch):
+    launch = Launch(60.0, 0.3, 300.0, 5e-4, 2e-3, 30.0, 0.0, None, {}, 0.0, "")
+    players = Conditions().swings.of_club("driver")
+    carries = dict(zip(players, np.linspace(180.0, 250.0, len(players)), strict=True))
+    asked = []
+
+    def flight(self, name):
+        asked.append(name)
+        return flown(0.06 if name == players[0] else 0.0, carry=carries[name])
+
+    monkeypatch.setattr(Bench, "launch", lambda self, name: launch)
+    monkeypatch.setattr(Bench, "flight", flight)
+    made = estimate(
+        random_balls(1, seed=3)[0], ("driver.carry_range_m", "driver fast.smash_factor")
+    )
+    assert made["driver.carry_range_m"].value == pytest.approx(70.0)
+    assert set(asked) == set(players)
+    assert "6 % of this flight" in made["driver.carry_range_m"].caution
+    speed = Conditions().swings.find("driver fast").club_speed_m_s
+    assert made["driver fast.smash_factor"].value == pytest.approx(60.0 / speed)
 
 
 def test_a_carry_range_has_what_the_rows_leave_open_of_it():

@@ -336,3 +336,23 @@ def test_factors_of_the_law_act_as_their_names_say():
     pressed = cycle(165.0, 4.0, cooling_minutes=5.0, cooling_w_m2_k=300.0, contact_w_m2_k=1300.0)
     expected = cure_core(made, pressed, 38.6, points=20)  # the cooling's own is left alone
     np.testing.assert_allclose(still.temperature_c[-1], expected.temperature_c[-1], rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("diameter", "points", "said"),
+    [
+        (5.0, 10, "tried"),
+        (60.0, 2000, "tried"),
+        (4.99, 10, "from 5 to 60"),
+        (60.01, 10, "from 5 to 60"),
+        (38.0, 9, "from 10 to 2000"),
+        (38.0, 2001, "from 10 to 2000"),
+    ],
+)
+def test_sizes_and_shells_have_ends(monkeypatch, diameter, points, said):
+    def tried(*_):
+        raise InputError("tried")
+
+    monkeypatch.setattr("layers.cure.history._body", tried)
+    with pytest.raises(InputError, match=said):
+        cure_core(stock(), one_step(160.0, 10.0), diameter, points=points)

@@ -4,8 +4,12 @@ import numpy as np
 import pytest
 
 from layers.cure import march as kernel
+from tests.helpers.lanes import uncompiled
 
-# Inner kernels by py_func: the compiled copies belong to the march.
+
+@pytest.fixture(autouse=True)
+def by_python(monkeypatch):
+    uncompiled(monkeypatch, kernel)
 
 
 def test_published_weights_of_the_one_step_method():
@@ -27,7 +31,7 @@ def test_analytic_heat_through_the_faces():
     """Each cell gains what comes in outside less what goes on inward; the surface's is returned."""
     faces = np.array([[2.0, 3.0, 5.0], [0.5, 1.0, 4.0]])
     temperature, gain = np.array([10.0, 14.0, 20.0]), np.zeros(3)
-    surface = kernel._conduct.py_func(temperature, 26.0, faces, gain)
+    surface = kernel._conduct(temperature, 26.0, faces, gain)
     through = np.array([2.0 * 4.0, 3.0 * 6.0, 5.0 * 6.0])
     np.testing.assert_allclose(gain, np.diff(through, prepend=0.0) / faces[1])
     assert surface == 30.0
@@ -38,7 +42,7 @@ def test_analytic_share_of_the_radicals_left():
     chemistry = np.array([[0.0, 0.0], [0.0, 0.0], [0.3, 0.1]])
     dose = np.array([[0.0, 1.0, 2.0], [0.5, 0.0, 3.0]])
     state = (np.zeros(3), dose, np.zeros(3))
-    left = kernel._left.py_func(state, chemistry)
+    left = kernel._left(state, chemistry)
     expected = (0.3 * np.exp(-dose[0]) + 0.1 * np.exp(-dose[1])) / 0.4
     np.testing.assert_allclose(left, expected)
 
@@ -54,9 +58,9 @@ def test_the_judge_of_a_step_takes_the_worst_of_heat_and_of_shares():
     share = np.abs(sum(e * s[2] for e, s in zip(kernel._ERROR, stages, strict=True)))
     share *= 0.2 * np.exp(-log)
     kelvin = (0.2 * energy + 8e7 * share) / (2e6 + 3e3 * temperature)
-    found = kernel._worst.py_func(0.2, temperature, state, heat, stages)
+    found = kernel._worst(0.2, temperature, state, heat, stages)
     assert found == pytest.approx(max(kelvin.max(), share.max() / 0.01))
-    hot = kernel._worst.py_func(0.2, temperature, state, np.array([1.0, 0.0, 0.0]), stages)
+    hot = kernel._worst(0.2, temperature, state, np.array([1.0, 0.0, 0.0]), stages)
     assert hot == pytest.approx(0.2 * energy.max())
 
 
@@ -65,9 +69,9 @@ def test_even_stock_starts_with_its_enthalpy_and_what_is_gone():
     heat = np.array([2e6, 3e3, 8e7])
     chemistry = np.array([[1e-3, 2e-3], [1.0, 2.0], [0.3, 0.1]])
     body = (heat, np.array([0.36, 2400.0]), chemistry, np.ones((2, 4)))
-    nothing = kernel._zero_fields.py_func(2, 4)
+    nothing = kernel._zero_fields(2, 4)
     assert [part.shape for part in nothing] == [(4,), (2, 4), (4,)]
-    energy, dose, log = kernel._even_fields.py_func(np.array([25.0, 0.2, 0.01, 0.03]), body)
+    energy, dose, log = kernel._even_fields(np.array([25.0, 0.2, 0.01, 0.03]), body)
     expected = 2e6 * 25.0 + 0.5 * 3e3 * 625.0 - 8e7 * (1.0 - np.exp(-0.2))
     np.testing.assert_allclose(energy, expected)
     np.testing.assert_array_equal(dose, [[0.01] * 4, [0.03] * 4])

@@ -259,6 +259,9 @@ def test_chosen_instants_hold_the_peak() -> None:
     ("given", "said"),
     [
         ({"frames": 1}, "frames is 1"),
+        ({"frames": 201}, "frames is 201, but must be from 2 to 200"),
+        ({"frames": 2, "level": "none"}, "level is 'none'"),
+        ({"frames": 200, "level": "none"}, "level is 'none'"),
         ({"swing": "croquet"}, "croquet"),
         ({"speed": 200.0}, "speed is 200"),
         ({"level": "finest"}, "level is 'finest'"),

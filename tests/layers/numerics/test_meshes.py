@@ -63,13 +63,6 @@ def test_patterns_are_beside_all_linear_fields_and_each_other():
     np.testing.assert_array_equal(PATTERNS.sum(axis=1), np.zeros(4))
 
 
-def test_an_element_inside_out_is_refused():
-    points = CORNERS.T.copy()
-    points[0] *= -1.0
-    with pytest.raises(ValueError, match="inside out"):
-        hex_geometry(points, np.arange(8)[:, None])
-
-
 def test_analytic_the_half_sphere_and_its_layers(half):
     _, volume, _, _ = hex_geometry(half.points, half.hexes)
     below = 0.0

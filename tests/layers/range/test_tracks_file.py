@@ -132,6 +132,7 @@ def test_swapped_axes_are_told(last, words):
         ("y_m", -50, 100, "m"),
         ("z_m", -50, 50, "m"),
         ("spin_rpm", 0, 20000, "rpm"),
+        ("mark_deg", -1000000, 1000000, "deg"),
         ("mass_g", 5, 100, "g"),
         ("diameter_mm", 20, 80, "mm"),
         ("temperature_celsius", -20, 50, "deg C"),
@@ -150,7 +151,17 @@ def test_numbers_are_held_to_their_ranges(column, low, high, unit):
         assert read(row(value), head=head).launch == ("A",)
     for value in (low - 0.001, high + 0.001):
         said = refused(row(value), head=head)
-        assert f"row 2, {column} is {value}, but must be from {low} to {high} {unit}" in said
+        assert f"row 2, {column} is {value}, but must be from {low:g} to {high:g} {unit}" in said
+
+
+@pytest.mark.parametrize(("time", "fits"), [(1e5, True), (-1e5, True), (100001, False)])
+def test_times_are_within_a_day_or_so(time, fits):
+    if fits:
+        assert read(f"A,{time},0").launch == ("A",)
+        return
+    assert f"row 2, time_s is {time}, but must be from -100000 to 100000 s" in refused(
+        f"A,{time},0"
+    )
 
 
 def test_a_file_of_bad_rows_ends_after_the_first_faults():

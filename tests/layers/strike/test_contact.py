@@ -48,9 +48,10 @@ def club_at(model, depth=0.4e-3, turn=0.0, rate=0.0, speed=(0.0, 0.0)):
 
 
 def approach(model, u, velocity, face, club):
-    work = np.zeros((contact.NODE_ROWS, len(model.surface.nodes)))
-    nearest = contact._approach(model.points, u, velocity, model.surface, face, club, work)
-    return nearest, work
+    near = contact.near_of(model.surface, model.chain.pivot[-1])
+    near.counts[0] = len(model.surface.nodes)
+    contact._approach(model.points, u, velocity, model.surface, face, club, near)
+    return near
 
 
 @pytest.mark.parametrize("roll", [0.0, 4.0])
@@ -61,9 +62,10 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
     velocity = rng.normal(size=model.points.shape) * 10.0
     face = face_of(model, roll=roll)
     club = club_at(model, turn=0.05, rate=40.0, speed=(30.0, -4.0))
-    nearest, work = approach(model, u, velocity, face, club)
-    near, swift, tilt = work[0], work[2:5], work[8:10]
-    assert nearest == near.min()
+    found = approach(model, u, velocity, face, club)
+    near, swift, tilt = found.gap, found.swift, found.tilt
+    nearest = contact.nearest(model.points, u, model.surface, face, club)
+    assert nearest == pytest.approx(near.min())
     np.testing.assert_allclose((tilt**2).sum(axis=0), 1.0)
     x, _, z = (model.points + u)[:, model.surface.nodes]
     x = x - club[contact.FACE_X]
@@ -78,8 +80,8 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
     dt = 1e-9
     later[[contact.FACE_X, contact.FACE_Z]] += dt * club[[contact.FACE_VX, contact.FACE_VZ]]
     later[contact.TURN] += dt * 40.0
-    _, after = approach(model, u + dt * velocity, velocity, face, later)
-    growth = (after[0] - near) / dt * np.cos(lean)
+    after = approach(model, u + dt * velocity, velocity, face, later)
+    growth = (after.gap - near) / dt * np.cos(lean)
     np.testing.assert_allclose(swift[0], growth, rtol=1e-4, atol=1e-3)
     np.testing.assert_array_equal(swift[1], velocity[1, model.surface.nodes])
     relative = velocity[[0, 2]][:, model.surface.nodes] - np.array([[30.0], [-4.0]])
@@ -92,19 +94,20 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
         assert gap == pytest.approx(expected)
 
 
-def struck(model, velocity, face, club, stretch=None, u=None):
+def struck(model, velocity, face, club, stretch=None):
     """Apply one step of contact; return velocities, stretches, forces and sums."""
     points = model.surface.faces.shape[1] * model.surface.shape.shape[0]
-    velocity = velocity.copy()
+    velocity, still = velocity.copy(), np.zeros_like(model.points)
     stretch = np.zeros((2, points)) if stretch is None else stretch.copy()
-    forces, sums = np.zeros((contact.POINT_ROWS, points)), np.full(contact.SUM_ROWS, np.nan)
+    near = contact.near_of(model.surface, model.chain.pivot[-1])
+    around = (model.points, still, velocity, model.surface, face, club)
+    contact.search(*around, 32 * STEP, 0.0, near)
+    sums = np.full(contact.SUM_ROWS, np.nan)
     contact.touch(
-        model.points, np.zeros_like(model.points) if u is None else u, velocity,
-        model.chain.carry, model.chain.pivot, model.surface, stretch, face, club, STEP,
-        np.zeros((contact.NODE_ROWS, len(model.surface.nodes))), forces,
-        np.zeros(model.surface.faces.shape[1], dtype=np.int64), sums,
+        model.points, still, velocity, model.chain.carry, model.chain.pivot, model.surface,
+        stretch, face, club, STEP, near, sums,
     )  # fmt: skip
-    return velocity, stretch, forces, sums
+    return velocity, stretch, near.forces, sums
 
 
 CLUBS = {
@@ -151,14 +154,14 @@ def test_analytic_pressure_and_friction_of_each_point(model, fade):
     points = surface.faces.shape[1] * len(surface.shape)
     stretch = 1e-7 * rng.normal(size=(2, points))
     _, kept, forces, _ = struck(model, velocity, face, club, stretch)
-    _, work = approach(model, np.zeros_like(model.points), velocity, face, club)
+    found = approach(model, np.zeros_like(model.points), velocity, face, club)
     light = surface.area * model.chain.pivot[-1]
 
     def at(nodal):
         return np.einsum("pc,cf->fp", surface.shape, nodal[surface.faces]).ravel()
 
-    gap = at(work[0]) - np.repeat(surface.bulge, len(surface.shape))
-    w0, w1, w2, ease = at(work[2]), at(work[3]), at(work[4]), at(light)
+    gap = at(found.gap) - np.repeat(surface.bulge, len(surface.shape))
+    w0, w1, w2, ease = *(at(part) for part in found.swift), at(light)
     stiff, damp = face[contact.STIFFNESS], face[contact.DAMPING]
     resist = 0.5 * STEP * stiff + damp
     normal = -(stiff * gap + resist * w0) / (1.0 + resist * STEP * ease)
@@ -189,8 +192,10 @@ def test_nothing_is_touched_from_afar_and_nothing_changes(model):
     after, _, forces, sums = struck(model, velocity, face_of(model), club)
     np.testing.assert_array_equal(after, velocity)
     assert not forces.any()
-    assert sums[contact.NEAREST] == pytest.approx(1e-3)
-    assert not sums[: contact.NEAREST].any()
+    assert not sums.any()
+    still = np.zeros_like(model.points)
+    gap = contact.nearest(model.points, still, model.surface, face_of(model), club)
+    assert gap == pytest.approx(1e-3)
 
 
 def test_frictionless_contact_pushes_along_the_normal_alone(model):
@@ -200,6 +205,26 @@ def test_frictionless_contact_pushes_along_the_normal_alone(model):
     assert sums[contact.TANGENTIAL_FORCE] == 0.0
     np.testing.assert_allclose((after - velocity)[1:], 0.0, atol=1e-12)
     assert sums[contact.FRICTION_LOSS] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_search_finds_what_may_touch_until_the_next(model):
+    """Faces within twice the way that the fastest node goes, and their corners; the speed grows."""
+    velocity = np.zeros_like(model.points)
+    velocity[0] = -20.0
+    face, club, still = face_of(model), club_at(model, depth=0.0), np.zeros_like(model.points)
+    near = contact.near_of(model.surface, model.chain.pivot[-1])
+    around = (model.points, still, velocity, model.surface, face, club)
+    for fastest, time in ((0.0, 5e-6), (50.0, 5e-6), (0.0, 1e-2)):
+        found = contact.search(*around, time, fastest, near)
+        assert found == pytest.approx(max(fastest, 20.0))
+        gap = approach(model, still, velocity, face, club).gap
+        reach = 2.0 * found * time
+        lowest = gap[model.surface.faces].min(axis=0)
+        (expected,) = np.nonzero(lowest < model.surface.bulge + reach)
+        np.testing.assert_array_equal(near.faces[: near.counts[1]], expected)
+        nodes = np.unique(model.surface.faces[:, expected])
+        np.testing.assert_array_equal(near.nodes[: near.counts[0]], nodes)
+    assert near.counts[1] == model.surface.faces.shape[1]
 
 
 def heads():

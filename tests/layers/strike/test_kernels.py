@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from layers.numerics import tensors
-from layers.strike import balance, kernels
-from layers.strike.model import as_rows, build_model
+from layers.numerics.blocks import as_rows
+from layers.strike import kernels
+from layers.strike.model import build_model
 from layers.strike.settings import Settings
+from layers.strike.stored import stored
 from tests.helpers.builds import random_bodies
 from tests.helpers.lanes import uncompiled
 
@@ -96,7 +98,7 @@ def test_analytic_forces_are_the_slopes_of_the_energy(model):
     pull, _, _ = forces(model, u, state, frozen(model), elastic)
 
     def energy(displaced):
-        density, hourglass = balance.stored(model, displaced[:, :3].T.copy(), state)
+        density, hourglass = stored(model, displaced[:, :3].T.copy(), state)
         volume = as_rows(model.constant)[kernels.VOLUME, : len(density)]
         return float(density @ volume) + 0.5 * float(hourglass.sum())
 
