@@ -3,7 +3,6 @@
 Material cards are written into the file, so that it needs no catalogue.
 """
 
-from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
@@ -13,8 +12,7 @@ from layers.errors import Fault, faulty
 from layers.files.cards import with_card
 from layers.files.explain import explain, shown_value
 from layers.files.paths import StrPath, write_text
-from layers.files.text import read_text
-from layers.files.toml import parse_toml, told_by_line, toml_value
+from layers.files.toml import read_toml, toml_value
 from layers.graded.profile import Profile
 from layers.graded.reading import StatedProfile, resolved
 from layers.materials import (
@@ -239,11 +237,9 @@ def read_ball(path: StrPath, catalogue: Catalogue | None = None) -> Ball:
     InputError
         If the file is missing, unreadable, not TOML or not a ball.
     """
-    path = Path(path)
-    text = read_text(path)
-    table = parse_toml(text, path.name)
-    with told_by_line(text, path.name):
-        return ball_from_table(table, catalogue or default_catalogue(), path.name)
+    return read_toml(
+        path, lambda table, what: ball_from_table(table, catalogue or default_catalogue(), what)
+    )
 
 
 def write_ball(ball: Ball, path: StrPath) -> None:

@@ -100,7 +100,8 @@ def find_named(items: Iterable[N], name: str, kind: str, place: str) -> N:
         if len(alike) == 1:
             return found[alike[0]]
         near = get_close_matches(name, found, n=3, cutoff=0.4) or list(found)[:8]
-        raise InputError(f"{kind} {name!r} is not in the {place}; known: {', '.join(near)}.")
+        listed = ", ".join(repr(known) if "," in known else known for known in near)
+        raise InputError(f"{kind} {name!r} is not in the {place}; known: {listed}.")
     return found[name]
 
 

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from layers.arrays import Level, Precision
 from layers.ball import Ball, Body
@@ -15,6 +15,9 @@ from layers.figures import BALL_FIGURES, QUANTITIES, FigureName, parse_figure
 from layers.graded.difference import hardness_difference
 from layers.mass import inertia
 from layers.strike.swings import check_owner
+
+if TYPE_CHECKING:
+    from layers.flight.uncertainty import Spread
 
 
 class Answer(NamedTuple):
@@ -122,18 +125,17 @@ def _of_flight(attribute: str, scale: float) -> Compute:
         flight = bench.flight(_owner(name))
         value = float(getattr(flight, attribute)[0]) * scale
         answer = _flown(bench, value, (_owner(name),))
-        return _with_surface_error(bench, name, answer, attribute, scale)
+        return _with_surface_error(bench.spread(_owner(name)), name, answer, attribute, scale)
 
     return compute
 
 
 def _with_surface_error(
-    bench: Bench, name: FigureName, answer: Answer, attribute: str, scale: float
+    spread: "Spread | None", name: FigureName, answer: Answer, attribute: str, scale: float
 ) -> Answer:
     """Add what a measured surface of drag and lift does not know to the error of the number."""
     from layers.flight.influence import FIGURES
 
-    spread = bench.spread(_owner(name))
     if spread is None or attribute not in FIGURES:
         return answer
     own = scale * float(spread.half_width[FIGURES.index(attribute)])
@@ -146,13 +148,16 @@ def _total(bench: Bench, name: FigureName) -> Answer:
 
     run = bounce_and_roll(bench.flight(_owner(name)), bench.diameter)
     answer = _flown(bench, float(run.total[0]), (_owner(name),))
-    return _with_surface_error(bench, name, answer, "total", 1.0)
+    return _with_surface_error(bench.spread(_owner(name)), name, answer, "total", 1.0)
 
 
 def _carry_range(bench: Bench, name: FigureName) -> Answer:
     swings = bench.club(_owner(name))
-    carries = [float(bench.flight(swing).carry[0]) for swing in swings]
-    return _flown(bench, max(carries) - min(carries), swings)
+    by_carry = sorted(swings, key=lambda swing: float(bench.flight(swing).carry[0]))
+    shortest, *_, longest = by_carry
+    value = float(bench.flight(longest).carry[0]) - float(bench.flight(shortest).carry[0])
+    answer = _flown(bench, value, swings)
+    return _with_surface_error(bench.spread_between(longest, shortest), name, answer, "carry", 1.0)
 
 
 # A flight that leaves the law for this share of its time is told: a slow end hardly counts.

@@ -14,6 +14,7 @@ from layers.strike.swings import Swing
 
 if TYPE_CHECKING:
     from layers.compression.curve import Compression
+    from layers.flight.influence import Influence
     from layers.flight.trajectory import Flight
     from layers.flight.uncertainty import Spread
     from layers.impact.barrier import BarrierImpact
@@ -74,6 +75,7 @@ class Bench:
         self._impacts: dict[float, BarrierImpact] = {}
         self._launches: dict[str, Launch] = {}
         self._flights: dict[str, Flight] = {}
+        self._influences: dict[str, Influence] = {}
         self._spreads: dict[str, Spread] = {}
 
     @cached_property
@@ -121,7 +123,8 @@ class Bench:
     def under(self, pattern: str) -> "Bench":
         """Return the same body under another dimple pattern: only flights are anew."""
         other = copy(self)
-        other.pattern, other._flights, other._spreads = pattern, {}, {}
+        other.pattern, other._flights = pattern, {}
+        other._influences, other._spreads = {}, {}
         other._given = replace(self._given, flights={})
         return other
 
@@ -147,26 +150,41 @@ class Bench:
 
     def spread(self, name: str) -> "Spread | None":
         """Return the errors of a flight from those of a measured surface; None of other laws."""
-        from layers.flight.influence import influence
         from layers.flight.uncertainty import Errors, flight_spread
 
         law = self._conditions.law_of(self.pattern)
         if not isinstance(law, Errors):
             return None
         if name not in self._spreads:
+            self._spreads[name] = flight_spread(self._influence(name), law)
+        return self._spreads[name]
+
+    def spread_between(self, first: str, second: str) -> "Spread | None":
+        """Return the errors of one swing's flight less another's, which share the surface's."""
+        from layers.flight.uncertainty import Errors, difference_spread
+
+        law = self._conditions.law_of(self.pattern)
+        if not isinstance(law, Errors):
+            return None
+        return difference_spread(self._influence(first), self._influence(second), (law, law))
+
+    def _influence(self, name: str) -> "Influence":
+        """Return how a swing's flight answers to drag and lift."""
+        from layers.flight.influence import influence
+
+        if name not in self._influences:
             launch, weather = self.launch(name), self._conditions.weather(name)
-            flown = influence(
+            self._influences[name] = influence(
                 launch.ball_speed,
                 launch.launch_angle,
                 max(launch.spin, 0.0),
                 mass=inertia.mass(self.body),
                 diameter=self.diameter,
-                law=law,
+                law=self._conditions.law_of(self.pattern),
                 air=weather.air,
                 wind=weather.wind,
             )
-            self._spreads[name] = flight_spread(flown, law)
-        return self._spreads[name]
+        return self._influences[name]
 
     @property
     def pattern_caution(self) -> str:

@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from difflib import get_close_matches
 from functools import cache
-from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
@@ -13,8 +12,8 @@ from layers.files.cards import Cards, with_card
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric, ranged
 from layers.files.paths import StrPath
-from layers.files.text import Name, read_text
-from layers.files.toml import parse_toml, told_by_line, toml_value
+from layers.files.text import Name
+from layers.files.toml import read_toml, toml_value
 from layers.materials import Datum
 
 IngredientRole = Literal["base rubber", "co-agent", "peroxide", "oxide", "filler", "other"]
@@ -301,8 +300,6 @@ def read_recipe(path: StrPath) -> Recipe:
     InputError
         If the file is missing, unreadable, not TOML or not a recipe.
     """
-    path = Path(path)
-    text = read_text(path)
-    table = parse_toml(text, path.name)
-    with told_by_line(text, path.name):
-        return recipe_from_table(table, default_ingredients(), path.name)
+    return read_toml(
+        path, lambda table, what: recipe_from_table(table, default_ingredients(), what)
+    )

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Mapping
 from functools import cache
-from pathlib import Path
 from typing import Any, Self, cast
 
 from pydantic import Field, ValidationError, model_validator
@@ -13,8 +12,8 @@ from layers.files.cards import shipped_toml
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric, ranged
 from layers.files.paths import StrPath
-from layers.files.text import Name, read_text
-from layers.files.toml import parse_toml, told_by_line
+from layers.files.text import Name
+from layers.files.toml import read_toml
 from layers.materials import Datum
 
 GAS_CONSTANT = 8.31446  # J/(mol K), CODATA
@@ -129,11 +128,7 @@ def read_chemistry(path: StrPath) -> Chemistry:
     InputError
         If the file is missing, unreadable, not TOML or at fault.
     """
-    path = Path(path)
-    text = read_text(path)
-    table = parse_toml(text, path.name)
-    with told_by_line(text, path.name):
-        return default_chemistry().joined(chemistry_from_table(table, path.name))
+    return default_chemistry().joined(read_toml(path, chemistry_from_table))
 
 
 def celsius_of_half_life(card: Peroxide, minutes: float) -> float:

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,8 +12,8 @@ from layers.errors import InputError
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
-from layers.files.text import Name, Text, read_text
-from layers.files.toml import parse_toml, told_by_line, toml_value
+from layers.files.text import Name, Text
+from layers.files.toml import read_toml, toml_value
 
 
 class Hold(Table):
@@ -173,10 +172,6 @@ def read_cycle(path: StrPath) -> Cycle:
     InputError
         If the file is missing, unreadable, not TOML or not a cycle.
     """
-    path = Path(path)
-    text = read_text(path)
-    table = parse_toml(text, path.name)
-    with told_by_line(text, path.name):
-        cycle = cycle_from_table(table, path.name)
-        legs_of(cycle)
+    cycle = read_toml(path, cycle_from_table)
+    legs_of(cycle)
     return cycle

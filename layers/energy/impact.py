@@ -10,7 +10,7 @@ from layers.energy.record import ImpactRecord
 from layers.energy.strike import record_strike
 from layers.errors import InputError
 from layers.impact import barrier
-from layers.strike import model as strike_model
+from layers.strike import settings as strike_settings
 
 SPEED = 38.1  # m/s, as for the impact speed ratio
 FRAMES, MOST_FRAMES = 32, 200
@@ -62,5 +62,5 @@ def record_impact(
         resolution = replace(barrier.LEVELS[level], precision=chosen.precision)
         return record_barrier(body, speed, resolution, frames)
     found = chosen.swings.find(swing)
-    settings = replace(strike_model.LEVELS[level], precision=chosen.precision)
+    settings = replace(strike_settings.LEVELS[level], precision=chosen.precision)
     return record_strike(body, found.strike(), settings, frames, found.name)

@@ -25,12 +25,15 @@ from layers.energy.record import (
     greatest_shear_strain,
 )
 from layers.mass.inertia import mass, solver_density
+from layers.numerics.blocks import as_rows
 from layers.strike import contact, kernels
 from layers.strike import march as rows
-from layers.strike.balance import club_energy, stored
+from layers.strike.balance import club_energy
 from layers.strike.launch import Strike
-from layers.strike.model import Model, Settings, as_rows, momentum_of
+from layers.strike.model import Model, momentum_of
+from layers.strike.settings import Settings
 from layers.strike.start import Run, check_sound, start_of_strike
+from layers.strike.stored import stored
 from layers.strike.strike import strike_ball
 
 SHORTEST = 1e-12  # s: less than any step, so that a march for so long is one step
@@ -128,7 +131,7 @@ def _marched(body: Body, run: Run, end: float) -> tuple[list[_Look], _Sums]:
             velocity=velocity,
             club=before.club,
             loss=loss,
-            stored=2.0 * by_layer(density * _volume(model), layer, len(body.outer_radius)),
+            stored=2.0 * by_layer(density * model.volume, layer, len(body.outer_radius)),
             deformation=deformation,
             patch=patch_of(run, before, step),
             force=force,
@@ -200,10 +203,6 @@ def _strain(model: Model, u: FloatArray) -> tuple[FloatArray, FloatArray]:
     return np.einsum("eki,ekj->eij", f, f), np.linalg.det(f)
 
 
-def _volume(model: Model) -> FloatArray:
-    return as_rows(model.constant)[kernels.VOLUME, : model.mesh.hexes.shape[1]]
-
-
 def _table(
     body: Body,
     run: Run,
@@ -212,7 +211,7 @@ def _table(
     at_peak: FloatArray,
 ) -> EnergyTable:
     model, mesh = run.model, run.model.mesh
-    count, volume, nodal = len(body.outer_radius), _volume(model), model.node_mass
+    count, volume, nodal = len(body.outer_radius), model.volume, model.node_mass
     v = run.velocity[:, : mesh.points.shape[1]]
     x = mesh.points + run.u[:, : mesh.points.shape[1]]
     density, hourglass = stored(model, run.u, run.state)
@@ -232,7 +231,7 @@ def _table(
         lost=2.0 * by_layer(sums.loss * volume, mesh.layer, count),
         vibration=moving + 2.0 * by_layer(density * volume, mesh.layer, count),
         numerical=2.0 * by_layer(sums.bulk * volume, mesh.layer, count)
-        + by_layer(hourglass.sum(axis=(0, 1)), mesh.layer, count),
+        + by_layer(hourglass, mesh.layer, count),
         whole={
             "speed": float(nodal.sum() * (mean**2).sum()),
             "spin": rate**2 * inertia,
@@ -263,7 +262,7 @@ def _kinetic_by_layer(body: Body, model: Model, v: FloatArray) -> FloatArray:
     that it lies across.
     """
     mesh, count = model.mesh, len(body.outer_radius)
-    share = solver_density(body)[mesh.layer] * _volume(model) / 8.0
+    share = solver_density(body)[mesh.layer] * model.volume / 8.0
     lumped = np.zeros((count, mesh.points.shape[1]))
     for corner in mesh.hexes:
         np.add.at(lumped, (mesh.layer, corner), share)
@@ -294,7 +293,7 @@ def _grid(model: Model) -> Grid:
 def _frame(run: Run, look: _Look) -> Frame:
     model, mesh = run.model, run.model.mesh
     right, _ = _strain(model, look.u)
-    lost = 2.0 * by_layer(look.loss * _volume(model), mesh.layer, len(look.stored))
+    lost = 2.0 * by_layer(look.loss * model.volume, mesh.layer, len(look.stored))
     cos, sin = math.cos(look.club[contact.TURN]), math.sin(look.club[contact.TURN])
     back = 0.5 * run.face[contact.CURVATURE] * _FACE**2
     face = np.stack([-cos * back - sin * _FACE, -sin * back + cos * _FACE])

@@ -3,13 +3,17 @@
 import json
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any
+from pathlib import Path
+from typing import Any, TypeVar
 
 from layers.errors import Fault, InputError, faulty
 from layers.files.other_units import with_units
-from layers.files.text import MOST_NESTED, check_values
+from layers.files.paths import StrPath
+from layers.files.text import MOST_NESTED, check_values, read_text
+
+T = TypeVar("T")
 
 # Most names that dots may join into one key: time and memory of parsing go with its square.
 MOST_DOTTED = 16
@@ -99,6 +103,28 @@ _REMEDIES = {
 def _remedy(complaint: str) -> str:
     found = [remedy for word, remedy in _REMEDIES.items() if word in complaint]
     return next(iter(found), "write every line as key = value, [table] or [[table]]")
+
+
+def read_toml(path: StrPath, build: Callable[[dict[str, Any], str], T]) -> T:
+    """Read a TOML file and build what it says; each fault is told by its line.
+
+    Parameters
+    ----------
+    path : str or path
+        The file.
+    build : callable
+        From the parsed table and the file's name, for messages.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, unreadable or not TOML, and as raised by `build`.
+    """
+    path = Path(path)
+    text = read_text(path)
+    table = parse_toml(text, path.name)
+    with told_by_line(text, path.name):
+        return build(table, path.name)
 
 
 @contextmanager

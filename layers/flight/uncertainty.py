@@ -8,7 +8,7 @@ the day's: a difference is known better than either flight.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -132,7 +132,7 @@ def difference_spread(
     one_day : bool
         Whether two surfaces were measured on one range day, so that they share `common_error`.
     """
-    values = first.values - second.values
+    found = sum_spread(((1.0, first, errors[0]), (-1.0, second, errors[1])), one_day=one_day)
     of_launch = sum(
         (
             one.launch**2 @ error.array() ** 2
@@ -141,21 +141,30 @@ def difference_spread(
         ),
         start=np.zeros(len(FIGURES)),
     )
-    a, b = errors
-    if a is not None and a is b:
-        own = _own(((1.0, first), (-1.0, second)), a)
-    else:
-        own = sum(
-            (_own(((1.0, f),), e) for f, e in ((first, a), (second, b)) if e is not None),
-            start=np.zeros(len(FIGURES)),
-        )
-    days = [
-        error.common_error * _scale(flown) if error else np.zeros(len(FIGURES))
-        for flown, error in ((first, a), (second, b))
-    ]
-    shared = one_day or a is b
-    day = np.abs(days[0] - days[1]) if shared else np.hypot(days[0], days[1])
-    return Spread(values, np.sqrt(own), day, np.sqrt(of_launch))
+    return replace(found, launch=np.sqrt(of_launch))
+
+
+def sum_spread(
+    flights: Sequence[tuple[float, Influence, Errors | None]], *, one_day: bool = True
+) -> Spread:
+    """Return the errors of a sum of flights whose launches are exact.
+
+    Parameters
+    ----------
+    flights : sequence of (float, Influence, Errors or None)
+        Weight or sign, flight and errors of its surface; one object several times is one surface,
+        whose errors its flights share.
+    one_day : bool
+        Whether the surfaces were measured on one range day, so that they share `common_error`.
+    """
+    own = np.zeros(len(FIGURES))
+    days: list[FloatArray] = [own]
+    for surface in {id(errors): errors for _, _, errors in flights if errors is not None}.values():
+        through = [(sign, flown) for sign, flown, errors in flights if errors is surface]
+        own = own + _own(through, surface)
+        days.append(surface.common_error * np.sum([s * _scale(f) for s, f in through], axis=0))
+    day = np.abs(np.sum(days, axis=0)) if one_day else np.sqrt(np.sum(np.square(days), axis=0))
+    return Spread(np.sum([s * flown.values for s, flown, _ in flights], axis=0), np.sqrt(own), day)
 
 
 def _scale(flown: Influence) -> FloatArray:

@@ -18,7 +18,8 @@ from layers.gpu.throws import parameters_of as throw_parameters
 from layers.impact.barrier import LEVELS as BARRIER_LEVELS
 from layers.impact.barrier import BarrierImpact, check_speed
 from layers.strike.launch import Launch, Strike
-from layers.strike.model import LEVELS, Settings, build_model
+from layers.strike.model import build_model
+from layers.strike.settings import LEVELS, Settings
 from layers.strike.start import face_and_club
 
 
@@ -35,6 +36,10 @@ class Device(Protocol):
     @property
     def name(self) -> str:
         """What it is called."""
+
+    @property
+    def processors(self) -> int:
+        """Multiprocessors: impacts that it marches at a time."""
 
     @property
     def throwing(self) -> tuple[int, int]:

@@ -1,5 +1,6 @@
 """The march on a graphics card, through CuPy: compiled at first use, launched without waiting."""
 
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -32,22 +33,26 @@ def cupy() -> Any:
 
 
 @contextmanager
-def _explained() -> Iterator[None]:
-    """Turn what the driver objects to into a sentence."""
+def _explained(number: int) -> Iterator[None]:
+    """Turn what the driver objects to about a card into a sentence."""
     cp = cupy()
     try:
         yield
     except cp.cuda.memory.OutOfMemoryError as error:
         raise SolverError(
-            f"the graphics card's memory is full: {str(error).splitlines()[0]} Compute fewer "
-            "builds at once, or end what else runs on the card."
+            f"the memory of graphics card {number} is full: {str(error).splitlines()[0]} Compute "
+            "fewer builds at once, or end what else runs on the card."
         ) from error
     except cp.cuda.compiler.CompileException as error:
         raise SolverError(
-            f"the card's compiler refused the march: {str(error).splitlines()[0]}"
+            f"the compiler for graphics card {number} refused the march: "
+            f"{str(error).splitlines()[0]}"
         ) from error
     except (cp.cuda.runtime.CUDARuntimeError, cp.cuda.driver.CUDADriverError) as error:
-        raise SolverError(f"the graphics card failed: {error}.") from error
+        raise SolverError(
+            f"graphics card {number} failed: {error}; look at it with 'nvidia-smi', or compute on "
+            "others, such as --device gpu:1."
+        ) from error
 
 
 @dataclass(frozen=True)
@@ -93,26 +98,84 @@ class Card:
 def find_card(number: int = 0) -> Card:
     """Find a graphics card.
 
+    Parameters
+    ----------
+    number : int
+        Among those that this process sees, see `find_cards`.
+
     Raises
     ------
     InputError
         If there is no driver, or no such card.
+    SolverError
+        If the card answers no more.
+    """
+    count = count_cards()
+    if number >= count:
+        hidden = ", as CUDA_VISIBLE_DEVICES leaves them" if _HIDING in os.environ else ""
+        raise InputError(
+            f"graphics card {number} is not there: the machine has {count}, counted from 0{hidden}."
+        )
+    with _explained(number):
+        known = cupy().cuda.runtime.getDeviceProperties(number)
+    return Card(number, known["name"].decode(), int(known["multiProcessorCount"]))
+
+
+_HIDING = "CUDA_VISIBLE_DEVICES"
+
+
+def find_cards(numbers: Sequence[int] = ()) -> tuple[Card, ...]:
+    """Find graphics cards of one kind.
+
+    Cards of one kind give the same bits; those of another are compiled for anew, and their figures
+    are others.
+
+    Parameters
+    ----------
+    numbers : sequence of int, optional
+        Among those that this process sees, counted from 0; all otherwise. The driver shows those
+        that CUDA_VISIBLE_DEVICES names, and counts them anew.
+
+    Raises
+    ------
+    InputError
+        If there is no driver, no such card, or they are of several kinds.
+    SolverError
+        If a card answers no more.
+    """
+    cards = tuple(map(find_card, numbers or range(count_cards())))
+    kinds: dict[str, list[str]] = {}
+    for card in cards:
+        kinds.setdefault(card.name, []).append(str(card.number))
+    if len(kinds) > 1:
+        each = "; ".join(f"{', '.join(places)}: {kind}" for kind, places in kinds.items())
+        first = ",".join(next(iter(kinds.values())))
+        raise InputError(
+            f"the graphics cards are of several kinds ({each}), whose figures differ in their last "
+            f"digits and are kept apart: name those of one kind, such as --device gpu:{first}."
+        )
+    return cards
+
+
+def count_cards() -> int:
+    """Count the cards that this process sees; at least one.
+
+    Raises
+    ------
+    InputError
+        If there is no driver, or no card.
     """
     cp = cupy()
     try:
-        count = cp.cuda.runtime.getDeviceCount()
+        count = int(cp.cuda.runtime.getDeviceCount())
     except cp.cuda.runtime.CUDARuntimeError as error:
         raise InputError(
             f"no graphics card can be used: {error}; look whether 'nvidia-smi' lists one, or "
             "compute on the CPU."
         ) from error
-    if number >= count:
-        raise InputError(
-            f"graphics card {number} is not there: the machine has {count}, counted from 0."
-        )
-    with _explained():
-        known = cp.cuda.runtime.getDeviceProperties(number)
-    return Card(number, known["name"].decode(), int(known["multiProcessorCount"]))
+    if not count:
+        raise InputError(f"no graphics card can be used: {_HIDING} names none that is there.")
+    return count
 
 
 class _Kernel:
@@ -159,7 +222,7 @@ class Marching:
 
     def results(self) -> FloatArray:
         """Return the results, (n, RESULTS)."""
-        with _explained(), cupy().cuda.Device(self._card.number):
+        with _explained(self._card.number), cupy().cuda.Device(self._card.number):
             self._stream.synchronize()
             found: FloatArray = self._out.get()
         self._kept = ()
@@ -185,7 +248,7 @@ def march_on(
     """
     cp = cupy()
     count = len(which)
-    with _explained(), cp.cuda.Device(card.number):
+    with _explained(card.number), cp.cuda.Device(card.number):
         kernel = kernel_of(program, card)
         stream = cp.cuda.Stream(non_blocking=True)
         with stream:

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -66,6 +67,8 @@ class Check:
         Whether two runs gave the same bits.
     per_second : float
         Impacts, of the second run with packing and upload.
+    figures : (n, 3) array
+        Speed, launch angle and spin of the impacts, SI.
     """
 
     precision: Precision
@@ -74,6 +77,7 @@ class Check:
     flags: int
     repeats: bool
     per_second: float
+    figures: FloatArray
 
     @property
     def passed(self) -> bool:
@@ -135,7 +139,54 @@ def check(
         flags=sum(a.flag != b.flag for a, b in zip(first, expected, strict=True)),
         repeats=np.array_equal(found, _figures(again)),
         per_second=len(first) / spent,
+        figures=found,
     )
+
+
+@dataclass(frozen=True)
+class Together:
+    """What several devices came to at once.
+
+    Attributes
+    ----------
+    precision : str
+    same : bool
+        Whether all gave the same bits.
+    per_second : float
+        Impacts of all.
+    """
+
+    precision: Precision
+    same: bool
+    per_second: float
+
+
+def together(devices: Sequence[Device], bodies: Sequence[Body], precision: Precision) -> Together:
+    """Have every device compute the set at once.
+
+    Parameters
+    ----------
+    devices : sequence of Device
+        Checked before.
+    bodies : sequence of Body
+    precision : {"single", "double"}
+
+    Raises
+    ------
+    SolverError
+        If an impact breaks down.
+    """
+    wanted = [Wanted(body, _strikes()) for body in bodies]
+
+    def computed(device: Device) -> FloatArray:
+        return _figures(_launches(Batch(device, wanted, precision, "default")))
+
+    with ThreadPoolExecutor(len(devices)) as threads:
+        start = time.perf_counter()
+        found = list(threads.map(computed, devices))
+        spent = time.perf_counter() - start
+    same = all(np.array_equal(figures, found[0]) for figures in found)
+    return Together(precision, same, sum(map(len, found)) / spent)
 
 
 def _launches(batch: Batch) -> list[Launch]:

@@ -1,9 +1,11 @@
-"""Estimates of many builds: here, in processes, or with their impacts on a graphics card."""
+"""Estimates of many builds: here, in processes, or with their impacts on graphics cards."""
 
+import re
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -21,43 +23,48 @@ from layers.strike.launch import Launch
 
 if TYPE_CHECKING:
     from layers.flight.trajectory import Flight
+    from layers.gpu.card import Card
 
 Request = tuple[Ball, tuple[str, ...]]
-Place = Literal["cpu", "gpu", "gpu-or-cpu"]
-PLACES: tuple[Place, ...] = ("cpu", "gpu", "gpu-or-cpu")
+PLACES = ("cpu", "gpu", "gpu-or-cpu", "gpu:N", "gpu:N,M")
+_NUMBERED = re.compile(r"gpu:(\d+(?:,\d+)*)")
 # Builds whose impacts are on the card at once: enough to fill it, few enough to hold.
 CHUNK = 1024
 
 
-def device_for(place: str, tell: Callable[[str], None] | None = None) -> Device | None:
-    """Return the graphics card, or None for the CPU.
+def devices_for(place: str, tell: Callable[[str], None] | None = None) -> "tuple[Card, ...] | None":
+    """Return the graphics cards, or None for the CPU.
 
     Parameters
     ----------
-    place : {"cpu", "gpu", "gpu-or-cpu"}
-        The last takes the CPU where there is no card, and says so.
+    place : str
+        "cpu"; "gpu" for all cards that this process sees; "gpu:1" or "gpu:0,1" for those of these
+        numbers; "gpu-or-cpu" for all, or the CPU where there is none, and says so.
     tell : callable, optional
         Called with that sentence.
 
     Raises
     ------
     InputError
-        If the place is not known, or "gpu" has no card.
+        If the place is not known, its cards are not there, or are of several kinds.
     """
-    if place not in PLACES:
+    numbered = _NUMBERED.fullmatch(place)
+    if place not in PLACES[:3] and not numbered:
         raise InputError(f"device is {place!r}, but must be one of: {', '.join(PLACES)}.")
     if place == "cpu":
         return None
-    from layers.gpu.card import find_card
+    from layers.gpu.card import find_card, find_cards
 
     try:
-        return find_card()
+        if not numbered:
+            find_card()
     except InputError as error:
         if place == "gpu":
             raise
         if tell:
             tell(f"The CPU computes: {error}")
         return None
+    return find_cards(tuple(dict.fromkeys(map(int, numbered[1].split(",")))) if numbered else ())
 
 
 class _Own(NamedTuple):
@@ -93,18 +100,19 @@ class _Chunk:
 
 
 def impacts_on(
-    device: Device,
+    devices: Sequence[Device],
     requests: Sequence[Request],
     conditions: Conditions,
     level: Level = "default",
 ) -> Iterator[tuple[int, Impacts]]:
     """Compute the impacts that figures rest on, and their flights, chunk by chunk.
 
-    While the card marches one chunk the next is packed.
+    While a card marches one chunk the next is packed.
 
     Parameters
     ----------
-    device : Device
+    devices : sequence of Device
+        Of one kind; they take chunks in turn.
     requests : sequence of (Ball, tuple of str)
         Builds and the names of the figures wanted of each.
     conditions : Conditions
@@ -117,30 +125,33 @@ def impacts_on(
     (int, Impacts)
         A request's place, and its impacts.
     """
-    with ThreadPoolExecutor(1) as ahead:  # packs while this thread uses what was computed
+    step = min(CHUNK, max(1, -(-len(requests) // len(devices))))
+    firsts = range(0, len(requests), step)
+    with ThreadPoolExecutor(len(devices)) as ahead:  # packs while this thread uses what is done
 
-        def start(first: int) -> Future[_Chunk]:
-            return ahead.submit(_started, device, first, requests, conditions, level)
+        def start(turn: int) -> Future[_Chunk]:
+            part = requests[firsts[turn] : firsts[turn] + step]
+            device = devices[turn % len(devices)]
+            return ahead.submit(_started, device, firsts[turn], part, conditions, level)
 
-        waiting = [start(0)] if requests else []
-        for first in range(0, len(requests), CHUNK):
-            chunk = waiting.pop().result()
-            if first + CHUNK < len(requests):
-                waiting.append(start(first + CHUNK))
+        waiting = deque(map(start, range(min(len(devices), len(firsts)))))
+        for turn in range(len(firsts)):
+            chunk = waiting.popleft().result()
+            if turn + len(devices) < len(firsts):
+                waiting.append(start(turn + len(devices)))
             yield from _finished(chunk, conditions)
 
 
 def _started(
     device: Device,
     first: int,
-    requests: Sequence[Request],
+    part: Sequence[Request],
     conditions: Conditions,
     level: Level,
 ) -> _Chunk:
-    part = requests[first : first + CHUNK]
     owners, wanted = [], []
     for i, (ball, names) in enumerate(part):
-        behind = impacts_behind(ball, names, conditions)
+        behind = impacts_behind(names, len(ball.layer), conditions)
         for count in sorted({count for count, _ in (*behind.launches, *behind.barrier)}):
             keys = [key for key in behind.launches if key[0] == count]
             thrown = [key for key in behind.barrier if key[0] == count]
@@ -206,14 +217,15 @@ def _flown_by(
     )
 
 
-def impacts_behind(ball: Ball, names: Sequence[str], conditions: Conditions) -> Impacts:
+def impacts_behind(names: Sequence[str], layers: int, conditions: Conditions) -> Impacts:
     """List the impacts that figures rest on, as keys of `Impacts` without values.
 
     Parameters
     ----------
-    ball : Ball
     names : sequence of str
         Of the figures.
+    layers : int
+        Of the ball.
     conditions : Conditions
         Where swings are found.
     """
@@ -221,8 +233,8 @@ def impacts_behind(ball: Ball, names: Sequence[str], conditions: Conditions) -> 
     flights: dict[tuple[int, str], Any] = {}
     barrier: dict[tuple[int, float], Any] = {}
     for name in map(parse_figure, names):
-        count, quantity = name.stage or len(ball.layer), QUANTITIES[name.quantity]
-        if count > len(ball.layer):
+        count, quantity = name.stage or layers, QUANTITIES[name.quantity]
+        if count > layers:
             continue
         if quantity.of == "club":
             flights |= dict.fromkeys((count, s) for s in conditions.swings.of_club(str(name.swing)))
@@ -238,7 +250,7 @@ def estimate_many(
     balls: Iterable[Ball],
     figures: str | Sequence[str] = BALL_FIGURES,
     mapper: Callable[..., Iterable[Any]] = map,
-    device: Place = "cpu",
+    device: str = "cpu",
     conditions: Conditions | None = None,
 ) -> list[Estimate]:
     """Estimate a batch, in order.
@@ -251,8 +263,8 @@ def estimate_many(
         Names of the figures wanted of each.
     mapper : callable
         ``map`` or an executor's ``map``: figures do not depend on it, to the last bit.
-    device : {"cpu", "gpu", "gpu-or-cpu"}
-        Where impacts on a club are computed; the last takes the CPU where there is no card.
+    device : str
+        Where impacts are computed: "cpu", "gpu", "gpu:1" or "gpu-or-cpu", see `devices_for`.
     conditions : Conditions, optional
         Swings, aerodynamics, air and precision; the shipped ones otherwise.
 
@@ -263,13 +275,13 @@ def estimate_many(
     """
     balls = list(balls)
     asked = (figures,) if isinstance(figures, str) else tuple(figures)
-    card = device_for(device)
+    cards = devices_for(device)
     conditions = conditions or Conditions()
     count = len(balls)
-    if card is None:
+    if cards is None:
         return list(mapper(estimate, balls, [asked] * count, [conditions] * count))
     requests = [(ball.checked(), asked) for ball in balls]
-    found = dict(impacts_on(card, requests, conditions))
+    found = dict(impacts_on(cards, requests, conditions))
     impacts = [found[i] for i in range(count)]
     levels = ["default"] * count
     return list(mapper(estimate, balls, [asked] * count, [conditions] * count, levels, impacts))

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from layers.arrays import FloatArray, IntArray
+from layers.arrays import IntArray
 from layers.numerics.cubed_sphere import Counts, HalfSphere, half_sphere
 
 _STEPS = np.array([1, 2, 3])  # along x, y and z; any two sum to the third
@@ -157,8 +157,3 @@ def _colours(
     colour = np.concatenate([parity, first + np.tile(tint, len(ring) // quads)])
     row = np.concatenate([np.full(block, -1), np.maximum(ring - core_rings - 1, -1)])
     return colour, row
-
-
-def places(plan: Plan) -> FloatArray:
-    """Places of the nodes up to the first row, (3, nodes) per metre of the innermost radius."""
-    return plan.mesh.points[:, plan.node[: plan.inner + len(plan.column)]]

@@ -109,7 +109,8 @@ def strike_program(packed: Packed, choices: Choices) -> Program:
     """
     plan, unit, kind = packed.plan, packed.unit, packed.builds.dtype
     found = {**plan.batches(choices.threads), "face": plan.face, "around": plan.around}
-    found |= {name: np.ascontiguousarray(getattr(unit, name), dtype=kind) for name in _SHARED}
+    shared = {"place": unit.place, **unit.surface._asdict()}
+    found |= {name: np.ascontiguousarray(shared[name], dtype=kind) for name in _SHARED}
     values = {
         "REAL": "float" if kind == np.float32 else "double",
         "THREADS": choices.threads,

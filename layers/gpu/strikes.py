@@ -14,7 +14,7 @@ from layers.impact.crushed import crushed
 from layers.strike import contact
 from layers.strike import march as rows
 from layers.strike.launch import Contact, Launch, Strike
-from layers.strike.model import Settings, _counts
+from layers.strike.settings import Settings, counts_of
 from layers.strike.start import SAFETY, face_and_club
 from layers.strike.strike import LONGEST, PAUSE, flag_of
 
@@ -140,7 +140,7 @@ def slowness(body: Body, settings: Settings) -> float:
     settings : Settings
         Mesh.
     """
-    counts = _counts(len(body.outer_radius), settings)
+    counts = counts_of(len(body.outer_radius), settings)
     glassy = 1.0 + body.relaxation_strength.sum(axis=1)
     shear = body.dynamic_modulus_ratio * glassy * body.shear_modulus
     bulk = body.dynamic_modulus_ratio * body.bulk_modulus

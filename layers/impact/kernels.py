@@ -10,9 +10,11 @@ from typing import Any
 import numpy as np
 
 from layers.arrays import FloatArray, IntArray
-from layers.numerics.lanes import NODE, add_at, gather, highest, load, maximum, nought, store
+from layers.numerics.lanes import highest, load, maximum, nought, store
 from layers.numerics.machine_code import njit
+from layers.numerics.nodes import add_at, gather
 from layers.numerics.tensors import inverse_cube_root
+from layers.numerics.vectors import NODE
 
 # Rows of a tile.
 BR, BZ, BT = 0, 4, 8  # volume-mean gradients d/dr, d/dz and 1/r of the corners' shape functions

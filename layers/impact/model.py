@@ -13,8 +13,8 @@ from layers.ball import Body
 from layers.graded.curve import element_means
 from layers.impact import kernels
 from layers.mass.inertia import solver_density
-from layers.numerics.lanes import aligned, width_of
 from layers.numerics.mesh import Mesh, sphere_mesh
+from layers.numerics.vectors import aligned, width_of
 
 # A layer (but the innermost) is meshed as a thin or as a thick one, by its thickness, m. Most
 # mantles and covers stay below and most outer cores above, so that small changes seldom cross it.

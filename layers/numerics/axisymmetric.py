@@ -10,8 +10,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from layers.arrays import FloatArray, IntArray
-from layers.numerics.lanes import aligned, load, nought, store, width_of
+from layers.numerics.lanes import load, nought, store
 from layers.numerics.machine_code import njit
+from layers.numerics.vectors import aligned, width_of
 
 # All of fastmath but the promise that no NaN or infinity occurs: the driver looks for them.
 FASTMATH = {"contract", "reassoc", "arcp", "nsz"}

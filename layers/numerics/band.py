@@ -12,8 +12,9 @@ import numpy as np
 
 from layers.arrays import FloatArray, IntArray
 from layers.numerics.axisymmetric import FASTMATH
-from layers.numerics.lanes import aligned, load, store
+from layers.numerics.lanes import load, store
 from layers.numerics.machine_code import njit
+from layers.numerics.vectors import aligned
 
 _WIDTH = 8  # doubles side by side
 # Columns that a block of four pivots and the vectors' ends may take beyond a row's profile.

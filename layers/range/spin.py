@@ -113,7 +113,8 @@ def _from_marks(
     if far.any():
         other = int(np.flatnonzero(far)[np.argmin(chi[far])])
         second, second_chi, *_ = _refined(trials[other], angle, slowed, lost, sd, False)
-        if second_chi - first_chi < _ALIKE:
+        # Where trials end near the first, the next best may come back to it: that is no other.
+        if second_chi - first_chi < _ALIKE and abs(second - first) > 1.0 / np.ptp(after):
             ambiguous = second
     if np.isfinite(ambiguous):
         return np.nan, np.nan, np.nan, np.nan, ambiguous

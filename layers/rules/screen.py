@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -11,18 +11,37 @@ from layers.estimates import Estimate
 from layers.figures import parse_figure
 from layers.files.cards import Cards
 from layers.files.fields import Table, numeric
+from layers.files.other_units import read_quantity, unit_of_key
 
 Verdict = Literal["within", "within error of the limit", "outside", "not known"]
 
 
 class RuleLimit(Table):
-    """One bound on one figure."""
+    """One bound on one figure, in the figure's unit; `stated` is the rule's own, in its own unit.
+
+    A file may give the bound as the rule does, ``at_most = "1.620 oz"``, and how many decimals the
+    rule prints of the metric figure beside it, ``metric_decimals = 2``: 45.93 g.
+    """
 
     figure: str = Field(description="name of the figure")
     at_least: float | None = numeric("the figure's", "lower bound", -1e6, 1e6, None)
     at_most: float | None = numeric("the figure's", "upper bound", -1e6, 1e6, None)
+    stated: str = Field("", description="the bound as the rule states it, with its unit")
     source: str = Field(description="where the bound stands")
     grade: Literal["published", "restated", "from memory"] = Field(description="how it was seen")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _metric_from_stated(cls, table: Any) -> Any:
+        """Derive the metric bound from one that says its unit."""
+        key = next((k for k in ("at_least", "at_most") if isinstance(table.get(k), str)), None)
+        if key is None:
+            return table
+        read = {k: v for k, v in table.items() if k != "metric_decimals"}
+        value = read_quantity(table[key], unit_of_key(str(table.get("figure"))), key)
+        if value is not None and "metric_decimals" in table:
+            value = round(value, table["metric_decimals"])
+        return read | {key: value, "stated": table[key]}
 
     @model_validator(mode="after")
     def _one_bound_of_a_known_figure(self) -> "RuleLimit":

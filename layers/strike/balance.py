@@ -5,10 +5,10 @@ import math
 import numpy as np
 
 from layers.arrays import FloatArray
-from layers.numerics.hexes import PATTERNS
-from layers.strike import contact, kernels
+from layers.strike import contact
 from layers.strike import march as rows
-from layers.strike.model import Model, as_rows, momentum_of
+from layers.strike.model import Model, momentum_of
+from layers.strike.stored import stored
 
 
 def momentum_residual(
@@ -106,8 +106,7 @@ def energy_parts(
     }
     parts["ball, vibration"] = kinetic - parts["ball, translation"] - parts["ball, spin"]
     density, hourglass = stored(model, u, state)
-    volume = as_rows(model.constant)[kernels.VOLUME, : len(density)]
-    parts["ball, strain"] = 2.0 * float(density @ volume)
+    parts["ball, strain"] = 2.0 * float(density @ model.volume)
     parts["hourglass"] = float(hourglass.sum())
     parts["club"] = club_energy(club, face)
     given = float((m * old**2).sum()) + club_energy(before[1], face)
@@ -138,41 +137,3 @@ def club_energy(club: FloatArray, face: FloatArray) -> float:
         if face[inverse] > 0.0:
             energy += sum(club[row] ** 2 for row in moving) / face[inverse]
     return float(energy)
-
-
-def stored(model: Model, u: FloatArray, state: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Strain energy of each element, (m,) J/m3, and its hourglass energy, (4, 3, m) J.
-
-    The latter by pattern and component, of the element and its mirror image together.
-
-    Parameters
-    ----------
-    model : Model
-    u : (3, n) array
-        Displacements, m.
-    state : array
-        Internal variables of the elements.
-    """
-    real = model.mesh.hexes.shape[1]
-    constant, corner = as_rows(model.constant)[:, :real], u[:, model.mesh.hexes]
-    gradient = constant[:24].reshape(8, 3, real)
-    slope = np.einsum("iae,aje->eij", corner, gradient)
-    f = slope + np.eye(3)
-    right = np.einsum("eki,ekj->eij", f, f)
-    j = np.linalg.det(f)
-    bar = right * j[:, None, None] ** (-2.0 / 3.0)
-    trace = np.trace(bar, axis1=1, axis2=2)
-    density = 0.5 * constant[kernels.SHEAR] * (trace - 3.0)
-    density += 0.5 * constant[kernels.BULK] * (j - 1.0) ** 2
-    branch, inner_state = as_rows(model.branch)[:, :real], as_rows(state)[:, :real]
-    for k in range(len(branch) // kernels.BRANCH_ROWS):
-        a = inner_state[1 + 6 * k : 7 + 6 * k]
-        tensor = a[[0, 3, 5, 3, 1, 4, 5, 4, 2]].T.reshape(real, 3, 3)
-        strength = branch[kernels.BRANCH_ROWS * k + kernels.STRENGTH]
-        inner = np.einsum("eij,eij->e", bar, tensor)
-        density += 0.5 * strength * (inner - np.log(np.linalg.det(tensor)) - 3.0)
-    position = constant[kernels.POSITION_PATTERN : kernels.POSITION_PATTERN + 12]
-    pattern = np.einsum("pa,iae->pie", PATTERNS, corner)
-    pattern -= np.einsum("eij,pje->pie", slope, position.reshape(4, 3, real))
-    hourglass = constant[kernels.HOURGLASS : kernels.HOURGLASS + 4]
-    return density, hourglass[:, None] * pattern**2

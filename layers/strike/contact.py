@@ -10,6 +10,8 @@ Coulomb's cone when the point slips.
 import math
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from layers.numerics.machine_code import njit
 
 # Rows of the face's constants.
@@ -25,15 +27,13 @@ FACE_X, FACE_Z, FACE_VX, FACE_VZ = 0, 1, 2, 3
 HEAD_X, HEAD_Z, HEAD_VX, HEAD_VZ = 4, 5, 6, 7
 TURN, TURN_RATE = 8, 9
 CLUB_ROWS = 10
-# What a step's contact adds up; forces on the ball along x and z, nearest distance to the face.
+# What a step's contact adds up; forces on the ball along x and z.
 NORMAL_FORCE, TANGENTIAL_FORCE, SLIP_POWER, STUCK_FORCE = 0, 1, 2, 3
 FRICTION_LOSS, CONTACT_LOSS, TORQUE_SUM = 4, 5, 6
-FORCE_X, FORCE_Z, NEAREST = 7, 8, 9
-SUM_ROWS = 10
-# Rows of room that a surface node takes.
-NODE_ROWS = 10
-# Rows kept of each point's force: normal, along z, along y, sticking.
-POINT_ROWS = 4
+FORCE_X, FORCE_Z = 7, 8
+SUM_ROWS = 9
+# How much faster than anything before a node may come near the face until the next search.
+SUDDEN = 2.0
 
 
 class Surface(NamedTuple):
@@ -63,6 +63,67 @@ class Surface(NamedTuple):
     area: Any
 
 
+class Near(NamedTuple):
+    """What may touch the face until the next search, and room to work in.
+
+    Attributes
+    ----------
+    counts : (2,) array
+        How many nodes and faces may touch.
+    nodes, faces : (k,), (f,) array
+        Which, in order, as positions in `Surface`.
+    touching : (f,) array
+        Faces that do in a step.
+    gap : (k,) array
+        Distances from the face, m.
+    swift, impulse : (3, k) array
+        Velocities over the face and impulses of a step: normal, across, along.
+    tilt : (2, k) array
+        Cosine and sine of the turn of the face's normal under each node.
+    light : (k,) array
+        Area over the mass that a kick meets, m2/kg.
+    forces : (4, f p) array
+        Of each point: normal, along z, along y, sticking.
+    """
+
+    counts: Any
+    nodes: Any
+    faces: Any
+    touching: Any
+    gap: Any
+    swift: Any
+    impulse: Any
+    tilt: Any
+    light: Any
+    forces: Any
+
+
+@njit(cache=True)
+def near_of(surface: Any, pivot: Any) -> Any:
+    """Return a `Near` for all nodes.
+
+    Parameters
+    ----------
+    surface : Surface
+    pivot : (k,) array
+        Of the surface nodes, see `layers.strike.model.Chain`.
+    """
+    nodes, faces = surface.nodes.shape[0], surface.bulge.shape[0]
+    points = surface.shape.shape[0]
+    return Near(
+        np.zeros(2, np.int64),
+        np.arange(nodes),
+        np.arange(faces),
+        np.zeros(faces, np.int64),
+        np.zeros(nodes),
+        np.zeros((3, nodes)),
+        np.zeros((3, nodes)),
+        np.zeros((2, nodes)),
+        surface.area * pivot,
+        np.zeros((4, faces * points)),
+    )
+
+
 @njit(cache=True)
 def _kick(velocity: Any, carry: Any, first: int, column: int, kick: Any) -> None:
     """Let a column's inner nodes follow the kick that its surface node got."""
@@ -76,35 +137,24 @@ def _kick(velocity: Any, carry: Any, first: int, column: int, kick: Any) -> None
 
 
 @njit(cache=True)
-def _press(
-    surface: Any,
-    f: int,
-    near: Any,
-    swift: Any,
-    light: Any,
-    stretch: Any,
-    face: Any,
-    step: float,
-    impulse: Any,
-    forces: Any,
-) -> None:
+def _press(surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float) -> None:
     """Give the forces at one quadrilateral's points and their impulses on its nodes.
 
     With the relative velocity w' = w + dt a N after the step, a being the acceleration under unit
     pressure, the pressure is N = -k (g + dt w' / 2) - c w', solved for N; likewise along the face.
     """
     k, kt = face[STIFFNESS], face[SHEAR_STIFFNESS]
-    friction, weight = face[FRICTION], surface.weight[f]
+    friction, weight, forces = face[FRICTION], surface.weight[f], near.forces
     for p in range(surface.shape.shape[0]):
         at = f * surface.shape.shape[0] + p
         gap, w0, w1, w2, ease = -surface.bulge[f], 0.0, 0.0, 0.0, 0.0
         for corner in range(4):
             n, s = surface.shape[p, corner], surface.faces[corner, f]
-            gap += n * near[s]
-            w0 += n * swift[0, s]
-            w1 += n * swift[1, s]
-            w2 += n * swift[2, s]
-            ease += n * light[s]
+            gap += n * near.gap[s]
+            w0 += n * near.swift[0, s]
+            w1 += n * near.swift[1, s]
+            w2 += n * near.swift[2, s]
+            ease += n * near.light[s]
         resist = 0.5 * step * k + face[DAMPING]
         soften = 1.0 / (1.0 + resist * step * ease)
         normal = -(k * gap + resist * w0) * soften
@@ -125,34 +175,27 @@ def _press(
         for corner in range(4):
             part = step * weight * surface.shape[p, corner]
             s = surface.faces[corner, f]
-            impulse[0, s] += part * normal
-            impulse[1, s] += part * across
-            impulse[2, s] += part * along
+            near.impulse[0, s] += part * normal
+            near.impulse[1, s] += part * across
+            near.impulse[2, s] += part * along
 
 
 @njit(cache=True)
 def _settle(
-    surface: Any,
-    f: int,
-    near: Any,
-    swift: Any,
-    stretch: Any,
-    face: Any,
-    step: float,
-    forces: Any,
-    sums: Any,
+    surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float, sums: Any
 ) -> None:
     """Carry one quadrilateral's stretches over the step; sum its forces and losses."""
     k, kt, weight = face[STIFFNESS], face[SHEAR_STIFFNESS], surface.weight[f]
+    forces = near.forces
     for p in range(surface.shape.shape[0]):
         at = f * surface.shape.shape[0] + p
         gap, w0, w1, w2 = -surface.bulge[f], 0.0, 0.0, 0.0
         for corner in range(4):
             n, s = surface.shape[p, corner], surface.faces[corner, f]
-            gap += n * near[s]
-            w0 += n * swift[0, s]
-            w1 += n * swift[1, s]
-            w2 += n * swift[2, s]
+            gap += n * near.gap[s]
+            w0 += n * near.swift[0, s]
+            w1 += n * near.swift[1, s]
+            w2 += n * near.swift[2, s]
         normal, along, across = forces[0, at], forces[1, at], forces[2, at]
         before, after = min(0.0, gap), min(0.0, gap + step * w0)
         lost = step * normal * w0 + 0.5 * k * (after * after - before * before)
@@ -193,33 +236,110 @@ def distance(points: Any, u: Any, node: int, club: Any) -> Any:
 
 @njit(cache=True)
 def _approach(
-    points: Any, u: Any, velocity: Any, surface: Any, face: Any, club: Any, work: Any
-) -> Any:
-    """Distances and velocities of the surface nodes in the axes of the face under each.
+    points: Any, u: Any, velocity: Any, surface: Any, face: Any, club: Any, near: Any
+) -> None:
+    """Distances and velocities of the nodes that may touch, in the axes of the face under each.
 
     A rolled face stands back by half its curvature times the square of the height, and its normal
-    leans by the height over its radius. Gives the nearest distance.
+    leans by the height over its radius.
     """
     cos, sin, rate = math.cos(club[TURN]), math.sin(club[TURN]), club[TURN_RATE]
-    roll, nearest = face[CURVATURE], math.inf
-    near, swift, tilt = work[0], work[2:5], work[8:10]
-    for s in range(surface.nodes.shape[0]):
+    roll, swift, tilt = face[CURVATURE], near.swift, near.tilt
+    for k in range(near.counts[0]):
+        s = near.nodes[k]
         n = surface.nodes[s]
         x = points[0, n] + u[0, n] - club[FACE_X]
         z = points[2, n] + u[2, n] - club[FACE_Z]
-        lean = roll * (z * cos - x * sin)
-        near[s] = x * cos + z * sin
+        lean, gap = roll * (z * cos - x * sin), x * cos + z * sin
         c, t = cos, sin
         if lean != 0.0:
-            near[s] += 0.5 * lean * lean / roll
+            gap += 0.5 * lean * lean / roll
             size = 1.0 / math.sqrt(1.0 + lean * lean)
             c, t = size * (cos - lean * sin), size * (sin + lean * cos)
-        nearest = min(nearest, near[s])
         v = velocity[0, n] - club[FACE_VX] + rate * z
         w = velocity[2, n] - club[FACE_VZ] - rate * x
+        near.gap[s] = gap
         swift[0, s], swift[1, s], swift[2, s] = v * c + w * t, velocity[1, n], w * c - v * t
         tilt[0, s], tilt[1, s] = c, t
-    return nearest
+
+
+@njit(cache=True)
+def search(
+    points: Any,
+    u: Any,
+    velocity: Any,
+    surface: Any,
+    face: Any,
+    club: Any,
+    time: float,
+    fastest: float,
+    near: Any,
+) -> float:
+    """Find what may touch the face within a time.
+
+    Parameters
+    ----------
+    points, u, velocity : (3, n) array
+        Reference coordinates, displacements and velocities.
+    surface : Surface
+    face, club : array
+        Rows of this module.
+    time : float
+        Until the next search, s.
+    fastest : float
+        Greatest speed of a surface node along the face's normal so far, m/s.
+    near : Near
+        Written.
+
+    Returns
+    -------
+    float
+        The greatest speed with those of now.
+    """
+    count = surface.nodes.shape[0]
+    near.counts[0], near.counts[1] = count, 0
+    near.nodes[:] = np.arange(count)
+    _approach(points, u, velocity, surface, face, club, near)
+    fastest = max(fastest, np.abs(near.swift[0]).max())
+    reach = SUDDEN * fastest * time
+    wanted = np.zeros(count, np.bool_)
+    for f in range(surface.faces.shape[1]):
+        lowest = near.gap[surface.faces[0, f]]
+        for corner in range(1, 4):
+            lowest = min(lowest, near.gap[surface.faces[corner, f]])
+        if lowest < surface.bulge[f] + reach:
+            near.faces[near.counts[1]] = f
+            near.counts[1] += 1
+            for corner in range(4):
+                wanted[surface.faces[corner, f]] = True
+    near.counts[0] = 0
+    for s in range(count):
+        if wanted[s]:
+            near.nodes[near.counts[0]] = s
+            near.counts[0] += 1
+    return float(fastest)
+
+
+@njit(cache=True)
+def nearest(points: Any, u: Any, surface: Any, face: Any, club: Any) -> float:
+    """Distance of the surface node that is nearest to the face, m.
+
+    Parameters
+    ----------
+    points, u : (3, n) array
+        Reference coordinates and displacements, m.
+    surface : Surface
+    face, club : array
+        Rows of this module.
+    """
+    cos, sin, roll = math.cos(club[TURN]), math.sin(club[TURN]), face[CURVATURE]
+    least = math.inf
+    for n in surface.nodes:
+        x = points[0, n] + u[0, n] - club[FACE_X]
+        z = points[2, n] + u[2, n] - club[FACE_Z]
+        height = z * cos - x * sin
+        least = min(least, x * cos + z * sin + 0.5 * roll * height * height)
+    return least
 
 
 @njit(cache=True)
@@ -234,9 +354,7 @@ def touch(
     face: Any,
     club: Any,
     step: float,
-    work: Any,
-    forces: Any,
-    near_faces: Any,
+    near: Any,
     sums: Any,
 ) -> None:
     """Apply one step's contact impulses to the surface nodes.
@@ -255,30 +373,32 @@ def touch(
         Rows of this module.
     step : float
         s.
-    work, forces, near_faces : (NODE_ROWS, k), (POINT_ROWS, f p), (f,) array
-        Room to work in.
+    near : Near
+        What may touch, see `search`.
     sums : (SUM_ROWS,) array
         Written: forces (N), slip power (W), losses (J), torque toward backspin about the origin
-        (N m), nearest distance (m).
+        (N m).
     """
     sums[:] = 0.0
-    count = surface.nodes.shape[0]
     first = surface.nodes[0] - (carry.shape[0] - 1) * carry.shape[1]
-    near, light, swift, impulse, tilt = work[0], work[1], work[2:5], work[5:8], work[8:10]
-    sums[NEAREST] = _approach(points, u, velocity, surface, face, club, work)
-    for s in range(count):
-        light[s] = surface.area[s] * pivot[-1, s]
+    impulse, tilt, swift, touching = near.impulse, near.tilt, near.swift, 0
+    _approach(points, u, velocity, surface, face, club, near)
+    for k in range(near.counts[0]):
+        s = near.nodes[k]
         impulse[0, s], impulse[1, s], impulse[2, s] = 0.0, 0.0, 0.0
-    touching = 0
-    for f in range(surface.faces.shape[1]):
-        lowest = near[surface.faces[0, f]]
+    for k in range(near.counts[1]):
+        f = near.faces[k]
+        lowest = near.gap[surface.faces[0, f]]
         for corner in range(1, 4):
-            lowest = min(lowest, near[surface.faces[corner, f]])
+            lowest = min(lowest, near.gap[surface.faces[corner, f]])
         if lowest < surface.bulge[f]:
-            near_faces[touching] = f
+            near.touching[touching] = f
             touching += 1
-            _press(surface, f, near, swift, light, stretch, face, step, impulse, forces)
-    for s in range(count):
+            _press(surface, f, near, stretch, face, step)
+    if touching == 0:
+        return
+    for k in range(near.counts[0]):
+        s = near.nodes[k]
         if impulse[0, s] > 0.0:
             n, ease = surface.nodes[s], pivot[-1, s]
             if points[1, n] == 0.0:  # the other half pushes back
@@ -298,4 +418,4 @@ def touch(
             sums[FORCE_Z] += pz / step
             sums[TORQUE_SUM] += (x * pz - z * px) / step
     for k in range(touching):
-        _settle(surface, near_faces[k], near, swift, stretch, face, step, forces, sums)
+        _settle(surface, near.touching[k], near, stretch, face, step, sums)

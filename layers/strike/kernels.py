@@ -11,8 +11,9 @@ Int. J. Numer. Methods Eng. 17, 679). The four hourglass patterns resist with an
 
 from typing import Any
 
-from layers.numerics.lanes import add_at, gather, highest, load, maximum, nought, store, total
+from layers.numerics.lanes import highest, load, maximum, nought, store, total
 from layers.numerics.machine_code import njit
+from layers.numerics.nodes import add_at, gather
 from layers.numerics.tensors import (
     add_square,
     inverse_cube_root,

@@ -5,21 +5,22 @@ from typing import Any
 
 import numpy as np
 
-from layers.numerics.lanes import NODE
 from layers.numerics.machine_code import njit
+from layers.numerics.nodes import load_node, store_node
+from layers.numerics.vectors import NODE
 from layers.strike.contact import (
     CONTACT_LOSS,
     FRICTION_LOSS,
-    NEAREST,
-    NODE_ROWS,
     NORMAL_FORCE,
-    POINT_ROWS,
     SLIP_POWER,
     STUCK_FORCE,
     SUM_ROWS,
     TANGENTIAL_FORCE,
     TORQUE_SUM,
     distance,
+    near_of,
+    nearest,
+    search,
     touch,
 )
 from layers.strike.head import drive_club, may_meet_again
@@ -48,57 +49,64 @@ CHECK_EVERY = 32
 SAMPLE_EVERY = 8
 
 
-@njit(fastmath=True, cache=True)
-def _deform(u: Any, centre: int, shape: Any) -> None:
-    """Say how far each node has moved against the node `centre`.
+@njit(fastmath=True, forceinline=True)
+def _move(u: Any, velocity: Any, n: int, step: float, origin: Any, shape: Any) -> None:
+    """Move a node; say how far it is from where it was against `origin`.
 
     So the elements, which may work in single precision, meet no motion of the ball as a whole.
     """
-    x, y, z = u[centre, 0], u[centre, 1], u[centre, 2]
-    for n in range(u.shape[0]):
-        shape[n, 0], shape[n, 1], shape[n, 2] = u[n, 0] - x, u[n, 1] - y, u[n, 2] - z
+    place = load_node(u, n) + step * velocity
+    store_node(u, n, place)
+    store_node(shape, n, place - origin)
 
 
 @njit(fastmath=True, cache=True)
-def _accelerate(
-    pull: Any, push: Any, carry: Any, pivot: Any, step: float, velocity: Any, work: Any
+def _move_inner(
+    pull: Any, push: Any, mean: float, step: float, origin: Any, velocity: Any, u: Any, shape: Any
 ) -> None:
-    """Add to the nodes' velocities what the elements' pull makes of them in a step.
+    """Let the elements' pull and the velocities act on the nodes that are in no column."""
+    here = load_node(origin, 0)
+    for n in range(push.shape[0]):
+        new = load_node(velocity, n) - (mean * push[n]) * load_node(pull, n)
+        store_node(velocity, n, new)
+        _move(u, new, n, step, here, shape)
 
-    The last nodes, in columns, share a mass matrix of three diagonals (see `Chain`).
+
+@njit(fastmath=True, cache=True)
+def _push_columns(pull: Any, carry: Any, pivot: Any, mean: float, velocity: Any, work: Any) -> None:
+    """Add to the velocities of the nodes in columns what the elements' pull makes of them.
+
+    They share a mass matrix of three diagonals (see `Chain`).
     """
-    free, (rows, columns) = push.shape[0], carry.shape
-    for n in range(free):
-        light = -step * push[n]
-        for i in range(NODE):
-            velocity[n, i] += light * pull[n, i]
-    chained = pull[free:].reshape(rows, columns, NODE)
-    swift = velocity[free:].reshape(rows, columns, NODE)
+    (rows, columns), last = carry.shape, work.shape[0] - carry.shape[1]
+    first = velocity.shape[0] - work.shape[0]
     for c in range(columns):
-        for i in range(NODE):
-            work[0, c, i] = -step * chained[0, c, i]
+        store_node(work, c, (0.0 - mean) * load_node(pull, first + c))
     for r in range(1, rows):
         for c in range(columns):
-            carried = carry[r, c]
-            for i in range(NODE):
-                work[r, c, i] = carried * work[r - 1, c, i] - step * chained[r, c, i]
+            n = r * columns + c
+            passed = carry[r, c] * load_node(work, n - columns)
+            store_node(work, n, passed - mean * load_node(pull, first + n))
     for c in range(columns):
-        for i in range(NODE):
-            work[rows - 1, c, i] *= pivot[rows - 1, c]
-            swift[rows - 1, c, i] += work[rows - 1, c, i]
+        n = last + c
+        gained = pivot[rows - 1, c] * load_node(work, n)
+        store_node(work, n, gained)
+        store_node(velocity, first + n, load_node(velocity, first + n) + gained)
     for r in range(rows - 2, -1, -1):
         for c in range(columns):
-            own, carried = pivot[r, c], carry[r + 1, c]
-            for i in range(NODE):
-                work[r, c, i] = own * work[r, c, i] + carried * work[r + 1, c, i]
-                swift[r, c, i] += work[r, c, i]
+            n = r * columns + c
+            gained = pivot[r, c] * load_node(work, n)
+            gained = gained + carry[r + 1, c] * load_node(work, n + columns)
+            store_node(work, n, gained)
+            store_node(velocity, first + n, load_node(velocity, first + n) + gained)
 
 
 @njit(fastmath=True, cache=True)
-def _move(u: Any, velocity: Any, step: float) -> None:
-    for n in range(u.shape[0]):
-        for i in range(NODE):
-            u[n, i] += step * velocity[n, i]
+def _move_columns(first: int, step: float, origin: Any, velocity: Any, u: Any, shape: Any) -> None:
+    """Move the nodes in columns."""
+    here = load_node(origin, 0)
+    for n in range(first, u.shape[0]):
+        _move(u, load_node(velocity, n), n, step, here, shape)
 
 
 @njit(cache=True)
@@ -183,19 +191,19 @@ def _march(
     result : (RESULT_ROWS,) array
         Written.
     """
-    loss, sums, pulled = np.zeros(2), np.zeros(SUM_ROWS), np.zeros((*carry.shape, NODE))
+    loss, sums, pulled = np.zeros(2), np.zeros(SUM_ROWS), np.zeros((carry.size, NODE))
     shape, pull = np.zeros(u.shape, constant.dtype), np.zeros(u.shape, constant.dtype)
-    moved, swift = u.T, velocity.T
-    sound = u.copy()  # as last found in order
-    work, forces = np.zeros((NODE_ROWS, carry.shape[1])), np.zeros((POINT_ROWS, stretch.shape[1]))
-    near_faces = np.zeros(surface.faces.shape[1], np.int64)
+    moved, swift, inner = u.T, velocity.T, push.shape[0]
+    sound, origin = u.copy(), np.zeros((1, NODE))  # as last found in order
+    near = near_of(surface, pivot[-1])
     result[:] = 0.0
     result[FIRST] = -1.0
     reach = points[0, far] - points[0].min()
     step, time, last, stride, count = 0.0, 0.0, 0.0, 1, 0
-    steps = 0
+    steps, fastest = 0, 0.0
+    for n in range(u.shape[0]):
+        store_node(shape, n, load_node(u, n) - load_node(u, centre))
     while time < longest:
-        _deform(u, centre, shape)
         if steps % CHECK_EVERY == 0:
             frequency = highest_frequency(shape, hexes, constant)
             if not 0.0 < frequency < math.inf:
@@ -205,6 +213,9 @@ def _march(
             sound[:] = u
             new = stable / math.sqrt(frequency)
             step = new if steps == 0 else step
+            fastest = search(
+                points, moved, swift, surface, face, club, CHECK_EVERY * new, fastest, near
+            )
         sampled = steps % SAMPLE_EVERY == 0
         element_forces(shape, hexes, constant, branch, state, pull, step, sampled, loss)
         if sampled:
@@ -214,26 +225,13 @@ def _march(
         if steps % CHECK_EVERY == 0:
             _set_gain(branch, new)
         step = new
-        _accelerate(pull, push, carry, pivot, mean, velocity, pulled)
         for n in plane:
-            velocity[n, 1] = 0.0
-        touch(
-            points,
-            moved,
-            swift,
-            carry,
-            pivot,
-            surface,
-            stretch,
-            face,
-            club,
-            mean,
-            work,
-            forces,
-            near_faces,
-            sums,
-        )
-        _move(u, velocity, step)
+            pull[n, 1] = 0.0
+        origin[0] = u[centre]
+        _move_inner(pull, push, mean, step, origin, velocity, u, shape)
+        _push_columns(pull, carry, pivot, mean, velocity, pulled)
+        touch(points, moved, swift, carry, pivot, surface, stretch, face, club, mean, near, sums)
+        _move_columns(inner, step, origin, velocity, u, shape)
         drive_club(face, club, sums, mean, step)
         time += step
         steps += 1
@@ -249,7 +247,7 @@ def _march(
                 result[LONGEST_GAP] = max(result[LONGEST_GAP], time - last)
             last = time
         elif time - last > max(pause, GRACE * (last - result[FIRST])) and not may_meet_again(
-            face, club, sums[NEAREST]
+            face, club, nearest(points, moved, surface, face, club)
         ):
             result[ENDED] = 1.0
             break

@@ -9,12 +9,13 @@ from layers.arrays import FloatArray
 from layers.ball import Body
 from layers.errors import InputError, SolverError
 from layers.impact.crushed import crushed
-from layers.numerics.lanes import NODE, aligned
+from layers.numerics.vectors import NODE, aligned
 from layers.strike import contact
 from layers.strike import march as rows
 from layers.strike.head import club_before, half_head
 from layers.strike.launch import Strike
-from layers.strike.model import Model, Settings, build_model, volume_ratio
+from layers.strike.model import Model, build_model, volume_ratio
+from layers.strike.settings import Settings
 
 # Share taken of the stable step of central differences with lagging viscous stress; the bound is
 # for the elements as last checked.

@@ -20,7 +20,8 @@ from layers.strike import march as rows
 from layers.strike.balance import energy_parts, momentum_residual
 from layers.strike.head import face_period
 from layers.strike.launch import Contact, Launch, Rebound, Strike
-from layers.strike.model import LEVELS, Settings, momentum_of
+from layers.strike.model import momentum_of
+from layers.strike.settings import LEVELS, Settings
 from layers.strike.start import Run, check_sound, start_of_strike, start_of_throw
 
 HISTORY = 512

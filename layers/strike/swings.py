@@ -165,6 +165,13 @@ class SwingTable(Cards[Swing]):
             )
         return swings
 
+    def of_figure(self, name: FigureName) -> tuple[str, ...]:
+        """Return the names of the swings that a figure is of: its own, or all of its club."""
+        if name.swing is None:
+            return ()
+        of_club = QUANTITIES[name.quantity].of == "club"
+        return self.of_club(name.swing) if of_club else (name.swing,)
+
 
 def check_owner(name: FigureName, table: SwingTable) -> None:
     """Check that the swing or the club which a figure's name starts with stands in a table.

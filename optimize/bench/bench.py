@@ -22,7 +22,7 @@ from optimize.bench.sliders import Slider
 from optimize.bench.training import Trainer
 from optimize.report.ball import layer_masses_g, thicknesses_mm, version
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST, steps_of
-from optimize.report.units import by_metric_unit, converted_text
+from optimize.report.units import by_metric_unit, converted_text, stated_in_trade
 from optimize.report.words import described_of, help_of, label_of, owner_of, unit_of
 from optimize.scenario.brief import Scenario
 from optimize.scenario.goals import Bound
@@ -74,6 +74,7 @@ class Bench:
                 for i, layer in enumerate(ball.layer)
             ],
             **self.panel(materials_of(ball)),
+            "patterns": self.choices.patterns,
             "fill": _fill_record(fill),
             "figures": [_figure_about(name) for name in self.names],
             "emulated": list(self.trainer.names),
@@ -92,6 +93,8 @@ class Bench:
         """Return the sliders of a choice of materials, and the setting that they start from."""
         panel = self.choices.panel(materials)
         start = panel.start().model_dump(mode="json", exclude={"hold_mass"})
+        first = self.choices.ball.dimple_pattern or next(iter(self.choices.patterns), None)
+        start["dimple_pattern"] = first if self.choices.patterns else None
         for row, name in zip(start["layer"], materials, strict=True):
             row["material"] = name
         return {"sliders": [_slider_record(slider) for slider in panel.sliders], "start": start}
@@ -226,4 +229,5 @@ def _figure_about(name: str) -> dict[str, Any]:
 
 def _bound_record(bound: Bound) -> dict[str, Any]:
     short = bound.source.partition(":")[0].replace("'", "")
-    return asdict(bound) | {"short_source": short}
+    stated = stated_in_trade(bound.value, unit_of(bound.figure), bound.figure)
+    return asdict(bound) | {"short_source": short, "stated_in_trade": stated}

@@ -195,8 +195,9 @@ def main(arguments: list[str] | None = None) -> int:
         return _fail(str(error))
     except _UsageError as error:
         return _fail(_usage(error))
-    except (KeyboardInterrupt, typer.Abort):
-        say("\norbwright: stopped by Ctrl-C.")
+    except (KeyboardInterrupt, typer.Abort) as error:
+        ended = isinstance(error.__context__, EOFError)  # a question without an answer
+        say(f"\norbwright: stopped by {'the end of the input' if ended else 'Ctrl-C'}.")
         return INTERRUPTED
     except (BrokenPipeError, SystemExit):  # the library ends the process on a closed pipe
         _drop_output()

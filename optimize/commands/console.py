@@ -1,7 +1,7 @@
 """Where the command line writes: results to standard output, messages to standard error."""
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
@@ -32,6 +32,25 @@ def clock(seconds: float) -> str:
     """Write a time left in minutes and seconds."""
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes}:{rest:02d}"
+
+
+def every_tenth(what: str) -> Callable[[int, int], None]:
+    """Return what tells of each tenth of a computation.
+
+    Parameters
+    ----------
+    what : str
+        What is counted, such as ``further builds``.
+    """
+    reported = 0
+
+    def report(done: int, count: int) -> None:
+        nonlocal reported
+        if 10 * done // count > reported:
+            reported = 10 * done // count
+            say(f"{done} of {count} {what}.")
+
+    return report
 
 
 def tell_of_compiling_the_cure() -> None:

@@ -1,4 +1,4 @@
-"""The command line's check of a graphics card: orbwright check-gpu."""
+"""The command line's check of graphics cards: orbwright check-gpu."""
 
 from typing import Annotated
 
@@ -12,38 +12,46 @@ gpu_app = typer.Typer()
 FAILED = 1
 
 
-@gpu_app.command("check-gpu", short_help="Check a graphics card against the CPU.")
+@gpu_app.command("check-gpu", short_help="Check graphics cards against the CPU.")
 def check_gpu(
     number: Annotated[
-        int, typer.Option("--card", min=0, metavar="N", help="which card, counted from 0")
-    ] = 0,
+        int | None,
+        typer.Option(
+            "--card", min=0, metavar="N", help="only this card, counted from 0. [default: all]"
+        ),
+    ] = None,
     workers: Workers = None,
     as_json: AsJson = False,
 ) -> None:
-    """Compute a fixed set of 400 impacts on a graphics card and on the CPU, and compare.
+    """Compute a fixed set of 400 impacts on every graphics card and on the CPU, and compare.
 
-    Ends with exit code 1 if a difference is too large, a flag differs, or two runs do not give the
-    same bits.
+    Several cards also compute it all at once. Ends with exit code 1 if a difference is too large, a
+    flag differs, or two runs, or two cards of one kind, do not give the same bits.
 
     Example: orbwright check-gpu
     """
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
-    from layers.gpu.card import find_card
-    from layers.gpu.check import LIMITS, SWINGS, check, check_builds, on_cpu
-    from optimize.report.gpu import check_record, check_sections
+    from layers.gpu.card import count_cards, find_card
+    from layers.gpu.check import LIMITS, SWINGS, check, check_builds, on_cpu, together
+    from optimize.report.gpu import Checked, check_record, check_sections
 
-    card = find_card(number)
-    say(f"Checking {card.name} with {card.processors} multiprocessors.")
+    numbers = range(count_cards()) if number is None else [number]
+    cards = list(map(find_card, numbers))
+    for card in cards:
+        say(f"Checking card {card.number}, {card.name} with {card.processors} multiprocessors.")
     tell_of_compiling([f"{SWINGS[0]}.spin_rpm"], "double")
     bodies = check_builds()
     with ProcessPoolExecutor(workers or cores(), get_context("spawn")) as pool:
         expected = on_cpu(bodies, pool.map)
-    found = [check(card, bodies, expected, precision) for precision in LIMITS]
+    found = Checked(
+        {card: [check(card, bodies, expected, p) for p in LIMITS] for card in cards},
+        [together(cards, bodies, p) for p in LIMITS] if len(cards) > 1 else [],
+    )
     if as_json:
-        print_json(check_record(card.name, found))
+        print_json(check_record(found))
     else:
-        print_sections(check_sections(card.name, found))
-    if not all(one.passed for one in found):
+        print_sections(check_sections(found))
+    if not found.passed:
         raise typer.Exit(FAILED)

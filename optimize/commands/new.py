@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from layers.errors import InputError
+from layers.files.other_units import read_quantity
 from optimize.commands.console import say
 
 new_app = typer.Typer(
@@ -47,13 +48,13 @@ def new_ball(
         return known_material(answer, "rubber")
 
     _check_free(file)
-    text = ball_text(
-        _ask(name, "Name of the ball", file.stem),
-        _ask(layers, "Number of layers, 1 to 6", 3, _whole(1, 6)),
-        _ask(core, "Card of the cores", "core rubber, medium", _rubber),
-        _ask(cover, "Card of the cover", "urethane, soft", known_material),
-    )
-    _write(file, text, f"orbwright estimate {file}")
+    called = _ask(name, "Name of the ball", file.stem)
+    count = _ask(layers, "Number of layers, 1 to 6", 3, _whole(1, 6))
+    inner = _ask(core, "Card of the cores", "core rubber, medium", _rubber)
+    outer = cover or "urethane, soft"
+    if count > 1:
+        outer = _ask(cover, "Card of the cover", outer, known_material)
+    _write(file, ball_text(called, count, inner, outer), f"orbwright estimate {_typed(file)}")
 
 
 @new_app.command("scenario", short_help="A brief for a search: layers, goals, limits.")
@@ -94,14 +95,14 @@ def new_scenario(
     whose = _ask(player, f"Whose swings: {', '.join(PLAYERS)}", "moderate", _one_of(PLAYERS))
     goals = _ask(
         goal,
-        f"Goals, two or more with semicolons between: {'; '.join(WISHES)}",
+        f"Goals, one to four with semicolons between: {'; '.join(WISHES)}",
         "distance; greenside spin",
         lambda t: _known_goals(t, lambda names: wishes(names, "moderate")),
     )
     if isinstance(goals, str):
         goals = _split(goals)
     text = scenario_text(asked, count, goals, whose, builds or 160)
-    _write(file, text, f"orbwright search {file}")
+    _write(file, text, f"orbwright search {_typed(file)}")
 
 
 @new_app.command("materials", short_help="A material card of your own.")
@@ -131,7 +132,12 @@ def new_materials(
     text = materials_text(
         _ask(name, "Name of the material", file.stem),
         _ask(family, f"Family: {', '.join(known)}", "rubber", _one_of(known)),
-        _ask(modulus_mpa, "Young's modulus in MPa", 50.0, _number(0.5, 3000.0)),
+        _ask(
+            modulus_mpa,
+            "Young's modulus in MPa, or with another unit",
+            50.0,
+            _number("MPa", 0.5, 3000.0),
+        ),
     )
     _write(file, text, f'catalogue = "{file.name}" in a scenario')
 
@@ -164,9 +170,14 @@ def new_swings(
     text = swings_text(
         _ask(name, "Name of the swing, lower-case words", f"our {start.club}"),
         start.name,
-        _ask(speed_m_s, "Head speed in m/s", start.club_speed_m_s, _number(1.0, 75.0)),
+        _ask(
+            speed_m_s,
+            "Head speed in m/s, or with another unit",
+            start.club_speed_m_s,
+            _number("m/s", 1.0, 75.0),
+        ),
     )
-    _write(file, text, f"orbwright estimate BALL.toml --swings {file}")
+    _write(file, text, f"orbwright estimate BALL.toml --swings {_typed(file)}")
 
 
 def _ask(
@@ -208,14 +219,17 @@ def _whole(low: int, high: int) -> Callable[[str], int]:
     return read
 
 
-def _number(low: float, high: float) -> Callable[[str], float]:
+def _number(unit: str, low: float, high: float) -> Callable[[str], float]:
     def read(text: str) -> float:
         try:
-            value = float(text)
-        except ValueError:
+            said = read_quantity(text, unit, "the answer")
+            value = float(text) if said is None else said
+        except ValueError as error:
+            if isinstance(error, InputError):
+                raise
             value = float("nan")
         if not low <= value <= high:
-            raise InputError(f"{text!r} is not a number from {low:g} to {high:g}.")
+            raise InputError(f"{text!r} is not a number from {low:g} to {high:g} {unit}.")
         return value
 
     return read
@@ -238,6 +252,11 @@ def _known_goals(text: str, check: Callable[[list[str]], Any]) -> list[str]:
     names = _split(text)
     check(names)
     return names
+
+
+def _typed(file: Path) -> str:
+    """Write a file's name as it is typed in a command."""
+    return f'"{file}"' if " " in str(file) else str(file)
 
 
 def _check_free(file: Path) -> None:

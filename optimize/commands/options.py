@@ -66,9 +66,9 @@ DeviceName = Annotated[
     str,
     typer.Option(
         "--device",
-        metavar="cpu|gpu|gpu-or-cpu",
-        help="where impacts on a club are computed; the last takes the CPU where there is no "
-        "graphics card",
+        metavar="cpu|gpu|gpu:N|gpu-or-cpu",
+        help="where impacts are computed: gpu takes all graphics cards, gpu:0,2 those of these "
+        "numbers, gpu-or-cpu the CPU where there is none; of a cluster its workers' cards",
     ),
 ]
 
@@ -170,13 +170,14 @@ def computing_with(
         Number of processes.
     cluster : str or None
         Address of a cluster's scheduler.
-    device : {"cpu", "gpu", "gpu-or-cpu"}
-        Where impacts on a club are computed.
+    device : str
+        Where impacts are computed, see `layers.gpu.many.devices_for`; of a cluster "gpu" means the
+        cards that its workers offer.
     """
     if not cluster:
-        from layers.gpu.many import device_for
+        from layers.gpu.many import devices_for
 
-        found = device_for(device, say)
+        found = devices_for(device, say)
         if found is None:
             return workers or cores()
         from optimize.compute.card import OnCard
@@ -184,12 +185,14 @@ def computing_with(
         return OnCard(found, workers or cores())
     from optimize.compute.cluster import Cluster
 
-    if device != "cpu":
-        raise InputError("--device is of this machine: leave it out with --cluster.")
-
     if workers:
         raise InputError("--workers counts processes of this machine: leave it out with --cluster.")
-    return Cluster(cluster, say)
+    plain = Cluster(cluster, say)
+    if device == "cpu":
+        return plain
+    from optimize.compute.cluster_card import with_cards
+
+    return with_cards(plain, device)
 
 
 def conditions_with(

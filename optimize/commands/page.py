@@ -7,11 +7,23 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimize.commands.console import say, tell_of_compiling
-from optimize.commands.options import DEFAULT_LEDGER, LedgerFile, RunName, Workers, cores, existing
+from layers.errors import InputError
+from optimize.commands.console import every_tenth, say, tell_of_compiling
+from optimize.commands.options import (
+    DEFAULT_LEDGER,
+    DeviceName,
+    LedgerFile,
+    RunName,
+    Workers,
+    computing_with,
+    cores,
+    existing,
+)
 
 if TYPE_CHECKING:
+    from optimize.compute.one import Elsewhere
     from optimize.ledger.ledger import Ledger
+    from optimize.page.sobol import Sobol
     from optimize.search.result import Run
 
 page_app = typer.Typer()
@@ -41,6 +53,17 @@ def page(
             "seconds",
         ),
     ] = True,
+    sobol_builds: Annotated[
+        int | None,
+        typer.Option(
+            min=128,
+            max=65_536,
+            metavar="N",
+            help="Sobol indices from computed builds instead, as 'orbwright sensitivity direct' "
+            "with --builds N; what the ledger has of them is not computed again",
+        ),
+    ] = None,
+    device: DeviceName = "cpu",
     slopes: Annotated[
         bool,
         typer.Option(
@@ -68,10 +91,15 @@ def page(
     """
     from optimize.search.run import load_run
 
+    if device != "cpu" and not sobol_builds:
+        raise InputError("--device is of computed Sobol indices: give --sobol-builds N too.")
     with existing(ledger, keeping=True) as store:
         found = load_run(store, run)
         path = out or Path(f"{_file_name(found.scenario.name)}.html")
-        write(found, store, path, workers or cores(), swing, sobol, slopes, impacts)
+        many = sobol_builds if sobol else None
+        computing = computing_with(workers, None, device)
+        indices = _direct_sobol(found, store, many, computing) if many else None
+        write(found, store, path, workers or cores(), swing, sobol, slopes, impacts, indices)
 
 
 def write(
@@ -83,6 +111,7 @@ def write(
     sobol: bool = True,
     slopes: bool = False,
     impacts: bool = True,
+    indices: "Sobol | None" = None,
 ) -> None:
     """Compute what the page lacks, and write it.
 
@@ -99,17 +128,19 @@ def write(
     swings : sequence of str, optional
         Names of swings; those of the scenario's goals and limits, or all, if not given.
     sobol : bool
-        Whether to add Sobol indices.
+        Whether to add Sobol indices by the run's emulator, of figures without computed ones.
     slopes : bool
         Whether to compute local sensitivities that the ledger lacks.
     impacts : bool
         Whether to record an impact of each build of the short list.
+    indices : Sobol, optional
+        Indices from computed builds.
     """
     from optimize.page.data import page_data
     from optimize.page.impacts import impacts_of
     from optimize.page.launches import launches_of, swings_of
     from optimize.page.slopes import slopes_of
-    from optimize.page.sobol import sobol_of
+    from optimize.page.sobol import joined, sobol_of
     from optimize.page.write import write_page
     from optimize.report.units import use_scenario
     from optimize.report.words import use_currency_of
@@ -122,7 +153,9 @@ def write(
     found = launches_of(run, ledger, workers, shown, _tell)
     known = ledger.known([build.key for build in run.builds], run.model_version)
     more = {key: one.figures for key, one in known.items()}
-    indices = sobol_of(run, known) if sobol else None
+    if sobol:
+        emulated = sobol_of(run, known)
+        indices = joined(indices, emulated) if indices else emulated
     local = slopes_of(run, ledger, workers, slopes, _tell_of_slopes)
     recorded = []
     if impacts and run.short_list:
@@ -131,6 +164,23 @@ def write(
     data = page_data(run, found, str(ledger.path), more, indices, local, impacts=recorded)
     size = write_page(data, path)
     say(f"{path} written, {size / 1e6:.1f} MB; open it in a browser.")
+
+
+def _direct_sobol(
+    run: "Run", ledger: "Ledger", builds: int, computing: "int | Elsewhere"
+) -> "Sobol | None":
+    from optimize.compute.compiled import compiled_for
+    from optimize.page.sobol import direct_sobol_of
+    from optimize.search.result import Interrupted
+
+    tell_of_compiling(compiled_for(run.scenario.figures(), computing))
+    try:
+        return direct_sobol_of(
+            run, ledger, builds, computing, every_tenth("builds for Sobol indices")
+        )
+    except Interrupted as stop:
+        say(f"orbwright: {stop}")
+        raise typer.Exit(130) from None
 
 
 def _tell(done: int, count: int) -> None:

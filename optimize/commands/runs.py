@@ -91,12 +91,13 @@ def search(
 
     Example: orbwright search four_layer_speed_feel.toml --out four_layers
     """
-    from optimize.compute.card import compiled_for
+    from optimize.compute.compiled import compiled_for
     from optimize.ledger.ledger import Ledger
     from optimize.report.export import make_folder
     from optimize.scenario.brief import METHODS
     from optimize.scenario.conditions import in_precision
     from optimize.search.forecast import forecast
+    from optimize.search.generation import card_of, with_population
     from optimize.search.result import Interrupted
     from optimize.search.run import name_run, run_search
 
@@ -112,6 +113,7 @@ def search(
         brief = brief.model_copy(update={"conditions": changed})
     if fine:
         brief = brief.model_copy(update={"shortlist_mesh": "fine"})
+    asked, brief = brief, with_population(brief, computing)
     if out:
         make_folder(out)
     with Ledger(ledger_file, tell=say) as ledger:
@@ -120,9 +122,12 @@ def search(
         tell_of_compiling(code, conditions.precision if conditions else "single")
         with _named(scenario):
             known = _computed(ledger, name_run(brief, computing)[0])
-            ahead = forecast(brief, None if cluster else workers or cores(), known)
+            card = card_of(computing)
+            ahead = forecast(brief, None if cluster else workers or cores(), known, card)
         say(f"Searching {brief.name!r}.\nEvery evaluation is kept in {ledger_file}.")
         say(str(ahead))
+        if brief is not asked:
+            say(f"The scenario states no population: {brief.population} builds, for {card}.")
         try:
             with _progress(brief) as report:
                 run = run_search(brief, ledger, computing, report, who)

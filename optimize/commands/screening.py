@@ -68,7 +68,8 @@ ResultFiles = Annotated[
     typer.Option(
         "--out",
         metavar="FILE",
-        help="write the screened table; ends in .csv, .xlsx or .html; may be given several times",
+        help="write the screened table; ends in .csv, .xlsx, .parquet or .html; may be given "
+        "several times",
     ),
 ]
 
@@ -100,7 +101,7 @@ def screen(
     Example: orbwright screen builds.csv --scenario two_layer_distance.toml --out screened.xlsx
     """
     from layers.materials import default_catalogue
-    from optimize.compute.card import compiled_for
+    from optimize.compute.compiled import compiled_for
     from optimize.ledger.ledger import Ledger
     from optimize.screening.screen import screen_builds
     from optimize.screening.spool import Spool
@@ -176,13 +177,13 @@ def _writer(path: Path) -> Any:
         from optimize.page.screening import write_screening_page
 
         return write_screening_page
-    from optimize.report.screening_files import write_screening, writer_of
+    from optimize.report.screening_files import check_output, write_screening
 
     try:
-        writer_of(path)
+        check_output(path)
     except InputError as error:
         if "must end" in str(error):
-            raise InputError(f"--out {path} must end in .csv, .xlsx or .html.") from error
+            raise InputError(f"--out {path} must end in .csv, .xlsx, .parquet or .html.") from error
         raise
     return write_screening
 

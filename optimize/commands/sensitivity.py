@@ -1,31 +1,51 @@
-"""The command line's sensitivities: `orbwright sensitivity local` and `global`."""
+"""The command line's sensitivities: `orbwright sensitivity local`, `global` and `direct`."""
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from layers.errors import InputError
-from optimize.commands.console import print_json, print_sections, say, tell_of_compiling
+from optimize.commands.console import (
+    clock,
+    every_tenth,
+    print_json,
+    print_sections,
+    say,
+    tell_of_compiling,
+)
 from optimize.commands.options import (
     DEFAULT_LEDGER,
     AsJson,
     BallFile,
+    DeviceName,
     FigureNames,
     LedgerFile,
+    PrecisionName,
     RunName,
     SwingsFile,
     Workers,
+    computing_with,
     conditions_with,
     cores,
     existing,
+    precision_of,
     read_balls,
 )
 
+if TYPE_CHECKING:
+    from layers.conditions import Conditions
+    from optimize.compute.one import Elsewhere
+    from optimize.ledger.ledger import Ledger
+    from optimize.scenario.brief import Scenario
+    from optimize.search.result import Run
+    from optimize.sensitivity.direct import Plan
+    from optimize.sensitivity.result import Shares
+
 sensitivity = typer.Typer(
-    help="Sensitivities: slopes at one ball (local), or Sobol indices over a scenario (global).",
+    help="Sensitivities: slopes at one ball (local), or Sobol indices over a scenario, by a run's "
+    "emulator (global) or by computing every build (direct).",
     short_help="Slopes at one ball; Sobol indices over a scenario.",
 )
 
@@ -137,37 +157,184 @@ def over_the_space(
             tell_of_compiling(own.values)
             try:
                 more = compute_more(
-                    finished, tuple(own.values), builds, records, workers or cores(), _every_tenth()
+                    finished,
+                    tuple(own.values),
+                    builds,
+                    records,
+                    workers or cores(),
+                    every_tenth("further builds"),
                 )
             except Interrupted as stop:
                 say(f"orbwright: {stop}")
                 raise typer.Exit(130) from None
     result = shares(finished, own, more)
     if drawing:
-        from optimize.report.pictures.section import save
-        from optimize.report.pictures.shares import draw_shares
-
-        save(draw_shares(result), drawing)
-        say(f"Drawing written to {drawing}.")
+        _draw(result, drawing)
     if as_json:
         print_json(shares_record(result))
     else:
         print_sections(shares_sections(result), f"Global sensitivities: {finished.scenario.name}")
 
 
+@sensitivity.command("direct", short_help="Sobol indices of figures from builds all computed.")
+def directly(
+    scenario: Annotated[
+        str,
+        typer.Argument(
+            metavar="SCENARIO.toml|RUN",
+            help="a scenario's file, or a run: its emulator is then held against the builds",
+        ),
+    ],
+    builds: Annotated[
+        int,
+        typer.Option(
+            min=128,
+            max=65_536,
+            metavar="N",
+            help="random builds; each design variable, and each layer with several, adds as many",
+        ),
+    ] = 1024,
+    figure: FigureNames = None,
+    device: DeviceName = "cpu",
+    precision: PrecisionName = None,
+    workers: Workers = None,
+    ledger: LedgerFile = DEFAULT_LEDGER,
+    as_json: AsJson = False,
+    drawing: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="also draw the indices; ends in .svg or .png"),
+    ] = None,
+    maps: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="also draw each figure over the two variables that matter most to it; ends in "
+            ".svg or .png",
+        ),
+    ] = None,
+) -> None:
+    """Compute Sobol indices without an emulator: every build of a sample is computed.
+
+    On a graphics card, figures of impacts and closed forms are computed; others, such as
+    deflection, only if --figure names them, and what they cost is said first. Every figure is kept
+    in the ledger: a computation that was stopped goes on when the same command is given again.
+
+    Example: orbwright sensitivity direct brief.toml --builds 4096 --device gpu --maps maps.svg
+    """
+    from dataclasses import replace
+
+    from layers.conditions import Conditions
+    from optimize.ledger.ledger import Ledger
+    from optimize.report.shares import shares_record, shares_sections
+    from optimize.report.units import use_scenario
+    from optimize.report.words import use_currency_of
+    from optimize.search.result import Interrupted
+    from optimize.sensitivity.direct import direct_shares, planned
+
+    _check_drawing(drawing)
+    _check_drawing(maps)
+    computing = computing_with(workers, None, device)
+    wanted = precision_of(precision)
+    by_file = scenario.lower().endswith(".toml")
+    with Ledger(ledger, tell=say) if by_file else existing(ledger, keeping=True) as records:
+        brief, run = _brief_or_run(scenario, records)
+        use_scenario(brief.units)
+        use_currency_of(brief.process)
+        conditions = brief.estimate_conditions()
+        if wanted:
+            conditions = replace(conditions or Conditions(), precision=wanted)
+        plan = planned(brief, builds)
+        names = _figures_to_compute(plan, figure, computing, conditions)
+        try:
+            found = direct_shares(
+                plan, names, records, computing, conditions, every_tenth("builds")
+            )
+        except Interrupted as stop:
+            say(f"orbwright: {stop}")
+            raise typer.Exit(130) from None
+        if run:
+            found = _with_emulator(found, run, records)
+    if drawing:
+        _draw(found, drawing)
+    if maps:
+        from optimize.report.pictures.maps import draw_maps
+        from optimize.report.pictures.section import save
+
+        save(draw_maps(found), maps)
+        say(f"Maps written to {maps}.")
+    if as_json:
+        print_json(shares_record(found))
+    else:
+        print_sections(shares_sections(found), f"Global sensitivities: {brief.name}")
+
+
+def _brief_or_run(name: str, ledger: "Ledger") -> "tuple[Scenario, Run | None]":
+    from optimize.scenario.brief import read_scenario
+    from optimize.search.run import load_run
+
+    if name.lower().endswith(".toml"):
+        return read_scenario(name), None
+    run = load_run(ledger, name)
+    return run.scenario, run
+
+
+def _figures_to_compute(
+    plan: "Plan",
+    asked: list[str] | None,
+    computing: "int | Elsewhere",
+    conditions: "Conditions | None",
+) -> tuple[str, ...]:
+    """Return the figures, and say first what those cost that no card computes."""
+    from layers.conditions import Conditions
+    from layers.figures import canonical, parse_figure
+    from layers.strike.swings import check_owner
+    from optimize.compute.card import OnCard
+    from optimize.compute.compiled import compiled_for
+    from optimize.sensitivity.direct import seconds_a_build
+
+    known = conditions or Conditions()
+    names = tuple(canonical(asked)) if asked else plan.space.scenario.figures()
+    for name in names:
+        check_owner(parse_figure(name), known.swings)
+    slow = [name for name in names if name in compiled_for(names, computing)]
+    many = len(plan.rows)
+    say(f"{many:,} different builds.")
+    if isinstance(computing, OnCard) and slow and not asked:
+        names = tuple(name for name in names if name not in slow)
+        say(f"Left out, as no card computes them: {', '.join(slow)}; --figure asks for them.")
+    elif slow:
+        tell_of_compiling(slow, known.precision)
+        processes = computing if isinstance(computing, int) else getattr(computing, "workers", 1)
+        seconds = seconds_a_build(plan, slow, conditions)
+        cost = f"{1e3 * seconds:.3g} ms a build, {clock(seconds * many / processes)} in all"
+        say(f"On this processor: {', '.join(slow)} (about {cost}).")
+    if not names:
+        raise InputError("no card computes a figure of the scenario: name some by --figure.")
+    return names
+
+
+def _with_emulator(found: "Shares", run: "Run", ledger: "Ledger") -> "Shares":
+    """Hold the run's emulator against the builds, where it has enough of its own."""
+    from optimize.sensitivity.against import with_emulator_error
+    from optimize.sensitivity.more_builds import computed
+
+    known = ledger.known([build.key for build in run.builds], run.model_version)
+    try:
+        return with_emulator_error(found, run, computed(run, known))
+    except InputError as error:
+        say(f"No emulator is held against the builds: {error}")
+        return found
+
+
+def _draw(result: "Shares", path: Path) -> None:
+    from optimize.report.pictures.section import save
+    from optimize.report.pictures.shares import draw_shares
+
+    save(draw_shares(result), path)
+    say(f"Drawing written to {path}.")
+
+
 def _check_drawing(drawing: Path | None) -> None:
     """Refuse a name that no drawing can have, before anything is computed."""
     if drawing and drawing.suffix.lower() not in (".svg", ".png"):
         raise InputError(f"drawing {drawing} must end in .svg or .png.")
-
-
-def _every_tenth() -> Callable[[int, int], None]:
-    reported = 0
-
-    def report(done: int, count: int) -> None:
-        nonlocal reported
-        if 10 * done // count > reported:
-            reported = 10 * done // count
-            say(f"{done} of {count} further builds.")
-
-    return report

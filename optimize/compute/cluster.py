@@ -14,11 +14,13 @@ from typing import TYPE_CHECKING, Any
 from layers.arrays import Level
 from layers.conditions import Conditions
 from layers.errors import InputError
+from optimize.compute.card import label_of
 from optimize.compute.certificates import connection_arguments, why_refused
 
 if TYPE_CHECKING:
     from distributed import Client
 
+    from optimize.compute.cluster_work import Kind
     from optimize.compute.one import Compute
 
 _ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.]+\]|[^\s/:\[\]]+):(\d{1,5})")
@@ -42,6 +44,9 @@ class Cluster:
         Longest time to wait for the scheduler's answer, s.
     worker_timeout_s : float
         Longest time to wait for a worker while there is none, s.
+    card : Kind, optional
+        Of the workers' cards, see `optimize.compute.cluster_card.with_cards`; none is used
+        otherwise.
 
     Raises
     ------
@@ -53,6 +58,7 @@ class Cluster:
     tell: Callable[[str], None] = _silent
     connect_timeout_s: float = 10.0
     worker_timeout_s: float = 300.0
+    card: "Kind | None" = None
 
     def __post_init__(self) -> None:
         match = _ADDRESS.fullmatch(self.address)
@@ -61,6 +67,10 @@ class Cluster:
                 f"--cluster is {self.address!r}, but must be a Dask scheduler's address such as "
                 f"tcp://192.168.0.7:8786."
             )
+
+    def label(self, conditions: Conditions | None) -> str:
+        """Name kind of card and precision, as ledgers keep their figures apart; empty without."""
+        return label_of(self.card.name, conditions) if self.card else ""
 
     @contextmanager
     def computing(
@@ -75,7 +85,7 @@ class Cluster:
         """
         from optimize.compute.dispatch import Dispatch
 
-        with _connected(self) as client:
+        with connected(self) as client:
             dispatch = Dispatch(
                 self.address,
                 client,
@@ -84,6 +94,7 @@ class Cluster:
                 self.tell,
                 self.connect_timeout_s,
                 self.worker_timeout_s,
+                self.card.name if self.card else "",
             )
             try:
                 dispatch.check_versions()
@@ -93,7 +104,18 @@ class Cluster:
 
 
 @contextmanager
-def _connected(cluster: Cluster) -> Iterator["Client"]:
+def connected(cluster: Cluster) -> Iterator["Client"]:
+    """Connect to a cluster.
+
+    Parameters
+    ----------
+    cluster : Cluster
+
+    Raises
+    ------
+    InputError
+        If the library is not installed, or no scheduler answers.
+    """
     try:
         from distributed import Client
     except ImportError as error:

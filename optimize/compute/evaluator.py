@@ -10,7 +10,7 @@ from layers.estimates import Estimate, Figure
 from layers.estimation import estimate
 from layers.figures import QUANTITIES, parse_figure
 from layers.model_version import MODEL_VERSION
-from optimize.compute.card import compiled_for
+from optimize.compute.compiled import compiled_for
 from optimize.compute.first_call import compile_ahead
 from optimize.compute.one import Compute, Elsewhere, Request
 from optimize.ledger.ledger import Ledger
@@ -35,8 +35,8 @@ def model_version_under(conditions: Conditions | None, workers: int | Elsewhere 
     """
     shipped, own = Conditions().fingerprint(), (conditions or Conditions()).fingerprint()
     version = MODEL_VERSION if own == shipped else f"{MODEL_VERSION}+{own}"
-    label = getattr(workers, "label", None)
-    return f"{version}+{label(conditions)}" if label else version
+    label = "" if isinstance(workers, int) else workers.label(conditions)
+    return f"{version}+{label}" if label else version
 
 
 @dataclass

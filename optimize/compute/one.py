@@ -21,7 +21,10 @@ Compute = Callable[[Sequence[Request]], Iterator[tuple[int, Estimate]]]
 
 
 class Elsewhere(Protocol):
-    """What computes batches other than by processes here: a cluster, a graphics card."""
+    """What computes batches other than by processes here: a cluster, graphics cards."""
+
+    def label(self, conditions: Conditions | None) -> str:
+        """Name what figures depend on; empty if on nothing."""
 
     def computing(
         self, conditions: Conditions | None, level: Level

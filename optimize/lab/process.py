@@ -1,7 +1,6 @@
 """The lab's moulding process: allowances and tolerances, from TOML."""
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any, cast
 
 from pydantic import Field, ValidationError, model_validator
@@ -10,8 +9,8 @@ from layers.ball import Role, made_as
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
-from layers.files.text import Name, Text, read_text
-from layers.files.toml import parse_toml, told_by_line
+from layers.files.text import Name, Text
+from layers.files.toml import read_toml
 from optimize.lab.renamed import refuse_renamed_keys
 from optimize.lab.scatter import LayerScatter, Scatter
 
@@ -173,8 +172,4 @@ def read_process(path: StrPath) -> Process:
     InputError
         If the file is missing, unreadable, not TOML or not a process.
     """
-    path = Path(path)
-    text = read_text(path)
-    table = parse_toml(text, path.name)
-    with told_by_line(text, path.name):
-        return process_from_table(table, path.name)
+    return read_toml(path, process_from_table)

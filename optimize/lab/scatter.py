@@ -1,7 +1,6 @@
 """Scatter of a lab's process from piece to piece: standard deviations by role of a layer."""
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any, cast
 
 from pydantic import Field, ValidationError, model_validator
@@ -10,8 +9,7 @@ from layers.ball import Role, made_as
 from layers.files.explain import explain
 from layers.files.fields import Table, numeric
 from layers.files.paths import StrPath
-from layers.files.text import read_text
-from layers.files.toml import parse_toml, told_by_line
+from layers.files.toml import read_toml
 from optimize.lab.renamed import refuse_renamed_keys
 
 
@@ -124,8 +122,4 @@ def read_scatter(path: StrPath) -> Scatter:
     InputError
         If the file is missing, unreadable, not TOML or not a scatter.
     """
-    path = Path(path)
-    text = read_text(path)
-    table = parse_toml(text, path.name)
-    with told_by_line(text, path.name):
-        return scatter_from_table(table, path.name)
+    return read_toml(path, scatter_from_table)

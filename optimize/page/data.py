@@ -23,6 +23,7 @@ from optimize.page.sobol import Sobol
 from optimize.page.units import units_record
 from optimize.report.pictures.section import SHADES, SOFTEST, STIFFEST
 from optimize.report.run import one_way
+from optimize.report.units import stated_in_trade
 from optimize.report.verdicts import verdict_groups
 from optimize.report.words import (
     better_words,
@@ -32,6 +33,7 @@ from optimize.report.words import (
     layer_names,
     question_of,
     summary_of,
+    unit_of,
 )
 from optimize.scenario.goals import Goal
 from optimize.search.result import Run
@@ -101,7 +103,10 @@ def page_data(
         "feasible": run.feasible,
         "goals": [_goal_record(goal) for goal in run.scenario.goal],
         "bounds": [
-            {"figure": b.figure, "side": b.side, "value": b.value, "words": bound_words(b)}
+            {
+                **{"figure": b.figure, "side": b.side, "value": b.value, "words": bound_words(b)},
+                "stated_in_trade": stated_in_trade(b.value, unit_of(b.figure), b.figure),
+            }
             for b in bounds
         ],
         "figures": figures_record(list(named)),

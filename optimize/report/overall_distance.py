@@ -6,6 +6,7 @@ from layers.estimates import Estimate
 from layers.figures import QUANTITIES
 from layers.rules.overall_distance import LAUNCH, YARD, DistanceScreen, DistanceTest
 from optimize.report.tables import Section, columns, number, signed
+from optimize.report.units import chosen
 
 
 def _metres(screen: DistanceScreen, test: DistanceTest) -> dict[str, float]:
@@ -45,12 +46,14 @@ def distance_section(launch: Estimate, screen: DistanceScreen, test: DistanceTes
         The test's conditions and limit.
     """
     error = _error(screen)
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for name, metres in _metres(screen, test).items():
         write = signed if name == "beyond_nominal" else number
         spread = number(error, error) if name == "beyond_nominal" else ""
         rows.append((_WORDS[name], write(metres, error), write(metres / YARD, error), spread))
     heads = columns("overall distance", ">m", ">yd", ">± m between builds")
+    if chosen() == "trade":  # metres come out as yards
+        heads, rows = (*heads[:2], heads[3]), [(*row[:2], row[3]) for row in rows]
     speed, angle, spin = (launch[f"distance test {test.name}.{name}"].value for name in LAUNCH)
     notes = (
         "Trust the difference from the printed launch: law and turf move both totals by tens of "

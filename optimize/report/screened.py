@@ -10,7 +10,7 @@ from layers.files.paths import StrPath
 from layers.materials import Catalogue
 from optimize.ledger.ledger import Ledger
 from optimize.report.screening import Cell, cells_of, heads_of, lines_of, summary
-from optimize.report.screening_files import write_screening, writer_of
+from optimize.report.screening_files import check_output, write_screening
 from optimize.scenario.brief import Scenario, read_scenario
 from optimize.scenario.windows import Windows, read_windows
 from optimize.screening.columns import RESULT
@@ -93,7 +93,7 @@ def screen_table(
     workers : int
         Processes that compute; no figure depends on it.
     out : str or path, optional
-        A .csv or .xlsx file to write the screened table into, in the chosen units.
+        A .csv, .xlsx or .parquet file to write the screened table into, in the chosen units.
 
     Returns
     -------
@@ -110,7 +110,7 @@ def screen_table(
         If worker processes keep dying.
     """
     if out is not None:
-        writer_of(Path(out))  # refused before anything is computed
+        check_output(Path(out))  # refused before anything is computed
     question = _question(figures, scenario, rules, windows, conditions)
     if not isinstance(ledger, Ledger):
         with Ledger(ledger) as opened:

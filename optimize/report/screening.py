@@ -9,8 +9,9 @@ from typing import Any
 from layers.estimates import Estimate, Figure
 from layers.rules.screen import Margin, screen
 from optimize.report.tables import Section, columns, number
+from optimize.report.units import text_in_chosen_units
 from optimize.report.windows import NO_ADVICE
-from optimize.report.words import bound_words, heading_of
+from optimize.report.words import bound_words, heading_of, with_unit
 from optimize.scenario.goals import Bound
 from optimize.screening.columns import RESULT
 from optimize.screening.question import Question
@@ -20,7 +21,8 @@ from optimize.screening.spool import Screened
 Cell = str | float | int | None
 
 _SHOWN, _MOST_REASONS = 20, 10
-_OF_FIGURE = ("value", "difference_error", "absolute_error")
+# Columns of a figure.
+OF_FIGURE = ("value", "difference_error", "absolute_error")
 
 
 @dataclass(frozen=True)
@@ -108,7 +110,9 @@ def lines_of(found: Screening) -> Iterator[Line]:
 
 
 def _violated(bound: Bound, excess: float) -> str:
-    by = "not known" if math.isnan(excess) else f"by {excess:.3g}"
+    by = "not known"
+    if not math.isnan(excess):
+        by = f"by {with_unit(float(f'{excess:.3g}'), bound.figure)}"
     return f"{bound_words(bound)}, {by}"
 
 
@@ -135,7 +139,7 @@ def _results(question: Question) -> list[str]:
         heads += ["windows", "windows_limits"]
     heads += ["open_density_g_cm3", "warnings"]
     for name in question.figures:
-        heads += [name, *(f"{name}_{key}" for key in _OF_FIGURE[1:])]
+        heads += [name, *(f"{name}_{key}" for key in OF_FIGURE[1:])]
     return heads
 
 
@@ -149,7 +153,7 @@ def cells_of(line: Line, found: Screening) -> list[Cell]:
     cells: list[Cell] = [given.get(name) for name in found.sheet.names]
     cells += [line.status, row.why or None]
     if question.scenario:
-        met = "" if not line.rank else "; ".join(line.violated) or "met"
+        met = "" if not line.rank else text_in_chosen_units("; ".join(line.violated)) or "met"
         cells += [line.rank or None, line.front or None, met or None]
     cells += [line.same_as or None, None if row.reason else line.same_count]
     if question.rules:
@@ -160,7 +164,7 @@ def cells_of(line: Line, found: Screening) -> list[Cell]:
     cells += [row.density, line.warnings or None]
     for name in question.figures:
         figure = row.figures.get(name)
-        cells += [getattr(figure, key) if figure else None for key in _OF_FIGURE]
+        cells += [getattr(figure, key) if figure else None for key in OF_FIGURE]
     return cells
 
 

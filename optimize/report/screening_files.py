@@ -1,4 +1,4 @@
-"""Screened tables and empty ones as files: CSV and Excel workbooks, row by row."""
+"""Screened tables and empty ones as files: CSV, Excel workbooks and Parquet, row by row."""
 
 import csv
 import io
@@ -13,6 +13,7 @@ from layers.files.paths import written_whole
 from layers.files.rows import workbooks
 from layers.materials import Catalogue
 from optimize.report.screening import Cell, cells_of, heads_of, lines_of
+from optimize.report.screening_parquet import PARQUET, check_parquet, write_parquet
 from optimize.report.trade_columns import rows_in_chosen_units
 from optimize.screening.columns import (
     COLUMNS,
@@ -36,16 +37,41 @@ def write_screening(found: Screening, path: Path) -> None:
     found : Screening
         Whose spool is open.
     path : Path
-        Ends in .csv or .xlsx; written whole or not at all, and either is read again as a table.
+        Ends in .csv, .xlsx or .parquet; written whole or not at all, and the first two are read
+        again as a table.
 
     Raises
     ------
     InputError
         If the file cannot be written.
     """
+    if path.suffix.lower() == PARQUET:
+        write_parquet(found, path)
+        return
     write = writer_of(path)
     rows = (cells_of(line, found) for line in lines_of(found))
     write(path, *rows_in_chosen_units(heads_of(found), rows))
+
+
+def check_output(path: Path) -> None:
+    """Refuse a file that a screened table cannot be written into, before anything is computed.
+
+    Parameters
+    ----------
+    path : Path
+        As `write_screening` takes it.
+
+    Raises
+    ------
+    InputError
+        If its ending is another, or the library for it is not installed.
+    """
+    if path.suffix.lower() == PARQUET:
+        check_parquet(path)
+    elif path.suffix.lower() not in (".csv", ".xlsx"):
+        raise InputError(f"{path} must end in .csv, .xlsx or .parquet.")
+    else:
+        writer_of(path)
 
 
 def writer_of(path: Path) -> Callable[[Path, Sequence[str], Iterable[Sequence[Cell]]], None]:

@@ -6,10 +6,11 @@ from typing import Any
 
 from layers.figures import QUANTITIES, parse_figure
 from optimize.report.ball import version
+from optimize.report.direct_shares import direct_notes, direct_record, emulator_section
 from optimize.report.tables import Section, columns
 from optimize.report.words import label_of, layer_names, unit_of
 from optimize.scenario.space import Gene, What
-from optimize.sensitivity.shares import LARGEST_ERROR, FigureShares, Shares
+from optimize.sensitivity.result import LARGEST_ERROR, FigureShares, Shares
 from optimize.sensitivity.sobol import Index
 
 LABELS: dict[What, str] = {
@@ -35,7 +36,7 @@ _NEARLY_ALL, _ALL = 0.95, 0.999
 
 def variable_name(shares: Shares, gene: Gene) -> str:
     """Name a design variable, such as ``cover material``."""
-    return f"{layer_names(shares.run.scenario)[gene.layer]} {LABELS[gene.what]}"
+    return f"{layer_names(shares.scenario)[gene.layer]} {LABELS[gene.what]}"
 
 
 def percent(share: float) -> str:
@@ -53,8 +54,18 @@ def shares_sections(shares: Shares) -> list[Section]:
         Section("Summary", notes=tuple(sentences(shares))),
         *(_figure_section(shares, figure) for figure in shares.figures),
         _layers_section(shares),
-        _emulator_section(shares),
+        *_sources(shares),
     ]
+
+
+def _sources(shares: Shares) -> Iterator[Section]:
+    """Say what the indices are from, and how far its error goes."""
+    if shares.direct is None:
+        yield _emulator_section(shares)
+        return
+    if shares.direct.emulator:
+        yield emulator_section(shares.direct)
+    yield Section("Computed builds", notes=tuple(notes(shares)))
 
 
 def sentences(shares: Shares) -> list[str]:
@@ -83,7 +94,7 @@ def _joined(parts: list[str]) -> str:
 
 
 def _separations(shares: Shares) -> Iterator[str]:
-    goals = {goal.figure for goal in shares.run.scenario.goal}
+    goals = {goal.figure for goal in shares.scenario.goal}
     for one, other in permutations((f for f in shares.figures if f.figure in goals), 2):
         names = [
             f"{variable_name(shares, gene)} (S_Ti {percent(one.total[i].value)} % against at most "
@@ -122,7 +133,7 @@ def _figure_section(shares: Shares, figure: FigureShares) -> Section:
 
 
 def _layers_section(shares: Shares) -> Section:
-    names = layer_names(shares.run.scenario)
+    names = layer_names(shares.scenario)
     rows = tuple(
         (names[layer], *(_with_interval(figure.layers[i]) for figure in shares.figures))
         for i, layer in enumerate(shares.layers)
@@ -140,7 +151,7 @@ def _emulator_section(shares: Shares) -> Section:
     validated = any(figure.validation for figure in shares.figures)
     rows = []
     for figure in shares.figures:
-        row = [figure.figure, error_text(figure.error)]
+        row = [figure.figure, error_text(figure.error or 0.0)]
         if validated:
             found = figure.validation
             row += [error_text(found.error), f"{percent(found.covered)} %"] if found else ["", ""]
@@ -173,18 +184,24 @@ def notes(shares: Shares) -> Iterator[str]:
         )
     if shares.constant:
         yield f"Constant: {', '.join(shares.constant)}."
-    added = f", {shares.added} of them spread over the space" if shares.added else ""
     yield (
         f"The variance is over builds that are uniform over the {percent(shares.makeable)} % of "
         f"all combinations that can be made: those whose centre and filler stay in their ranges. "
-        f"Limits on figures are not applied. The figures come from Gaussian processes fitted to "
-        f"{shares.builds} computed builds{added}."
+        f"Limits on figures are not applied."
     )
     yield (
         "S_i, first-order index: share of the variance that goes, on average, when this variable "
-        "is fixed. S_Ti, total index: share that remains when all others are fixed. The 95 % "
-        "intervals cover the emulator's uncertainty and error and the sample of builds, not the "
-        "error of the finite elements."
+        "is fixed. S_Ti, total index: share that remains when all others are fixed."
+    )
+    yield from direct_notes(shares.direct) if shares.direct else _emulator_notes(shares)
+
+
+def _emulator_notes(shares: Shares) -> Iterator[str]:
+    added = f", {shares.added} of them spread over the space" if shares.added else ""
+    yield (
+        f"The figures come from Gaussian processes fitted to {shares.builds} computed "
+        f"builds{added}. The 95 % intervals cover the emulator's uncertainty and error and the "
+        f"sample of builds, not the error of the finite elements."
     )
     yield (
         "Error: mean square error of the emulator as a share of the variance. Leave-one-out: each "
@@ -194,25 +211,25 @@ def notes(shares: Shares) -> Iterator[str]:
 
 def shares_record(shares: Shares) -> dict[str, Any]:
     """Return plain data for JSON."""
-    run = shares.run
     return {
         "orbwright": version(),
-        "run": run.id,
-        "scenario": run.scenario.name,
-        "model": run.model_version,
+        "run": shares.run,
+        "scenario": shares.scenario.name,
+        "model": shares.model_version,
         "builds": shares.builds,
         "builds_added": shares.added,
         "makeable_share": shares.makeable,
         "constant": list(shares.constant),
         "figures": [_figure_record(shares, figure) for figure in shares.figures],
+        "direct": direct_record(shares.direct) if shares.direct else None,
         "sentences": sentences(shares),
         "notes": list(notes(shares)),
     }
 
 
 def _figure_record(shares: Shares, figure: FigureShares) -> dict[str, Any]:
-    roles = layer_names(shares.run.scenario)
-    goals = [goal.figure for goal in shares.run.scenario.goal]
+    roles = layer_names(shares.scenario)
+    goals = [goal.figure for goal in shares.scenario.goal]
     quantity = QUANTITIES[parse_figure(figure.figure).quantity]
     return {
         "figure": figure.figure,

@@ -135,7 +135,7 @@ def _strongest_section(result: Slopes) -> Section:
         f"{PERTURBATIONS[kind].label} {PERTURBATIONS[kind].practical_text}"
         for kind in dict.fromkeys(variable.kind for variable in result.variables)
     )
-    heads = columns("figure", ">value", "~largest first")
+    heads = columns("~figure", ">value", "~largest first")
     return Section("Largest slopes", heads, tuple(rows), (f"By steps of: {steps}.",))
 
 
@@ -147,7 +147,7 @@ def _kind_section(result: Slopes, kind: Kind, variables: Sequence[DesignVariable
         cells = [_cell(row.get(variable), strongest(row)) for variable in variables]
         if any(cells):
             rows.append((heading_of(name), *cells))
-    heads = columns("figure", *(f">{layer_name(result, v)}" for v in variables))
+    heads = columns("~figure", *(f">{layer_name(result, v)}" for v in variables))
     return Section(
         f"Change by {perturbation.practical_text} of {perturbation.label}", heads, tuple(rows)
     )

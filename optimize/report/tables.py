@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TextIO
 
 from layers.files.escaping import md_paragraph, md_text
-from optimize.report.units import in_chosen_units
+from optimize.report.units import in_chosen_units, unbroken
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -111,8 +111,9 @@ def _markdown_row(cells: Sequence[str]) -> str:
 def show(sections: Iterable[Section], stream: TextIO, heading: str = "") -> None:
     """Print the sections: fitted to a terminal's width, or unfolded to a pipe or a file.
 
-    A table that is too wide for the terminal folds its texts; if that is not enough, its rows are
-    stacked, a field a line. No number is cut or split.
+    A table that is too wide for the terminal folds its texts, then its headings; if that is not
+    enough, its rows are stacked, a field a line. No number is cut or split, or parted from its
+    unit.
 
     Parameters
     ----------
@@ -163,29 +164,50 @@ def _show_table(console: "Console", section: Section) -> None:
     table = Table(box=None, pad_edge=False, padding=(0, _GAP, 0, 0), header_style="dim")
     for column, width in zip(section.columns, widths, strict=True):
         table.add_column(
-            Text(column.title),
+            Text(_folded(column.title, width)),
             justify="right" if column.right else "left",
-            no_wrap=not column.folds,
             overflow="fold",
             width=width,
         )
     for row in section.rows:
         cells = [_bare(cell) for cell in row]
-        table.add_row(*(Text(text, style="bold" if strong else "") for text, strong in cells))
+        table.add_row(
+            *(
+                Text(_folded(text, width), style="bold" if strong else "")
+                for (text, strong), width in zip(cells, widths, strict=True)
+            )
+        )
     console.print(table, crop=False)
+
+
+def _folded(text: str, width: int) -> str:
+    """Fold a text; one that fits keeps its blanks."""
+    from rich.cells import cell_len
+
+    return text if cell_len(text) <= width else "\n".join(_wrapped(text, width, "", 0))
 
 
 def _fitted(section: Section, room: int) -> list[int]:
     """Return the columns' widths; none if the table does not fit with every number whole."""
+    return _widths(section, room, False) or _widths(section, room, True)
+
+
+def _widths(section: Section, room: int, heads_fold: bool) -> list[int]:
+    """Return the columns' widths with headings whole or folded; none if the table does not fit."""
     from rich.cells import cell_len
 
-    rows = [[c.title for c in section.columns], *([_bare(c)[0] for c in r] for r in section.rows)]
+    def word(texts: Sequence[str]) -> int:
+        return max(cell_len(word) for text in texts for word in unbroken(text).split(" "))
+
     widths, least = [], []
     for i, column in enumerate(section.columns):
-        wide = max(cell_len(row[i]) for row in rows)
-        word = max(cell_len(word) for row in rows for word in (row[i].split() or [""]))
+        cells = [_bare(row[i])[0] for row in section.rows]
+        title = word([column.title]) if heads_fold else cell_len(column.title)
+        wide = max(map(cell_len, [column.title, *cells]))
+        whole = max([title, *map(cell_len, cells)])
+        folded = max(word([column.title, *cells]), _FOLDED)
         widths.append(wide)
-        least.append(min(wide, max(word, _FOLDED)) if column.folds else wide)
+        least.append(min(wide, folded) if column.folds else whole)
     spare = room - _GAP * (len(widths) - 1) - sum(least)
     if spare < 0:
         return []
@@ -220,12 +242,13 @@ def _stacked(section: Section, room: int) -> Iterator["Text"]:
 
 
 def _wrapped(text: str, room: int, indent: str, further: int = _FURTHER) -> list[str]:
-    """Wrap at blanks only, so that no number is split."""
-    return textwrap.wrap(
-        text,
+    """Wrap at blanks only, so that no number is split, and none from its unit."""
+    lines = textwrap.wrap(
+        unbroken(text),
         room,
         initial_indent=indent,
         subsequent_indent=" " * further,
         break_long_words=False,
         break_on_hyphens=False,
     )
+    return [line.replace("\u00a0", " ") for line in lines]

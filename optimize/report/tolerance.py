@@ -134,7 +134,7 @@ def _spread_section(found: Tolerance) -> Section:
             )
         )
     heads = columns(
-        "figure",
+        "~figure",
         "unit",
         ">nominal",
         ">5 %",
@@ -186,8 +186,10 @@ def _errors(row: LimitRate) -> tuple[str, str]:
 
 
 def _limit_words(limit: Limit) -> str:
-    words = f"{figure_word(limit.figure)} {limit.words} {printed(unit_of(limit.figure))}"
-    return words.rstrip()
+    words = limit.words
+    if limit.low is not None and limit.high is not None:
+        words = f"from {limit.low:.5g} to {limit.high:.5g}"
+    return f"{figure_word(limit.figure)} {words} {printed(unit_of(limit.figure))}".rstrip()
 
 
 def _limit_section(found: Tolerance) -> Section:
@@ -207,7 +209,7 @@ def _limit_section(found: Tolerance) -> Section:
         for k, rate in shown.items()
     ]
     heads = columns(
-        "limit", "origin", ">yield, %", ">a lot's, 95 %", ">surrogate, %", ">model, at most, %"
+        "~limit", "origin", ">yield, %", ">a lot's, 95 %", ">surrogate, %", ">model, at most, %"
     )
     note = (
         "Yield: of pieces about the nominal. A lot's: Wilson interval of the draw, and 95 % "
@@ -228,10 +230,12 @@ def _near_notes(found: Tolerance) -> list[str]:
             continue
         ends = [abs(nominal.value - end) for end in (row.limit.low, row.limit.high) if end]
         margin, error = min(ends, default=math.inf), 1.96 * row.level_deviation
+        unit = printed(unit_of(row.limit.figure))
         if margin < error:
             notes.append(
-                f"{_limit_words(row.limit)}: the margin of {margin:.2g} is below the uncertainty "
-                f"of the level, {error:.2g} (95 %, lots and model): the yield depends on it."
+                f"{_limit_words(row.limit)}: the margin of {margin:.2g} {unit}".rstrip()
+                + f" is below the uncertainty of the level, {error:.2g} {unit}".rstrip()
+                + " (95 %, lots and model): the yield depends on it."
             )
     return notes
 

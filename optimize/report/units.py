@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 from layers.errors import InputError
@@ -50,6 +51,7 @@ CONVERSIONS = {
         _row("kN", "N", "lbf", "lbf", 1e3),
         Conversion("mm²", "in²", OTHER_UNITS["mm"]["in"] ** -2),
         _row("g mm", "g mm", "oz in", "oz in"),
+        _row("s/m", "s/m", "s/ft", "s/ft"),
     )
 }
 # The speed at which a ball meets a barrier, and the initial velocity of the rules, are in ft/s.
@@ -58,14 +60,17 @@ _INITIAL = re.compile(r"initial[ _]velocity\b|initial_velocity_m_s", re.IGNORECA
 
 _NUMBER = r"(?<![\w.,])[-+±≈]?\d+(?:\.\d+)?(?![\w]|[.,]\d)"
 _UNIT = "|".join(re.escape(unit) for unit in sorted(CONVERSIONS, key=len, reverse=True))
-# '38.1 m/s', '98.07 to 1275 N'; 'per', '/' or a power after the unit make it another.
+# '38.1 m/s', '98.07 to 1275 N'; speeds of a barrier test are in ft/s. 'per', '/' or a power after
+# the unit make it another.
 _SAID = re.compile(
-    r"(?P<impact>(?<!head )(?<!leaves )\bat )?"
+    r"(?P<impact>(?<!head )(?<!leaves )\bat |\bCOR slope from )?"
     rf"(?P<numbers>{_NUMBER}(?:(?: to | and |, | or |-| ± ){_NUMBER})*)"
     rf" (?P<unit>{_UNIT})(?![\w/²³]| cm)"
 )
 # What a speed in a sentence may be of.
 _SPEEDS = re.compile(r"initial velocity|speed|wind", re.IGNORECASE)
+# A heading whose numbers are percent, in any row; '95 %' alone is a quantile.
+_PERCENT = re.compile(r"^(?!\d+ %$).*%")
 _HEAD = re.compile(rf"(?P<before>(?:^|.*(?:, |± )))(?P<unit>{_UNIT})(?P<after>(?: .*)?)")
 
 
@@ -195,6 +200,25 @@ def converted_text(text: str, whose: str = "") -> str:
     return _SAID.sub(put, text)
 
 
+# Besides those that have another in the trade.
+_SHARED = ("%", "rpm", "Hz", "µs", "ft/s", "g/cm³")
+_PRINTED = {*_SHARED, *(u for row in CONVERSIONS.values() for u in (row.metric, row.trade))}
+_WITH_UNIT = re.compile(
+    rf"(?<=\d) (?:{'|'.join(map(re.escape, sorted(_PRINTED, key=len, reverse=True)))})(?![\w/])"
+)
+
+
+def unbroken(text: str) -> str:
+    """Join each number of a text with its unit by blanks that do not break a line.
+
+    Parameters
+    ----------
+    text : str
+        In either system of units.
+    """
+    return _WITH_UNIT.sub(lambda said: said[0].replace(" ", "\u00a0"), text)
+
+
 def text_in_chosen_units(text: str) -> str:
     """Return a sentence in the chosen units; see `converted_text`."""
     return converted_text(text) if chosen() == "trade" else text
@@ -210,10 +234,50 @@ def _least_digits(number: re.Match[str]) -> int:
     return 0 if number.string[: number.start()].endswith("± ") or number[0][0] in "±≈" else 3
 
 
+@cache
+def _stated() -> dict[tuple[str, float], str]:
+    """Return what the shipped rules state in the trade's units, by that unit and the metric."""
+    from layers.rules.screen import rule_sets
+
+    found = {}
+    for limit in (one for rules in rule_sets().cards for one in rules.limit if one.stated):
+        number, _, unit = limit.stated.partition(" ")
+        metric = limit.at_most if limit.at_least is None else limit.at_least
+        assert metric is not None  # by validation: exactly one bound stands
+        found[unit, metric] = number
+    return found
+
+
+def stated_in_trade(value: float, unit: str, whose: str = "") -> str:
+    """Return a rule's own number in the trade's unit for its metric one; empty for other numbers.
+
+    Parameters
+    ----------
+    value : float
+        In the metric unit.
+    unit : str
+        As printed.
+    whose : str
+        Name or label of the figure.
+
+    Examples
+    --------
+    >>> stated_in_trade(42.67, "mm"), stated_in_trade(42.7, "mm")
+    ('1.680', '')
+    """
+    row = conversion_of(unit, whose)
+    return _stated().get((row.trade, value), "") if row else ""
+
+
 def _number(text: str, row: Conversion, least: int = 0) -> str:
-    """Convert a number, its last digit worth no more than before; with so many digits at least."""
+    """Convert a number, its last digit worth no more than before; with so many digits at least.
+
+    A rule's metric figure comes out as the rule states it: 42.67 mm is 1.680 in.
+    """
     mark = text[0] if text[0] in "+±≈" else ""
     bare = text.removeprefix(mark)
+    if stated := _stated().get((row.trade, float(bare))):
+        return f"{mark}{stated}"
     decimals = len(bare.partition(".")[2])
     value = float(bare) * row.factor
     decimals = math.ceil(decimals - math.log10(row.factor))
@@ -296,7 +360,7 @@ def _converted_row(
             out.append(own.trade)
         elif own and named and place == 0:
             out.append(converted_text(named["before"]) + own.trade)
-        elif own and column.right and "%" not in column.title + cell:
+        elif own and column.right and "%" not in cell and not _PERCENT.search(column.title):
             out.append(_cell(cell, own))
         else:
             out.append(converted_text(cell, cells[0]))

@@ -48,6 +48,7 @@ from optimize.scenario.windows import refuse_twins
 
 Method = Literal["direct", "emulator"]
 METHODS: tuple[str, ...] = get_args(Method)
+LARGEST_POPULATION = 1000  # builds in a generation
 
 
 class Scenario(Table):
@@ -72,7 +73,11 @@ class Scenario(Table):
         500, ge=1, le=1_000_000, description="builds to compute", json_schema_extra={"unit": "1"}
     )
     population: int = Field(
-        40, ge=4, le=1000, description="builds in a generation", json_schema_extra={"unit": "1"}
+        40,
+        ge=4,
+        le=LARGEST_POPULATION,
+        description="builds in a generation; with --device gpu what fills the cards, if not given",
+        json_schema_extra={"unit": "1"},
     )
     shortlist_mesh: Level = Field(
         "default",

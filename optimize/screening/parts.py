@@ -1,82 +1,27 @@
-"""A table screened in parts by processes that share a graphics card.
+"""A table screened in parts by processes that share a graphics card."""
 
-Reading rows and judging figures takes a core longer than the card takes for their impacts: each
-process does both for its part, and this one keeps the ledger.
-"""
-
-from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
 from itertools import islice
-from pathlib import Path
-from typing import Any, NamedTuple, cast
 
-from layers.errors import SolverError
 from layers.files.rows import Row
 from layers.materials import Catalogue
 from optimize.compute.card import OnCard
-from optimize.compute.evaluator import Evaluator, model_version_under
-from optimize.compute.pool import Pool, computing
+from optimize.compute.evaluator import Evaluator
+from optimize.compute.sharing import PART, in_parts
 from optimize.ledger.ledger import Ledger
-from optimize.ledger.rows import Entry, Known
 from optimize.screening.columns import Sheet
 from optimize.screening.question import Question
 from optimize.screening.spool import Screened
 from optimize.screening.table import Table
 
-# Rows of a part: their impacts fill a card a dozen times over.
-PART = 1024
-# Processes beyond these would wait for the card, and each takes some of its memory.
-MOST_PROCESSES = 12
 
-
-class _Job(NamedTuple):
-    rows: list[Row]
-    sheet: Sheet
-    catalogue: Catalogue
-    question: Question
-    ledger: Path
-    card: OnCard
-
-
-class _Done(NamedTuple):
-    rows: list[Screened]
-    entries: list[Entry]
-    reused: int
-    computed: int
-
-
-@dataclass
-class _Noting:
-    """A ledger that is read, and what would be written to it."""
-
-    ledger: Ledger
-    entries: list[Entry] = field(default_factory=list)
-
-    @property
-    def path(self) -> Path:
-        return self.ledger.path
-
-    def known(self, keys: Sequence[str], model_version: str) -> Mapping[str, Known]:
-        return self.ledger.known(keys, model_version)
-
-    def add(self, key: str, content: str, model_version: str, estimate: Any) -> None:
-        self.entries.append(Entry.of(key, content, model_version, estimate))
-
-
-def _screened(job: _Job) -> _Done:
+def _screened(
+    sheet: Sheet, catalogue: Catalogue, question: Question, evaluator: Evaluator, rows: list[Row]
+) -> list[Screened]:
     """Screen a part, in a process of its own."""
-    conditions = job.question.conditions
-    card = replace(job.card, workers=1)
-    with Ledger(job.ledger, reading=True) as ledger, computing(card, conditions) as compute:
-        noting = _Noting(ledger)
-        version = model_version_under(conditions, card)
-        evaluator = Evaluator(cast(Ledger, noting), compute, version, conditions, workers=card)
-        table = Table(job.sheet, job.catalogue, job.question, evaluator)
-        rows = list(table.screened(job.rows, lambda _: None))
-    return _Done(rows, noting.entries, evaluator.reused, evaluator.computed)
+    return list(Table(sheet, catalogue, question, evaluator).screened(rows, lambda _: None))
 
 
 @dataclass
@@ -113,40 +58,17 @@ class Parts:
         count : callable
             Called for each, with whether it lacks figures.
         """
-        processes = min(self.card.workers, MOST_PROCESSES)
-        pool = Pool(processes, self.question.conditions, "default")
+        work = partial(_screened, self.sheet, self.catalogue, self.question)
+        parts = iter(lambda: list(islice(rows, PART)), [])
         lines: dict[str, int] = {}
-        waiting: deque[Future[_Done]] = deque()
-        try:
-            executor = pool.used()
-            while True:
-                while len(waiting) < 2 * processes and (part := list(islice(rows, PART))):
-                    waiting.append(executor.submit(_screened, self._job(part)))
-                if not waiting:
-                    return
-                done = waiting.popleft().result()
-                with self.ledger.transaction():
-                    self.ledger.insert(done.entries)
-                self.reused += done.reused
-                self.computed += done.computed
-                for row in done.rows:
-                    found = _once(row, lines)
-                    count(bool(found.why))
-                    yield found
-        except BrokenProcessPool as error:
-            raise SolverError(
-                "A worker process ended, perhaps for want of memory; what was done is in the "
-                "ledger. Try fewer workers."
-            ) from error
-        except BaseException:
-            pool.abandon()
-            raise
-        finally:
-            pool.close()
-
-    def _job(self, rows: list[Row]) -> _Job:
-        path = self.ledger.path
-        return _Job(rows, self.sheet, self.catalogue, self.question, path, self.card)
+        conditions = self.question.conditions
+        for done in in_parts(self.card, conditions, self.ledger, work, parts):
+            self.reused += done.reused
+            self.computed += done.computed
+            for row in done.found:
+                found = _once(row, lines)
+                count(bool(found.why))
+                yield found
 
 
 def _once(row: Screened, lines: dict[str, int]) -> Screened:

@@ -11,8 +11,10 @@ from layers.arrays import FloatArray
 from layers.errors import InputError
 from layers.files.paths import StrPath
 from layers.files.rows import Row, rows_of
+from layers.gpu.many import CHUNK
 from layers.materials import Catalogue, default_catalogue
 from optimize.compute.card import OnCard
+from optimize.compute.cluster import Cluster
 from optimize.compute.evaluator import Evaluator, model_version_under
 from optimize.compute.one import Elsewhere
 from optimize.compute.pool import computing
@@ -29,6 +31,8 @@ from optimize.search.result import Interrupted
 MOST_BUILDS = 100_000
 # Builds given to the workers at once: the last of each batch leave some of them idle.
 _BATCH = 256
+# To a cluster's cards: their impacts fill four of them.
+_BATCH_OF_CARDS = 4 * CHUNK
 
 # Called with rows done, rows in all, and rows without all figures so far.
 Report = Callable[[int, int, int], None]
@@ -203,10 +207,12 @@ class _Whole:
     def screened(self, rows: Iterator[Row], count: Callable[[bool], None]) -> Iterator[Screened]:
         conditions = self.question.conditions
         with computing(self.workers, conditions) as compute:
-            version = model_version_under(conditions)
-            evaluator = Evaluator(self.ledger, compute, version, conditions)
+            version = model_version_under(conditions, self.workers)
+            evaluator = Evaluator(self.ledger, compute, version, conditions, workers=self.workers)
             table = Table(self.sheet, self.catalogue, self.question, evaluator)
-            while batch := list(islice(rows, _BATCH)):
+            on_cards = isinstance(self.workers, Cluster) and self.workers.card
+            size = _BATCH_OF_CARDS if on_cards else _BATCH
+            while batch := list(islice(rows, size)):
                 yield from table.screened(batch, count)
         self.reused, self.computed = evaluator.reused, evaluator.computed
 

@@ -37,6 +37,8 @@ class Forecast:
         Processes that share the builds; None for a cluster, whose size is not known yet.
     emulator : bool
         Whether emulators are fitted, too.
+    card : str
+        What computes the impacts, if not this processor: the time of a build is not known then.
     """
 
     makeable: float
@@ -44,6 +46,7 @@ class Forecast:
     seconds_a_build: float
     workers: int | None
     emulator: bool
+    card: str = ""
 
     @property
     def seconds(self) -> float:
@@ -55,6 +58,8 @@ class Forecast:
         share = f"{_two_digits(100.0 * self.makeable)} % of the builds drawn at random can be made."
         if not self.builds:
             return f"Every build of this search was computed before. {share}"
+        if self.card:
+            return f"{self.builds} builds, their impacts on {self.card}{self._fitting()}. {share}"
         each = f"{self.builds} builds of {_plain(self.seconds_a_build)} each"
         if self.workers is None:
             return f"{each} here, shared by the cluster's workers{self._fitting()}. {share}"
@@ -67,7 +72,7 @@ class Forecast:
         return "; fitting the emulator comes on top" if self.emulator else ""
 
 
-def forecast(scenario: Scenario, workers: int | None, known: int = 0) -> Forecast:
+def forecast(scenario: Scenario, workers: int | None, known: int = 0, card: str = "") -> Forecast:
     """Forecast a search by builds drawn at random, one of which is computed for its time.
 
     Neither the search's own random numbers nor its ledger are touched.
@@ -80,6 +85,8 @@ def forecast(scenario: Scenario, workers: int | None, known: int = 0) -> Forecas
         Processes that will share the builds; None for a cluster.
     known : int
         Builds that this search has computed before.
+    card : str
+        What computes the impacts, if not this processor: then no build is computed.
 
     Raises
     ------
@@ -97,9 +104,9 @@ def forecast(scenario: Scenario, workers: int | None, known: int = 0) -> Forecas
         passed = can_be_made(space, tried)
     if not passed.any():
         raise InputError(_why_none(space, tried))
-    seconds = _time(space, tried, passed) if builds else 0.0
+    seconds = _time(space, tried, passed) if builds and not card else 0.0
     emulator = scenario.method == "emulator"
-    return Forecast(float(made.mean()), builds, seconds, workers, emulator)
+    return Forecast(float(made.mean()), builds, seconds, workers, emulator, card)
 
 
 def _draw(space: Space, count: int) -> IntArray:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from layers.conditions import Conditions
 from layers.estimates import Figure
 from layers.estimation import estimate
-from layers.figures import QUANTITIES, parse_figure
+from layers.figures import parse_figure
 from layers.rules.overall_distance import LAUNCH
 from optimize.ledger.rows import Known
 from optimize.scenario.brief import Scenario
@@ -78,11 +78,9 @@ def _launches(scenario: Scenario) -> tuple[str, ...]:
     """Return what patterns are compared by: mass, size and launch of the swings that goals name."""
     if len(scenario.patterns) < 2:
         return ()
-    swings = dict.fromkeys(
-        parsed.swing
-        for goal in scenario.goal
-        if (parsed := parse_figure(goal.figure)).swing and QUANTITIES[parsed.quantity].of == "swing"
-    )
+    table = (scenario.estimate_conditions() or Conditions()).swings
+    goals = [parse_figure(goal.figure) for goal in scenario.goal]
+    swings = dict.fromkeys(swing for figure in goals for swing in table.of_figure(figure))
     names = ["mass_g", "diameter_mm", *(f"{s}.{name}" for s in swings for name in LAUNCH)]
     return tuple(name for name in names if name not in scenario.figures()) if swings else ()
 

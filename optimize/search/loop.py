@@ -28,7 +28,7 @@ _STALE_GENERATIONS = 25
 _RULED_OUT_PER_EVALUATION = 10
 
 # The emulator is refitted after every batch: a generation is split into so many.
-_BATCHES_A_GENERATION = 4
+BATCHES_A_GENERATION = 4
 _SMALLEST_BATCH = 4
 
 # A number in a sentence, not one in a figure's name such as moi_g_cm2 or cor@38.1.
@@ -162,7 +162,7 @@ class Search:
         bounds = tuple(b for b in self.judge.bounds if b not in self.judge.closed_bounds)
         admissible = cache(lambda row: self.judge.before(self.space.decode(row)) is None)
         problem = Problem(self.space, Encoding(self.space), admissible, scenario.goal, bounds)
-        batch = max(_SMALLEST_BATCH, scenario.population // _BATCHES_A_GENERATION)
+        batch = max(_SMALLEST_BATCH, scenario.population // BATCHES_A_GENERATION)
         return emulate(problem, scenario.evaluations, batch, scenario.seed, start)
 
     def _identity(self, candidate: Candidate, key: str) -> str:

@@ -25,6 +25,7 @@ from optimize.scenario.brief import Scenario, read_scenario
 from optimize.scenario.space import Row, Space
 from optimize.scenario.start import start_rows
 from optimize.search.answer import answer
+from optimize.search.generation import with_population
 from optimize.search.loop import Report, Search
 from optimize.search.refine import fine_evaluator, refined
 from optimize.search.result import Interrupted, Run
@@ -75,7 +76,7 @@ def run_search(
     if not isinstance(ledger, Ledger):
         with Ledger(ledger) as opened:
             return run_search(scenario, opened, workers, progress, who)
-    started = time.perf_counter()
+    scenario, started = with_population(scenario, workers), time.perf_counter()
     run, versions = name_run(scenario, workers)
     who, conditions = named(who), scenario.estimate_conditions()
     start_rows(Space(scenario))  # one that does not fit is told before the run is begun

@@ -260,7 +260,14 @@ def named(bound: Bound) -> str:
 
 def violated(excess: Mapping[Bound, float]) -> str:
     """Put violations in words."""
-    return "; ".join(f"{named(bound)} by {plain(over, 3)}" for bound, over in excess.items())
+    return "; ".join(_violation(bound, over) for bound, over in excess.items())
+
+
+def _violation(bound: Bound, over: float) -> str:
+    if is_clearance(bound.figure):
+        return f"{named(bound)} by {plain(over, 3)} %"
+    unit = _unit(_unit_of(bound.figure))
+    return f"{named(bound)}{unit} by {plain(over, 3)}{unit}"
 
 
 def prices(goals: Sequence[Goal], members: Sequence[Member]) -> tuple[Price, ...]:

@@ -101,7 +101,7 @@ def design(grid: Grid, parts: Sequence[tuple[int, ...]], count: int, seed: int) 
     """
     rng = np.random.default_rng(seed)
     base, share = _draw(grid, count, rng)
-    redrawn = [_redraw(grid, base, np.array(part), rng) for part in parts]
+    redrawn = [redraw(grid, base, part, rng) for part in parts]
     return Design(np.array([base, *redrawn]), tuple(parts), share)
 
 
@@ -109,17 +109,48 @@ def _draw(grid: Grid, count: int, rng: np.random.Generator) -> tuple[IntArray, f
     kept: list[IntArray] = []
     found = tried = 0
     while found < count:
-        if tried >= _TRIES * count:
-            raise InputError(f"hardly any build can be made: {found} of {tried} that were drawn.")
+        refuse_if_empty(found, tried, count)
         rows = rng.integers(grid.sizes, size=(count, len(grid.sizes)))
         kept.append(rows[grid.allowed(rows)])
         found, tried = found + len(kept[-1]), tried + count
     return np.concatenate(kept)[:count], found / tried
 
 
-def _redraw(grid: Grid, rows: IntArray, part: IntArray, rng: np.random.Generator) -> IntArray:
-    """Redraw some variables of every row, uniform over what is allowed with the others."""
-    fresh = rows.copy()
+def refuse_if_empty(found: int, tried: int, count: int) -> None:
+    """Refuse a space of which hardly any combination is allowed.
+
+    Parameters
+    ----------
+    found, tried : int
+        Allowed rows among those that were drawn.
+    count : int
+        Rows wanted.
+
+    Raises
+    ------
+    InputError
+        If thousands were drawn for each one wanted.
+    """
+    if tried >= _TRIES * count:
+        raise InputError(f"hardly any build can be made: {found} of {tried} that were drawn.")
+
+
+def redraw(
+    grid: Grid, rows: IntArray, variables: Sequence[int], rng: np.random.Generator
+) -> IntArray:
+    """Redraw some variables of every row, uniform over what is allowed with the others.
+
+    Parameters
+    ----------
+    grid : Grid
+        The space.
+    rows : (n, d) array of int
+        Allowed rows.
+    variables : sequence of int
+        Those to redraw.
+    rng : numpy.random.Generator
+    """
+    fresh, part = rows.copy(), np.array(variables)
     left = np.arange(len(rows))
     for _ in range(_TRIES):  # a row's own values are allowed, so hardly any is left at the end
         fresh[np.ix_(left, part)] = rng.integers(grid.sizes[part], size=(len(left), len(part)))

@@ -8,8 +8,8 @@ from typing import Literal
 from layers.arrays import BoolArray, FloatArray
 from layers.ball import Ball
 from layers.errors import InputError
+from layers.estimation import estimate
 from layers.figures import parse_figure
-from layers.gpu.many import estimate_many
 from layers.rules.screen import RuleSet
 from optimize.lab.process import Process
 from optimize.lab.prototype import STAGE_FIGURES, prototype_sheet
@@ -90,7 +90,8 @@ def sheet_windows(ball: Ball, process: Process, mapper: Mapper = map) -> tuple[L
     """
     count = len(ball.layer)
     stages = [ball.stage(n) for n in range(1, count + 1)]
-    sheet = prototype_sheet(ball, estimate_many(stages, STAGE_FIGURES, mapper), process)
+    made = list(mapper(estimate, stages, [STAGE_FIGURES] * count))
+    sheet = prototype_sheet(ball, made, process)
     return tuple(
         Limit(_of_stage(target.name, part.number, count), target.low, target.high, "window")
         for part in sheet.stage

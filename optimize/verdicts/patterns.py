@@ -1,14 +1,16 @@
 """Which dimple pattern suits which construction, goal by goal, on the same layers."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
-from layers.figures import parse_figure
-from layers.flight.influence import FIGURES, influence
-from layers.flight.uncertainty import Errors, difference_spread
+from layers.figures import FigureName, parse_figure
+from layers.flight.aerodynamics import Law
+from layers.flight.influence import FIGURES, Influence, influence
+from layers.flight.uncertainty import Errors, sum_spread
 from layers.rules.overall_distance import LAUNCH
 from optimize.scenario.goals import Goal
 from optimize.scenario.space import Gene, Space
@@ -22,6 +24,7 @@ _FLOWN = {
     "apex_m": ("apex", 1.0),
     "descent_angle_deg": ("descent_angle", math.degrees(1.0)),
     "flight_time_s": ("time", 1.0),
+    "carry_range_m": ("carry", 1.0),  # of the longest flight less the shortest
 }
 _WORDS = {
     "thickness_mm": ("thickness", " mm"),
@@ -51,7 +54,7 @@ class PatternVerdict:
         figure's unit.
     error : float
         95 % half width of the difference of the two, from what the measured rows leave open; 0
-        where the patterns' tables state no errors.
+        where the patterns' tables state no errors, or none follows from them for the figure.
     decided : bool
         Whether every advantage is larger than the error and of one sign.
     where : str
@@ -116,7 +119,8 @@ def _verdict(
     gain = gain if pattern == pair[0] else -gain
     wins, of = int(np.sum(gain > 0.0)), len(gain)
     error = _error(run, goal, pair, both[int(np.argmin(np.abs(gain)))])
-    unit = figures[0][0].unit
+    stating = _stating(run.scenario.pattern_laws(), pair)
+    scale = error, figures[0][0].unit, stating
     where = "" if wins == of else _where(run, [by[pattern].row for by in both], gain > 0.0)
     decided = wins == of and float(gain.min()) > error
     return PatternVerdict(
@@ -130,7 +134,7 @@ def _verdict(
         error=error,
         decided=decided,
         where=where,
-        sentence=_sentence(goal, (pattern, other), (wins, of), gain, (error, unit), where),
+        sentence=_sentence(goal, (pattern, other), (wins, of), gain, scale, where),
     )
 
 
@@ -139,10 +143,10 @@ def _sentence(
     patterns: tuple[str, str],
     counts: tuple[int, int],
     gain: "np.typing.NDArray[np.float64]",
-    scale: tuple[float, str],
+    scale: tuple[float, str, bool],
     where: str,
 ) -> str:
-    (pattern, other), (wins, of), (error, unit) = patterns, counts, scale
+    (pattern, other), (wins, of), (error, unit, stating) = patterns, counts, scale
     fine = error or 0.02 * float(np.abs(gain).max())
     low, high = (f"{amount(float(v), fine, '1')}" for v in (gain.min(), gain.max()))
     on = f"all {counted(of)}" if wins == of else f"{wins} of {of}"
@@ -151,6 +155,8 @@ def _sentence(
         f"{goal.figure}: pattern {pattern} is better than {other} on {on} constructions{parts}, "
         f"by {low} to {high}{in_unit(unit)}"
     )
+    if not error and stating:
+        return f"{said}; no error of it is known to hold this against."
     if not error:
         return f"{said}; the tables state no errors to hold this against."
     within = int(np.sum(np.abs(gain) <= error))
@@ -187,19 +193,38 @@ def _where(run: Run, rows: list[tuple[int, ...]], better: "np.typing.NDArray[np.
 
 
 def _error(run: Run, goal: Goal, pair: tuple[str, str], both: dict[str, Build]) -> float:
-    """Return the half width of the difference of two patterns, from the launches computed."""
+    """Return the half width of the difference of two patterns, from the launches computed.
+
+    0 where the tables state no errors, or none follows from them for this figure.
+    """
     parsed, laws = parse_figure(goal.figure), run.scenario.pattern_laws()
-    errors = [law if isinstance(law, Errors) else None for law in (laws[name] for name in pair)]
-    if parsed.quantity not in _FLOWN or not parsed.swing or not any(errors):
+    if parsed.quantity not in _FLOWN or not _stating(laws, pair):
         return 0.0
     figure, scale = _FLOWN[parsed.quantity]
-    conditions = run.scenario.estimate_conditions()
+    flights: list[tuple[float, Influence, Errors | None]] = []
+    for name, sign in zip(pair, (1.0, -1.0), strict=True):
+        law = laws[name]
+        errors = law if isinstance(law, Errors) else None
+        flown = _flights(run, parsed, both[name], law)
+        flights.append((sign, flown[-1], errors))
+        flights += [(-sign, flown[0], errors)] * (len(flown) > 1)
+    spread = sum_spread(flights)
+    return float(scale * spread.half_width[FIGURES.index(figure)])
+
+
+def _stating(laws: Mapping[str, Law], pair: tuple[str, str]) -> bool:
+    """Whether either pattern's table states errors."""
+    return any(isinstance(laws[name], Errors) for name in pair)
+
+
+def _flights(run: Run, figure: FigureName, build: Build, law: Law) -> list[Influence]:
+    """Fly a build's launches off the swings that a figure is of, the shortest carry first."""
+    conditions, found = run.scenario.estimate_conditions(), build.figures
     assert conditions is not None  # they name the patterns
-    weather = conditions.weather(parsed.swing)
     flown = []
-    for name in pair:
-        found = both[name].figures
-        speed, angle, spin = (found[f"{parsed.swing}.{launch}"].value for launch in LAUNCH)
+    for swing in conditions.swings.of_figure(figure):
+        speed, angle, spin = (found[f"{swing}.{launch}"].value for launch in LAUNCH)
+        weather = conditions.weather(swing)
         flown.append(
             influence(
                 speed,
@@ -207,10 +232,9 @@ def _error(run: Run, goal: Goal, pair: tuple[str, str], both: dict[str, Build]) 
                 max(spin, 0.0) * math.pi / 30.0,
                 mass=found["mass_g"].value * 1e-3,
                 diameter=found["diameter_mm"].value * 1e-3,
-                law=laws[name],
+                law=law,
                 air=weather.air,
                 wind=weather.wind,
             )
         )
-    spread = difference_spread(flown[0], flown[1], (errors[0], errors[1]))
-    return float(scale * spread.half_width[FIGURES.index(figure)])
+    return sorted(flown, key=lambda one: float(one.values[FIGURES.index("carry")]))

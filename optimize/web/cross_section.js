@@ -38,6 +38,7 @@ export function powerShells({ thickness, diameter, profile: { inside, outside, s
   });
 }
 
+export const INCH = { unit: "in", size: 25.4, least: 0.05, named: 0.5 };
 const MILLIMETRE = { unit: "mm", size: 1, least: 1, named: 20 };
 
 // A ruler below the section, in units of `size` mm, a mark at the `least`, a number every `step`.

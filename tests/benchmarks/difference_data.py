@@ -23,7 +23,7 @@ from layers.estimation import estimate
 from layers.figures import QUANTITIES
 from layers.impact import barrier
 from layers.materials import Material
-from layers.strike import model
+from layers.strike import settings
 from tests.benchmarks.mesh_errors import MODULUS, THICKNESS, builds
 
 SINGLES = 4  # a cycle
@@ -32,7 +32,7 @@ CLUBS = ("driver fast", "mid iron fast", "wedge half fast")
 SINGLE_CLUBS = (*CLUBS, "wedge half slow")
 # The finest mesh: three times the default's elements along an edge, under the club twice.
 FINEST = replace(
-    model.LEVELS["fine"],
+    settings.LEVELS["fine"],
     normal=16,
     lateral=12,
     upward=24,
@@ -43,7 +43,7 @@ FINEST = replace(
     cover_rings=4,
     thinnest_step=0.33e-6,
 )
-STIFF = replace(model.LEVELS["fine"], contact_stiffness=3.0)
+STIFF = replace(settings.LEVELS["fine"], contact_stiffness=3.0)
 
 
 class Case(NamedTuple):
@@ -59,7 +59,7 @@ def register() -> None:
     """Make the levels ``finest`` and ``stiff`` known to the solvers."""
     curve.LEVELS["finest"] = 3
     barrier.LEVELS["finest"] = barrier.DEFAULT.refined(3)
-    model.LEVELS |= {"finest": FINEST, "stiff": STIFF}
+    settings.LEVELS |= {"finest": FINEST, "stiff": STIFF}
 
 
 def near(ball: Ball, rng: np.random.Generator, scale: float, name: str) -> Ball:

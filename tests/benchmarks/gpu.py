@@ -34,7 +34,8 @@ from layers.gpu.throws import pack_throws
 from layers.impact.barrier import DEFAULT as BARRIER
 from layers.impact.barrier import BarrierImpact, barrier_impact
 from layers.strike.launch import Launch, Strike
-from layers.strike.model import LEVELS, build_model
+from layers.strike.model import build_model
+from layers.strike.settings import LEVELS
 from layers.strike.strike import club_impact
 from layers.strike.swings import find_swing
 from optimize.compute.card import OnCard
@@ -353,7 +354,7 @@ def _screened(folder: Path, count: int, conditions: Conditions) -> None:
     start, busy = time.perf_counter(), time.process_time()
     with Ledger(folder / f"{count}.{conditions.precision}.sqlite") as ledger, Spool() as spool:
         question = Question.of(names, conditions=conditions)
-        computing = OnCard(find_card(), os.cpu_count() or 1)
+        computing = OnCard((find_card(),), os.cpu_count() or 1)
         found = screen_builds(builds, question, ledger, spool, computing)
     spent, busy = time.perf_counter() - start, time.process_time() - busy
     say(
@@ -390,7 +391,7 @@ def pieces() -> None:
         with mapping(os.cpu_count() or 1, conditions) as mapper:
             found = study(ball, names, mapper=mapper)
         fitted = time.perf_counter() - start
-        with OnCard(find_card(), os.cpu_count() or 1).computing(conditions) as compute:
+        with OnCard((find_card(),), os.cpu_count() or 1).computing(conditions) as compute:
             direct = computed(found, 10_000, 0, compute)
         drawn = tolerance(direct, [], 10_000, 0)
         spent = time.perf_counter() - start

@@ -268,7 +268,7 @@ _PLACE = re.compile(
 )
 # What to do, or all that is allowed.
 _REMEDY = re.compile(
-    r"must (be|have|leave|end|not|stand)|did you mean|known: \w|save |give |write |remove|split|"
+    r"must (be|have|leave|end|not|stand)|did you mean|known: '?\w|save |give |write |remove|split|"
     r"choose |close |rename |fill it|add |set |change |swap |multiply |separate |move |put |"
     r"enlarge|widen|writes an empty table|number replicates"
 )

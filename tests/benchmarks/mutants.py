@@ -1,36 +1,38 @@
 """Change the code by one small slip at a time and count those that its tests notice.
 
-python -m tests.benchmarks.mutants PATH... [--sample 10] [--seed 0] [--minutes 20]
+python -m tests.benchmarks.mutants PATH... [--sample 10 | --total 100] [--seed 0] [--minutes 20]
 
 Slips are those of cosmic-ray (an operator, comparison, number, loop or keyword in place of
-another), a random sample of so many places in each file. Each is made in a copy of the tree, of
-which the tests that mirror the file run and, if those pass, some of what is built on it. A slip in
-compiled code is compiled in that copy; the machine code of the unchanged sources is laid back
-afterwards. Slips that change nothing are listed
-in `mutants_equivalent.toml` with the reason; they do not count.
+another), a random sample of so many places in each file, or in all files together. Each is made in
+a copy of the tree, of which the tests that mirror the file run and, if those pass, some of what is
+built on it. A slip in compiled code is compiled in that copy; the machine code of the unchanged
+sources is laid back afterwards. Slips that change nothing are listed in `mutants_equivalent.toml`
+with the reason; they do not count.
 """
 
 import argparse
 import ast
 import difflib
+import importlib
 import math
 import os
 import random
 import resource
 import shutil
 import signal
-import subprocess
 import sys
 import tempfile
 import time
 import tomllib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from itertools import zip_longest
+from itertools import chain, zip_longest
 from pathlib import Path
+from typing import Any, NoReturn
 
+import pytest
 from cosmic_ray import plugins
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
@@ -40,17 +42,31 @@ CODE = Path("layers", "__pycache__")  # where machine code is kept
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 LEFT_OUT = (".git", ".venv", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".hypothesis", "runs")
 
+# Imported once, by the process from which those that run tests are forked.
+for _name in ("hypothesis", "matplotlib.pyplot", "numba", "pandas", "pydantic", "scipy.stats"):
+    importlib.import_module(_name)
+
+_MESHES = "tests/layers/numerics/test_meshes.py"
+
 # Files without tests of their name: the tests of what they are made for.
 ELSEWHERE = {
+    "layers/conditions.py": ("tests/layers/test_estimation.py",),
+    "layers/figures.py": ("tests/layers/test_estimation.py", "tests/layers/resolution"),
+    "layers/ball_file.py": ("tests/layers/test_ball.py", "tests/layers/files"),
     "layers/numerics/axisymmetric.py": ("tests/layers/compression",),
     "layers/numerics/band.py": ("tests/layers/compression",),
     "layers/numerics/layout.py": ("tests/layers/compression",),
     "layers/numerics/lanes.py": ("tests/layers/strike/test_strike.py",),
-    "layers/numerics/mesh.py": ("tests/layers/compression", "tests/layers/impact"),
-    "layers/numerics/cubed_sphere.py": ("tests/layers/strike",),
-    "layers/numerics/hexes.py": ("tests/layers/strike",),
-    "layers/rules/overall_distance.py": ("tests/layers/flight/test_trajectory.py",),
+    "layers/numerics/mesh.py": (_MESHES, "tests/layers/compression", "tests/layers/impact"),
+    "layers/numerics/cubed_sphere.py": (_MESHES, "tests/layers/strike"),
+    "layers/numerics/hexes.py": (_MESHES, "tests/layers/strike"),
+    "layers/numerics/tensors.py": (_MESHES, "tests/layers/impact", "tests/layers/strike"),
+    "layers/numerics/near_rows.py": (
+        "tests/layers/numerics/test_near_rows.py",
+        "tests/optimize/screening",
+    ),
     "layers/compound/terms.py": ("tests/layers/compound/test_response.py",),
+    "layers/bench/bench.py": ("tests/layers/test_estimation.py", "tests/optimize/pattern"),
     "optimize/search/acquisition.py": ("tests/optimize/search/test_by_emulator.py",),
 }
 
@@ -65,11 +81,36 @@ FURTHER = (
 BUILT_ON = {
     "layers": ("tests/layers/test_estimation.py",),
     "layers/compound": ("tests/optimize/lab",),
-    "layers/rules": ("tests/layers/test_estimation.py", "tests/layers/strike/test_head.py"),
+    "layers/compression": ("tests/layers/test_estimation.py", "tests/layers/graded"),
+    "layers/cure": ("tests/optimize/cure",),
+    "layers/energy": ("tests/optimize/report/test_impact.py",),
+    "layers/flight": (
+        "tests/layers/test_estimation.py",
+        "tests/layers/range",
+        "tests/optimize/pattern",
+        "tests/optimize/report/test_flight_errors.py",
+    ),
+    "layers/gpu": ("tests/optimize/compute/test_card.py",),
+    "layers/impact": (
+        "tests/layers/test_estimation.py",
+        "tests/layers/energy",
+        "tests/layers/graded",
+    ),
+    "layers/range": ("tests/optimize/commands/test_range.py",),
+    "layers/resolution": ("tests/optimize/calibration",),
+    "layers/rules": (
+        "tests/layers/test_estimation.py",
+        "tests/layers/strike/test_head.py",
+        "tests/layers/flight/test_trajectory.py",
+    ),
+    "layers/strike": ("tests/layers/test_estimation.py", "tests/layers/energy"),
     "optimize/ledger": ("tests/optimize/commands/test_decisions.py",),
     "optimize/search": ("tests/optimize/report", "tests/optimize/commands/test_runs.py"),
     "optimize/tolerance": ("tests/optimize/commands/test_lab.py",),
 }
+
+
+Tests = tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -145,24 +186,48 @@ def _end(node: ast.expr) -> tuple[int, int]:
 
 def slips(path: str, sample: int, seed: int) -> Iterator[Slip]:
     """Yield slips of a file at random places, one a place."""
-    text = (ROOT / path).read_text()
     rng = random.Random(f"{seed} {path}")
-    spots = places(text)
+    spots = places((ROOT / path).read_text())
     for spot in rng.sample(sorted(spots), min(sample, len(spots))):
-        name, count = rng.choice(spots[spot])
-        changed = mutate_code(text, plugins.get_operator(name)(), count)
-        if changed is None:
-            continue
-        lines = [
-            line
-            for line in difflib.unified_diff(
-                text.split("\n"), changed.split("\n"), n=0, lineterm=""
-            )
-            if line[0] in "+-" and line[:3] not in ("+++", "---")
-        ]
-        before = " ".join(line[1:].strip() for line in lines if line[0] == "-")
-        after = " ".join(line[1:].strip() for line in lines if line[0] == "+")
+        yield from _made(path, spot, rng.choice(spots[spot]))
+
+
+def slips_of_all(paths: list[str], total: int, seed: int) -> Iterator[Slip]:
+    """Yield slips at random places of all files together: the more code, the more slips."""
+    rng = random.Random(f"{seed} of all")
+    spots = {
+        (path, *spot): operators
+        for path in paths
+        for spot, operators in places((ROOT / path).read_text()).items()
+    }
+    for path, line, column in rng.sample(sorted(spots), min(total, len(spots))):
+        yield from _made(path, (line, column), rng.choice(spots[path, line, column]))
+
+
+def _made(path: str, spot: tuple[int, int], operator: tuple[str, int]) -> Iterator[Slip]:
+    """Yield the slip that an operator makes; none if it leaves the text as it is."""
+    text = (ROOT / path).read_text()
+    changed = mutated(text, operator)
+    if changed is not None:
+        before, after = difference(text, changed)
         yield Slip(path, _function(text, spot[0]), spot[0], before, after, changed)
+
+
+def mutated(text: str, operator: tuple[str, int]) -> str | None:
+    """Return the text with one slip, by an operator's name and count; None if it makes none."""
+    name, count = operator
+    return mutate_code(text, plugins.get_operator(name)(), count)
+
+
+def difference(text: str, changed: str) -> tuple[str, str]:
+    """Return the changed lines as they were and as they are, each as one."""
+    lines = [
+        line
+        for line in difflib.unified_diff(text.split("\n"), changed.split("\n"), n=0, lineterm="")
+        if line[0] in "+-" and line[:3] not in ("+++", "---")
+    ]
+    before, after = (" ".join(r[1:].strip() for r in lines if r[0] == sign) for sign in "-+")
+    return before, after
 
 
 def _function(text: str, line: int) -> str:
@@ -176,22 +241,30 @@ def _function(text: str, line: int) -> str:
     return found
 
 
-def further(path: str) -> tuple[str, ...]:
-    """Return the tests that a slip must pass besides those of its room."""
+def further(path: str) -> tuple[Tests, ...]:
+    """Return groups of tests that a slip must pass besides those of its room."""
     room = str(Path(path).parent)
     built = BUILT_ON.get(room, BUILT_ON["layers"] if room.startswith("layers/") else ())
-    return (*FURTHER, *built)
+    return (*((test,) for test in built), FURTHER)
 
 
-def mirrors(path: str) -> tuple[str, ...]:
-    """Return the tests of a file, in the order they run: those of its name, then of its room."""
+def mirrors(path: str) -> tuple[Tests, Tests]:
+    """Return the tests of a file's name, which run first, and those of its room."""
     if path in ELSEWHERE:
-        return ELSEWHERE[path]
+        return (), ELSEWHERE[path]
     room = Path("tests") / Path(path).parent
     own = room / f"test_{Path(path).name}"
     if not (ROOT / own).exists():
-        return (str(room),)
-    return (str(own),) if len(room.parts) == 2 else (str(own), str(room))
+        return (), (str(room),)
+    return (str(own),), (str(own) if len(room.parts) == 2 else str(room),)
+
+
+class _CompilesWhatItNeeds:
+    """Tells the tests that they are a worker: nothing is compiled before them."""
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_configure(self, config: Any) -> None:
+        config.workerinput = {}
 
 
 class Copy:
@@ -199,62 +272,76 @@ class Copy:
 
     def __init__(self, folder: Path) -> None:
         self._tree, self._kept = folder / "tree", folder / "kept"
-        self._limits: dict[str, float] = {}
+        self._times: dict[Tests, float | None] = {}
         shutil.copytree(ROOT, self._tree, ignore=shutil.ignore_patterns(*LEFT_OUT))
 
-    def _passes(self, tests: str, seconds: float | None = None) -> bool:
+    def _passes(self, tests: Sequence[str], seconds: float | None = None) -> bool:
         """Whether all tests pass within so much processor time, whatever else runs here."""
-        command = [sys.executable, "-m", "pytest", "-x", "-p", "no:cacheprovider", tests]
+        process = os.fork()
+        if not process:
+            self._become_tests(tests, seconds)
+        end = time.monotonic() + 10.0 * (seconds or math.inf)
+        status = None
+        while status is None and time.monotonic() < end:
+            ended, code = os.waitpid(process, os.WNOHANG)
+            status = code if ended else time.sleep(0.05)
+        with suppress(ProcessLookupError):  # with all that the tests have started
+            os.killpg(process, signal.SIGKILL)
+        if status is None:
+            os.waitpid(process, 0)
+        return status == 0
 
-        def limited() -> None:
-            if seconds is not None:
-                resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(seconds),) * 2)
-
-        process = subprocess.Popen(
-            command,
-            cwd=self._tree,
-            env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(self._tree)},
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-            preexec_fn=limited,
-        )
-        try:
-            return process.wait(seconds and 10.0 * seconds) == 0
-        except subprocess.TimeoutExpired:
-            return False
-        finally:
-            with suppress(ProcessLookupError):
-                os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+    def _become_tests(self, tests: Sequence[str], seconds: float | None) -> NoReturn:
+        """Run tests of the copy in this forked process, and end it."""
+        os.setsid()
+        with open(os.devnull, "w") as nowhere:
+            os.dup2(nowhere.fileno(), 1)
+            os.dup2(nowhere.fileno(), 2)
+        if seconds is not None:
+            resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(seconds),) * 2)
+        os.chdir(self._tree)
+        os.environ |= {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(self._tree)}
+        sys.dont_write_bytecode = True
+        sys.path[:] = [str(self._tree), *(p for p in sys.path if p and Path(p) != ROOT)]
+        for name in [n for n in sys.modules if n.partition(".")[0] == "tests"]:
+            del sys.modules[name]
+        importlib.invalidate_caches()
+        end = 1
+        with suppress(BaseException):
+            given = ["-x", "-p", "no:cacheprovider", "-p", "no:xdist", *tests]
+            end = pytest.main(given, plugins=[_CompilesWhatItNeeds()])
+        os._exit(int(end))
 
     def outcome(self, slip: Slip) -> str:
         """Say whether tests fail with the slip: killed or survived; or left out, if they cannot."""
-        for tests in (*mirrors(slip.path), *further(slip.path)):
-            if self._limit(tests) == 0.0:
-                return f"left out: {tests} fails without any slip"
-            if not self._passes_with(slip, tests):
-                return "killed"
-        return "survived"
-
-    def _limit(self, tests: str) -> float:
-        """Processor time for these tests, s, from a first run; 0 if that fails."""
-        if tests not in self._limits:
-            before = processor_time()
-            passed = self._passes(tests)
-            self._limits[tests] = 30.0 + 3.0 * (processor_time() - before) if passed else 0.0
-            shutil.copytree(self._tree / CODE, self._kept, dirs_exist_ok=True)
-        return self._limits[tests]
-
-    def _passes_with(self, slip: Slip, tests: str) -> bool:
+        own, room = mirrors(slip.path)
+        groups = [room, *(group for group in further(slip.path) if group != room)]
+        for group in groups:
+            if self._used(group) is None:
+                return f"left out: {' '.join(group)} fails without any slip"
+        seconds = 30.0 + 3.0 * sum(self._used(group) or 0.0 for group in groups)
         file = self._tree / slip.path
         right = file.read_text()
         file.write_text(slip.text)
         try:
-            return self._passes(tests, self._limit(tests))
+            return "survived" if self._passes([*own, *chain(*groups)], seconds) else "killed"
         finally:
             file.write_text(right)
-            shutil.copytree(self._kept, self._tree / CODE, dirs_exist_ok=True)
+            self._lay_back()
+
+    def _lay_back(self) -> None:
+        """Leave no machine code but that of the unchanged sources."""
+        shutil.rmtree(self._tree / CODE)
+        shutil.copytree(self._kept, self._tree / CODE)
+
+    def _used(self, tests: Tests) -> float | None:
+        """Processor time of these tests without a slip, s; none if they fail."""
+        if tests not in self._times:
+            before = processor_time()
+            passed = self._passes(tests)
+            self._times[tests] = processor_time() - before if passed else None
+            shutil.copytree(self._tree / CODE, self._kept, dirs_exist_ok=True)
+        return self._times[tests]
 
 
 def equivalents() -> set[tuple[str, str, str]]:
@@ -280,14 +367,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("path", type=Path, nargs="+")
     parser.add_argument("--sample", type=int, default=10, help="places in each file")
+    parser.add_argument("--total", type=int, help="places in all files together, in its stead")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--minutes", type=float, default=20.0, help="no slip is begun after these")
     asked = parser.parse_args()
     end = time.monotonic() + 60.0 * asked.minutes
     names, same = files(asked.path), equivalents()
-    drawn = [list(slips(name, asked.sample, asked.seed)) for name in names]
-    # One slip of each file in turn: when time is up, each has had its share.
-    queue = [slip for turn in zip_longest(*drawn) for slip in turn if slip is not None]
+    queue = list(_queue(names, asked.sample, asked.total, asked.seed))
     score = {name: Counter[str]() for name in names}
     with tempfile.TemporaryDirectory() as folder:
         copy = Copy(Path(folder))
@@ -304,6 +390,16 @@ def main() -> None:
                 said = f"{slip.path}:{slip.number}\n- {slip.before}\n+ {slip.after}"
                 print(said, flush=True)
     print_table(score)
+
+
+def _queue(names: list[str], sample: int, total: int | None, seed: int) -> Iterator[Slip]:
+    """Yield the slips in an order in which a run cut short is a fair sample, too."""
+    if total is not None:
+        yield from slips_of_all(names, total, seed)
+        return
+    drawn = [slips(name, sample, seed) for name in names]
+    for turn in zip_longest(*drawn):  # one slip of each file
+        yield from (slip for slip in turn if slip is not None)
 
 
 def print_table(score: dict[str, Counter[str]]) -> None:

@@ -14,7 +14,8 @@ from layers.ball import Body
 from layers.mass.inertia import mass, moment_of_inertia
 from layers.strike import march as oblique_march
 from layers.strike.launch import Launch, Strike
-from layers.strike.model import LEVELS, Settings, build_model
+from layers.strike.model import build_model
+from layers.strike.settings import LEVELS, Settings
 from layers.strike.strike import club_impact, strike_ball
 from layers.strike.swings import find_swing
 from tests.helpers.builds import random_bodies

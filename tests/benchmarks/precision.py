@@ -17,7 +17,7 @@ import numpy as np
 from layers.ball import Body
 from layers.compression.curve import compress
 from layers.impact.barrier import barrier_impact
-from layers.strike.model import LEVELS, build_model
+from layers.strike.model import build_model
 from layers.strike.strike import club_impact
 from layers.strike.swings import find_swing
 from tests.helpers.builds import random_bodies
@@ -29,6 +29,8 @@ REBOUND = ("cor", "contact_time", "peak_force", "peak_deformation")
 TIMED = 8  # builds
 ROUNDS = 6
 
+# Of either tree, wherever it keeps them.
+LEVELS = vars(sys.modules[club_impact.__module__])["LEVELS"]
 STRIKES = [find_swing(name).strike() for name in SWINGS]
 JOBS: dict[str, Callable[[Body, int], object]] = {
     "oblique impact": lambda body, k: club_impact(body, STRIKES[k % len(STRIKES)]),

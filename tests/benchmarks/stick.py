@@ -15,7 +15,8 @@ from scipy.sparse.linalg import cg
 from layers.arrays import FloatArray
 from layers.numerics.cubed_sphere import half_sphere
 from layers.numerics.hexes import PATTERNS, hex_geometry
-from layers.strike.model import Settings, _counts, _surface
+from layers.strike.masses import unit_of
+from layers.strike.settings import Settings, counts_of
 from tests.helpers.maw import maw_rebound
 from tests.layers.strike.test_strike import small_contact, thrown
 
@@ -47,10 +48,10 @@ def stiffness(
 
 def excess(poisson: float, ratio: float, mesh: Settings, way: Literal["normal", "along"]) -> float:
     """Compliance beyond a half-space's under this traction, times G R; R = G = 1."""
-    ball = half_sphere(np.array([1.0]), _counts(1, mesh))
+    ball = half_sphere(np.array([1.0]), counts_of(1, mesh))
     x, nodes = ball.points, ball.points.shape[1]
     matrix, lumped = stiffness(x, ball.hexes, poisson)
-    surface = _surface(ball, 1.0, 6)
+    surface = unit_of(counts_of(1, mesh), 6).surface
     at = np.einsum("pa,iaf->ipf", surface.shape, x[:, ball.surface[ball.faces]])
     inside = 1.0 - (at[1] ** 2 + at[2] ** 2) / ratio**2
     traction = np.sqrt(np.maximum(inside, 0.0)) * (at[0] < 0.0) * surface.weight

@@ -9,7 +9,7 @@ import pytest
 from layers.arrays import FloatArray
 from layers.gpu.packing import Packed
 from layers.gpu.source import Choices, Program, compiler, march_here, strike_program
-from layers.strike.model import Settings
+from layers.strike.settings import LEVELS, Settings
 
 SMALL = Settings(
     normal=4,
@@ -42,6 +42,7 @@ class Here:
 
     name: str = "this processor"
     fixed: bool = False
+    processors: int = 1
 
     throwing = (1, 1)
 
@@ -52,6 +53,19 @@ class Here:
         self, program: Program, builds: Any, which: Sequence[int], parameters: FloatArray
     ) -> _Done:
         return _Done(march_here(program, builds, which, parameters))
+
+
+@dataclass(frozen=True)
+class SmallHere(Here):
+    """The same in processes of their own: wherever it comes, the small mesh is the default."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _small_here, (self.name, self.fixed, self.processors)
+
+
+def _small_here(*fields: Any) -> SmallHere:
+    LEVELS["default"] = SMALL
+    return SmallHere(*fields)
 
 
 def marched(packed: Packed, which: Sequence[int], parameters: FloatArray) -> FloatArray:

@@ -4,9 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from layers import estimates
 from layers.ball_file import ball_from_table
 from layers.errors import InputError, SolverError
-from layers.estimates import Estimate, Figure
+from layers.estimates import Difference, Estimate, Figure
 from layers.materials import default_catalogue
 
 BALL = ball_from_table(
@@ -95,3 +96,33 @@ def test_views_are_short_and_escaped():
     assert "&lt;no&gt; mass" in html
     assert "<no>" not in html
     assert repr(figure(2.0) - figure(1.5)) == "frequency_hz 0.50 ± 0.14 Hz"
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "told"),
+    [
+        (12.3456, 0.1, "12.35"),
+        (12.3456, 0.0999, "12.346"),
+        (12.3456, 9.99, "12.3"),
+        (12.3456, 10.0, "12"),
+        (1234.5, 250.0, "1234"),
+        (12.3456789, 0.0, "12.3457"),
+        (12.3456789, float("inf"), "12.3457"),
+        (float("nan"), 0.1, "nan"),
+    ],
+)
+def test_a_number_is_written_to_the_second_digit_of_its_error(value, error, told):
+    assert estimates._rounded(value, error) == told
+
+
+def test_a_difference_tells_what_better_cards_would_not_narrow():
+    parts = {"mesh": 3.0, "materials": 5.0, "shared law": 7.0, "contact": 4.0}
+    assert Difference("cor", 0.1, "1", 9.0, parts).numerical_error == pytest.approx(5.0)
+    assert Difference("cor", 0.1, "1", 9.0).numerical_error == 9.0
+    assert not Difference("cor", 9.0, "1", 9.0).beyond_error
+    assert Difference("cor", -9.01, "1", 9.0).beyond_error
+
+
+def test_a_line_tells_value_error_and_unit():
+    assert repr(Difference("mass_g", 1.23456789, "g", 0.0)) == "mass_g 1.23457 g"
+    assert repr(Difference("cor", 0.01234, "1", 0.002)) == "cor 0.0123 ± 0.0020"

@@ -2,21 +2,28 @@
 
 import math
 from concurrent.futures import ProcessPoolExecutor
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layers.bench.bench import Bench
+from layers import figures
+from layers.ball import Ball, Layer
+from layers.bench.bench import Bench, Impacts
+from layers.conditions import Conditions
 from layers.errors import InputError, SolverError
 from layers.estimation import estimate
 from layers.figures import BALL_FIGURES, QUANTITIES, parse_figure
 from layers.flight.trajectory import fly
 from layers.gpu.many import estimate_many
+from layers.impact.barrier import initial_velocity
 from layers.mass import inertia
 from layers.strike import strike
 from layers.strike.strike import Launch
 from tests.helpers.builds import random_balls
+from tests.layers.flight.test_influence import Known
 
 EXACT = ("mass_g", "diameter_mm", "moi_g_cm2", "moi_ratio", "mean_density_g_cm3")
 
@@ -85,6 +92,51 @@ def test_an_estimate_keeps_canonical_names_and_answers_to_any():
 def test_bad_names_are_explained(name, words):
     with pytest.raises(InputError, match=words):
         parse_figure(name)
+
+
+def test_what_a_name_may_mean_is_listed():
+    with pytest.raises(InputError) as found:
+        parse_figure("driver.distance")
+    said = str(found.value)
+    assert said == "figure 'driver.distance' is ambiguous: it may mean carry_m or total_m."
+    assert figures._either(["a"]) == "a"
+    assert figures._either(["a", "b"]) == "a or b"
+    assert figures._either(["a", "b", "c", "d"]) == "a, b, c or d"
+
+
+@pytest.mark.parametrize(
+    ("name", "parsed"),
+    [
+        ("COR @ 45", ("cor@45", "cor", (45.0,), None, None)),
+        ("stage 2.mass", ("stage2.mass_g", "mass_g", (), 2, None)),
+        ("stage12.cor@30", ("stage12.cor@30", "cor", (30.0,), 12, None)),
+        (
+            "Driver_Fast.hang-time",
+            ("driver fast.flight_time_s", "flight_time_s", (), None, "driver fast"),
+        ),
+        (
+            "deflection_mm@98-600",
+            ("deflection_mm@98-600", "deflection_mm", (98.0, 600.0), None, None),
+        ),
+    ],
+)
+def test_names_are_read_without_regard_to_spelling(name, parsed):
+    found = parse_figure(name)
+    assert (found.name, found.quantity, found.condition, found.stage, found.swing) == parsed
+
+
+@pytest.mark.parametrize(
+    ("condition", "fits"),
+    [("cor@0.5", True), ("cor@0.49", False), ("cor@80", True), ("cor@80.1", False),
+     ("deflection_mm@0.5-5000", True), ("deflection_mm@0.4-98", False),
+     ("deflection_mm@98-5001", False), ("deflection_mm@98-98", False)],
+)  # fmt: skip
+def test_conditions_have_ends(condition, fits):
+    if fits:
+        assert parse_figure(condition).condition
+        return
+    with pytest.raises(InputError):
+        parse_figure(condition)
 
 
 @given(st.text(max_size=40))
@@ -180,3 +232,145 @@ def test_figures_of_a_flight_are_those_of_fly_in_their_units(monkeypatch):
     made = estimate(ball, [f"{club}.{name}" for name in wanted])
     for name, value in wanted.items():
         assert made[f"{club}.{name}"].value == pytest.approx(value, rel=1e-9), name
+
+
+def test_figures_of_the_bench_are_its_tests_in_their_units(monkeypatch):
+    """Each figure of a body by tests that never ran, at the speeds and loads it names."""
+
+    def impact(self, speed):
+        return SimpleNamespace(
+            speed=speed,
+            cor=0.8 - 0.001 * speed,
+            contact_time=4e-4 + 1e-6 * speed,
+            peak_force=100.0 * speed,
+            peak_deformation=1e-4 * speed,
+            flag="",
+        )
+
+    curve = SimpleNamespace(deflection_at=lambda load: 1e-6 * load**1.1, flag="")
+    monkeypatch.setattr(Bench, "impact", impact)
+    monkeypatch.setattr(Bench, "curve", curve)
+    monkeypatch.setattr(Bench, "mode", SimpleNamespace(frequency=3210.0))
+    ball = random_balls(1, seed=3)[0]
+    body = ball.body()
+    deflection = 1e-3 * (1274.8645**1.1 - 98.0665**1.1)
+    wanted = {
+        "mass_g": 1e3 * inertia.mass(body),
+        "diameter_mm": 2e3 * body.outer_radius[-1],
+        "moi_g_cm2": 1e7 * inertia.moment_of_inertia(body),
+        "moi_ratio": inertia.moi_ratio(body),
+        "mean_density_g_cm3": 1e-3 * inertia.mean_density(body),
+        "deflection_mm": deflection,
+        "deflection_mm@100-600": 1e-3 * (600.0**1.1 - 100.0**1.1),
+        "frequency_hz": 3210.0,
+        "cor": 0.8 - 0.0381,
+        "cor@45": 0.755,
+        "contact_time_us@40": 440.0,
+        "peak_force_n@40": 4000.0,
+        "peak_deformation_mm@40": 4.0,
+        "cor_slope": -0.001,
+        "initial_velocity_m_s": initial_velocity(0.8 - 0.04383, 43.83),
+    }
+    made = estimate(ball, list(wanted))
+    assert not made.failed
+    for name, value in wanted.items():
+        assert made[name].value == pytest.approx(value, rel=1e-9), name
+        quantity = QUANTITIES[parse_figure(name).quantity]
+        judged = abs(value) * quantity.absolute_percent / 100.0
+        assert made[name].absolute_error == pytest.approx(judged)
+        assert made[name].difference_error == quantity.difference_error(made[name].value)
+    monkeypatch.setattr(Bench, "curve", SimpleNamespace(deflection_at=lambda load: 0.0, flag="no"))
+    assert estimate(ball, "deflection_mm")["deflection_mm"].flag == "no"
+
+
+def test_a_slope_is_flagged_by_either_of_its_impacts(monkeypatch):
+    for flagged in (30.0, 45.0):
+        monkeypatch.setattr(
+            Bench,
+            "impact",
+            lambda self, speed, at=flagged: SimpleNamespace(
+                speed=speed, cor=0.8, flag="off" if speed == at else ""
+            ),
+        )
+        made = estimate(random_balls(1, seed=3)[0], "cor_slope@30-45")
+        assert made["cor_slope@30-45"].flag == "off"
+
+
+def test_analytic_errors_of_the_gradient_product(monkeypatch):
+    """A product of deflection and hardness difference: their errors by the product's slopes."""
+    curve = SimpleNamespace(deflection_at=lambda load: 2e-6 * load, flag="soft")
+    monkeypatch.setattr(Bench, "curve", curve)
+    ball = random_balls(1, seed=3)[0]
+    made = estimate(ball, ("gradient_product", "hardness_difference_shore_c", "deflection_mm"))
+    by, depth = made["hardness_difference_shore_c"], made["deflection_mm"]
+    found = made["gradient_product"]
+    assert found.value == pytest.approx(by.value * depth.value)
+    expected = math.hypot(depth.value * by.absolute_error, by.value * depth.absolute_error)
+    assert found.absolute_error == pytest.approx(expected)
+    assert (found.flag, found.caution) == ("soft", by.caution)
+
+
+def flown(outside, flag="", carry=200.0):
+    """Return a flight that leaves its law for a share of its time."""
+    one = np.ones(1)
+    return SimpleNamespace(
+        carry=carry * one, lateral=0.0 * one, apex=30.0 * one, descent_angle=0.8 * one,
+        time=6.0 * one, landing_spin=200.0 * one, landing_speed=25.0 * one,
+        outside_share=outside * one,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("outside", "told"), [(0.05, False), (0.0501, True)])
+def test_a_flight_beyond_its_law_is_told(monkeypatch, outside, told):
+    launch = Launch(60.0, 0.3, 300.0, 5e-4, 2e-3, 30.0, 0.0, None, {}, 0.0, "struck twice")
+    monkeypatch.setattr(Bench, "launch", lambda self, name: launch)
+    monkeypatch.setattr(Bench, "flight", lambda self, name: flown(outside))
+    made = estimate(random_balls(1, seed=3)[0], "driver fast.carry_m")["driver fast.carry_m"]
+    assert made.flag == "struck twice"
+    assert ("does not cover 5 % of this flight" in made.caution) == told
+
+
+def test_a_club_s_range_is_over_its_players_and_smash_over_the_head(monkeypatch):
+    launch = Launch(60.0, 0.3, 300.0, 5e-4, 2e-3, 30.0, 0.0, None, {}, 0.0, "")
+    players = Conditions().swings.of_club("driver")
+    carries = dict(zip(players, np.linspace(180.0, 250.0, len(players)), strict=True))
+    asked = []
+
+    def flight(self, name):
+        asked.append(name)
+        return flown(0.06 if name == players[0] else 0.0, carry=carries[name])
+
+    monkeypatch.setattr(Bench, "launch", lambda self, name: launch)
+    monkeypatch.setattr(Bench, "flight", flight)
+    made = estimate(
+        random_balls(1, seed=3)[0], ("driver.carry_range_m", "driver fast.smash_factor")
+    )
+    assert made["driver.carry_range_m"].value == pytest.approx(70.0)
+    assert set(asked) == set(players)
+    assert "6 % of this flight" in made["driver.carry_range_m"].caution
+    speed = Conditions().swings.find("driver fast").club_speed_m_s
+    assert made["driver fast.smash_factor"].value == pytest.approx(60.0 / speed)
+
+
+def test_a_carry_range_has_what_the_rows_leave_open_of_it():
+    ball = Ball(layer=(Layer(role="core", outer_diameter_mm=42.7, material="core rubber, soft"),))
+    speeds = {"driver fast": 74.0, "driver moderate": 62.0, "driver slow": 50.0}
+    struck = Impacts(
+        launches={
+            (1, name): SimpleNamespace(ball_speed=v, launch_angle=0.2, spin=270.0, flag="")
+            for name, v in speeds.items()
+        }
+    )
+    names = ("driver.carry_range_m", *(f"{name}.carry_m" for name in speeds))
+    surface = Conditions(law=Known())
+    found = estimate(ball, names, surface, given=struck)
+    plain = estimate(ball, names, given=struck)
+    span, fast, slow = (found[name] for name in (names[0], names[1], names[3]))
+    assert span.value == fast.value - slow.value == plain[names[0]].value
+    judged = plain[names[0]].absolute_error
+    rows = math.sqrt(span.absolute_error**2 - judged**2)
+    alone = [
+        math.sqrt(found[n].absolute_error ** 2 - plain[n].absolute_error ** 2)
+        for n in (names[1], names[3])
+    ]
+    assert abs(alone[0] - alone[1]) < rows < sum(alone)

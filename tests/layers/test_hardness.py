@@ -99,3 +99,13 @@ def test_bad_readings_are_told_in_a_sentence():
 
 def test_a_modulus_is_printed_to_two_digits():
     assert [modulus_words(x) for x in (1.69, 38.18, 117.3, 625.5)] == ["1.7", "38", "120", "630"]
+
+
+@pytest.mark.parametrize(
+    ("scale", "low", "high"), [("A", 40, 95), ("C", 30, 95), ("JIS-C", 30, 95), ("D", 30, 80)]
+)
+def test_published_ranges_of_the_relations_hold_at_their_ends(scale, low, high):
+    assert modulus_from_hardness(scale, low) < modulus_from_hardness(scale, high)
+    for value in (low - 0.01, high + 0.01):
+        with pytest.raises(InputError, match=f"must be from {low} to {high}"):
+            modulus_from_hardness(scale, value)

@@ -5,7 +5,7 @@ import { shownAs } from "./units.js";
 
 const COLOURS = ["var(--m0)", "var(--m1)", "var(--m2)", "var(--m3)", "var(--m4)", "var(--m7)"];
 const DASHES = ["", "9 4", "3 3", "12 3 3 3", "6 2 2 2 2 2", "1 4"];
-const [LEFT, RIGHT, TOP, BOTTOM] = [34, 12, 12, 34];
+const [LEFT, RIGHT, TOP, BOTTOM] = [34, 12, 12, 40];
 
 function ticks(most, step) {
   const marks = [];
@@ -36,10 +36,10 @@ export function drawFlights(about, flights) {
   const words = shown.map(([name, , flight]) => `${name} carries ${flight.points[flight.points.length - 1][0].toFixed(0)} ${unit}`).join(", ");
   const picture = svg("svg", { class: "side", viewBox: `0 0 ${wide} ${tall.toFixed(1)}`, role: "img", "aria-label": `Side view of the flights, equal scales: ${words}` });
   for (const metres of ticks(far, far > 140 ? 50 : 20))
-    picture.append(svg("line", { x1: x(metres), x2: x(metres), y1: TOP, y2: tall - BOTTOM, stroke: "var(--faint)" }), svg("text", { x: x(metres), y: tall - 16, "text-anchor": "middle" }, String(metres)));
+    picture.append(svg("line", { x1: x(metres), x2: x(metres), y1: TOP, y2: tall - BOTTOM, stroke: "var(--faint)" }), svg("text", { x: x(metres), y: tall - 22, "text-anchor": "middle" }, String(metres)));
   for (const metres of ticks(high, 20))
     picture.append(svg("line", { x1: LEFT, x2: wide - RIGHT, y1: y(metres), y2: y(metres), stroke: metres === 0 ? "var(--soft)" : "var(--faint)" }), svg("text", { x: LEFT - 6, y: y(metres) + 4, "text-anchor": "end" }, String(metres)));
-  picture.append(svg("text", { x: wide - RIGHT, y: tall - 3, "text-anchor": "end", class: "soft" }, `distance and height, ${unit}`));
+  picture.append(svg("text", { x: wide - RIGHT, y: tall - 8, "text-anchor": "end", class: "soft" }, `distance and height, ${unit}`));
   for (const [, i, flight] of shown) {
     const points = flight.points.map(([along, up]) => `${x(along).toFixed(1)},${y(up).toFixed(1)}`).join(" ");
     picture.append(svg("polyline", { points, fill: "none", stroke: COLOURS[i], "stroke-width": 2, "stroke-dasharray": DASHES[i] }));

@@ -22,11 +22,12 @@ export function drawLimits(about) {
     const found = shown[bound.figure];
     const [unit, factor] = shownAs(figure.unit, figure.name);
     const amount = (value) => withUnit(factor === 1 ? String(value) : plain(value * factor), unit);
+    const edge = factor !== 1 && bound.stated_in_trade ? withUnit(bound.stated_in_trade, unit) : amount(bound.value);
     const [left, verdict] = margin(bound, found);
     const state = found && found.stale ? "stale" : `${SIGNS[verdict]} ${verdict}`;
     return el("tr", { class: found && found.stale ? "stale" : verdict === "outside" ? "outside" : "" },
       el("th", { scope: "row", title: bound.source }, wordsOf(figure).whole),
-      el("td", null, `${bound.side} ${amount(bound.value)}${bound.margin ? `, margin ${amount(bound.margin)}` : ""}`),
+      el("td", null, `${bound.side} ${edge}${bound.margin ? `, margin ${amount(bound.margin)}` : ""}`),
       el("td", { class: "n" }, left === null ? "–" : signed(left * factor, digitsOf(found) * factor)),
       el("td", null, state), el("td", { class: "note" }, bound.short_source));
   });

@@ -1,6 +1,6 @@
 // The cross-section: a quarter of the ball, true to scale, shaded by stiffness, with the layers' names.
 
-import { layerShades, ruler, shade, swatch } from "./cross_section.js";
+import { INCH, layerShades, ruler, shade, swatch } from "./cross_section.js";
 import { byId, el, svg } from "./elements.js";
 import { plain } from "./numbers.js";
 import { factorOf, inUnit, unitOf } from "./units.js";
@@ -36,7 +36,7 @@ export function drawSection(about, build) {
     byId(`swatch-${i}`).style.background = shade(about.shading, build.moduli_mpa[i]);
     byId(`size-${i}`).textContent = i === 0 ? `${outer(build.diameters_mm[0])}, set by the other layers; ${inUnit(build.masses_g[0], "g", 2)}` : `${outer(build.diameters_mm[i])}; ${inUnit(build.masses_g[i], "g", 2)}`;
   }
-  picture.append(...ruler(radius, 5), ...names(about, build, radius));
+  picture.append(...(unitOf("mm") === "in" ? ruler(radius, 0.5, INCH) : ruler(radius, 5)), ...names(about, build, radius));
   byId("cut").replaceChildren(picture, key(about));
 }
 

@@ -1,6 +1,6 @@
 // The cross-section of a build: a quarter, true to scale, shaded by stiffness.
 
-import { layerShades, powerShells, ruler } from "../../web/cross_section.js";
+import { INCH, layerShades, powerShells, ruler } from "../../web/cross_section.js";
 import { svg } from "../../web/elements.js";
 import { axisOf, buildName, data, view } from "./base.js";
 import { computed, plainIn } from "./units.js";
@@ -22,8 +22,6 @@ export function modulusWords({ modulus, profile }) {
   const [inside, outside] = [profile.inside, profile.outside].map((value) => plainIn(parseFloat(value.toPrecision(3)), "MPa"));
   return inside === outside ? inside : `${inside.split("\u00a0")[0]} to ${outside}`;
 }
-
-const INCH = { unit: "in", size: 25.4, least: 0.05, named: 0.5 };
 
 export function crossSection(i, perMm) {
   const layers = layersOf(i);

@@ -57,7 +57,7 @@ export function axisParts(geometry, which) {
     parts.push(svg("rect", { ...span(...ends), fill: "var(--outside)", "fill-opacity": 0.55 }));
     parts.push(svg("line", { ...line(bound.value), stroke: "var(--limit)", "stroke-dasharray": "6 4" }));
     const at = horizontal ? { x: scale(bound.value) + 4, y: box.top + 13 } : { x: box.left + 4, y: scale(bound.value) - 4 };
-    parts.push(svg("text", { ...at, fill: "var(--limit)", class: "soft" }, `limit: ${bound.side} ${plain(bound.value)}`));
+    parts.push(svg("text", { ...at, fill: "var(--limit)", class: "soft" }, `limit: ${bound.side} ${(view.units === "trade" && bound.stated_in_trade) || plain(bound.value)}`));
   }
   const goal = goalOn(axis.id);
   if (goal && goal.aim === "target") {

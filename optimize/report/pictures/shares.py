@@ -15,7 +15,7 @@ from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.shares import error_text, variable_name
 from optimize.report.units import text_in_chosen_units
 from optimize.report.words import label_of, unit_of
-from optimize.sensitivity.shares import FigureShares, Shares
+from optimize.sensitivity.result import FigureShares, Shares
 from optimize.sensitivity.sobol import Index
 
 _FIRST, _TOTAL = "#1f6f9f", "#b9d3e2"
@@ -43,7 +43,7 @@ def draw_shares(shares: Shares) -> Figure:
     tall = _ROW * len(shares.genes) + 0.5
     width, height = _LEFT + _WIDE * across + 0.2, _TOP + (tall + 0.75) * down + _BOTTOM - 0.75
     figure = new_figure(max(width, 6.2), height)
-    title = f"Global sensitivities: {shares.run.scenario.name}"
+    title = f"Global sensitivities: {shares.scenario.name}"
     figure.text(0.02, 1.0 - 0.3 / height, plain(title, 90), fontsize=13, weight="bold", color=INK)
     size = figure.get_size_inches()
     for place, one in enumerate(shares.figures):
@@ -56,7 +56,7 @@ def draw_shares(shares: Shares) -> Figure:
         if place % across == 0:
             names = [variable_name(shares, gene) for gene in shares.genes]
             axes.set_yticks(range(len(names)), names, fontsize=8.5, color=INK)
-    _key(figure)
+    _key(figure, shares)
     return figure
 
 
@@ -83,7 +83,7 @@ def _panel(axes: Axes, shares: Shares, one: FigureShares) -> None:
     ends = f"{one.low:.4g} to {one.high:.4g} {unit}".rstrip()
     words = f"95 % of builds {text_in_chosen_units(ends)}"
     axes.text(0.0, 1.075, words, fontsize=7.5, color=INK, transform=axes.transAxes)
-    error = f"emulator error {error_text(one.error)}"
+    error = "all computed" if shares.direct else f"emulator error {error_text(one.error or 0.0)}"
     warning = " (unreliable)" if one.unreliable else ""
     axes.text(0.0, 1.02, error + warning, fontsize=7.5, color=INK, transform=axes.transAxes)
 
@@ -105,7 +105,13 @@ def _bars(
     )
 
 
-def _key(figure: Figure) -> None:
+def _key(figure: Figure, shares: Shares) -> None:
+    of = shares.direct
+    whiskers = (
+        f"sample of builds, {of.precision} on {of.device}"
+        if of
+        else "emulator and sample of builds"
+    )
     figure.legend(
         handles=[
             Patch(color=_FIRST, label="first-order index S_i"),
@@ -116,7 +122,7 @@ def _key(figure: Figure) -> None:
         ncols=2,
         fontsize=8,
         frameon=False,
-        title="whiskers: 95 % (emulator and sample of builds)",
+        title=f"whiskers: 95 % ({whiskers})",
         title_fontsize=8,
         alignment="left",
     )

@@ -12,7 +12,7 @@ from matplotlib.transforms import Bbox
 from layers.arrays import FloatArray
 from optimize.report.pictures.section import FAINT, INK, new_figure, plain
 from optimize.report.pictures.units import factor_of, use_on
-from optimize.report.units import heading_in_chosen_units
+from optimize.report.units import chosen, heading_in_chosen_units, stated_in_trade
 from optimize.report.words import better_words, heading_of, unit_of
 from optimize.scenario.goals import Bound, Goal
 from optimize.search.result import Member, Run
@@ -132,13 +132,20 @@ def _limit(axes: Axes, bound: Bound, low: float, high: float, which: str) -> Non
     if ends[0] < ends[1] and low < edge < high:
         fill(*ends, color=OUTSIDE, zorder=0)
         line(edge, color=_LIMIT, linewidth=1.0, linestyle="--")
-        words = f"limit: {bound.side} {edge * factor_of(unit_of(bound.figure), bound.figure):.6g}"
+        words = f"limit: {bound.side} {_edge_words(bound)}"
         if which == "x":
             place: dict[str, Any] = {"x": edge, "y": 0.015, "rotation": 90, "ha": "right"}
             axes.text(**place, s=words, transform=axes.get_xaxis_transform(), **_LIMIT_TEXT)
         else:
             place = {"x": 0.01, "y": edge}
             axes.text(**place, s=words, transform=axes.get_yaxis_transform(), **_LIMIT_TEXT)
+
+
+def _edge_words(bound: Bound) -> str:
+    """Write a limit in the chosen units; a rule's as the rule states it."""
+    unit, figure = unit_of(bound.figure), bound.figure
+    stated = stated_in_trade(bound.value, unit, figure) if chosen() == "trade" else ""
+    return stated or f"{bound.value * factor_of(unit, figure):.6g}"
 
 
 def axis_words(goal: Goal) -> str:

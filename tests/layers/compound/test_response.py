@@ -183,6 +183,20 @@ def test_without_trials_it_does_not_know():
     assert "are confounded" in bound.reason
 
 
+def test_settings_must_be_all_and_no_others():
+    surface = fit_surface(invented(np.random.default_rng(2)))
+    whole = at(np.zeros(4))
+    with pytest.raises(InputError, match="setting 'filler' is not known; known: coagent_phr"):
+        predict(surface, whole | {"filler": 1.0})
+    with pytest.raises(InputError, match="setting cure_minutes is missing or not a finite number"):
+        predict(surface, {k: v for k, v in whole.items() if k != "cure_minutes"})
+    with pytest.raises(InputError, match="cure_celsius is missing or not a finite"):
+        predict(surface, whole | {"cure_celsius": np.nan})
+    for level in (0.0, 1.0):
+        with pytest.raises(InputError, match=f"level is {level:g}, but must be between 0 and 1"):
+            predict(surface, whole, level)
+
+
 def test_extrapolation_is_flagged():
     surface = fit_surface(invented(np.random.default_rng(2)))
     assert predict(surface, at([0.9, 0.0, 0.0, 0.0])).flag == ""
@@ -313,3 +327,39 @@ def test_settings_columns_have_unit_and_help():
     assert isinstance(
         predict(fit_surface(invented(np.random.default_rng(6))), at(np.zeros(4))), Prediction
     )
+
+
+@pytest.mark.parametrize(("off", "fits"), [(0.3, True), (0.31, False)])
+def test_cores_of_one_size_are_compared(off, fits):
+    """Of three cores the middle diameter is what the others are held to."""
+    rows = [
+        f"{name},28,0.8,12,160,{d},3.2" for name, d in zip("ABC", (38, 38, 38 + off), strict=True)
+    ]
+    text = HEADER + "\n".join(rows) + "\n"
+    if fits:
+        assert trials_from_csv(text, "t.csv").core_diameter_mm == pytest.approx(38.0 + off / 3.0)
+        return
+    with pytest.raises(
+        InputError, match=r"row 4, core_diameter_mm is 38\.31, .* within 0\.3 of 38 mm"
+    ):
+        trials_from_csv(text, "t.csv")
+
+
+def test_a_fit_does_not_know_its_unit():
+    """Observations a millionth as large: coefficients as much smaller, studentised as before."""
+    design = np.column_stack([np.ones(25), DELIVERY[:, :2]])
+    fit, small = (least_squares(design, by * DELIVERY[:, 2]) for by in (1.0, 1e-6))
+    np.testing.assert_allclose(small.coefficient, 1e-6 * fit.coefficient, rtol=1e-9)
+    np.testing.assert_allclose(small.studentized, fit.studentized, rtol=1e-9)
+    np.testing.assert_allclose(small.left_out, 1e-6 * fit.left_out, rtol=1e-9)
+    scaled = least_squares(design * [1.0, 1e7, 1e-7], DELIVERY[:, 2])
+    np.testing.assert_allclose(scaled.leverage, fit.leverage, rtol=1e-9)
+
+
+def test_two_observations_for_a_line_and_one_more_leave_no_spare():
+    """Of one degree of freedom the left-out fit goes through the others: no scatter, no outlier."""
+    fit = least_squares(np.array([[1.0, 0.0], [1.0, 1.0], [1.0, 2.0]]), np.array([0.0, 1.0, 5.0]))
+    assert fit.degrees_of_freedom == 1
+    assert np.isfinite(fit.studentized).all()
+    with pytest.raises(InputError, match="all zero"):
+        least_squares(np.column_stack([np.ones(4), np.zeros(4)]), np.arange(4.0))

@@ -1,5 +1,6 @@
 """The map from cure to hardness: its law, its calibration and its intervals."""
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,12 +11,13 @@ from layers.ball import Ball, Layer
 from layers.compound.recipe import read_recipe, with_active
 from layers.cure.chemistry import default_chemistry
 from layers.cure.cycle import one_step
-from layers.cure.fit import CutCore, calibrate, covariance_of
+from layers.cure.fit import Calibrated, CutCore, Residual, calibrate, covariance_of
 from layers.cure.hardening import (
     COARSE,
     NAMES,
     PARAMETERS,
     Hardening,
+    HardnessProfile,
     Noise,
     hardness,
     law_of,
@@ -136,6 +138,91 @@ def test_an_outlier_is_named_and_the_noise_grows():
     assert (worst.core, worst.position_mm) == ("1", 8.0)
     with pytest.raises(InputError, match="no cut core"):
         calibrate([])
+
+
+def test_analytic_a_linear_map_is_fitted_by_bayes_rule(monkeypatch):
+    """With slopes that do not change, the mode and the factor of the noise solve two equations."""
+    rng = np.random.default_rng(4)
+    theta = np.array([p.mean for p in PARAMETERS])
+    design = rng.normal(size=(len(AT), len(PARAMETERS)))
+
+    def straight(at, stock, cycle, diameter_mm, position_mm):
+        return 70.0 + design @ (at - theta)
+
+    monkeypatch.setattr("layers.cure.fit.hardness", straight)
+    monkeypatch.setattr("layers.cure.fit.slopes", lambda *_: design)
+    monkeypatch.setattr("layers.cure.fit._CLOSE", 1e-12)
+    monkeypatch.setattr("layers.cure.fit._ITERATIONS", 400)
+    cores = [
+        CutCore(name, stock(24, 0.8), one_step(160, 20), 38.6, AT, 70.0 + rng.normal(0, 3, len(AT)))
+        for name in "abc"
+    ]
+    made = calibrate(cores)
+    found = made.hardening
+    noise = np.kron(np.eye(3), covariance_of(cores[0], Noise()))
+    whole, reads = np.vstack([design] * 3), np.concatenate([c.shore_c for c in cores])
+    known = np.diag([p.deviation**-2 for p in PARAMETERS])
+    factor = found.noise.reading**2
+    weighed = np.linalg.solve(noise, whole)
+    covariance = np.linalg.inv(known + whole.T @ weighed / factor)
+    mean = theta + covariance @ (weighed.T @ (reads - 70.0)) / factor
+    np.testing.assert_allclose(found.covariance, covariance, rtol=1e-6)
+    np.testing.assert_allclose(found.mean, mean, rtol=1e-6, atol=1e-9)
+    left = reads - 70.0 - whole @ (mean - theta)
+    taken = np.trace(covariance @ (whole.T @ weighed)) / factor
+    assert found.degrees == pytest.approx(4.0 + 18.0 - taken, rel=1e-6)
+    spread = (4.0 + left @ np.linalg.solve(noise, left)) / found.degrees
+    assert factor == pytest.approx(spread, rel=1e-6)
+    assert found.noise.core == found.noise.shape == found.noise.reading
+    assert found.noise.length == Noise().length
+    standard = left / np.sqrt(factor * np.diag(noise))
+    np.testing.assert_allclose([r.standard for r in made.residual], standard, atol=1e-9)
+    assert [r.core for r in made.residual] == list("aaaaaabbbbbbcccccc")
+    assert [r.position_mm for r in made.residual] == [*AT] * 3
+
+
+def test_analytic_covariance_of_readings_and_profiles():
+    """Core, shape alike over a length of the radius, and a reading's own on the diagonal."""
+    noise = Noise(reading=0.5, core=0.8, shape=1.2, length=0.4)
+    made = CutCore("a", stock(24, 0.8), one_step(160, 20), 40.0, np.array([0.0, 8.0]), np.zeros(2))
+    alike = 0.64 + 1.44 * np.exp(-0.5)  # 8 mm are a length of 0.4 of the radius of 20
+    expected = [[0.64 + 1.44 + 0.25, alike], [alike, 0.64 + 1.44 + 0.25]]
+    np.testing.assert_allclose(covariance_of(made, noise), expected)
+
+
+def test_analytic_intervals_and_difference_of_a_profile():
+    """Even in ln E; outermost less innermost with the covariance of both."""
+    modulus = np.array([20.0, 60.0])
+    points = shore_c(modulus)
+    covariance = np.array([[4.0, 1.0], [1.0, 9.0]])
+    profile = HardnessProfile(np.array([0.0, 18.0]), points, modulus, covariance, 2.1, "invented")
+    reach = np.exp(2.1 * np.array([2.0, 3.0]) * log_slope(modulus))
+    low, high = profile.interval
+    np.testing.assert_allclose(low, shore_c(modulus / reach))
+    np.testing.assert_allclose(high, shore_c(modulus * reach))
+    value, half = profile.difference
+    assert value == pytest.approx(points[1] - points[0])
+    assert half == pytest.approx(2.1 * np.sqrt(4.0 + 9.0 - 2.0))
+    assert Hardening().width() == pytest.approx(1.96, abs=1e-3)
+    few = replace(Hardening(), degrees=6.0)
+    assert few.width() == pytest.approx(2.4469, abs=1e-4)  # Student's t of six degrees
+    assert few.width(0.9) == pytest.approx(1.9432, abs=1e-4)
+
+
+def test_an_outlier_is_beyond_one_in_ten_thousand():
+    at = [Residual("a", 0.0, 70.0, 70.0, s) for s in (-3.95, -3.85, 0.0, 3.85, 3.95)]
+    found = Calibrated(Hardening(), tuple(at)).outliers
+    assert [r.standard for r in found] == [-3.95, 3.95]
+
+
+def test_priors_are_those_the_page_prints():
+    """Mean and deviation of each parameter before any cut core, as docs/cure.md has them."""
+    text = (Path(__file__).parents[3] / "docs" / "cure.md").read_text("utf-8")
+    for parameter in PARAMETERS:
+        [row] = [line for line in text.splitlines() if re.match(rf"{parameter.name}\s+-?\d", line)]
+        mean, deviation = (float(part) for part in row.split()[1:3])
+        assert mean == pytest.approx(parameter.mean, abs=6e-4)
+        assert deviation == pytest.approx(parameter.deviation, abs=6e-4)
 
 
 def shells(profile_mpa):

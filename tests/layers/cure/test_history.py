@@ -227,3 +227,132 @@ def test_the_kernels_rates_are_those_of_the_law():
         decomposition_rate(default_chemistry().peroxide[0], 150.0), rel=1e-9
     )
     assert slope == pytest.approx((near - speed) / 1e-3, rel=1e-4)
+
+
+def told(conversion, left, temperature, minutes, **changes):
+    """Return a history of two shells by its fields, of a cure that never was."""
+    run = cure_core(stock(), one_step(160.0, 10.0), 38.6, points=10, tolerance=1.0)
+    press = cycle(160.0, 10.0, open_minutes=2.0, cooling_minutes=5.0)
+    return replace(
+        run,
+        cycle=changes.pop("cycle", press),
+        radius_mm=np.array([4.0, 12.0]),
+        outer_mm=16.0,
+        minutes=np.array(minutes, float),
+        conversion=np.array(conversion, float),
+        left=np.array(left, float),
+        temperature_c=np.array(temperature, float),
+    )
+
+
+MINUTES = (1.0, 2.0, 10.0, 15.0)
+WHOLE = ((1.0, 1.0),) * 4
+NOTHING = ((0.0, 0.0),) * 4
+WARM = ((30.0, 60.0), (40.0, 90.0), (150.0, 160.0), (40.0, 30.0))
+
+
+def test_analytic_crosslink_index_counts_bridges_and_groups():
+    made = stock()
+    groups = made.radicals.sum() / 2.0
+    found = told([[0.0, 0.3]] * 4, [[1.0, 0.4]] * 4, WARM, MINUTES)
+    part = (0.3 * made.bridges + 0.6 * groups) / (made.bridges + groups)
+    np.testing.assert_allclose(found.crosslink_index, [[0.0, part]] * 4)
+    assert told(WHOLE, NOTHING, WARM, MINUTES).crosslink_index.max() == pytest.approx(1.0)
+
+
+def test_a_history_finds_its_instants_and_its_peak():
+    found = told(NOTHING, WHOLE, WARM, MINUTES)
+    assert (found.closed, found.demoulded) == (1, 2)
+    assert found.peak == (160.0, 12.0, 10.0)
+    late = told(NOTHING, WHOLE, WARM, (1.0, 2.0 + 1e-6, 10.0, 15.0))
+    assert late.closed == 1
+
+
+def test_analytic_profiles_are_read_straight_between_shells_and_to_the_rim():
+    found = told(NOTHING, WHOLE, WARM, MINUTES)
+    at = np.array([0.0, 2.0, 4.0, 8.0, 12.0, 14.0, 16.0])
+    values = found.at(at, np.array([10.0, 20.0]))
+    np.testing.assert_allclose(values, [10.0, 10.0, 10.0, 15.0, 20.0, 22.5, 25.0])
+
+
+def test_scorch_is_told_of_the_worst_shell_when_the_mould_closes():
+    gone = [[0.0, 0.01], [0.02, 0.04], [0.5, 0.6], [0.6, 0.7]]
+    found = told(gone, WHOLE, WARM, MINUTES)
+    index = found.crosslink_index
+    said = found.scorch()
+    assert said.index == pytest.approx(index[1, 1])
+    assert (said.celsius, said.radius_mm, said.minutes_left) == (90.0, 12.0, 10.0)
+    assert said.before == 0.0
+    never = told(NOTHING, WHOLE, WARM, MINUTES).scorch()
+    assert never.minutes_left == np.inf
+    shut = told(gone, WHOLE, WARM, MINUTES, cycle=cycle(160.0, 10.0, preform_celsius=35.0))
+    said = shut.scorch()
+    assert (said.index, said.celsius, said.radius_mm) == (0.0, 35.0, 16.0)
+    assert said.minutes_left == 10.0
+
+
+@pytest.mark.parametrize(("rest", "flagged"), [(0.0299, False), (0.0301, True)])
+def test_peroxide_left_at_demoulding_is_flagged_where_most_is(rest, flagged):
+    left = [[1.0, 1.0], [0.9, 0.9], [rest, 0.01], [0.0, 0.0]]
+    said = " ".join(told(NOTHING, left, WARM, MINUTES).flags())
+    assert ("3 % of the peroxide is left" in said) == flagged
+
+
+@pytest.mark.parametrize(
+    ("hottest", "when", "words"),
+    [
+        (209.9, 2, ""),
+        (210.1, 2, "210 C is above 210 C, where the rubber degrades"),
+        (180.0, 3, "hottest after demoulding: 180 C at 15.0 min"),
+    ],
+)
+def test_heat_is_flagged_by_its_height_and_its_time(hottest, when, words):
+    temperature = [list(row) for row in WARM]
+    temperature[when][0] = hottest
+    left = [[1.0, 1.0], [0.9, 0.9], [0.0, 0.0], [0.0, 0.0]]
+    said = told(NOTHING, left, temperature, MINUTES).flags()
+    assert " ".join(said).startswith(words)
+    assert len(said) == (words != "")
+
+
+def test_factors_of_the_law_act_as_their_names_say():
+    """Rate, heat, conductivity and contact as factors on what the stock and the press have."""
+    press = cycle(165.0, 4.0, contact_w_m2_k=400.0)
+    made = stock()
+    for name, changed in (
+        ("rate", {"stock": replace(made, rate=1.3 * made.rate)}),
+        ("heat", {"stock": replace(made, polymerisation=1.3 * made.polymerisation)}),
+        ("conductivity", {"stock": replace(made, conductivity=1.3 * made.conductivity)}),
+        ("contact", {"cycle": cycle(165.0, 4.0, contact_w_m2_k=520.0)}),
+    ):
+        by_law = cure_core(made, press, 38.6, Law(**{name: 1.3}), points=20)
+        given = {"stock": made, "cycle": press} | changed
+        by_hand = cure_core(**given, diameter_mm=38.6, points=20)
+        np.testing.assert_allclose(
+            by_law.temperature_c[-1], by_hand.temperature_c[-1], rtol=1e-9, err_msg=name
+        )
+    cooled = cycle(165.0, 4.0, cooling_minutes=5.0, cooling_w_m2_k=300.0)
+    still = cure_core(made, cooled, 38.6, Law(contact=1.3), points=20)
+    pressed = cycle(165.0, 4.0, cooling_minutes=5.0, cooling_w_m2_k=300.0, contact_w_m2_k=1300.0)
+    expected = cure_core(made, pressed, 38.6, points=20)  # the cooling's own is left alone
+    np.testing.assert_allclose(still.temperature_c[-1], expected.temperature_c[-1], rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("diameter", "points", "said"),
+    [
+        (5.0, 10, "tried"),
+        (60.0, 2000, "tried"),
+        (4.99, 10, "from 5 to 60"),
+        (60.01, 10, "from 5 to 60"),
+        (38.0, 9, "from 10 to 2000"),
+        (38.0, 2001, "from 10 to 2000"),
+    ],
+)
+def test_sizes_and_shells_have_ends(monkeypatch, diameter, points, said):
+    def tried(*_):
+        raise InputError("tried")
+
+    monkeypatch.setattr("layers.cure.history._body", tried)
+    with pytest.raises(InputError, match=said):
+        cure_core(stock(), one_step(160.0, 10.0), diameter, points=points)

@@ -21,7 +21,7 @@ from layers.impact import barrier
 from layers.impact.model import Resolution
 from layers.strike import march as rows
 from layers.strike.launch import Strike
-from layers.strike.model import Settings
+from layers.strike.settings import Settings
 from layers.strike.start import start_of_strike
 from layers.strike.strike import strike_ball
 from tests.layers.impact.test_barrier import reference_ball
@@ -259,6 +259,9 @@ def test_chosen_instants_hold_the_peak() -> None:
     ("given", "said"),
     [
         ({"frames": 1}, "frames is 1"),
+        ({"frames": 201}, "frames is 201, but must be from 2 to 200"),
+        ({"frames": 2, "level": "none"}, "level is 'none'"),
+        ({"frames": 200, "level": "none"}, "level is 'none'"),
         ({"swing": "croquet"}, "croquet"),
         ({"speed": 200.0}, "speed is 200"),
         ({"level": "finest"}, "level is 'finest'"),

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from layers.ball_file import ball_from_table
-from layers.errors import InputError
-from layers.files.toml import lines_of, parse_toml, told_by_line, toml_value
+from layers.errors import Fault, InputError, faulty
+from layers.files.toml import lines_of, parse_toml, read_toml, told_by_line, toml_value
 from layers.materials import default_catalogue
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
@@ -98,7 +98,7 @@ def test_every_fault_of_a_file_is_told_with_its_line():
     assert said.startswith("b.toml: line 4: layer 1, role is 'cores'")
     for words in (
         "line 5: layer 1, outer_diameter_mm is 380, but must be at most 60",
-        "line 6: layer 1: material 'core rubber, sofd' is not in the catalogue; known: core rubber",
+        "line 6: layer 1: material 'core rubber, sofd' is not in the catalogue; known: 'core",
         "line 10: layer 2, outer_diametr_mm is not a known field; did you mean outer_diameter_mm?",
         "line 12: layer 2, density_g_cm3 is 'x', but must be a number.",
     ):
@@ -111,3 +111,17 @@ def test_a_key_like_no_other_gets_the_list_of_keys():
     table = {"name": "b", "layer": [], "zzz": 1}
     with pytest.raises(InputError, match=r"zzz is not a known field; known: name, .*layer"):
         ball_from_table(table, default_catalogue(), "b.toml")
+
+
+def test_a_file_is_built_and_its_faults_are_told_by_name_and_line(tmp_path):
+    path = tmp_path / "x.toml"
+    path.write_text('\nthickness_mm = "1 in"\n')
+    assert read_toml(path, lambda table, what: (table["thickness_mm"], what)) == (25.4, "x.toml")
+
+    def refuse(table, what):
+        raise faulty([Fault(("thickness_mm",), "too thick")], what)
+
+    with pytest.raises(InputError, match=r"x\.toml.*line 2: too thick"):
+        read_toml(str(path), refuse)
+    with pytest.raises(InputError, match="none"):
+        read_toml(tmp_path / "none.toml", refuse)

@@ -5,7 +5,7 @@ import pytest
 from scipy.interpolate import RBFInterpolator
 
 from layers.errors import InputError
-from layers.flight import aerodynamics
+from layers.flight import aerodynamics, aerotable
 from layers.flight.aero_file import read_aero_table, rows_from_csv
 from layers.flight.aerodynamics import LAWS, ferguson_2022, find_law, us_6186002
 from layers.flight.aerotable import stitch
@@ -248,3 +248,35 @@ def test_repeats_are_allowed():
     law = stitch(np.concatenate([rows, again]))
     between = law(rows[:5, 0], rows[:5, 1]).drag
     assert np.abs(between - rows[:5, 2] - 0.002).max() < 0.005
+
+
+@pytest.mark.parametrize(
+    ("count", "said"), [(5, "has 5 rows"), (6, "tried"), (500, "tried"), (501, "has 501 rows")]
+)
+def test_a_table_has_from_6_to_500_rows(monkeypatch, count, said):
+    def tried(*_):
+        raise InputError("tried")
+
+    monkeypatch.setattr("layers.flight.aerotable._surface", tried)
+    rng = np.random.default_rng(0)
+    rows = np.column_stack([rng.uniform(1e5, 2e5, count), rng.uniform(0.05, 0.3, (count, 3))])
+    with pytest.raises(InputError, match=said):
+        stitch(rows)
+
+
+@pytest.mark.parametrize(("share", "terms"), [(0.8e-6, 3), (1.25e-6, 4)])
+def test_a_square_of_spin_ratio_needs_a_millionth_of_its_own(share, terms):
+    """Rows at two spin ratios but for two: what S^2 adds is a share of the largest direction."""
+    rng = np.random.default_rng(3)
+    points = np.column_stack([rng.uniform(0.0, 1.0, 12), np.tile([0.0, 1.0], 6)])
+
+    def off(by):
+        moved = points.copy()
+        moved[[2, 5, 8, 9], 1] += by * np.array([1.0, -1.0, 1.5, -2.0])
+        return moved
+
+    size = np.linalg.svd(aerotable._trend(off(1e-4), 4), compute_uv=False)
+    by = share / (size[-1] / size[0]) * 1e-4
+    size = np.linalg.svd(aerotable._trend(off(by), 4), compute_uv=False)
+    assert size[-1] / size[0] == pytest.approx(share, rel=1e-3)
+    assert aerotable._terms(off(by)) == terms

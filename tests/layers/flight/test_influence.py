@@ -9,11 +9,11 @@ from layers.errors import SolverError
 from layers.flight.aerodynamics import Coefficients, ferguson_2022, smits_smith_1994
 from layers.flight.air import Air
 from layers.flight.influence import FIGURES, LAUNCH, influence
-from layers.flight.motion import GRAVITY
+from layers.flight.motion import GRAVITY, STEP
 from layers.flight.regions import bumps, middles, shares
 from layers.flight.trajectory import fly
 from layers.flight.turf import bounce_and_roll
-from layers.flight.uncertainty import LaunchErrors, difference_spread, flight_spread
+from layers.flight.uncertainty import LaunchErrors, difference_spread, flight_spread, sum_spread
 
 DEG, RPM = np.pi / 180.0, np.pi / 30.0
 BALL = {"mass": 0.0459, "diameter": 0.0427}
@@ -68,6 +68,26 @@ def test_limits_thin_air_costs_what_the_parabola_says():
     with_drag = fly(*DRIVE, **BALL, law=law, air=thin, spin_decay=0.0).carry[0]
     without = DRIVE[0] ** 2 * np.sin(2.0 * DRIVE[1]) / GRAVITY
     assert with_drag - without == pytest.approx(0.25 * got.drag[0].sum(), rel=1e-4)
+
+
+def test_analytic_conditions_along_the_parabola():
+    """Air that neither drags nor lifts: Re, S, way and time of each step by v = v0 - g t."""
+    air, speed, angle, spin = Air(1.2, 1.8e-5), *DRIVE
+
+    def law(reynolds, spin_ratio):
+        ones = np.ones_like(reynolds)
+        return Coefficients(0.0 * ones, 0.0 * ones, ones > 0.0)
+
+    got = influence(*DRIVE, **BALL, law=law, air=air, spin_decay=0.0)
+    time = 2.0 * speed * np.sin(angle) / GRAVITY
+    assert got.duration.sum() == pytest.approx(time, rel=1e-9)
+    assert (got.duration[:-1] == STEP).all()
+    middle = np.cumsum(got.duration) - 0.5 * got.duration
+    now = np.hypot(speed * np.cos(angle), speed * np.sin(angle) - GRAVITY * middle)
+    np.testing.assert_allclose(got.reynolds, 1.2 * 0.0427 * now / 1.8e-5, rtol=1e-9)
+    np.testing.assert_allclose(got.spin_ratio, 0.5 * 0.0427 * spin / now, rtol=1e-9)
+    np.testing.assert_allclose(got.distance, now * got.duration, rtol=1e-9)
+    np.testing.assert_array_equal(got.drag_coefficient, np.zeros(len(now)))
 
 
 # --- against differences of whole flights ------------------------------------------------------
@@ -240,6 +260,94 @@ def test_two_flights_through_one_surface_share_its_errors():
     assert other_day.day[carry] == pytest.approx(np.sqrt(2.0) * alone.day[carry], rel=0.02)
     itself = difference_spread(one, one, (surface, surface))
     assert itself.deviation.max() < 1e-7 * alone.deviation.max()
+
+
+def test_a_range_of_carries_has_the_errors_of_its_longest_less_its_shortest_flight():
+    surface, carry = Known(), FIGURES.index("carry")
+    squares = 0.0
+    for which, size in (("drag", 0.004), ("lift", 0.006)):
+        for mode in range(len(CENTRES)):
+            law = moved(surface, which, lambda r, s, b=size, m=mode: b * surface._modes(r, s)[m])
+            here, there = (whole(shot, law)[carry] for shot in (DRIVE, IRON))
+            still = whole(DRIVE, surface)[carry] - whole(IRON, surface)[carry]
+            squares += (here - there - still) ** 2
+    long, short = (influence(*shot, **BALL, law=surface) for shot in (DRIVE, IRON))
+    span = sum_spread([(1.0, long, surface), (-1.0, short, surface)])
+    assert span.surface[carry] == pytest.approx(np.sqrt(squares), rel=0.02)
+    # Another pattern's range through its own table: errors of the rows add, the day's cancels.
+    other = Known()
+    both = sum_spread(
+        [(1.0, long, surface), (-1.0, short, surface), (-1.0, long, other), (1.0, short, other)]
+    )
+    assert both.surface[carry] == pytest.approx(np.sqrt(2.0) * span.surface[carry], rel=1e-9)
+    assert both.day[carry] == pytest.approx(0.0, abs=1e-9)
+    assert both.values[carry] == 0.0
+
+
+def test_a_day_s_common_error_scales_both_coefficients():
+    surface = Known()
+    got = influence(*DRIVE, **BALL, law=surface)
+    expected = ferguson_2022(got.reynolds, got.spin_ratio)
+    np.testing.assert_allclose(got.drag_coefficient, expected.drag)
+    np.testing.assert_allclose(got.lift_coefficient, expected.lift)
+
+    def scaled(by):
+        def law(reynolds, spin_ratio):
+            c = ferguson_2022(reynolds, spin_ratio)
+            return replace(c, drag=by * c.drag, lift=by * c.lift)
+
+        return whole(DRIVE, law)
+
+    change = (scaled(1.001) - scaled(0.999)) / 0.002
+    day = flight_spread(got, surface).day
+    # A flight's coefficients change over a step, so that the steps' middles miss a little.
+    np.testing.assert_allclose(day[[0, 2, 3, 4]], 0.004 * np.abs(change)[[0, 2, 3, 4]], rtol=5e-3)
+
+
+def test_analytic_errors_of_independent_causes_add_as_squares():
+    surface = Known()
+    one = influence(*DRIVE, **BALL, law=surface, spin_axis_tilt=0.02)
+    two = influence(*IRON, **BALL, law=surface)
+    launch = LaunchErrors(0.3, 0.2 * DEG, 60.0 * RPM, 1.0 * DEG)
+    of_one, of_two = (
+        np.sqrt(np.sum((f.launch * [0.3, 0.2 * DEG, 60.0 * RPM, 1.0 * DEG]) ** 2, axis=1))
+        for f in (one, two)
+    )
+    spread = flight_spread(one, surface, launch)
+    np.testing.assert_allclose(spread.launch, of_one)
+    parts = spread.surface**2 + spread.day**2 + spread.launch**2
+    np.testing.assert_allclose(spread.deviation, np.sqrt(parts))
+    np.testing.assert_allclose(spread.half_width, 1.96 * spread.deviation)
+    both = difference_spread(one, two, (surface, Known()), (launch, launch))
+    np.testing.assert_allclose(both.launch, np.hypot(of_one, of_two))
+    np.testing.assert_allclose(both.values, one.values - two.values)
+    alone = difference_spread(one, two, (None, surface), (None, launch))
+    np.testing.assert_allclose(alone.launch, of_two)
+    other = flight_spread(two, surface)
+    np.testing.assert_allclose(alone.surface, other.surface)
+    np.testing.assert_allclose(alone.day, other.day)
+    neither = difference_spread(one, two, (None, None))
+    assert not neither.deviation.any()
+
+
+def test_analytic_a_surface_s_covariance_is_carried_over_both_flights():
+    """Variance of the difference is that of the first less the second, with what both share."""
+    surface = Known()
+    one, two = (influence(*launch, **BALL, law=surface) for launch in (DRIVE, IRON))
+    variance = np.zeros(len(FIGURES))
+    for which, size in (("drag", 0.004), ("lift", 0.006)):
+        parts = [getattr(f, which) @ surface._modes(f.reynolds, f.spin_ratio).T for f in (one, two)]
+        variance += size**2 * np.sum((parts[0] - parts[1]) ** 2, axis=1)
+    spread = difference_spread(one, two, (surface, surface))
+    np.testing.assert_allclose(spread.surface, np.sqrt(variance), rtol=1e-6, atol=1e-12)
+
+
+def test_shares_of_time_and_way_are_those_of_the_steps():
+    got = influence(*IRON, **BALL)
+    parts, belongs = shares(got), bumps(got.reynolds, got.spin_ratio)
+    np.testing.assert_allclose(parts.distance, got.distance @ belongs)
+    np.testing.assert_allclose(parts.time, got.duration @ belongs)
+    assert parts.distance.sum() > got.values[got.of("carry")]
 
 
 def test_exact_coefficients_leave_the_launch_alone():

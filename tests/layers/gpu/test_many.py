@@ -12,8 +12,8 @@ from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimation import estimate
 from layers.gpu import many
-from layers.gpu.many import device_for, estimate_many, impacts_behind, impacts_on
-from layers.strike.model import LEVELS
+from layers.gpu.many import devices_for, estimate_many, impacts_behind, impacts_on
+from layers.strike.settings import LEVELS
 from tests.helpers.builds import random_balls
 from tests.helpers.marching import SMALL, Here, needs_compiler
 
@@ -29,7 +29,7 @@ NAMES = (
 @needs_compiler
 def test_figures_are_those_of_the_cpu(monkeypatch):
     monkeypatch.setitem(LEVELS, "default", SMALL)
-    monkeypatch.setattr(many, "device_for", lambda place: Here() if place == "gpu" else None)
+    monkeypatch.setattr(many, "devices_for", lambda place: (Here(),) if place == "gpu" else None)
     monkeypatch.setattr(many, "CHUNK", 2)
     balls = random_balls(3, 7)
     double = Conditions().in_double()
@@ -46,7 +46,7 @@ def test_figures_are_those_of_the_cpu(monkeypatch):
 def test_a_launch_that_broke_down_fails_its_figures_alone():
     [ball] = random_balls(1, 7)
     conditions = Conditions()
-    behind = impacts_behind(ball, NAMES[:4], conditions)
+    behind = impacts_behind(NAMES[:4], 2, conditions)
     assert set(behind.launches) == {(2, "wedge full fast")} == set(behind.flights)
     given = type(behind)({(2, "wedge full fast"): InputError("not to be had")})
     found = estimate(ball, NAMES[:4], conditions, given=given)
@@ -55,9 +55,8 @@ def test_a_launch_that_broke_down_fails_its_figures_alone():
 
 
 def test_impacts_are_listed_by_stage_swing_and_speed():
-    [ball] = random_balls(1, 7)
     names = ("driver.carry_range_m", "cor@38.1", "cor_slope@30-45", "wedge full fast.spin_rpm")
-    behind = impacts_behind(ball, names, Conditions())
+    behind = impacts_behind(names, 2, Conditions())
     players = Conditions().swings.of_club("driver")
     assert set(behind.flights) == {(2, swing) for swing in players}
     assert set(behind.launches) == {*behind.flights, (2, "wedge full fast")}
@@ -65,7 +64,7 @@ def test_impacts_are_listed_by_stage_swing_and_speed():
 
 
 def test_no_requests_are_no_impacts():
-    assert list(impacts_on(Here(), [], Conditions())) == []
+    assert list(impacts_on((Here(),), [], Conditions())) == []
 
 
 def test_without_the_library_one_sentence_and_no_silent_fallback(monkeypatch):
@@ -79,13 +78,13 @@ def test_without_the_library_one_sentence_and_no_silent_fallback(monkeypatch):
     monkeypatch.delitem(sys.modules, "cupy", raising=False)
     monkeypatch.setattr(builtins, "__import__", absent)
     with pytest.raises(InputError, match=r"CuPy, which is not installed: pip install"):
-        device_for("gpu")
+        devices_for("gpu")
     told = []
-    assert device_for("gpu-or-cpu", told.append) is None
+    assert devices_for("gpu-or-cpu", told.append) is None
     assert told[0].startswith("The CPU computes: ")
-    assert device_for("cpu") is None
+    assert devices_for("cpu") is None
 
 
 def test_an_unknown_device_is_refused():
     with pytest.raises(InputError, match="device is 'tpu', but must be one of: cpu, gpu"):
-        device_for("tpu")
+        devices_for("tpu")

@@ -14,7 +14,8 @@ from layers.gpu.batch import Batch, Wanted
 from layers.gpu.packing import pack, pack_models
 from layers.gpu.strikes import CLUB, LAW, STEPS, launch_of, parameters_of
 from layers.strike.launch import Launch
-from layers.strike.model import LEVELS, build_model
+from layers.strike.model import build_model
+from layers.strike.settings import LEVELS
 from layers.strike.strike import strike_ball
 from layers.strike.swings import find_swing
 from tests.helpers.builds import random_balls, random_bodies

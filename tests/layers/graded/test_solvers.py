@@ -9,7 +9,8 @@ from layers.compression.curve import compress, deflection_between
 from layers.graded.profile import Profile
 from layers.impact.barrier import DEFAULT, barrier_impact
 from layers.impact.model import impact_model
-from layers.strike.model import LEVELS, build_model
+from layers.strike.model import build_model
+from layers.strike.settings import LEVELS
 from layers.strike.strike import strike_ball
 from layers.strike.swings import default_swings
 from layers.vibration.mode import elastic_mode, first_spheroidal_mode
@@ -105,8 +106,8 @@ def test_the_step_follows_the_stiffest_element():
 
 
 def test_moduli_of_the_strike_follow_the_radius():
+    from layers.numerics.blocks import as_rows
     from layers.strike import kernels
-    from layers.strike.model import as_rows
 
     ball = graded_ball(STEEP)
     models = [build_model(b.body(), LEVELS["default"]) for b in (ball, graded_ball())]

@@ -369,3 +369,26 @@ def test_analytic_a_uniform_dilation_stores_half_the_bulk_modulus(jacobian: floa
     assert energy.elastic == pytest.approx(expected, rel=1e-9)
     assert (energy.network, energy.hourglass, energy.viscous) == (0.0, 0.0, 0.0)
     assert energy.residual == pytest.approx(-expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("speed", "fits"), [(0.05, True), (120.0, True), (0.0499, False), (120.01, False)]
+)
+def test_speeds_have_ends(speed: float, fits: bool) -> None:
+    if fits:
+        barrier.check_speed(speed)
+        return
+    with pytest.raises(InputError, match=r"from 0\.05 to 120 m/s"):
+        barrier.check_speed(speed)
+
+
+@pytest.mark.parametrize(("residual", "flagged"), [(0.1, False), (0.11, True), (-0.11, True)])
+def test_a_balance_that_is_off_by_more_than_a_hundredth_is_flagged(residual, flagged) -> None:
+    energy = barrier.EnergyBalance(
+        10.0, final_kinetic=0.0, elastic=0.0, viscous=0.0, network=0.0, contact=0.0,
+        contact_damping=0.0, hourglass=0.0, residual=residual,
+    )  # fmt: skip
+    said = barrier.flag_of(energy)
+    assert bool(said) == flagged
+    if flagged:
+        assert "off by 1.1 % of the initial kinetic energy; at most 1 % is trusted" in said

@@ -19,8 +19,8 @@ from layers.errors import InputError
 from layers.figures import QUANTITIES, parse_figure
 from layers.files.sources import sources_of
 from layers.numerics import machine_code
-from layers.numerics.lanes import NODE
 from layers.numerics.machine_code import is_kept, njit
+from layers.numerics.vectors import NODE
 from layers.strike import march
 from optimize.compute import first_call
 from tests.optimize.search.test_versions import HERE

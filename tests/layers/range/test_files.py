@@ -5,6 +5,7 @@ import pytest
 
 from layers.errors import InputError
 from layers.flight.aero_file import rows_from_csv, table_from_csv
+from layers.flight.aerodynamics import ferguson_2022
 from layers.range.reduction import reduce_tracks
 from layers.range.rows_file import rows_of, rows_text
 from layers.range.tracks_file import read_tracks, tracks_from_csv
@@ -114,3 +115,53 @@ def test_every_fault_of_a_table_is_named():
     for part in ("row 2, column drag_coefficient is 'x'", "row 3, column reynolds is '9'"):
         assert part in said
     assert "row 3, column lift_coefficient is 'nan'" in said
+
+
+@pytest.mark.parametrize(("ratio", "refused"), [(0.29, True), (0.3, False)])
+def test_lift_above_drag_is_refused_at_little_spin_alone(ratio, refused):
+    text = HEAD + f"1e5,{ratio},0.15,0.23\n1.2e5,0.5,0.24,0.1\n"
+    if refused:
+        with pytest.raises(InputError, match=r"below 0\.3 \(row 2\), which no ball shows"):
+            rows_of(table_from_csv(text, "r.csv"), "r.csv")
+        return
+    assert len(rows_of(table_from_csv(text, "r.csv"), "r.csv").launch) == 2
+
+
+def test_one_row_of_more_drag_than_lift_is_enough():
+    text = HEAD + "1e5,0.1,0.15,0.23\n1.2e5,0.1,0.25,0.24\n"
+    assert len(rows_of(table_from_csv(text, "r.csv"), "r.csv").launch) == 2
+
+
+@pytest.mark.parametrize("column", ["drag", "lift"])
+@pytest.mark.parametrize(("off", "odd"), [(0.099, False), (0.101, True), (-0.101, True)])
+def test_rows_far_from_published_balls_are_odd(column, off, odd):
+    re, s = np.array([1.0e5, 1.4e5]), np.array([0.35, 0.45])
+    law = ferguson_2022(re, s)
+    drag = law.drag + (off if column == "drag" else 0.0)
+    lift = law.lift + (off if column == "lift" else 0.0)
+    lines = [f"{a},{b},{c:.9f},{d:.9f}" for a, b, c, d in zip(re, s, drag, lift, strict=True)]
+    said = rows_of(table_from_csv(HEAD + "\n".join(lines) + "\n", "r.csv"), "r.csv").warnings
+    assert len(said) == odd
+    if odd:
+        assert f"{column}_coefficient is {off:+.2f} away" in said[0]
+
+
+def test_analytic_an_error_of_spin_ratio_is_one_of_drag_and_lift():
+    """By the slopes of the published law, beside their own."""
+    head = (
+        "launch,ball,orientation,reynolds,spin_ratio,drag_coefficient,lift_coefficient,"
+        "drag_standard_error,lift_standard_error,spin_ratio_standard_error\n"
+    )
+    text = head + "L1,a,pole,1.2e5,0.15,0.25,0.2,0.001,0.002,0.01\nL2,b,seam,1e5,0,0.22,0,,,\n"
+    found = rows_of(table_from_csv(text, "r.csv"), "r.csv")
+    re, step = np.array([1.2e5]), 1e-5
+    up, down = (ferguson_2022(re, np.array([0.15 + d])) for d in (step, -step))
+    slopes = [(getattr(up, n) - getattr(down, n))[0] / (2 * step) for n in ("drag", "lift")]
+    assert found.rows.drag_error[0] == pytest.approx(np.hypot(0.001, 0.01 * slopes[0]), rel=1e-3)
+    assert found.rows.lift_error[0] == pytest.approx(np.hypot(0.002, 0.01 * slopes[1]), rel=1e-3)
+    assert found.rows.drag_error[1] == found.rows.lift_error[1] == 0.0
+    assert found.of(ball="b").launch == ("L2",)
+    assert found.of(orientation="pole").ball == ("a",)
+    assert found.of().lines == found.lines == (2, 3)
+    with pytest.raises(InputError, match="no row of ball 'c'; balls: a, b"):
+        found.of(ball="c")

@@ -12,7 +12,7 @@ from layers.range.motion import march
 from layers.range.reduction import reduce_tracks
 from layers.range.session import reduce_session
 from layers.range.tracks import Setup
-from layers.range.windows import truncation, windows
+from layers.range.windows import _middle_part, truncation, windows
 from tests.helpers.range_data import RPM, invented_ball, session
 
 
@@ -105,6 +105,38 @@ def test_both_errors_of_the_window(two_hundred):
     assert len(windows(small, steady)) >= 4
 
 
+def test_windows_are_the_middle_parts_of_the_track():
+    """Twelve readings over 20 m: the nearest number to each share, four at least."""
+    found = windows(reduce_tracks(session(steady, 6, 2)[0]), steady)
+    assert [w.share for w in found] == [0.3, 0.4, 0.5, 0.6, 0.8, 1.0]
+    assert [w.readings for w in found] == [4.0, 5.0, 6.0, 7.0, 10.0, 12.0]
+    expected = [(w.readings - 1.0) * 20.0 / 11.0 for w in found]
+    np.testing.assert_allclose([w.length for w in found], expected, atol=0.01)
+    for window in found:
+        np.testing.assert_allclose(window.total, np.hypot(window.measurement, window.truncation))
+    one = np.zeros((1, 9, 3), dtype=bool)
+    one[0, 1:8] = True
+    assert _middle_part(one, 0.6)[0, :, 0].tolist() == [False] * 2 + [True] * 4 + [False] * 3
+    # Five readings of a track without heights say nothing of lift.
+    tracks, _ = session(steady, 4, 3, np.linspace(0.0, 12.0, 5), screens=True)
+    flat = windows(reduce_tracks(tracks), steady)
+    assert [w.readings for w in flat] == [4.0, 5.0]
+    assert np.isnan([w.measurement[1] for w in flat]).all()
+
+
+def test_a_launch_whose_spin_is_not_known_has_no_truncation():
+    tracks, _ = session(steady, 3, 2)
+    spin = tracks.spin.copy()
+    spin[1] = np.nan
+    found = reduce_tracks(replace(tracks, spin=spin))
+    errors = truncation(found, invented_ball)
+    assert np.isnan(errors[1]).all()
+    assert np.isfinite(errors[[0, 2]]).all()
+    none = reduce_tracks(replace(tracks, spin=np.full_like(spin, np.nan)))
+    assert windows(none, steady) == ()
+    assert np.isnan(truncation(none, steady)).all()
+
+
 def test_screens_without_heights_hold_their_own_intervals():
     tracks, true = session(invented_ball, 400, 1, speeds=(40.0, 75.0), screens=True)
     found = reduce_tracks(tracks)
@@ -168,6 +200,25 @@ def test_marks_tell_the_spin_or_say_that_two_fit():
     assert np.isfinite(found.spins.ambiguous).all()
     told = reduce_tracks(replace(unsure, spin=np.where(tracks.time == 0.0, np.nan, 250.0)))
     np.testing.assert_allclose(told.spins.spin, 250.0, atol=1.0)
+
+
+@pytest.mark.parametrize("speeds", [(20.0, 25.0), (60.0, 75.0)])
+def test_a_reading_of_spin_beside_a_mark_makes_it_no_less_sure(speeds):
+    stations = np.array([0.0, 1.0, 2.7, 5.9, 8.0, 11.3, 13.1, 16.9, 20.0])
+    tracks, true = session(steady, 12, 6, stations, speeds=speeds, spins=(1500.0, 6000.0))
+    since = true.time - true.time[:, :1]
+    steps = 0.5 * (true.spin[:, 1:] + true.spin[:, :-1]) * np.diff(since, axis=1)
+    turned = np.concatenate([np.ones((12, 1)), 1.0 + np.cumsum(steps, axis=1)], axis=1)
+    rng = np.random.default_rng(0)
+    mark = (turned + rng.normal(0.0, np.deg2rad(2.0), turned.shape)) % (2.0 * np.pi)
+    one = np.where(np.arange(9) == 4, tracks.spin, np.nan)
+    found = reduce_tracks(replace(tracks, spin=one, mark=mark))
+    each = zip(found.fit.middle, since, true.spin, strict=True)
+    middle = np.array([np.interp(m, t, s) for m, t, s in each])
+    assert np.isfinite(found.spins.spin).all()
+    z = (found.spins.spin - middle) / found.spins.spin_sd
+    assert np.abs(z).max() < 4.0
+    assert np.isnan(found.spins.ambiguous).all()
 
 
 def test_checks_see_gravity_and_drift():

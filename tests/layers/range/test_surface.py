@@ -6,11 +6,12 @@ import pytest
 from layers.errors import InputError
 from layers.flight.aerodynamics import ferguson_2022, us_6186002
 from layers.flight.aerotable import stitch
+from layers.flight.air import Air
 from layers.flight.influence import influence
 from layers.flight.trajectory import fly
 from layers.range.domain import hull_of
 from layers.range.forms import forms
-from layers.range.next_shots import plan_shots
+from layers.range.next_shots import _candidates, plan_shots
 from layers.range.process import fit_process
 from layers.range.rows_file import RangeRows
 from layers.range.surface import Rows, fit_surface
@@ -216,6 +217,16 @@ def test_bad_rows_are_refused(seven):
         fit_surface(rows_of(cells))
 
 
+@pytest.mark.parametrize(("count", "said"), [(1000, "tried"), (1001, "has 1001 rows")])
+def test_a_surface_takes_a_thousand_rows(monkeypatch, count, said):
+    def tried(*_):
+        raise InputError("tried")
+
+    monkeypatch.setattr("layers.range.surface.fit_process", tried)
+    with pytest.raises(InputError, match=said):
+        fit_surface(rows_of(np.tile([1e5, 0.1, 0.25, 0.15], (count, 1))))
+
+
 def test_hull_of_any_shape():
     square = hull_of(np.array([1e5, 2e5, 2e5, 1e5, 1.5e5]), np.array([0.1, 0.1, 0.2, 0.2, 0.15]))
     assert len(square.corners) == 4
@@ -257,6 +268,7 @@ def test_next_shots_leave_what_they_promise():
     surface = fit_surface(scattered(15, 4))
     flight = influence(70.0, 0.2, 280.0, mass=0.0459, diameter=0.0427, law=surface)
     plan = plan_shots(surface, [flight], 3)
+    np.testing.assert_array_equal(plan.carry, [flight.values[flight.of("carry")]])
     sds = [plan.carry_sd[0], *(s.carry_sd[0] for s in plan.shots)]
     assert (np.diff(sds) < 0.0).all()
     assert sds[1] < 0.9 * sds[0]
@@ -288,3 +300,27 @@ def test_a_measured_table_on_two_lines_or_a_curve_is_stitched(kind):
     law = stitch(np.column_stack([re, s, c.drag, c.lift]))
     np.testing.assert_allclose(law(re, s).drag, c.drag, atol=2e-3)
     np.testing.assert_allclose(law(re, s).lift, c.lift, atol=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("count", "said"), [(0, "from 1 to 30"), (1, "tried"), (30, "tried"), (31, "from 1 to 30")]
+)
+def test_from_1_to_30_shots_are_planned(monkeypatch, seven, count, said):
+    def tried(*_):
+        raise InputError("tried")
+
+    monkeypatch.setattr("layers.range.next_shots._candidates", tried)
+    with pytest.raises(InputError, match=said):
+        plan_shots(seven, [], count)
+
+
+def test_candidates_are_what_a_launcher_does():
+    """20 to 80 m/s and none to 9,000 rpm, but no spin faster than the flight."""
+    speed, spin, re, s = _candidates(Air(1.2, 1.8e-5), 0.0427)
+    assert sorted(set(speed)) == [5.0 * k for k in range(4, 17)]
+    rpm = np.round(spin * 30.0 / np.pi, 9)
+    assert sorted(set(rpm)) == [750.0 * k for k in range(13)]
+    np.testing.assert_allclose(re, 1.2 * 0.0427 / 1.8e-5 * speed)
+    np.testing.assert_allclose(s, 0.5 * 0.0427 * spin / speed)
+    assert s.max() <= 1.0
+    assert len(s) == 13 * 13 - 1  # 9,000 rpm at 20 m/s alone is faster

@@ -8,6 +8,7 @@ from layers.estimates import Estimate, Figure
 from layers.rules.screen import RuleLimit, RuleSet, rule_set, rule_sets, screen
 from tests.helpers.builds import random_balls
 
+VELOCITY = "initial_velocity_m_s"
 OUNCE_G, INCH_MM, FOOT_M = 28.349523125, 25.4, 0.3048  # NIST SP 811, appendix B
 
 
@@ -22,11 +23,32 @@ def verdicts(*figures):
 
 
 def test_published_limits_are_their_imperial_originals():
-    # Equipment Rules, part on the ball: 1.620 oz, 1.680 in, 250 ft/s with 2 % tolerance.
+    # Equipment Rules, part on the ball: 1.620 oz (45.93 g), 1.680 in (42.67 mm), 250 ft/s and 2 %.
     limits = {limit.figure: limit for limit in rule_set("present").limit}
-    assert limits["mass_g"].at_most == pytest.approx(1.620 * OUNCE_G, abs=0.005)
-    assert limits["diameter_mm"].at_least == pytest.approx(1.680 * INCH_MM, abs=0.005)
-    assert limits["initial_velocity_m_s"].at_most == pytest.approx(255 * FOOT_M, abs=0.005)
+    mass, diameter, velocity = (limits[n] for n in ("mass_g", "diameter_mm", VELOCITY))
+    assert (mass.stated, diameter.stated, velocity.stated) == ("1.620 oz", "1.680 in", "255 ft/s")
+    assert mass.at_most == 45.93 == round(1.620 * OUNCE_G, 2)
+    assert diameter.at_least == 42.67 == round(1.680 * INCH_MM, 2)
+    assert velocity.at_most == pytest.approx(1.02 * 250 * FOOT_M, rel=1e-12)
+
+
+def test_a_bound_is_derived_from_the_stated_one():
+    table = {"source": "invented", "grade": "from memory"}
+    found = RuleLimit.model_validate({"figure": "mass_g", "at_most": "2 oz", **table})
+    assert (found.at_most, found.stated) == (pytest.approx(2.0 * OUNCE_G, rel=1e-7), "2 oz")
+    rounded = {"figure": "mass_g", "at_most": "2 oz", "metric_decimals": 1, **table}
+    assert RuleLimit.model_validate(rounded).at_most == 56.7
+    assert RuleLimit.model_validate({"figure": "mass_g", "at_most": 45.0, **table}).stated == ""
+    with pytest.raises(ValidationError, match="'2 in' is a length; give a mass"):
+        RuleLimit.model_validate({"figure": "mass_g", "at_most": "2 in", **table})
+    with pytest.raises(ValidationError, match="needs at_least or at_most"):
+        RuleLimit.model_validate({"figure": "mass_g", "at_most": "heavy", **table})
+
+
+def test_a_build_at_either_printed_figure_of_the_rule_is_within():
+    for grams, millimetres in ((45.93, 42.67), (1.620 * OUNCE_G, 1.680 * INCH_MM)):
+        found = verdicts(figure("mass_g", grams), figure("diameter_mm", millimetres))
+        assert {found[name].verdict for name in ("mass_g", "diameter_mm")} == {"within"}
 
 
 def test_every_limit_is_dated_and_sourced():
@@ -45,7 +67,7 @@ def test_screen_tells_margin_and_blurs_only_modelled_figures():
     assert found["diameter_mm"].verdict == "outside"
     assert found["diameter_mm"].margin == pytest.approx(-0.07)
     assert found["initial_velocity_m_s"].verdict == "within error of the limit"
-    assert found["initial_velocity_m_s"].margin == pytest.approx(0.22)
+    assert found["initial_velocity_m_s"].margin == pytest.approx(0.224)
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,9 @@ from layers.ball_file import read_ball
 from layers.errors import InputError, SolverError
 from layers.rules.overall_distance import MILE_PER_HOUR
 from layers.strike import balance, contact
+from layers.strike.head import face_period, half_head
 from layers.strike.launch import Launch, Strike
-from layers.strike.strike import club_impact
+from layers.strike.strike import club_impact, flag_of
 from layers.strike.swings import find_swing
 from tests.helpers.heads import RULE_LIMIT, club_restitution, impulses, lumped_launch
 from tests.optimize.commands.test_instruments import BALLS
@@ -242,3 +243,21 @@ def test_the_layer_that_broke_is_named() -> None:
 def test_a_head_lighter_to_turn_than_its_face_is_refused() -> None:
     with pytest.raises(InputError, match="inertia is 1e-05 kg m2, but must be above"):
         club_impact(ball().body(), replace(DRIVER, inertia=1e-5))
+
+
+@pytest.mark.parametrize(
+    ("ended", "gap", "lasting", "said"),
+    [
+        (True, 40e-6, 1.0, ""),
+        (True, 41e-6, 1.0, "struck again 41 us after"),
+        (False, 0.0, 1.0, "did not leave within 0.004 s"),
+        (True, 0.0, 0.999, "less than the springing face takes"),
+        (True, 0.0, 1.001, ""),
+    ],
+)
+def test_flags_of_a_strike_have_edges(ended, gap, lasting, said) -> None:
+    face, _ = half_head(0.2, None, 0.03, 0.0, None, 8e6, 0.03)
+    time = lasting * face_period(face)
+    flag = flag_of(ended=ended, gap=gap, contact_time=time, face=face)
+    assert said in flag
+    assert bool(flag) == bool(said)

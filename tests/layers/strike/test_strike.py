@@ -11,10 +11,12 @@ from layers.ball import Body
 from layers.errors import InputError
 from layers.impact.barrier import barrier_impact
 from layers.mass.inertia import mass, moment_of_inertia
-from layers.numerics.lanes import width_of
-from layers.strike import balance, kernels
+from layers.numerics.vectors import width_of
+from layers.strike import kernels
 from layers.strike.launch import Launch, Rebound, Strike
-from layers.strike.model import LEVELS, Settings, build_model
+from layers.strike.model import build_model
+from layers.strike.settings import LEVELS, Settings
+from layers.strike.stored import stored
 from layers.strike.strike import barrier_oblique, club_impact, strike_ball, throw_ball
 from tests.helpers.builds import random_bodies
 from tests.helpers.maw import gross_slip_tangent, maw_rebound
@@ -89,19 +91,18 @@ def test_analytic_momentum_is_kept(strike: Strike) -> None:
             assert club_impact(body, strike, precision=precision).momentum_residual < least
 
 
-@pytest.mark.parametrize("strike", [DRIVER, WEDGE])
+@pytest.mark.parametrize("strike", [replace(DRIVER, face_stiffness=None), DRIVER, WEDGE])
 def test_analytic_momentum_of_club_and_ball_from_the_launch_alone(strike: Strike) -> None:
-    """Along a rigid face the club's loss is the ball's gain: recomputed from what is reported."""
+    """The club's loss is the ball's gain, its springing face's too: recomputed from the report."""
     body = reference_ball().body()
-    rigid = replace(strike, face_stiffness=None)
-    out = club_impact(body, rigid, precision="double")
+    out = club_impact(body, strike, precision="double")
     # A head that does not turn keeps its momentum with the ball's: both components in one plane.
     ball = mass(body) * out.ball_speed
     x, z = ball * math.cos(out.launch_angle), ball * math.sin(out.launch_angle)
-    path = rigid.club_mass * rigid.club_speed
-    x = path * math.cos(rigid.attack_angle) - x
-    z = path * math.sin(rigid.attack_angle) - z
-    assert math.hypot(x, z) == pytest.approx(rigid.club_mass * out.club_speed_after, rel=1e-9)
+    path = strike.club_mass * strike.club_speed
+    x = path * math.cos(strike.attack_angle) - x
+    z = path * math.sin(strike.attack_angle) - z
+    assert math.hypot(x, z) == pytest.approx(strike.club_mass * out.club_speed_after, rel=1e-9)
 
 
 def test_analytic_energy_of_an_elastic_sphere_does_not_drift() -> None:
@@ -288,6 +289,20 @@ def test_limits_history_adds_up_to_the_impulse() -> None:
     assert np.all(out.history.slip_speed >= 0.0)
 
 
+def test_limits_a_throw_s_history_adds_up_to_both_impulses() -> None:
+    body = reference_ball().body()
+    out = barrier_oblique(body, 40.0, math.radians(50.0), 0.2)
+    lost = 40.0 * math.sin(math.radians(50.0)) - out.tangential_speed
+    normal = 40.0 * math.cos(math.radians(50.0)) * (1.0 + out.cor)
+    for force, speed in ((out.history.normal_force, normal), (out.history.tangential_force, lost)):
+        impulse = abs(np.trapezoid(force, out.history.time))
+        assert impulse == pytest.approx(mass(body) * speed, rel=0.01)
+    # Rolling would have the contact point at rest: the ratio is its speed over that of arrival.
+    point = out.tangential_speed - out.spin * float(body.outer_radius[-1])
+    assert out.tangential_ratio == pytest.approx(point / (40.0 * math.sin(math.radians(50.0))))
+    assert out.cor == pytest.approx(out.normal_speed / (40.0 * math.cos(math.radians(50.0))))
+
+
 def test_limits_a_face_that_springs_gives_speed_and_takes_spin() -> None:
     body = reference_ball().body()
     sprung = club_impact(body, DRIVER)
@@ -385,7 +400,7 @@ def test_analytic_energy_stored_by_a_sheared_branch_in_a_ball_at_rest(entry: int
     state = np.zeros((len(model.hexes), 13, model.constant.shape[2]))
     state[:, [1, 2, 3, 7, 8, 9]] = 1.0
     state[:, 6 + 1 + entry] = 0.5
-    strain, hourglass = balance.stored(model, np.zeros((3, model.mesh.hexes.max() + 1)), state)
+    strain, hourglass = stored(model, np.zeros((3, model.mesh.hexes.max() + 1)), state)
     expected = -0.5 * 0.1 * float(body.shear_modulus[0]) * math.log(0.75)
     assert strain == pytest.approx(np.full(model.mesh.hexes.shape[1], expected), rel=1e-9)
     assert not hourglass.any()

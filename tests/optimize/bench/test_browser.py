@@ -251,6 +251,9 @@ def test_the_trades_units_are_shown_and_typed_and_change_no_build(page):
     whole = page.locator("#main").inner_text()
     assert not re.findall(r"\d\s(?:m/s|mm outer|MPa|N|g)\b(?!/)", whole)
     assert "at 125.0 ft/s" in whole
+    assert page.locator("#cut svg text").all_text_contents()[:2] == ["0", "0.5 in"]
+    assert "at most 1.620\xa0oz" in whole
+    assert "at least 1.680\xa0in" in whole
     field = page.get_by_label("cover: thickness in in")
     assert float(field.input_value()) == pytest.approx(1.7 / 25.4, abs=1e-4)
     assert moves(page) == count  # nothing was computed for it

@@ -31,7 +31,7 @@ def test_a_file_that_is_there_stays_as_it_is(tmp_path):
 def test_a_wrong_option_is_named(tmp_path):
     file = tmp_path / "s.toml"
     assert "choose from: distance, ball speed" in refused("new", "scenario", file, "--goal", "joy")
-    assert "known: urethane, soft" in refused("new", "ball", file, "--cover", "urethane, sofd")
+    assert "known: 'urethane, soft'" in refused("new", "ball", file, "--cover", "urethane, sofd")
     assert not file.exists()
 
 
@@ -52,27 +52,57 @@ def test_cards_and_swings_are_read_by_the_commands_they_are_for(tmp_path):
     assert "ours" in {card.name for card in read_scenario(brief).material}
 
 
-def test_questions_come_again_until_the_answer_can_be(tmp_path):
-    file = tmp_path / "asked.toml"
+def answered(answers, *arguments):
+    """Answer a command's questions on a terminal; return its exit code and what it said."""
     ours, theirs = pty.openpty()
     child = subprocess.Popen(
-        [sys.executable, "-c", COMMAND, "new", "scenario", str(file), "--player", "fast"],
+        [sys.executable, "-c", COMMAND, "new", *map(str, arguments)],
         stdin=theirs,
         stderr=subprocess.PIPE,
         cwd=ROOT,
         text=True,
     )
-    os.write(ours, b"Asked brief\nmany\n4\nelegance\nsoft feel; low driver spin\n")
+    os.write(ours, answers)
     _, err = child.communicate(timeout=600)
     os.close(ours)
     os.close(theirs)
-    assert child.returncode == 0, err
+    return child.returncode, err
+
+
+def test_questions_come_again_until_the_answer_can_be(tmp_path):
+    file = tmp_path / "asked.toml"
+    answers = b"Asked brief\nmany\n4\nelegance\nsoft feel; low driver spin\n"
+    code, err = answered(answers, "scenario", file, "--player", "fast")
+    assert code == 0, err
     assert "'many' is not a whole number from 2 to 6" in err
     assert "goal 'elegance' is not known" in err
     text = file.read_text()
     assert 'name = "Asked brief"' in text
     assert 'figure = "driver fast.spin_rpm"' in text
     assert text.count("[[layer]]") == 4
+
+
+def test_an_answer_may_say_its_unit(tmp_path):
+    file = tmp_path / "cards.toml"
+    code, err = answered(b"\n\n3 g\n0.01 ksi\n7.25 ksi\n", "materials", file)
+    assert code == 0, err
+    assert "'3 g' is a mass" in err
+    assert "'0.01 ksi' is not a number from 0.5 to 3000 MPa" in err
+    assert "youngs_modulus_mpa = { value = 49.98" in file.read_text()
+
+
+def test_a_ball_of_one_layer_has_no_question_of_a_cover_and_its_name_can_be_typed(tmp_path):
+    file = tmp_path / "one piece.toml"
+    code, err = answered(b"\n1\n\n", "ball", file)
+    assert code == 0, err
+    assert "cover" not in err
+    assert f'orbwright estimate "{file}"' in err
+
+
+def test_the_end_of_the_input_is_no_ctrl_c(tmp_path):
+    code, err = answered(b"\n\x04", "ball", tmp_path / "x.toml")
+    assert code == 130
+    assert "stopped by the end of the input" in err
 
 
 def test_a_shell_completes_names_of_figures():

@@ -91,7 +91,9 @@ def test_an_empty_table_takes_builds(tmp_path, ending):
 def test_bad_options_are_told_before_anything_is_computed(tmp_path):
     table = mixed(tmp_path / "b.csv", 1)
     book = ("--ledger", tmp_path / "l.sqlite")
-    assert "must end in .csv, .xlsx or .html" in refused("screen", table, "--out", "s.ods", *book)
+    assert "must end in .csv, .xlsx, .parquet or .html" in refused(
+        "screen", table, "--out", "s.ods", *book
+    )
     assert "leave it out with --cluster" in refused(
         "screen", table, "--workers", 2, "--cluster", "tcp://127.0.0.1:1", *book
     )

@@ -1,6 +1,10 @@
 """Cells of a kept build by column: every number that determines its figures, each by its name."""
 
-from optimize.ledger.columns import build_cells
+import json
+
+from layers.estimates import Figure
+from layers.graded.profile import Profile
+from optimize.ledger.columns import build_cells, figure_cells, title
 from optimize.scenario.space import content_of
 from tests.helpers.builds import random_balls
 
@@ -28,3 +32,45 @@ def test_every_number_of_a_build_has_its_column():
                 expected[f"layer{i}_relaxation{j}_time_us"] = pair.time_us
         assert build_cells(content_of(ball)) == expected
         assert "layer1_relaxation1_strength" in expected
+
+
+def test_a_pattern_and_profiles_have_columns_where_there_are_any():
+    knots = ((0.0, 0.8, 0.02), (1.0, 1.2, 0.05))
+    profiles = [
+        Profile(surface_over_centre=4.0, shape=2.0, loss_surface_over_centre=1.5),
+        None,
+        Profile(relative_knots=knots),
+        Profile(relative_knots=tuple(knot[:2] for knot in knots)),
+    ]
+    plain = {"dimples": [1.0, 0.2], "layers": [[40.0, *range(1, 8), [[0.3, 50.0]]]]}
+    graded = plain | {"pattern": "p1", "profiles": [p and p.content() for p in profiles]}
+    cells = build_cells(json.dumps(graded))
+    more = cells.items() - build_cells(json.dumps(plain)).items()
+    assert dict(more) == {
+        "dimple_pattern": "p1",
+        "layer1_surface_over_centre": 4.0,
+        "layer1_shape": 2.0,
+        "layer1_loss_surface_over_centre": 1.5,
+        "layer3_surface_over_centre": profiles[2].contrast,  # knots have no shape
+        "layer3_loss_surface_over_centre": 2.5,
+        "layer4_surface_over_centre": profiles[3].contrast,
+        "layer4_loss_surface_over_centre": 1.0,
+    }
+    assert cells["layer1_outer_diameter_mm"] == 40.0
+    assert cells["layer1_friction_half_speed_m_s"] == 7
+    assert (cells["layer1_relaxation1_strength"], cells["layer1_relaxation1_time_us"]) == (0.3, 50)
+
+
+def test_a_figure_has_its_name_and_what_belongs_to_it_a_longer_one():
+    figure = Figure("mass_g", 45.5, "g", "closed form", 0.1, 0.2, "flagged", "careful")
+    assert figure_cells({"mass_g": figure}, {"cor": "crushed"}) == {
+        "mass_g": 45.5,
+        "mass_g_difference_error": 0.1,
+        "mass_g_absolute_error": 0.2,
+        "mass_g_unit": "g",
+        "mass_g_basis": "closed form",
+        "mass_g_flag": "flagged",
+        "mass_g_caution": "careful",
+        "cor_failed": "crushed",
+    }
+    assert (title("", "build"), title("mass_g", "value")) == ("build", "mass_g")

@@ -27,8 +27,18 @@ from optimize.ledger.decisions import (
     record_files,
     starters,
 )
-from optimize.ledger.events import WHO_VARIABLE, Event, digest_of_file, named, one_line
+from optimize.ledger.events import (
+    WHO_VARIABLE,
+    Event,
+    cells_of_event,
+    digest_of_file,
+    event_of,
+    named,
+    one_line,
+)
+from optimize.ledger.export import export_events
 from optimize.ledger.ledger import Ledger
+from optimize.ledger.seal import Damage, RunRow
 from optimize.ledger.tables import SCHEMA_VERSION, WITH_EVENTS
 from tests.helpers.ledgers import not_writable, numbered, second_format, third_format
 from tests.optimize.commands.test_app import refused, run
@@ -348,3 +358,106 @@ def test_who_is_as_given_or_the_variable_or_the_login_name(monkeypatch):
 def test_a_text_that_is_none_or_too_long_or_steers_a_terminal_is_refused(text):
     with pytest.raises(InputError, match="--why"):
         one_line(text, "--why")
+
+
+# What no command writes, and edges.
+
+
+def test_limits_names_and_texts_have_a_greatest_length():
+    assert one_line("x" * 2000, "a text") == "x" * 2000
+    with pytest.raises(InputError, match="a text has 2001 characters, but must have at most 2000"):
+        one_line("x" * 2001, "a text")
+    assert one_line("x" * 7, "a text", 7) == "x" * 7
+    assert named("n" * 120) == "n" * 120
+    with pytest.raises(InputError, match=r"the name of who acts has 121 char.* at most 120"):
+        named("n" * 121)
+
+
+def test_a_login_name_is_read_as_carefully(monkeypatch):
+    monkeypatch.setenv(WHO_VARIABLE, "n" * 121)
+    with pytest.raises(InputError, match="the login name or ORBWRIGHT_WHO has 121"):
+        named(None)
+    for cause in (ImportError, KeyError):
+
+        def none(cause=cause) -> str:
+            raise cause("no such thing")
+
+        monkeypatch.delenv(WHO_VARIABLE, raising=False)
+        monkeypatch.setattr(getpass, "getuser", none)
+        assert named(None) == ""
+
+
+def test_golden_a_files_digest_is_the_first_half_of_its_sha_256():
+    # SHA-256 of nothing (FIPS 180-4).
+    assert digest_of_file(b"") == "e3b0c44298fc1c149afbf4c8996fb924"
+
+
+EVENT = ("note", "r1", None, "A", "Ann", "2026", "text", "k1.csv", b"\x01" * 16)
+
+
+def test_an_event_is_read_cell_by_cell():
+    event = event_of(1, EVENT)
+    assert event == Event("note", "r1", "", "A", "Ann", "text", "k1.csv", "01" * 16, "2026")
+    assert cells_of_event(event) == EVENT
+    built = event_of(1, (*EVENT[:2], b"\x0a" * 16, *EVENT[3:8], None))
+    assert (built.build, built.file_digest) == ("0a" * 16, "")
+
+
+@pytest.mark.parametrize("place", range(9))
+def test_a_cell_of_another_type_or_with_controls_is_damage(place):
+    for value in (3, "a\tb", "a\rb", "\x7f", b"text") if place not in (2, 8) else (3, "text"):
+        cells = (*EVENT[:place], value, *EVENT[place + 1 :])
+        words = "event 7 cannot be read" if place in (2, 8) else "event 7 has control characters"
+        with pytest.raises(Damage, match=words):
+            event_of(7, cells)
+
+
+def test_who_disagrees_is_named_in_order_with_the_last_label():
+    words = (
+        Event("chosen", "r1", A, "A", "Ann", moment="1"),
+        Event("rejected", "r1", A, "", "Bea", moment="2"),
+        Event("rejected", "r1", A, "", "Cleo", moment="3"),
+        Event("chosen", "r1", A, "", "Dan", moment="4"),
+        Event("rejected", "r1", B, "B", "Ann", moment="5"),
+    )
+    (found,) = disputes(words)
+    assert (found.run, found.build, found.label) == ("r1", A, "A")
+    assert (found.chosen_by, found.rejected_by) == (("Ann", "Dan"), ("Bea", "Cleo"))
+    assert found.words() == ("build A of run r1 is chosen by Ann, Dan and rejected by Bea, Cleo")
+    assert replace(found, label="").words().startswith(f"build {A[:12]} of run r1 is")
+
+
+def test_events_of_one_moment_stay_in_the_order_of_writing(tmp_path):
+    together = [Event("note", "r1", who=who, text="t", moment="2026") for who in "cab"]
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        assert record(ledger, together) == 3
+        assert [event.who for event in read_events(ledger)] == ["c", "a", "b"]
+        assert record(ledger, []) == 0
+
+
+def test_of_runs_of_one_name_the_latest_is_meant(tmp_path):
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        with pytest.raises(InputError, match=r"there is no run 'brief' in .*; it has none yet"):
+            named_run(ledger, "brief")
+        for number in (1, 2, 3):
+            row = RunRow(f"r{number}", "brief", "{}", 7, '{"model": "1"}', "running",
+                         f"2026-0{4 - number}", None)  # fmt: skip
+            with ledger.transaction():
+                ledger.take_run(row, ())
+        assert [run.id for run in ledger.runs()] == ["r1", "r2", "r3"]
+        assert named_run(ledger, "brief").id == "r1"
+        assert named_run(ledger, "r3").id == "r3"
+
+
+def test_events_of_a_run_alone_are_exported(path, tmp_path):
+    with Ledger(path) as ledger:
+        ledger.begin("r2", "other", "{}", 7, {"model": "1"}, who="Bea")
+        out = tmp_path / "e.csv"
+        assert export_events(ledger, out) == 6
+        assert export_events(ledger, out, "r2") == 1
+        with out.open(newline="") as file:
+            (row,) = csv.DictReader(file)
+        assert (row["kind"], row["run"], row["who"]) == ("started", "r2", "Bea")
+        assert list(row) == [
+            "kind", "run", "build", "label", "who", "text", "file", "file_digest", "moment"
+        ]  # fmt: skip

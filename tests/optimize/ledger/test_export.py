@@ -7,12 +7,17 @@ import sys
 import pandas as pd
 import pytest
 
+from layers.errors import InputError
 from layers.estimates import Estimate, Figure
+from layers.graded.profile import Profile
+from optimize.ledger import check, export
+from optimize.ledger.export import export_ledger, part_of
 from optimize.ledger.ledger import Ledger
-from optimize.ledger.rows import Known
+from optimize.ledger.rows import Entry, Known
 from optimize.scenario.space import content_of, key_of
 from tests.helpers.builds import random_balls
-from tests.helpers.ledgers import CONTENT, KEY, first_format, found
+from tests.helpers.ledgers import BALL, CONTENT, KEY, first_format, found, numbered
+from tests.helpers.staircase import graded_ball
 from tests.optimize.commands.test_app import refused, run
 from tests.optimize.ledger.test_together import QUICK
 
@@ -138,8 +143,6 @@ def book_id(path) -> str:
 
 
 def test_an_older_format_and_an_empty_ledger_have_tables_too(tmp_path):
-    from optimize.ledger.ledger import Entry
-
     rows = [Entry.of(KEY, CONTENT, "1", found(mass_g=1.0 / 3.0))]
     old, out = first_format(tmp_path / "old.sqlite", rows), tmp_path / "t.csv"
     assert run("ledger", "export", old, "--out", out)[0] == 0
@@ -168,3 +171,134 @@ def test_a_table_is_written_whole_or_not_at_all(ledger, tmp_path, monkeypatch):
     assert "pip install 'orbwright[parquet]'" in message
     assert out.read_text() == "what was there\n"
     assert {p.name for p in tmp_path.iterdir()} == {"l.sqlite", "damaged.sqlite", "t.csv"}
+
+
+# Columns and progress, without the command.
+
+
+def cells_of(path):
+    with path.open(newline="") as file:
+        return list(csv.reader(file))
+
+
+def test_columns_are_of_the_build_then_of_layers_outward_then_of_figures_as_met(tmp_path):
+    two, four = BALLS[0], BALLS[2]
+    assert (len(two.layer), len(four.layer)) == (2, 4)
+    moi = Figure("moi_g_cm2", 80.0, "g cm2", "closed form", 0.1, 0.2)
+    mass = Figure("mass_g", 45.0, "g", "closed form", 0.1, 0.2)
+    with Ledger(tmp_path / "l.sqlite") as book:
+        content = content_of(two)
+        first = Estimate(two, {"moi_g_cm2": moi}, {"cor": "none"})
+        book.add(key_of(content), content, "1", first)
+        content = content_of(four)
+        book.add(key_of(content), content, "1", Estimate(four, {"mass_g": mass, "moi_g_cm2": moi}))
+        out = tmp_path / "t.csv"
+        assert export_ledger(book, part_of(book, None, None), out) == 2
+    head, first, second = cells_of(out)
+    sizes = ("outer_diameter_mm", "youngs_modulus_mpa", "poisson_ratio", "density_g_cm3")
+    rubbing = ("friction", "friction_wet", "friction_half_speed_m_s")
+    of_layer = (*sizes, "dynamic_modulus_ratio", *rubbing)
+    of_pair = ("strength", "time_us")
+    layers = [
+        f"layer{n}{part}"
+        for n in range(1, 5)
+        for part in [*(f"_{f}" for f in of_layer), *(f"_relaxation1_{f}" for f in of_pair)]
+    ]
+    of_figure = ("", "_difference_error", "_absolute_error", "_unit", "_basis")
+    assert head == [
+        *("build", "model_version", "written", "dimple_volume_percent", "dimple_depth_mm"),
+        *layers,
+        *(f"moi_g_cm2{f}" for f in of_figure),
+        "cor_failed",
+        *(f"mass_g{f}" for f in of_figure),
+    ]
+    row, other = (dict(zip(head, line, strict=True)) for line in (first, second))
+    assert (row["layer3_density_g_cm3"], row["mass_g"], row["cor_failed"]) == ("", "", "none")
+    assert float(row["moi_g_cm2_absolute_error"]) == 0.2
+    assert (other["mass_g_unit"], other["mass_g_basis"], other["cor_failed"]) == (
+        "g", "closed form", ""
+    )  # fmt: skip
+    assert float(other["layer4_outer_diameter_mm"]) == four.layer[3].outer_diameter_mm
+
+
+def test_a_flag_has_its_column_where_a_later_build_has_one(tmp_path):
+    plain = Figure("mass_g", 45.0, "g", "closed form", 0.1, 0.2)
+    flagged = Figure("mass_g", 45.0, "g", "closed form", 0.1, 0.2, "off", "near")
+    with Ledger(tmp_path / "l.sqlite") as book:
+        for ball, figure in ((BALLS[0], plain), (BALLS[4], flagged), (BALLS[8], plain)):
+            content = content_of(ball)
+            book.add(key_of(content), content, "1", Estimate(ball, {"mass_g": figure}))
+        export_ledger(book, part_of(book, None, None), tmp_path / "t.csv")
+        frame = book.to_frame()
+    head, *lines = cells_of(tmp_path / "t.csv")
+    assert head[-2:] == ["mass_g_flag", "mass_g_caution"]
+    assert [line[-2:] for line in lines] == [["", ""], ["off", "near"], ["", ""]]
+    assert list(frame["mass_g_flag"]) == ["", "off", ""]
+    assert list(frame["build"]) == [line[0] for line in lines]
+
+
+def test_progress_counts_checked_read_and_written_rows(tmp_path, monkeypatch):
+    monkeypatch.setattr(export, "_BATCH", 2)
+    monkeypatch.setattr(check, "_STEP", 2)
+    told: list[tuple[int, int]] = []
+    with Ledger(tmp_path / "l.sqlite") as book:
+        for i in range(5):
+            content = content_of(BALLS[i])
+            book.add(key_of(content), content, "12"[i == 4], found(mass_g=1.0))
+        part = part_of(book, None, "1")
+        assert part.count(book) == 4
+        assert export_ledger(book, part, tmp_path / "t.csv", lambda *n: told.append(n)) == 4
+        assert export_ledger(book, part, tmp_path / "t.csv") == 4
+    # Five are checked, four read for their columns, four written.
+    assert told == [(2, 13), (4, 13), (7, 13), (9, 13), (11, 13), (13, 13)]
+    assert len(cells_of(tmp_path / "t.csv")) == 5
+
+
+def test_progress_of_a_long_table_is_told_every_five_thousand_rows(tmp_path):
+    told: list[tuple[int, int]] = []
+    with Ledger(tmp_path / "l.sqlite") as book:
+        with book.transaction():
+            figures = Estimate(BALL, {})
+            book.insert(Entry.of(numbered(i)[0], CONTENT, "1", figures) for i in range(5001))
+        part = part_of(book, None, None)
+        assert export_ledger(book, part, tmp_path / "t.csv", lambda *n: told.append(n)) == 5001
+    assert told == [(n, 15003) for n in (5000, 10001, 15002, 15003)]
+
+
+def test_a_version_is_found_by_its_beginning_and_whole_before_longer_ones(tmp_path):
+    with Ledger(tmp_path / "l.sqlite") as book:
+        for version in ("ab", "abc", "xyz"):
+            book.add(KEY, CONTENT, version, found(mass_g=1.0))
+        assert part_of(book, None, None).count(book) == 3
+        for name, parameters in (("ab", ("ab",)), ("abc", ("abc",)), ("x", ("xyz",))):
+            part = part_of(book, None, name)
+            assert (part.parameters, part.count(book)) == (parameters, 1)
+        with pytest.raises(InputError, match=r"names 2 of those .*; it has: ab, abc, xyz"):
+            part_of(book, None, "a")
+        with pytest.raises(InputError, match="names none of those"):
+            part_of(book, None, "q")
+    with (
+        Ledger(tmp_path / "none.sqlite") as book,
+        pytest.raises(InputError, match=r"names none of those .*; it has: none"),
+    ):
+        part_of(book, None, "1")
+
+
+def test_graded_builds_and_patterns_are_written_too(tmp_path):
+    ball = graded_ball(Profile(surface_over_centre=4.0, shape=2.0))
+    ball = ball.model_copy(update={"dimple_pattern": "p1"})
+    content = content_of(ball)
+    with Ledger(tmp_path / "l.sqlite") as book:
+        book.add(key_of(content), content, "1", Estimate(ball, {}))
+        plain = content_of(BALLS[0])
+        book.add(key_of(plain), plain, "1", Estimate(BALLS[0], {}))
+        export_ledger(book, part_of(book, None, None), tmp_path / "t.csv")
+        frame = book.to_frame()
+    head, first, second = cells_of(tmp_path / "t.csv")
+    row, other = (dict(zip(head, line, strict=True)) for line in (first, second))
+    wanted = {"dimple_pattern": "p1", "layer1_surface_over_centre": "4.0", "layer1_shape": "2.0",
+              "layer1_loss_surface_over_centre": "1.0"}  # fmt: skip
+    assert {name: row[name] for name in wanted} == wanted
+    assert {other[name] for name in wanted} == {""}
+    assert head.index("dimple_pattern") == 5
+    assert frame["layer1_surface_over_centre"][0] == 4.0

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from layers.errors import InputError
 from layers.estimates import Estimate
 from optimize.ledger import ledger as ledger_module
+from optimize.ledger.decisions import read_events
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Proposal
 from optimize.ledger.tables import SCHEMA_VERSION
@@ -247,3 +248,122 @@ def test_proposals_are_counted_from_one_where_damage_is_told(tmp_path, monkeypat
         ledger.note("r1", 0, [Proposal((i,), None, computed=False) for i in range(2)])
         (row,) = ledger.run_rows()
         assert list(ledger.looked_at(row)) == ["proposal 1 of run r1", "proposal 2 of run r1"]
+
+
+# Runs, and lookups at their edges.
+
+
+def looked(*numbers: int) -> list[Proposal]:
+    return [Proposal((i,), numbered(i)[0], computed=True) for i in numbers]
+
+
+def test_proposals_are_noted_once_wherever_a_process_goes_on(tmp_path):
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        ledger.begin("r1", "brief", "{}", 7, {"model": "1"})
+        ledger.note("r1", 0, looked(0, 1))
+        ledger.note("r1", 0, looked(0, 1, 2))  # the first two stand
+        ledger.note("r1", 1, looked(1, 2))  # all of them stand
+        ledger.note("r1", 3, looked(3))
+        assert ledger.proposals("r1") == tuple(looked(0, 1, 2, 3))
+        with pytest.raises(InputError, match="run r1 holds fewer proposals than were written"):
+            ledger.note("r1", 5, looked(5))
+        for act in (lambda: ledger.note("r9", 0, []), lambda: ledger.end("r9", "finished")):
+            with pytest.raises(InputError, match="run r9 is gone"):
+                act()
+        ledger.end("r1", "finished")
+        ledger.note("r1", 4, looked(4))  # a finished run stays as it is
+        assert len(ledger.proposals("r1")) == 4
+        assert ledger.proposals("r9") == ()
+
+
+def test_a_run_starts_once_goes_on_and_stays_finished(tmp_path):
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        for who, status in (("Ann", None), ("Bea", "interrupted"), ("Cleo", "finished"),
+                            ("Dan", None)):  # fmt: skip
+            ledger.begin("r1", "brief", "{}", 7, {"model": "1"}, who)
+            if status:
+                ledger.end("r1", status)
+        (run,) = ledger.runs()
+        assert (run.status, run.finished is None) == ("finished", False)
+        told = [(event.kind, event.who) for event in read_events(ledger)]
+        assert told == [("started", "Ann"), ("resumed", "Bea"), ("resumed", "Cleo")]
+        ledger.begin("r2", "brief", "{}", 7, {"model": "1"})
+        ledger.end("r2", "interrupted")
+        assert next(r for r in ledger.runs() if r.id == "r2").finished is not None
+        ledger.begin("r2", "brief", "{}", 7, {"model": "1"})
+        again = next(r for r in ledger.runs() if r.id == "r2")
+        assert (again.status, again.finished) == ("running", None)
+
+
+def test_a_damaged_run_starts_anew(tmp_path):
+    path = tmp_path / "l.sqlite"
+    with Ledger(path) as ledger:
+        ledger.begin("r1", "brief", "{}", 7, {"model": "1"}, "Ann")
+        ledger.note("r1", 0, looked(0, 1))
+        ledger.end("r1", "finished")
+        ledger.db.execute("UPDATE proposal SET row = '[9]' WHERE ordinal = 1")
+        ledger.begin("r1", "brief", "{}", 8, {"model": "2"}, "Bea")
+        (run,) = ledger.runs()
+        assert (run.status, run.seed, run.versions) == ("running", 8, {"model": "2"})
+        assert ledger.proposals("r1") == ()
+        assert [e.kind for e in read_events(ledger)] == ["started", "started"]
+
+
+def test_limits_as_many_builds_as_one_question_holds(tmp_path):
+    """Builds are looked up by five hundred; the ends of each question are there too."""
+    with Ledger(filled(tmp_path / "l.sqlite", 4)) as ledger:
+        keys = [numbered(i)[0] for i in range(1001)]
+        assert set(ledger.known(keys, "1")) == set(keys[:4])
+        for place in (499, 500, 501, 1000):
+            moved = [f"{i:032x}" for i in range(1001)]
+            moved[place] = keys[2]
+            assert list(ledger.known(moved, "1")) == [keys[2]]
+        assert ledger.known([], "1") == {}
+
+
+def test_a_snapshot_is_one_state_and_may_stand_in_another(tmp_path):
+    path = filled(tmp_path / "l.sqlite", 2)
+    with Ledger(path) as ledger, Ledger(path) as other:
+        with ledger.snapshot():
+            assert ledger.rows("SELECT count(*) FROM evaluation") == [(2,)]
+            other.add(KEY, CONTENT, "1", found(mass_g=1.0))
+            with ledger.snapshot():
+                assert len(list(ledger.entries())) == 2
+            assert ledger.db.in_transaction
+        assert not ledger.db.in_transaction
+        assert len(ledger) == 3
+        ledger.check_count()
+
+
+def test_a_frame_joins_the_rows_of_a_build_and_keeps_the_first_moment(tmp_path):
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        ledger.add(KEY, CONTENT, "1", found(mass_g=1.0))
+        ledger.add(KEY, CONTENT, "2", found(mass_g=7.0))
+        ledger.add(KEY, CONTENT, "1", found(mass_g=2.0, moi_g_cm2=3.0))
+        frame, written = ledger.to_frame(), [entry.written for entry in ledger.entries()]
+        assert repr(ledger) == f"Ledger({str(tmp_path / 'l.sqlite')!r}, 3 evaluations)"
+        assert [e.model_version for e in ledger.entries_where("model_version = ?", ("1",))] == [
+            "1",
+            "1",
+        ]
+    assert list(frame["build"]) == [KEY, KEY]
+    assert list(frame["model_version"]) == ["1", "2"]
+    assert list(frame["written"]) == written[:2]
+    assert list(frame["mass_g"]) == [1.0, 7.0]
+    assert frame["moi_g_cm2"][0] == 3.0
+    assert frame["layer1_outer_diameter_mm"][0] == BALL.layer[0].outer_diameter_mm
+
+
+def test_rows_that_were_taken_from_the_file_are_missed(tmp_path):
+    with Ledger(filled(tmp_path / "l.sqlite", 3)) as ledger:
+        ledger.db.execute("DELETE FROM evaluation WHERE id = 2")
+        with pytest.raises(InputError, match="holds 2 evaluations, which are not the 3 that"):
+            ledger.check_count()
+        assert len(ledger) == 3
+
+
+def test_a_ledger_is_closed_at_its_end(tmp_path):
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        pass
+    with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+        ledger.db.execute("SELECT 1")

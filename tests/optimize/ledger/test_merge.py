@@ -12,6 +12,7 @@ import pytest
 
 from layers.estimates import Estimate
 from optimize.ledger import check
+from optimize.ledger import merge as ledger_merge
 from optimize.ledger.check import check_ledger
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.merge import Merged, merge
@@ -245,3 +246,77 @@ def test_progress_of_a_check_is_told_every_so_many_rows(tmp_path, monkeypatch):
     with Ledger(filled(tmp_path / "one.sqlite", 5), reading=True) as ledger:
         assert check_ledger(ledger, lambda *count: told.append(count)) == 5
     assert told == [(2, 5), (4, 5)]
+
+
+def test_limits_batches_of_a_merge_are_whole(tmp_path, monkeypatch):
+    monkeypatch.setattr(ledger_merge, "_BATCH", 2)
+    into, other = filled(tmp_path / "into.sqlite", 3), tmp_path / "other.sqlite"
+    with Ledger(other) as ledger:
+        for i in (0, 2, 3, 4, 1):  # 1 and 4 with another mass
+            ledger.add(*numbered(i), "1", found(mass_g=45.0 + i / 3.0 + (i in (1, 4))))
+        ledger.add(*numbered(4), "1", found(mass_g=9.0))  # both are new: no conflict
+    told: list[tuple[int, int]] = []
+    with Ledger(into) as ledger, Ledger(other, reading=True) as book:
+        done = merge(ledger, [book], lambda *count: told.append(count))
+        assert check_ledger(ledger, lambda *_: None) == 7
+    assert (done.evaluations, done.conflicts) == (4, 1)
+    assert done.example.startswith(f"mass_g of build {numbered(1)[0]} is 45.3")
+    assert told == [(2, 6), (4, 6), (6, 6)]
+
+
+def test_progress_of_a_long_merge_is_told_every_five_hundred(tmp_path):
+    with Ledger(tmp_path / "other.sqlite") as ledger, ledger.transaction():
+        ledger.insert(many(501))
+    told: list[tuple[int, int]] = []
+    with Ledger(tmp_path / "into.sqlite") as into, Ledger(tmp_path / "other.sqlite") as book:
+        merge(into, [book], lambda *count: told.append(count))
+    assert told == [(500, 501), (501, 501)]
+
+
+def test_a_source_that_grows_meanwhile_is_never_more_than_all():
+    told: list[tuple[int, int]] = []
+    done = ledger_merge._counting(lambda *count: told.append(count), 10, 15)
+    done(4)
+    done(7)
+    assert told == [(14, 15), (15, 15)]
+    ledger_merge._counting(None, 0, 1)(1)
+
+
+@pytest.mark.parametrize(
+    ("here", "there", "words"),
+    [
+        ({"mass_g": 1.0}, {"mass_g": 1.0}, ""),
+        ({"mass_g": 1.0}, {"moi_g_cm2": 1.0}, ""),
+        ({"mass_g": 1.0}, {"mass_g": 1.5}, "mass_g of build {} is 1.0 here, 1.5 there"),
+        ({"mass_g": "a"}, {"mass_g": 1.5}, "mass_g of build {} is fails (a) here, 1.5 there"),
+        ({"mass_g": 1.5}, {"mass_g": "a"}, "mass_g of build {} is 1.5 here, fails (a) there"),
+        ({"mass_g": "a"}, {"mass_g": "b"}, "mass_g of build {} is fails (a) here, fails (b) there"),
+        ({"mass_g": "a"}, {"mass_g": "a"}, ""),
+        (
+            {"mass_g": 1.0, "moi_g_cm2": 2.0},
+            {"mass_g": 1.0, "moi_g_cm2": 3.0},
+            "moi_g_cm2 of build {} is 2.0 here, 3.0 there",
+        ),
+    ],
+)
+def test_a_difference_is_a_figure_that_both_have_otherwise(here, there, words):
+    def estimated(of: dict[str, float | str]) -> Estimate:
+        figures = found(**{n: v for n, v in of.items() if isinstance(v, float)}).figures
+        return Estimate(BALL, figures, {n: v for n, v in of.items() if isinstance(v, str)})
+
+    one, other = (Entry.of(KEY, CONTENT, "1", estimated(of)) for of in (here, there))
+    assert ledger_merge._difference(one.known(), other) == words.format(KEY)
+
+
+def test_a_merge_of_nothing_and_of_several_runs(tmp_path):
+    into, other = tmp_path / "into.sqlite", tmp_path / "other.sqlite"
+    with Ledger(other) as ledger:
+        for name, count in (("r1", 2), ("r2", 3)):
+            ledger.begin(name, "brief", "{}", 7, {"model": "1"})
+            looked = [Proposal((i,), None, computed=False) for i in range(count)]
+            ledger.note(name, 0, looked)
+    assert merged(into, other) == Merged(0, 2, 5, events=2)
+    with Ledger(into) as ledger, Ledger(other, reading=True) as book:
+        assert ledger.run_rows() == book.run_rows()
+        assert check_ledger(ledger, lambda *_: None) == 0
+    assert merged(into) == Merged()

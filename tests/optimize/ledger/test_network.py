@@ -68,3 +68,39 @@ def test_who_writes_is_warned_and_who_reads_is_not(tmp_path, mounts):
     assert code == 0
     assert err.startswith("Warning: ")
     assert "Warning" not in run("show", "--ledger", path)[2]
+
+
+KINDS = (
+    *("nfs", "nfs4", "cifs", "smb3", "smbfs", "ncpfs", "afs", "9p", "ceph", "glusterfs", "lustre"),
+    *("beegfs", "gpfs", "orangefs", "davfs", "fuse.sshfs", "fuse.glusterfs", "fuse.ceph"),
+    *("fuse.davfs2", "fuse.rclone", "fuse.s3fs", "fuse.gcsfuse"),
+)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_file_systems_of_other_machines_are_known_by_their_type(tmp_path, kind):
+    table = tmp_path / "mounts"
+    table.write_text(f"rootfs / ext4 rw 0 0\nwhere {tmp_path} {kind} rw,relatime 0 0\n")
+    assert network_type(tmp_path / "l.sqlite", table) == kind
+    table.write_text(f"rootfs / {kind} rw 0 0\nwhere {tmp_path} ext4 rw,relatime 0 0\n")
+    assert network_type(tmp_path / "l.sqlite", table) is None
+    table.write_text(f"rootfs / {kind} rw 0 0\n")
+    assert network_type(tmp_path / "l.sqlite", table) == kind
+
+
+@pytest.mark.parametrize("kind", ["ext4", "tmpfs", "fuse.other", "overlay", "", "rw"])
+def test_other_types_are_local(tmp_path, kind):
+    table = tmp_path / "mounts"
+    table.write_text(f"where {tmp_path} {kind} rw 0 0\n")
+    assert network_type(tmp_path / "l.sqlite", table) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "written"),
+    [("a b", "a\\040b"), ("a\tb", "a\\011b"), ("a\\b", "a\\134b"), ("lab 040", "lab\\040040")],
+)
+def test_blanks_and_the_like_in_a_mount_point_are_three_octal_digits(tmp_path, name, written):
+    table = tmp_path / "mounts"
+    table.write_text(f"where {tmp_path}/{written} nfs rw 0 0\n")
+    assert network_type(tmp_path / name / "l.sqlite", table) == "nfs"
+    assert network_type(tmp_path / "l.sqlite", table) is None

@@ -64,3 +64,53 @@ def test_other_files_are_refused(tmp_path, text):
     path.write_text(text)
     with pytest.raises(InputError):
         read_notes(path)
+
+
+def test_limits_the_longest_that_a_page_may_write_is_read(tmp_path):
+    longest = {"run": "r" * 64, "label": "AB", "who": "w" * 120, "text": "t" * 2000}
+    (event,) = read_notes(written(tmp_path, **longest))
+    assert (event.run, event.label, event.who, event.text) == tuple(longest.values())
+    for name, value in longest.items():
+        with pytest.raises(InputError, match=name):
+            read_notes(written(tmp_path, **{name: value + "x"}))
+
+
+def test_limits_a_thousand_events_are_read_and_no_more(tmp_path):
+    path = tmp_path / "notes.json"
+    for count in (0, 1000, 1001):
+        table = {"format": "orbwright notes", "run": "r1", "events": [EVENT] * count}
+        path.write_text(json.dumps(table))
+        if count <= 1000:
+            assert len(read_notes(path)) == count
+        else:
+            with pytest.raises(InputError, match="events"):
+                read_notes(path)
+
+
+def test_a_decision_needs_no_words_and_keeps_its_place(tmp_path):
+    (event,) = read_notes(written(tmp_path, text="", kind="parked"))
+    told = (event.kind, event.run, event.build, event.label, event.who, event.text)
+    assert told == ("parked", EVENT["run"], EVENT["build"], "A", "Ann", "")
+    assert (event.file, event.file_digest) == ("", "")
+    (event,) = read_notes(written(tmp_path, text=" two  words "), "Bo")
+    assert (event.text, event.who) == ("two words", "Ann")  # the file's name counts first
+
+
+@pytest.mark.parametrize("changes", [{"build": "0" * 31}, {"build": "0" * 33}, {"label": 3},
+                                     {"build": "A" * 32}, {"who": " \n"}])  # fmt: skip
+def test_keys_are_whole_and_nothing_is_taken_for_text(tmp_path, changes):
+    with pytest.raises(InputError):
+        read_notes(written(tmp_path, **changes))
+
+
+def test_another_format_or_a_key_too_many_is_refused(tmp_path):
+    path = tmp_path / "notes.json"
+    good = {"format": "orbwright notes", "run": "r1", "events": [EVENT]}
+    for table in (
+        good | {"format": "notes"},
+        good | {"more": 1},
+        {k: good[k] for k in ("run", "events")},
+    ):
+        path.write_text(json.dumps(table))
+        with pytest.raises(InputError, match=str(path)):
+            read_notes(path)

@@ -65,6 +65,12 @@ def test_margins_are_signed_and_told_when_within_their_error(found, data):
     assert "not certain" in tight["near"]
 
 
+def test_a_rules_limit_has_the_rules_own_figure_in_the_trades_units(data):
+    of_rules = {b["figure"]: b["stated_in_trade"] for b in data["bounds"] if b["stated_in_trade"]}
+    assert of_rules == {"mass_g": "1.620", "diameter_mm": "1.680"}
+    assert data["units"]["texts"]["mass at most 45.93 g"] == "mass at most 1.620 oz"
+
+
 def test_broken_limit_has_a_negative_margin(found):
     run, _ = found
     out_of_reach = run.scenario.limit[0].model_copy(update={"at_least": 9.0, "at_most": None})

@@ -72,3 +72,24 @@ def test_a_margins_digits_show_its_sign():
     assert signed(-0.0004, 0.1) == "-0.0004"
     assert signed(0.25, 0.1) == "+0.25"
     assert signed(-1e-12, 0.1) == "0"
+
+
+def test_headings_fold_before_rows_are_stacked(monkeypatch):
+    table = Section(
+        "", columns("layer", ">a lot's share, 95 %", ">of the model"), (("core", "1", "2"),)
+    )
+    assert shown(table, 30, monkeypatch).splitlines() == [
+        "           a lot's      of the",
+        "layer  share, 95 %       model",
+        "core             1           2",
+    ]
+
+
+@pytest.mark.parametrize("width", range(24, 44))
+def test_a_number_stays_with_its_unit(width, monkeypatch):
+    said = "It weighs 45.93 g or 1.620 oz, 0.45 oz in² of 12 %, at 38.1 m/s and 0.5 kN/mm at last."
+    table = Section("", columns("~why", ">x"), ((said, "1"),), (said,))
+    text = shown(table, width, monkeypatch)
+    for kept in ("45.93 g", "1.620 oz", "0.45 oz in²", "12 %", "38.1 m/s", "0.5 kN/mm"):
+        assert text.count(kept) == 2
+    assert max(map(len, text.splitlines())) <= width

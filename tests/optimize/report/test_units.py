@@ -32,7 +32,7 @@ def test_heads_units_and_names_of_rows_are_converted():
         [found] = in_chosen_units([table])
     assert found.title == "Figures at 125.0 ft/s"
     assert [c.title for c in found.columns] == ["figure", ">outer dia., in"[1:], "value", "unit"]
-    assert found.rows == (("mass", "1.6799", "1.6201", "oz"), ("COR, 1", "0.0500", "0.78", ""))
+    assert found.rows == (("mass", "1.680", "1.620", "oz"), ("COR, 1", "0.0500", "0.78", ""))
     assert found.notes == ("Within 0.00394 in, 1.15 g/cm3.",)
     assert in_chosen_units([table]) == [table]
 
@@ -46,6 +46,17 @@ def test_a_row_that_ends_in_its_unit_is_converted_but_for_percent():
     assert found.rows == (("carry of the driver, yd", "218.7", "3.0"),)
 
 
+def test_a_quantile_is_converted_and_a_share_is_not():
+    table = Section(
+        "",
+        columns("figure", "unit", ">5 %", ">surrogate error, %", ">±, %"),
+        (("mass", "g", "28.349523", "28.3", "1"),),
+    )
+    with used("trade"):
+        [found] = in_chosen_units([table])
+    assert found.rows == (("mass", "oz", "1.00000000", "28.3", "1"),)
+
+
 def test_value_margin_and_limit_of_a_rule_have_one_unit():
     rules = rule_set("present")
     figures = (
@@ -57,9 +68,9 @@ def test_value_margin_and_limit_of_a_rule_have_one_unit():
     with used("trade"):
         [found] = in_chosen_units([rules_section(rules, screen(made, rules))])
     rows = {row[0]: row[1:] for row in found.rows}
-    assert rows["mass"][:2] == ("at most 1.6201 oz", "1.6201")
-    assert rows["diameter"][:2] == ("at least 1.6799 in", "1.67992")
-    assert rows["initial velocity"][:2] == ("at most 254.99 ft/s", "254.3")
+    assert rows["mass"][:2] == ("at most 1.620 oz", "1.620")
+    assert rows["diameter"][:2] == ("at least 1.680 in", "1.680")
+    assert rows["initial velocity"][:2] == ("at most 255 ft/s", "254.3")
     assert rows["initial velocity"][4:] == ("ft/s", "**inside by 0.656 ft/s, within error**")
 
 
@@ -113,6 +124,8 @@ def test_the_initial_velocity_is_in_feet_a_second_wherever_its_unit_is():
             "better by 0.0176 ± 0.0042 oz, of 0.00155 to 0.00310 in²",
         ),
         ("82.3 g cm²", "0.4500 oz in²"),
+        ("COR slope from 38.1 to 43.83 m/s, s/m", "COR slope from 125.0 to 143.80 ft/s, s/m"),
+        ("0.8 s/m of COR, carry from 50 to 60 m/s", "0.244 s/ft of COR, carry from 112 to 134 mph"),
         ("12 m/s2, 3 g/cm3, layer 2 m", "12 m/s2, 3 g/cm3, layer 2.19 yd"),
     ],
 )

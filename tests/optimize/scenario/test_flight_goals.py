@@ -286,6 +286,9 @@ def test_distance_screen_from_the_command_line():
     assert seconds_to_compile(["driver fast.spin_rpm"]) == 0.0
     assert "a screen, not a ruling" in text
     assert "difference from the printed launch" in text
+    _, text, _ = run("--units", "trade", *ask, "present")
+    head = next(line for line in text.splitlines() if line.startswith("overall distance"))
+    assert head.split()[2:] == ["yd", "±", "yd", "between", "builds"]
     assert "known: present, revised" in refused(*ask, "future")
 
 

@@ -28,7 +28,7 @@ def test_parts_are_the_whole_and_are_found_again(tmp_path, monkeypatch):
     with table.open("a") as file:
         file.write(table.read_text().splitlines()[1] + "\n")  # a name of an earlier part
     whole, rows = screened(table, tmp_path / "one.sqlite", 1)
-    found, again = screened(table, tmp_path / "two.sqlite", OnCard(Here()))
+    found, again = screened(table, tmp_path / "two.sqlite", OnCard((Here(),)))
     assert [(r.line, r.name, r.why, r.figures) for r in again] == [
         (r.line, r.name, r.why, r.figures) for r in rows
     ]
@@ -36,7 +36,7 @@ def test_parts_are_the_whole_and_are_found_again(tmp_path, monkeypatch):
     assert (found.ranks.rank == whole.ranks.rank).all()
     assert (found.same.count == whole.same.count).all()
     assert found.incomplete == whole.incomplete
-    second, _ = screened(table, tmp_path / "two.sqlite", OnCard(Here()))
+    second, _ = screened(table, tmp_path / "two.sqlite", OnCard((Here(),)))
     assert (second.computed, second.reused > 0) == (0, True)
 
 

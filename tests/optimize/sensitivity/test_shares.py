@@ -17,7 +17,8 @@ from optimize.scenario.space import Space
 from optimize.search.result import Interrupted, Run
 from optimize.search.run import run_search
 from optimize.sensitivity.more_builds import Computed, compute_more, computed
-from optimize.sensitivity.shares import Shares, shares
+from optimize.sensitivity.result import Shares
+from optimize.sensitivity.shares import shares
 from tests.helpers.briefs import four_layers
 from tests.optimize.commands.test_app import refused, run
 

@@ -19,9 +19,10 @@ from optimize.lab.scatter import LayerScatter, Scatter
 from optimize.report.tables import markdown
 from optimize.report.tolerance import tolerance_sections
 from optimize.report.tolerance_record import tolerance_record
+from optimize.tolerance.levels import level_rates, model_error
 from optimize.tolerance.limits import Limit
-from optimize.tolerance.pass_rates import tolerance
-from optimize.tolerance.pieces import draw, kinds_for, piece, sources_of
+from optimize.tolerance.pass_rates import draws_of, tolerance
+from optimize.tolerance.pieces import Draws, draw, kinds_for, piece, sources_of
 from optimize.tolerance.study import Study, study, values_of, with_levels
 from optimize.tolerance.surrogate import Surrogate
 
@@ -80,7 +81,7 @@ def test_a_margin_below_the_models_error_is_no_hundred_percent():
     assert sure.limit[0].rate.value > 0.999
     text = markdown(tolerance_sections(unsure, None), "K1")
     assert "not known" in text
-    assert "the margin of 0.17 is below the uncertainty of the level" in text
+    assert "the margin of 0.17 m/s is below the uncertainty of the level" in text
     assert "100.00" not in text
     plain = markdown(tolerance_sections(sure, None), "K1")
     assert "below the uncertainty" not in plain
@@ -165,3 +166,46 @@ def test_a_calibrated_card_keeps_its_loss_in_a_piece_of_another_modulus():
     sources = sources_of(ball, Scatter())
     move = np.array([0.1 if s.kind == "modulus" else 0.0 for s in sources])
     assert piece(ball, sources, move).layer[0].material.dynamic_modulus_ratio.value == calibrated
+
+
+def test_analytic_lots_and_pieces_of_a_seed():
+    """400 lots (docs/tolerance.md) of the first 500 pieces, each stream of its own: by hand."""
+    found = linear(0.03, 0.02)
+    checked = replace(found, check_error={NAME: 0.04})
+    pieces = 600
+    draws = draws_of(checked, pieces, 11)
+    levels = level_rates(checked, [LIMIT], draws, 11)
+    lot = np.random.default_rng([11, 4]).standard_normal((400, 9))[:, _MODULUS] * 0.02
+    error = np.random.default_rng([11, 5, *NAME.encode()]).standard_normal(400)
+    level = lot + error * math.hypot(0.03 / 1.96, 0.04)
+    assert levels.deviation[NAME] == pytest.approx(level.std(ddof=1), rel=1e-12)
+    values = 77.0 + draws.move[:500, _MODULUS] + level[:, None]
+    assert np.array_equal(levels.passed[LIMIT], values <= 77.05 + 1e-9)
+    rates = np.sort(np.mean(values <= 77.05, axis=1))
+    low, high = levels.interval([LIMIT])
+    for share, told in ((0.025, low), (0.975, high)):
+        place = share * 399
+        below = rates[int(place)]
+        between = below + (place - int(place)) * (rates[int(place) + 1] - below)
+        assert told == pytest.approx(between, abs=1e-12)
+    floor = replace(LIMIT, low=76.95, high=None)
+    both = level_rates(checked, [LIMIT, floor], draws, 11)
+    joint = np.mean((values <= 77.05) & (values >= 76.95), axis=1)
+    assert both.interval([LIMIT, floor]) == pytest.approx(
+        tuple(np.quantile(joint, (0.025, 0.975))), abs=1e-12
+    )
+    # Lots and errors do not depend on what else is limited.
+    assert np.array_equal(both.passed[LIMIT], levels.passed[LIMIT])
+
+
+def test_limits_a_closed_form_has_no_model_error():
+    found = study(K1, ("mass_g",))
+    assert found.nominal["mass_g"].absolute_error > 0.0
+    assert model_error(found, "mass_g") == 0.0
+    assert model_error(linear(0.03), NAME) == 0.03
+    limit = Limit("mass_g", 45.5, None, "given")
+    levels = level_rates(found, [limit], draws_of(found, 100, 1), 1)
+    lots = np.random.default_rng([1, 4]).standard_normal((400, 9)) * [s.lot for s in found.sources]
+    centred = Draws(lots, np.zeros((400, 2, 3)))
+    mass = values_of(found, centred, ["mass_g"])["mass_g"]
+    assert levels.deviation["mass_g"] == pytest.approx(mass.std(ddof=1), rel=1e-12)

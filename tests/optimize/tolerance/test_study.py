@@ -17,6 +17,7 @@ from layers.estimation import estimate
 from layers.mass import concentricity, inertia
 from layers.mass.concentricity import off_centre
 from layers.mass.inertia import Pieces
+from optimize.compute.pool import mapping
 from optimize.lab.process import Process, process_from_table
 from optimize.lab.scatter import LayerScatter, scatter_from_table
 from optimize.report.tables import markdown
@@ -311,7 +312,8 @@ def test_same_seed_same_pieces_and_any_mapper(pressed):
 
 
 def test_windows_are_those_of_the_sheet():
-    windows = {w.figure: w for w in sheet_windows(K1, Process())}
+    with mapping(1) as mapper:  # as the command computes them
+        windows = {w.figure: w for w in sheet_windows(K1, Process(), mapper)}
     assert (windows["diameter_mm"].low, windows["diameter_mm"].high) == pytest.approx(
         (42.69, 42.81)
     )

@@ -3,6 +3,7 @@
 Kind: limits.
 """
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import SimpleNamespace
@@ -10,12 +11,19 @@ from types import SimpleNamespace
 import pytest
 
 from layers.estimates import Figure
+from layers.flight.influence import influence
+from layers.flight.uncertainty import difference_spread
+from layers.rules.overall_distance import LAUNCH
 from optimize.scenario.brief import read_scenario
+from optimize.scenario.goals import Goal
 from optimize.scenario.space import Space
+from optimize.search.judge import Judge
 from optimize.search.result import Build
 from optimize.verdicts.patterns import pattern_verdicts
 
 SCENARIO = Path(__file__).parents[3] / "scenarios" / "three_layer_pattern_choice.toml"
+SPIN_AT_LANDING = Goal(figure="driver fast.landing_spin_rpm", aim="maximize")
+FAR_AND_NEAR = ("driver fast", "driver slow")
 FAST, SLOW = "driver fast.carry_m", "driver slow.carry_m"
 
 
@@ -30,6 +38,13 @@ class Made:
 @pytest.fixture(scope="module")
 def scenario():
     return read_scenario(SCENARIO)
+
+
+def fly(scenario, law, swing, speed):
+    weather = scenario.estimate_conditions().weather(swing)
+    shot = (speed, math.radians(12.0), 2500.0 * math.pi / 30.0)
+    there = {"air": weather.air, "wind": weather.wind, "law": law}
+    return influence(*shot, mass=45.8e-3, diameter=42.7e-3, **there)
 
 
 def figures(fast, slow):
@@ -109,6 +124,41 @@ def test_tables_without_errors_say_so(scenario):
     (fast,) = pattern_verdicts(run_of(plain, lambda _: 3.0))
     assert fast.error == 0.0
     assert "state no errors" in fast.sentence
+
+
+def test_a_carry_range_is_held_against_what_the_rows_leave_open_of_both_ends(scenario):
+    goal = Goal(figure="driver.carry_range_m", aim="minimize")
+    ranged = scenario.model_copy(update={"goal": (goal,)})
+    launched = {"driver fast": 73.0, "driver moderate": 62.0, "driver slow": 50.0}
+
+    def made(gain, goal=ranged):
+        run = run_of(goal, lambda _: 0.0)
+        for build in run.builds:
+            better = gain if build.ball.dimple_pattern == "deep_small" else 0.0
+            value = 95.0 - better
+            build.figures[goal.goal[0].figure] = Figure("x", value, "m", "finite element", 1.0, 20)
+            for swing, speed in launched.items():
+                for name, number in zip(LAUNCH, (speed, 12.0, 2500.0), strict=True):
+                    name = f"{swing}.{name}"
+                    build.figures[name] = Figure(name, number, "", "finite element", 0.0, 0.0)
+        return pattern_verdicts(run)
+
+    (far,), (near,) = made(9.0), made(0.05)
+    assert (far.pattern, far.wins) == ("deep_small", far.of)
+    assert far.decided
+    assert not near.decided
+    assert far.error == near.error
+    laws = scenario.pattern_laws()
+    variance = 0.0
+    for name in scenario.patterns:  # two tables: their rows' errors are independent
+        fast, slow = (fly(scenario, laws[name], swing, launched[swing]) for swing in FAR_AND_NEAR)
+        variance += difference_spread(fast, slow, (laws[name], laws[name])).surface[0] ** 2
+    assert far.error == pytest.approx(1.96 * math.sqrt(variance), rel=0.05)
+    assert "no error" not in far.sentence
+    assert {f"{swing}.spin_rpm" for swing in launched} <= set(Judge.of(ranged).names)
+    (landing,) = made(1.0, scenario.model_copy(update={"goal": (SPIN_AT_LANDING,)}))
+    assert landing.error == 0.0
+    assert landing.sentence.endswith("; no error of it is known to hold this against.")
 
 
 def test_one_pattern_needs_no_verdict(scenario):
