@@ -181,3 +181,9 @@ def test_a_search_that_is_stopped_before_it_begins_leaves_no_run(tmp_path, monke
                 run_search(two_layers(evaluations=9), ledger)
         assert ledger.runs() == ()
         assert run_search(two_layers(evaluations=9), ledger).evaluated == 9
+
+
+def test_showing_a_run_makes_no_ledger(tmp_path):
+    with pytest.raises(InputError, match="cannot be opened"):
+        load_run(tmp_path / "none.sqlite", "brief")
+    assert list(tmp_path.iterdir()) == []
