@@ -74,6 +74,7 @@ class Bench:
                 for i, layer in enumerate(ball.layer)
             ],
             **self.panel(materials_of(ball)),
+            "patterns": self.choices.patterns,
             "fill": _fill_record(fill),
             "figures": [_figure_about(name) for name in self.names],
             "emulated": list(self.trainer.names),
@@ -92,6 +93,8 @@ class Bench:
         """Return the sliders of a choice of materials, and the setting that they start from."""
         panel = self.choices.panel(materials)
         start = panel.start().model_dump(mode="json", exclude={"hold_mass"})
+        first = self.choices.ball.dimple_pattern or next(iter(self.choices.patterns), None)
+        start["dimple_pattern"] = first if self.choices.patterns else None
         for row, name in zip(start["layer"], materials, strict=True):
             row["material"] = name
         return {"sliders": [_slider_record(slider) for slider in panel.sliders], "start": start}

@@ -62,6 +62,10 @@ def read_build(table: Any, choices: Choices) -> tuple[Setting, Ball]:
             )
         if number > 1 and layer.thickness_mm is None:
             raise InputError(f"{WHAT}: layer {number}, thickness_mm is missing; add it.")
+    pattern = setting.dimple_pattern
+    if pattern is not None and pattern not in choices.patterns:
+        listed = ", ".join(choices.patterns) or "left out: the conditions list none"
+        raise InputError(f"{WHAT}: dimple_pattern is {pattern!r}, but must be one of: {listed}.")
     start = choices.ball_of([layer.material for layer in setting.layer])
     if setting.hold_mass:
         setting = _filled(start, setting, setting.hold_mass)
@@ -168,7 +172,10 @@ def build_of(setting: Setting, start: Ball) -> Ball:
         )
         for before, values, diameter in zip(start.layer, setting.layer, diameters, strict=True)
     )
-    return start.model_copy(update={"name": setting.name, "layer": layers})
+    pattern = start.dimple_pattern if setting.dimple_pattern is None else setting.dimple_pattern
+    return start.model_copy(
+        update={"name": setting.name, "layer": layers, "dimple_pattern": pattern}
+    )
 
 
 def _filled(start: Ball, setting: Setting, held: HeldMass) -> Setting:

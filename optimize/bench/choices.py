@@ -38,6 +38,13 @@ class Choices:
         ]
         self._panels: dict[tuple[str, ...], Panel] = {}
 
+    @property
+    def patterns(self) -> tuple[str, ...]:
+        """Names of the dimple patterns to choose from, the ball's own among them."""
+        listed = self._scenario.patterns if self._scenario else ()
+        own = self.ball.dimple_pattern
+        return (own, *listed) if listed and own and own not in listed else listed
+
     def names(self, layer: int) -> tuple[str, ...]:
         """Return the names of the cards of a layer, from 0 at the centre, the ball's own first."""
         return tuple(self._cards[layer])

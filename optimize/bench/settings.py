@@ -68,6 +68,9 @@ class Setting(Table):
     layer: tuple[LayerSetting, ...] = Field(
         min_length=1, max_length=MOST_LAYERS, description="layers, centre outward"
     )
+    dimple_pattern: Name | None = Field(
+        None, description="dimple pattern that it flies by; left out for the first ball's own"
+    )
     hold_mass: HeldMass | None = Field(None, description="mass that filler holds")
 
 

@@ -99,8 +99,7 @@ def page(
         many = sobol_builds if sobol else None
         computing = computing_with(workers, None, device)
         indices = _direct_sobol(found, store, many, computing) if many else None
-        own = indices is None and sobol
-        write(found, store, path, workers or cores(), swing, own, slopes, impacts, indices)
+        write(found, store, path, workers or cores(), swing, sobol, slopes, impacts, indices)
 
 
 def write(
@@ -129,19 +128,19 @@ def write(
     swings : sequence of str, optional
         Names of swings; those of the scenario's goals and limits, or all, if not given.
     sobol : bool
-        Whether to add Sobol indices by the run's emulator.
+        Whether to add Sobol indices by the run's emulator, of figures without computed ones.
     slopes : bool
         Whether to compute local sensitivities that the ledger lacks.
     impacts : bool
         Whether to record an impact of each build of the short list.
     indices : Sobol, optional
-        Indices that were computed otherwise.
+        Indices from computed builds.
     """
     from optimize.page.data import page_data
     from optimize.page.impacts import impacts_of
     from optimize.page.launches import launches_of, swings_of
     from optimize.page.slopes import slopes_of
-    from optimize.page.sobol import sobol_of
+    from optimize.page.sobol import joined, sobol_of
     from optimize.page.write import write_page
     from optimize.report.units import use_scenario
     from optimize.report.words import use_currency_of
@@ -155,7 +154,8 @@ def write(
     known = ledger.known([build.key for build in run.builds], run.model_version)
     more = {key: one.figures for key, one in known.items()}
     if sobol:
-        indices = sobol_of(run, known)
+        emulated = sobol_of(run, known)
+        indices = joined(indices, emulated) if indices else emulated
     local = slopes_of(run, ledger, workers, slopes, _tell_of_slopes)
     recorded = []
     if impacts and run.short_list:

@@ -9,13 +9,21 @@ from layers.files.paths import write_text
 from optimize.page.write import UNITS_SWITCH, filled
 from optimize.report.screening import Line, best_of, summary
 from optimize.report.tables import number
-from optimize.report.units import chosen, converted_text, head_in_trade, number_in_trade
+from optimize.report.units import (
+    chosen,
+    converted_text,
+    head_in_trade,
+    number_in_trade,
+    unbroken,
+)
 from optimize.report.windows import NO_ADVICE
 from optimize.report.words import goal_words, heading_of, unit_of
 from optimize.screening.screen import Screening
 
 # Most rows of the page: the tables that --out writes have them all.
 MOST_SHOWN = 2000
+# Longest text that needs no wide column, in signs.
+_SHORT = 20
 
 
 def write_screening_page(found: Screening, path: Path) -> None:
@@ -94,7 +102,7 @@ def _cells(line: Line, found: Screening) -> Iterator[str]:
         yield _numeric(line.rank, str(line.rank)) if line.rank else _text("")
     yield f'<th scope="row">{escape(line.row.name)}</th>'
     if ranked:
-        yield _text("; ".join(line.violated) or ("met" if line.rank else ""))
+        yield _sentence("; ".join(line.violated) or ("met" if line.rank else ""))
     if found.question.rules:
         yield _text(line.verdict)
     if found.question.windows:
@@ -102,7 +110,7 @@ def _cells(line: Line, found: Screening) -> Iterator[str]:
     for name in found.question.figures:
         yield _figure(line.row.figures.get(name), name)
     yield _text(line.same_as)
-    yield _text("; ".join(filter(None, (line.row.why, line.warnings))))
+    yield _sentence("; ".join(filter(None, (line.row.why, line.warnings))))
 
 
 def _either(metric: str, trade: str | None = None) -> str:
@@ -115,6 +123,12 @@ def _either(metric: str, trade: str | None = None) -> str:
 
 def _text(words: str) -> str:
     return f"<td>{_either(words)}</td>"
+
+
+def _sentence(words: str) -> str:
+    """Write a cell that may be long: wide if it is, and no number parted from its unit."""
+    wide = ' class="wide"' if len(words) > _SHORT else ""
+    return f"<td{wide}>{_either(unbroken(words), unbroken(converted_text(words)))}</td>"
 
 
 def _numeric(value: float, words: str) -> str:

@@ -89,4 +89,5 @@ def sobol_record(sobol: Sobol) -> dict[str, object]:
         "source": sobol.source,
         "sentences": list(sobol.sentences),
         "notes": list(sobol.notes),
+        "maps": list(sobol.maps),
     }

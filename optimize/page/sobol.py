@@ -1,7 +1,8 @@
 """Sobol indices for the page, by an emulator of the run or from builds that are all computed."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from optimize.compute.compiled import compiled_for
 from optimize.compute.one import Elsewhere
 from optimize.ledger.ledger import Ledger
 from optimize.ledger.rows import Known
+from optimize.page.maps import maps_record
 from optimize.report.direct_shares import source_of
 from optimize.report.shares import error_text, notes, sentences, variable_name
 from optimize.report.words import in_words, label_of
@@ -38,6 +40,8 @@ class Sobol:
         What the indices were computed from, in a sentence or two.
     sentences, notes : tuple of str
         The main indices in words, and what they mean, with their limits.
+    maps : tuple of dict
+        Figures over the whole space, see `optimize.page.maps`; none by an emulator.
     """
 
     figures: tuple[str, ...]
@@ -49,6 +53,7 @@ class Sobol:
     source: str
     sentences: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    maps: tuple[dict[str, Any], ...] = ()
 
 
 def sobol_of(run: Run, known: Mapping[str, Known]) -> Sobol | None:
@@ -103,6 +108,39 @@ def direct_sobol_of(
     return sobol_from(direct_shares(plan, names, ledger, workers, conditions, report))
 
 
+def joined(computed_ones: Sobol, emulated: Sobol | None) -> Sobol:
+    """Return computed indices, and the emulator's of figures that were not computed, marked so.
+
+    Parameters
+    ----------
+    computed_ones : Sobol
+        From `direct_sobol_of`.
+    emulated : Sobol or None
+        From `sobol_of` of the same run.
+    """
+    missing = [
+        i
+        for i, f in enumerate(emulated.figures if emulated else ())
+        if f not in computed_ones.figures
+    ]
+    if emulated is None or not missing:
+        return computed_ones
+    names = [f"{emulated.figures[i]} (emulator)" for i in missing]
+
+    def both(name: str) -> FloatArray:
+        return np.vstack([getattr(computed_ones, name), getattr(emulated, name)[missing]])
+
+    return replace(
+        computed_ones,
+        figures=(*computed_ones.figures, *names),
+        first=both("first"),
+        total=both("total"),
+        low=both("low"),
+        high=both("high"),
+        source=f"{computed_ones.source} Those marked: {emulated.source}",
+    )
+
+
 def sobol_from(found: Shares) -> Sobol | None:
     """Label indices for the page; None if no figure of goals and limits varies."""
     needed = found.scenario.figures()
@@ -127,4 +165,5 @@ def sobol_from(found: Shares) -> Sobol | None:
         source=source,
         sentences=tuple(sentences(found)),
         notes=tuple(in_words(note, found.constant) for note in notes(found)),
+        maps=tuple(maps_record(found)),
     )

@@ -40,6 +40,7 @@ _SCRIPTS = (
     "filters.js",
     "builds.js",
     "compare.js",
+    "maps.js",
     "sensitivity.js",
     "flights.js",
     "impacts.js",

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TextIO
 
 from layers.files.escaping import md_paragraph, md_text
-from optimize.report.units import CONVERSIONS, in_chosen_units
+from optimize.report.units import in_chosen_units, unbroken
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -26,11 +26,6 @@ _GAP, _FOLDED = 2, 16
 _FIELD, _FURTHER = 2, 4
 # A zero with a sign, standing alone.
 _SIGNED_ZERO = re.compile(r"(?<![\w.,])[-+\u2212](0(?:\.0+)?)(?![\w.,])")
-# A unit stays on the line of its number.
-_UNITS = {"%", "rpm", "Hz", "µs", "ft/s", "g/cm³"}
-_UNITS |= {unit for row in CONVERSIONS.values() for unit in (row.metric, row.trade)}
-_UNIT = "|".join(re.escape(unit) for unit in sorted(_UNITS, key=len, reverse=True))
-_WITH_UNIT = re.compile(rf"(?<=\d) (?:{_UNIT})(?![\w/])")
 # Most decimals of a difference; below, it is the rounding of the arithmetic.
 _MOST_DECIMALS = 9
 
@@ -202,7 +197,7 @@ def _widths(section: Section, room: int, heads_fold: bool) -> list[int]:
     from rich.cells import cell_len
 
     def word(texts: Sequence[str]) -> int:
-        return max(cell_len(word) for text in texts for word in _joined(text).split(" "))
+        return max(cell_len(word) for text in texts for word in unbroken(text).split(" "))
 
     widths, least = [], []
     for i, column in enumerate(section.columns):
@@ -249,7 +244,7 @@ def _stacked(section: Section, room: int) -> Iterator["Text"]:
 def _wrapped(text: str, room: int, indent: str, further: int = _FURTHER) -> list[str]:
     """Wrap at blanks only, so that no number is split, and none from its unit."""
     lines = textwrap.wrap(
-        _joined(text),
+        unbroken(text),
         room,
         initial_indent=indent,
         subsequent_indent=" " * further,
@@ -257,8 +252,3 @@ def _wrapped(text: str, room: int, indent: str, further: int = _FURTHER) -> list
         break_on_hyphens=False,
     )
     return [line.replace("\u00a0", " ") for line in lines]
-
-
-def _joined(text: str) -> str:
-    """Join each number with its unit by blanks that do not break."""
-    return _WITH_UNIT.sub(lambda said: said[0].replace(" ", "\u00a0"), text)

@@ -200,6 +200,25 @@ def converted_text(text: str, whose: str = "") -> str:
     return _SAID.sub(put, text)
 
 
+# Besides those that have another in the trade.
+_SHARED = ("%", "rpm", "Hz", "µs", "ft/s", "g/cm³")
+_PRINTED = {*_SHARED, *(u for row in CONVERSIONS.values() for u in (row.metric, row.trade))}
+_WITH_UNIT = re.compile(
+    rf"(?<=\d) (?:{'|'.join(map(re.escape, sorted(_PRINTED, key=len, reverse=True)))})(?![\w/])"
+)
+
+
+def unbroken(text: str) -> str:
+    """Join each number of a text with its unit by blanks that do not break a line.
+
+    Parameters
+    ----------
+    text : str
+        In either system of units.
+    """
+    return _WITH_UNIT.sub(lambda said: said[0].replace(" ", "\u00a0"), text)
+
+
 def text_in_chosen_units(text: str) -> str:
     """Return a sentence in the chosen units; see `converted_text`."""
     return converted_text(text) if chosen() == "trade" else text

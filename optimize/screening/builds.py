@@ -83,7 +83,9 @@ def build_of(sheet: Sheet, line: int, row: Sequence[str], catalogue: Catalogue) 
         raise InputError(f"{wrong_width(line, len(row), sheet.width)}.")
     cells = sheet.cells_of(row)
     faults: list[str] = []
-    ball = {n: _number(cells, n, c, line, faults) for n, c in BALL_NUMBERS.items() if n in cells}
+    ball: dict[str, Any] = {
+        n: _number(cells, n, c, line, faults) for n, c in BALL_NUMBERS.items() if n in cells
+    }
     layers = [
         _given(name, cells, line, faults)
         for name in sheet.layers
@@ -93,6 +95,7 @@ def build_of(sheet: Sheet, line: int, row: Sequence[str], catalogue: Catalogue) 
         faults.append(f"row {line} gives no layer")
     _refuse(faults)
     mass = ball.pop("mass_g", None)
+    ball |= {"dimple_pattern": cells["dimple_pattern"]} if "dimple_pattern" in cells else {}
     opened = _open_layer(layers, mass, line)
     diameters = _diameters(layers, line)
     cards = [_card(layer, catalogue, line) for layer in layers]
@@ -264,7 +267,7 @@ def _ball(
     layers: Sequence[_Given],
     diameters: Sequence[float],
     cards: Sequence[Material],
-    numbers: dict[str, float],
+    others: dict[str, Any],
     line: int,
 ) -> Ball:
     try:
@@ -279,7 +282,7 @@ def _ball(
                 )
                 for layer, diameter, card in zip(layers, diameters, cards, strict=True)
             ),
-            **numbers,
+            **others,
         )
     except ValidationError as error:
         raise explain(error, f"row {line}", tuple(LAYER_NUMBERS)) from error

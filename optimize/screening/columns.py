@@ -75,7 +75,10 @@ BALL_NUMBERS = {
     "dimple_volume_percent": Column(*_described(Ball, "dimple_volume_percent"), 0.0, 2.0),
     "dimple_depth_mm": Column(*_described(Ball, "dimple_depth_mm"), 0.001, 0.5),
 }
-BALL_TEXTS = {"build": "the build's name, once; its row otherwise"}
+BALL_TEXTS = {
+    "build": "the build's name, once; its row otherwise",
+    "dimple_pattern": str(Ball.model_fields["dimple_pattern"].description),
+}
 
 
 @cache

@@ -26,13 +26,15 @@ from optimize.search.problem import Problem
 from optimize.search.result import Score
 from optimize.search.shortlist import non_dominated
 
-# A start of this many builds per coordinate is common practice in Gaussian-process design (Loeppky,
-# Sacks and Welch 2009, Technometrics 51, 366); it may not take more than half of the budget.
-_START_PER_COORDINATE = 10
+# The start is as small as leaves a first emulator of use: later builds are better placed. Common
+# practice of one design for all is ten per coordinate (Loeppky, Sacks and Welch 2009,
+# Technometrics 51, 366); of sequential ones about two (Daulton, Balandat and Bakshy 2021, NeurIPS
+# 34, 2187). It may not take more than half of the budget.
+_START_PER_COORDINATE = 3
 
 # The evolutionary search over the emulator; it costs no finite element.
 _INNER_GENERATIONS = 20
-_INNER_POPULATION = 80
+_INNER_POPULATION = 160
 
 # A fit costs the cube of the builds: batches grow with them, and the emulator is fitted to at most
 # so many of the latest builds, and as many spread over all.
@@ -40,7 +42,7 @@ _MOST_BATCHES = 20
 _MOST_TRAINING = 1000
 
 # Every so many batches one build is drawn at random: a test of the emulator off the front.
-_RANDOM_EVERY = 1
+_RANDOM_EVERY = 2
 
 # Spaces of at most so many builds are enumerated.
 _SMALL = 2000
@@ -76,11 +78,12 @@ class _Data:
         return {name: np.array([f[name] for f in self.figures]) for name in names}
 
     def front(self, goals: Sequence[Goal]) -> tuple[FloatArray, list[Row]]:
-        """Return losses (n, goals) and rows of the non-dominated feasible builds."""
+        """Return losses (n, goals) and rows of the front, in the order of the first goal."""
         kept = np.flatnonzero(self.feasible)
         columns = [loss_of(g, np.array([self.figures[i][g.figure] for i in kept])) for g in goals]
         losses = np.column_stack(columns).reshape(len(kept), len(goals))
         best = np.flatnonzero(non_dominated(losses))
+        best = best[np.argsort(losses[best, 0], kind="stable")]
         return losses[best], [self.rows[kept[i]] for i in best]
 
 
@@ -197,7 +200,10 @@ def _candidates(
             if row not in data.asked and problem.admissible(row)
         ]
     visited: dict[Row, None] = {}
-    proposer = evolve(problem.space, len(problem.goals), _INNER_POPULATION, seed, best)
+    # At most half of it starts on the front: the rest looks for what lies beyond its ends.
+    part = np.unique(np.linspace(0, len(best) - 1, _INNER_POPULATION // 2).astype(int))
+    start = [best[i] for i in part] if best else []
+    proposer = evolve(problem.space, len(problem.goals), _INNER_POPULATION, seed, start)
     asks = next(proposer)
     for _ in range(_INNER_GENERATIONS):
         rows = [ask.row for ask in asks]

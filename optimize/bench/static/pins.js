@@ -111,8 +111,9 @@ function layerRows(about, all) {
     [`E, ${stress}`, (build, i) => plain(build.moduli_mpa[i] * perMpa)],
     ["density, g/cm³", (build, i) => build.densities_g_cm3[i].toFixed(3)],
   ];
-  return about.layers.flatMap((layer, i) => picks.map(([what, pick]) =>
-    el("tr", null, el("th", { scope: "row" }, `${layer.role}: ${what}`), ...all.map((column) => el("td", { class: "n" }, pick(column.build, i))))));
+  const dimples = about.patterns.length ? [el("tr", null, el("th", { scope: "row" }, "dimple pattern"), ...all.map((column) => el("td", { class: "n" }, column.setting.dimple_pattern)))] : [];
+  return dimples.concat(about.layers.flatMap((layer, i) => picks.map(([what, pick]) =>
+    el("tr", null, el("th", { scope: "row" }, `${layer.role}: ${what}`), ...all.map((column) => el("td", { class: "n" }, pick(column.build, i)))))));
 }
 
 // Draw the comparison with the differences told before, and again once those of these builds are told.

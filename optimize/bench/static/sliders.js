@@ -14,6 +14,7 @@ const WORDS = {
 
 const sliders = []; // of the server's, with their elements and present value
 const pickers = []; // of each layer: the select of its card
+let dimples = null; // the select of the dimple pattern, where there are several
 let heldMass = null;
 let fill = null;
 let changed = () => {};
@@ -128,6 +129,15 @@ function picker(about, i, swap) {
   return el("p", { class: "material" }, el("label", { for: choice.id }, "material"), choice);
 }
 
+// The dimple pattern that builds fly by; nothing where the conditions list none.
+function patternPicker(about) {
+  if (!about.patterns.length) return null;
+  dimples = el("select", { id: "pattern" }, ...about.patterns.map((name) => el("option", { value: name }, name)));
+  dimples.value = about.start.dimple_pattern;
+  dimples.addEventListener("change", () => changed());
+  return el("p", { class: "material" }, el("label", { for: "pattern" }, "dimple pattern"), dimples);
+}
+
 const materials = () => pickers.map((choice) => choice.value);
 
 // Give the sliders the ranges of other materials; a layer whose range changes takes the card's own value.
@@ -198,7 +208,7 @@ export function drawSliders(about, whenChanged, panel, report) {
   });
   for (const slider of sliders) show(slider, slider.start);
   // Outside first, as the cut is read.
-  place.append(el("fieldset", { class: "layer" }, el("legend", null, "ball"), ...ball, massControl(about)), ...sets.reverse());
+  place.append(el("fieldset", { class: "layer" }, el("legend", null, "ball"), ...ball, patternPicker(about), massControl(about)), ...sets.reverse());
   changed = whenChanged;
 }
 
@@ -219,13 +229,14 @@ export function setting() {
     if (slider.layer === 0) diameter = slider.value;
     else (layer[slider.layer - 1] ||= { material: pickers[slider.layer - 1].value })[slider.what] = slider.value;
   }
-  return { outer_diameter_mm: diameter, layer, hold_mass: heldMass };
+  return { outer_diameter_mm: diameter, layer, dimple_pattern: dimples ? dimples.value : null, hold_mass: heldMass };
 }
 
 // Move the sliders to a setting, in its materials.
 export async function put(wanted, panel, report) {
   wanted.layer.forEach((row, i) => { pickers[i].value = row.material; });
   if (!(await swapped(panel, report))) return;
+  if (dimples) dimples.value = wanted.dimple_pattern;
   for (const slider of sliders) show(slider, slider.layer === 0 ? wanted.outer_diameter_mm : wanted.layer[slider.layer - 1][slider.what]);
   changed();
 }

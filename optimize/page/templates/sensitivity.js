@@ -3,6 +3,7 @@
 import { el, svg } from "../../web/elements.js";
 import { signed } from "../../web/numbers.js";
 import { data, section } from "./base.js";
+import { spaceMaps } from "./maps.js";
 import { spreadsheet } from "./tables.js";
 
 // A bar from the middle, to the right where the figure rises; `full` is the longest.
@@ -48,6 +49,7 @@ function sobolParts(sobol) {
     el("ul", null, ...sobol.sentences.map((words) => el("li", null, words))),
     el("p", { class: "note" }, sobol.source),
     sensitivityTable(sobol, "Total index S_Ti with its 95 % interval; first-order index S_i in brackets", cell),
+    ...(sobol.maps.length ? spaceMaps(sobol.maps) : []),
     el("details", null, el("summary", null, "What the indices mean, and their limits"), ...sobol.notes.map((words) => el("p", { class: "note" }, words))),
   ];
 }

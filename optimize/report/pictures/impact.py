@@ -66,7 +66,7 @@ def draw_impact(record: ImpactRecord, ball: Ball, shade: Shade = "strain") -> Fi
         _draw_patch(figure, contact, record)
     else:
         _draw_force(contact, record, record.peak)
-    _draw_energy(figure.add_axes((0.60, 0.09, 0.36, 0.29)), record, ball)
+    _draw_energy(figure.add_axes((0.60, 0.115, 0.36, 0.265)), record, ball)
     figure.text(0.03, 0.955, plain(ball.name, 60), fontsize=13, weight="bold", color=INK)
     words = text_in_chosen_units(_words(record))
     figure.text(0.03, 0.92, words, fontsize=9, color=INK)
@@ -135,10 +135,10 @@ def save_gif(record: ImpactRecord, ball: Ball, path: StrPath, shade: Shade = "st
 def _words(record: ImpactRecord) -> str:
     frame, results = record.frames[record.peak], record.results
     if record.swing:
-        how = f"{record.swing}: head at {record.speed:g} m/s; at most shorter by"
+        how = f"{record.swing}: head at {record.speed:g} m/s; peak deformation"
         out = f"ball leaves at {results['ball_speed']:.1f} m/s"
     else:
-        how = f"rigid barrier at {record.speed:g} m/s; its centre comes nearer by up to"
+        how = f"rigid barrier at {record.speed:g} m/s; peak travel of the ball's centre"
         out = f"impact speed ratio (COR) {results['cor']:.3f}"
     return (
         f"{how} {1e3 * results['peak_deformation']:.1f} mm, at "
@@ -332,7 +332,9 @@ def _draw_energy(axes: Axes, record: ImpactRecord, ball: Ball) -> None:
     axes.set_xlim(0.0, 1.45 * float((table.lost + table.vibration).max()))
     axes.set_xlabel("J", fontsize=8, color=INK)
     axes.tick_params(labelsize=7.5, colors=INK, length=2.5)
-    axes.legend(fontsize=7.5, frameon=False, loc="lower right")
+    # Below the axis: within it, the longest bar of some ball would reach it.
+    under: dict[str, Any] = {"loc": "upper center", "bbox_to_anchor": (0.45, -0.23), "ncols": 2}
+    axes.legend(fontsize=7.5, frameon=False, **under)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     shown = ("head", "speed", "spin", "face friction")

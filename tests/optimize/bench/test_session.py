@@ -11,7 +11,9 @@ import pytest
 
 from layers.ball_file import read_ball
 from layers.errors import InputError
-from optimize.bench.build import build_of
+from layers.rules.overall_distance import LAUNCH
+from optimize.bench.build import build_of, read_build
+from optimize.bench.prediction import with_flights
 from optimize.bench.serve import listen
 from optimize.bench.session import open_bench
 from optimize.bench.sliders import panel_of
@@ -88,6 +90,41 @@ def test_a_bench_with_a_scenario_shows_its_figures_and_limits():
     assert limits["mass_g", "at most"] == 45.93
     assert {bound.figure for bound in bench.bounds} <= set(bench.names)
     bench.close()
+
+
+def test_a_build_flies_by_the_dimple_pattern_that_is_chosen(monkeypatch):
+    scenario = read_scenario(ROOT / "scenarios" / "three_layer_pattern_choice.toml")
+    bench = open_bench(read_ball(BALLS / "three_layer_soft_feel.toml"), scenario)
+    about = bench.about()
+    assert about["patterns"] == ("shallow_wide", "deep_small")
+    assert about["start"]["dimple_pattern"] == "shallow_wide"
+    pairs = {
+        f"driver slow.{n}": (v, 0.0) for n, v in zip(LAUNCH, (50.0, 12.0, 2500.0), strict=True)
+    }
+    monkeypatch.setattr(bench.trainer, "predict", lambda ball: with_flights(
+        ("driver slow.carry_m",), ball, pairs, bench.conditions
+    ))  # fmt: skip
+    carry = {}
+    for name in (*about["patterns"], None):
+        setting, ball = read_build(about["start"] | {"dimple_pattern": name}, bench.choices)
+        assert ball.dimple_pattern == (name or "")
+        record, figures = bench.quick(setting, ball)
+        assert record["build"]["setting"]["dimple_pattern"] == name
+        carry[name] = figures["driver slow.carry_m"].value
+    assert carry["shallow_wide"] == carry[None]
+    assert abs(carry["shallow_wide"] - carry["deep_small"]) > 1.0
+    with pytest.raises(InputError, match="'dull', but must be one of: shallow_wide, deep_small"):
+        read_build(about["start"] | {"dimple_pattern": "dull"}, bench.choices)
+    bench.close()
+    named = read_ball(BALLS / "two_layer_distance.toml").model_copy(
+        update={"dimple_pattern": "own"}
+    )
+    plain = open_bench(named)
+    assert plain.about()["patterns"] == ()
+    assert read_build(plain.about()["start"], plain.choices)[1].dimple_pattern == "own"
+    with pytest.raises(InputError, match="left out: the conditions list none"):
+        read_build(plain.about()["start"] | {"dimple_pattern": "own"}, plain.choices)
+    plain.close()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent by a POSIX signal")

@@ -328,3 +328,33 @@ def test_pages_of_one_build_of_four_goals_and_of_none_feasible(
         ticked.evaluate_all("boxes => boxes.forEach((box) => box.click())")
         settle(page)
         assert "No axis is selected" in page.locator("#filters").inner_text()
+
+
+def test_maps_show_cells_and_follow_the_units(browser, made, tmp_path):
+    _, data, _ = made
+    side = {"label": "cover thickness", "unit": "mm", "marks": [(0, 0.8), (1, 1.2)]}
+    choice = {"label": "cover material", "unit": "", "marks": [(0, SCRIPT)]}
+    space_map = {
+        "figure": "mass_g", "label": "mass", "unit": "g", "share": 0.42,
+        "sides": [side, choice], "cells": [[45.0], [None], [46.0]],
+    }  # fmt: skip
+    sobol = {
+        "figures": ["mass"], "variables": ["cover thickness"], "sentences": [], "notes": [],
+        "source": "Of 3 builds.", "maps": [space_map],
+        **{name: [[0.5]] for name in ("first", "total", "low", "high")},
+    }  # fmt: skip
+    write_page(data | {"sobol": sobol}, tmp_path / "maps.html")
+    with opened(browser, tmp_path / "maps.html") as page:
+        figure = page.locator(".maps figure")
+        assert figure.locator("rect[fill-opacity]").count() == 2
+        words = figure.locator("svg").get_attribute("aria-label")
+        assert (
+            words == "mass over cover thickness and cover material: means of cells from 45 to 46 g"
+        )
+        assert "0.8" in figure.inner_text()
+        page.locator("#units").select_option("trade")
+        settle(page)
+        told = page.locator(".maps figure").inner_text()
+        assert "1.5873 to 1.6226 oz" in told
+        assert "0.0315" in told
+        assert "explain 42" in told

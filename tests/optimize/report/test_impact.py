@@ -61,6 +61,22 @@ def test_the_picture_names_layers_units_contact_and_time(record, ball, shade):
     assert f"{record.energy.lost[0]:.2f} J" in said
 
 
+def test_the_legend_of_the_energy_covers_no_bar_and_no_label(record, ball):
+    for lost in (record.energy.lost, record.energy.lost[::-1]):  # whichever layer loses most
+        one = replace(record, energy=replace(record.energy, lost=lost))
+        figure = pictures.draw_impact(one, ball)
+        figure.canvas.draw()
+        axes = next(a for a in figure.axes if a.get_legend())
+        legend = axes.get_legend().get_window_extent()
+        others = [*axes.patches, *axes.texts, axes.xaxis.label, *axes.get_xticklabels()]
+        assert not any(legend.overlaps(other.get_window_extent()) for other in others)
+        assert figure.bbox.contains(*legend.min)
+        assert figure.bbox.contains(*legend.max)
+        assert not axes.xaxis.label.get_window_extent().overlaps(
+            axes.get_xticklabels()[0].get_window_extent()
+        )
+
+
 def test_the_animation_is_short_and_has_a_frame_an_instant(record, ball):
     few = replace(record, frames=record.frames[record.peak - 1 : record.peak + 1], peak=1)
     data = pictures.impact_gif(few, ball)

@@ -71,7 +71,7 @@ def test_numbers_without_a_card_need_a_family():
     [
         ({"cover_thickness_mm": "0,9"}, "row 7, cover_thickness_mm is '0,9'.* decimal point"),
         ({"cover_thickness_mm": "90"}, "cover_thickness_mm is 90, but must be from 0.2 to 27.5 mm"),
-        ({"cover_material": "urethan"}, "row 7, cover_material: material 'urethan' .* urethane"),
+        ({"cover_material": "urethan"}, "row 7, cover_material: material 'urethan' .* 'urethane"),
         ({"mass_g": ""}, "core_density_g_cm3 is 'open', but mass_g is empty; give"),
         ({"core_density_g_cm3": "1.1"}, "mass_g is 45.6, but none is open .* clear mass_g"),
         ({"mass_g": "12"}, "mass_g is 12, for which core_density.* change the mass"),

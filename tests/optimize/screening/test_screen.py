@@ -2,6 +2,7 @@
 
 import csv
 import tracemalloc
+from pathlib import Path
 
 import pytest
 
@@ -12,7 +13,7 @@ from optimize.ledger.ledger import Ledger
 from optimize.report.screening import cells_of, heads_of, lines_of
 from optimize.report.screening_files import write_screening
 from optimize.report.units import used
-from optimize.scenario.brief import scenario_from_toml
+from optimize.scenario.brief import read_scenario, scenario_from_toml
 from optimize.scenario.windows import windows_from_toml
 from optimize.screening import screen as module
 from optimize.screening.builds import build_of
@@ -23,6 +24,7 @@ from optimize.search.result import Interrupted
 from tests.helpers.briefs import TWO_LAYERS
 from tests.helpers.tables import HEADER, mixed, row, written
 
+PATTERNS = Path(__file__).parents[3] / "scenarios" / "three_layer_pattern_choice.toml"
 FIGURES = ("mass_g", "moi_g_cm2")
 
 
@@ -136,6 +138,25 @@ def test_limits_and_fences_of_windows_are_screened(tmp_path):
     assert lines[1].windows[1] == ""
     assert lines[2].windows[1] == "mass_g at most 45.93 violated"
     assert cells[2][heads_of(found).index("result.windows")] == "violated"
+
+
+def test_a_build_flies_by_the_dimple_pattern_that_its_row_names(tmp_path):
+    conditions = read_scenario(PATTERNS).estimate_conditions()
+    names = [*conditions.patterns, "", "unheard of"]
+    rows = [[*row(f"K{i}"), name] for i, name in enumerate(names)]
+    path = written(tmp_path / "b.csv", rows, [*HEADER, "dimple_pattern"])
+    carry = "driver slow.carry_m"
+    found, lines, cells = screened(path, tmp_path, Question.of([carry], conditions=conditions))
+    wide, small, none, unheard = (line.row.figures[carry] for line in lines)
+    assert wide.value == none.value == unheard.value  # the first is the law of all
+    assert abs(wide.value - small.value) > 1.0
+    assert "no drag and lift are given for dimple pattern 'unheard of'" in unheard.caution
+    assert "unheard of" in cells[3][heads_of(found).index("result.warnings")]
+    ball = build_of(
+        sheet_of((*HEADER, "dimple_pattern"), "b"), 3, rows[1], default_catalogue()
+    ).ball
+    assert small == estimate(ball, carry, conditions).figures[carry]
+    assert [line.same_as for line in lines] == ["", "", "K0", "K0"]
 
 
 def test_a_limit_on_a_layer_that_a_build_lacks_leaves_it_without_a_rank(tmp_path):

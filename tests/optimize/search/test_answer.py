@@ -134,7 +134,7 @@ def test_where_nothing_is_feasible_the_closest_say_what_to_relax():
     assert [m.key for m in run.short_list] == [builds[i].key for i in (6, 5, 4, 3, 2)]
     first = run.short_list[0]
     assert first.violations == {"moi_g_cm2 at most 82": 3.0}
-    assert first.reason == "violates moi_g_cm2 at most 82 by 3"
+    assert first.reason == "violates moi_g_cm2 at most 82 g cm2 by 3 g cm2"
     assert [m.indistinguishable_from for m in run.short_list] == [()] * 5
     (change,) = run.relaxations
     assert (change.member, change.needed) == ("A", 85.0)

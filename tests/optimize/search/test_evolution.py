@@ -197,3 +197,26 @@ def test_a_build_is_not_proposed_again_while_others_are_left():
         seen += rows
         rows = [ask.row for ask in proposer.send([Score((1.0, 1.0), 0.0)] * len(rows))]
     assert len(set(seen)) == len(seen)
+
+
+def test_a_space_that_is_searched_out_ends():
+    """Nothing is proposed when every build is in the population: none may stand in it twice."""
+    layers = [
+        {"role": "core", "material": "core rubber, soft", "density_g_cm3": [1.1, 1.11]},
+        {"role": "cover", "material": "ionomer, soft", "thickness_mm": [1.0, 1.1]},
+    ]
+    space = Space(two_layers(layer=layers))
+    assert space.sizes.prod() == 4
+    proposer, seen = evolve(space, 2, 4, 1), set()
+    asks: list[evolution.Ask] | None = next(proposer)
+    for _ in range(30):
+        if asks is None:
+            break
+        seen |= {ask.row for ask in asks}
+        scores = [Score((float(a.row[0]), -float(a.row[0])), 0.0) for a in asks]
+        try:
+            asks = proposer.send(scores)
+        except StopIteration:
+            asks = None
+    assert asks is None
+    assert len(seen) == 4

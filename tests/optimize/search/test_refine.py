@@ -7,11 +7,11 @@ from layers.estimates import Estimate, Figure
 from layers.model_version import MODEL_VERSION
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.brief import scenario_from_toml
-from optimize.scenario.space import Space
 from optimize.search.refine import fine_evaluator, refined
 from optimize.search.result import Member, Run
 from optimize.search.run import load_run, refine_run, run_search
 from tests.helpers.briefs import two_layers
+from tests.helpers.builds import random_balls
 
 BRIEF = """
 name = "refined"
@@ -102,15 +102,18 @@ LIMITS = [
     {"figure": "cover.thickness_mm", "at_least": 0.4},
 ]
 SCENARIO = two_layers(limit=LIMITS)
-BALLS = [Space(SCENARIO).decode((i, i)).ball for i in range(2)]
+BALLS = random_balls(3, seed=4)[1:]  # of three and four layers
 
 
 def member(i: int, mass: float, moi: float, violations=None) -> Member:
     ball = BALLS[i]
-    stage = Estimate(ball.stage(1), {"mass_g": figure("mass_g", 30.0)})
+    inner = [
+        Estimate(ball.stage(n), {"mass_g": figure("mass_g", 30.0 + n)})
+        for n in range(1, len(ball.layer))
+    ]
     whole = {"mass_g": figure("mass_g", mass), "moi_g_cm2": figure("moi_g_cm2", moi)}
     estimate = Estimate(ball, whole, {"cor": "crushed"})
-    stages = (stage, estimate)
+    stages = (*inner, estimate)
     return Member("AB"[i], f"k{i}", ball, estimate, stages, violations or {}, "why", ("Z",))
 
 
@@ -153,10 +156,12 @@ class Fine:
 def test_what_was_known_of_each_stage_is_asked_again():
     fine = Fine()
     done = refined(of([member(0, 46.0, 80.0), member(1, 45.0, 80.5)]), fine)
-    assert [names for _, names in fine.asked] == [("mass_g",), ("mass_g", "moi_g_cm2", "cor")] * 2
-    assert [ball for ball, _ in fine.asked] == [
-        BALLS[0].stage(1), BALLS[0], BALLS[1].stage(1), BALLS[1]
-    ]  # fmt: skip
+    whole = ("mass_g", "moi_g_cm2", "cor")
+    asked = []
+    for ball in BALLS:
+        asked += [(ball.stage(n), ("mass_g",)) for n in range(1, len(ball.layer))]
+        asked.append((ball, whole))
+    assert fine.asked == asked
     assert (done.mesh, done.lacking) == ("fine", "")
     for one in done.short_list:
         assert one.stages[-1] is one.estimate
@@ -172,7 +177,9 @@ def test_a_limit_that_is_missed_on_the_fine_mesh_is_told_and_others_are_kept():
     done = refined(of([member(0, 46.0, 81.5, kept)]), Fine(change=1.25))
     (one,) = done.short_list
     assert one.violations == {"stage9.mass_g at most 1": 2.0, "moi_g_cm2 at most 81": 0.25}
-    assert one.reason == "why; on the fine mesh it violates moi_g_cm2 at most 81 by 0.25"
+    assert (
+        one.reason == "why; on the fine mesh it violates moi_g_cm2 at most 81 g cm2 by 0.25 g cm2"
+    )
     met = refined(of([member(0, 46.0, 81.5, kept)]), Fine(change=1.0)).short_list[0]
     assert met.violations == {"stage9.mass_g at most 1": 2.0}  # judged again, and met
     assert met.reason == "why"

@@ -12,11 +12,13 @@ import numpy as np
 import pytest
 
 from layers.errors import InputError
+from optimize.commands import page as page_command
 from optimize.compute.card import OnCard
 from optimize.ledger.ledger import Ledger
-from optimize.page.sobol import direct_sobol_of
-from optimize.report.pictures.maps import mapped
+from optimize.page.sobol import direct_sobol_of, joined, sobol_of
+from optimize.report.maps import mapped
 from optimize.report.shares import shares_sections
+from optimize.report.words import label_of
 from optimize.scenario.brief import read_scenario
 from optimize.scenario.makeable import can_be_made
 from optimize.scenario.space import content_of, key_of
@@ -191,8 +193,33 @@ def test_the_page_names_the_builds_device_and_precision(book):
     with Ledger(book) as ledger:
         searched = load_run(ledger, NAME)
         sobol = direct_sobol_of(searched, ledger, 128, 1, told)
+        known = ledger.known([b.key for b in searched.builds], searched.model_version)
     assert "computed in single precision on this processor" in sobol.source
     assert sobol.total.shape == (3, 5)
+    of_mass = next(one for one in sobol.maps if one["figure"] == "mass_g")
+    assert [one["label"] for one in of_mass["sides"]] == ["core density", "mantle density"]
+    assert of_mass["sides"][0]["marks"][0] == (0, pytest.approx(1.105, abs=0.01))
+    assert 0.9 < of_mass["share"] < 1.0
+    # A figure that was not computed is the emulator's, and says so.
+    part = {name: getattr(sobol, name)[1:] for name in ("figures", "first", "total", "low", "high")}
+    emulated = sobol_of(searched, known)
+    both = joined(replace(sobol, **part), emulated)
+    assert both.figures == (*sobol.figures[1:], f"{sobol.figures[0]} (emulator)")
+    assert (both.total[-1] == emulated.total[0]).all()
+    assert (both.low[:2] == sobol.low[1:]).all()
+    assert "Those marked: Over all builds that the scenario allows, by Gaussian" in both.source
+    assert joined(sobol, emulated) is joined(sobol, None) is sobol
+
+
+def test_the_page_command_takes_computed_indices(book, tmp_path, monkeypatch):
+    given = []
+    monkeypatch.setattr(page_command, "write", lambda *parts: given.extend(parts[-2:]))
+    options = ("--ledger", book, "--workers", 1, "--sobol-builds", 128)
+    code, _, err = run("page", NAME, *options, "--out", tmp_path / "p.html")
+    assert (code, given[1].figures[1]) == (0, label_of("stage1.mass_g")), err
+    assert "786 of 786 builds for Sobol indices." in err
+    message = refused("page", NAME, "--ledger", book, "--device", "gpu")
+    assert "give --sobol-builds N too" in message
 
 
 def test_the_command_computes_a_file_or_a_run_and_draws(found, book, tmp_path):
