@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from layers.strike import contact, head
+from layers.strike import near as vicinity
 from layers.strike.balance import _club_momentum
 from layers.strike.model import build_model, momentum_of
 from layers.strike.settings import Settings
@@ -21,7 +22,7 @@ STEP = 1e-6
 
 @pytest.fixture(autouse=True)
 def by_python(monkeypatch):
-    uncompiled(monkeypatch, contact, head)
+    uncompiled(monkeypatch, contact, head, vicinity)
 
 
 @pytest.fixture(scope="module")
@@ -48,9 +49,9 @@ def club_at(model, depth=0.4e-3, turn=0.0, rate=0.0, speed=(0.0, 0.0)):
 
 
 def approach(model, u, velocity, face, club):
-    near = contact.near_of(model.surface, model.chain.pivot[-1])
+    near = vicinity.near_of(model.surface, model.chain.pivot[-1])
     near.counts[0] = len(model.surface.nodes)
-    contact._approach(model.points, u, velocity, model.surface, face, club, near)
+    contact.approach(model.points, u, velocity, model.surface, face, club, near)
     return near
 
 
@@ -64,7 +65,7 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
     club = club_at(model, turn=0.05, rate=40.0, speed=(30.0, -4.0))
     found = approach(model, u, velocity, face, club)
     near, swift, tilt = found.gap, found.swift, found.tilt
-    nearest = contact.nearest(model.points, u, model.surface, face, club)
+    nearest = vicinity.nearest(model.points, u, model.surface, face, club)
     assert nearest == pytest.approx(near.min())
     np.testing.assert_allclose((tilt**2).sum(axis=0), 1.0)
     x, _, z = (model.points + u)[:, model.surface.nodes]
@@ -99,9 +100,9 @@ def struck(model, velocity, face, club, stretch=None):
     points = model.surface.faces.shape[1] * model.surface.shape.shape[0]
     velocity, still = velocity.copy(), np.zeros_like(model.points)
     stretch = np.zeros((2, points)) if stretch is None else stretch.copy()
-    near = contact.near_of(model.surface, model.chain.pivot[-1])
+    near = vicinity.near_of(model.surface, model.chain.pivot[-1])
     around = (model.points, still, velocity, model.surface, face, club)
-    contact.search(*around, 32 * STEP, 0.0, near)
+    vicinity.search(*around, 32 * STEP, 0.0, near)
     sums = np.full(contact.SUM_ROWS, np.nan)
     contact.touch(
         model.points, still, velocity, model.chain.carry, model.chain.pivot, model.surface,
@@ -194,7 +195,7 @@ def test_nothing_is_touched_from_afar_and_nothing_changes(model):
     assert not forces.any()
     assert not sums.any()
     still = np.zeros_like(model.points)
-    gap = contact.nearest(model.points, still, model.surface, face_of(model), club)
+    gap = vicinity.nearest(model.points, still, model.surface, face_of(model), club)
     assert gap == pytest.approx(1e-3)
 
 
@@ -212,10 +213,10 @@ def test_a_search_finds_what_may_touch_until_the_next(model):
     velocity = np.zeros_like(model.points)
     velocity[0] = -20.0
     face, club, still = face_of(model), club_at(model, depth=0.0), np.zeros_like(model.points)
-    near = contact.near_of(model.surface, model.chain.pivot[-1])
+    near = vicinity.near_of(model.surface, model.chain.pivot[-1])
     around = (model.points, still, velocity, model.surface, face, club)
     for fastest, time in ((0.0, 5e-6), (50.0, 5e-6), (0.0, 1e-2)):
-        found = contact.search(*around, time, fastest, near)
+        found = vicinity.search(*around, time, fastest, near)
         assert found == pytest.approx(max(fastest, 20.0))
         gap = approach(model, still, velocity, face, club).gap
         reach = 2.0 * found * time
