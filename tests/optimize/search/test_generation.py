@@ -36,9 +36,9 @@ def goal(figure):
         ("direct", 500, 40),  # fewer would not be a generation
         ("direct", 4000, 200),  # twenty generations
         ("direct", 100_000, 1000),  # the most that a scenario may state
-        ("emulator", 200, 40),
-        ("emulator", 1000, 200),
-        ("emulator", 100_000, 528),  # an impact on each multiprocessor
+        ("emulator", 200, 80),
+        ("emulator", 1000, 400),
+        ("emulator", 100_000, 1000),  # an impact on nearly each multiprocessor
     ],
 )
 def test_generations_fill_the_card_as_far_as_the_budget_has_twenty(method, evaluations, population):
