@@ -14,7 +14,7 @@ def inverse_cube_root(x: Any, double: bool) -> Any:
     x : lanes
         0.7 to 1.4.
     double : bool
-        Whether to within 1e-13, else 2e-11.
+        Whether to within 1e-13, else 1e-9.
     """
     d = x - 1.0
     z = 1.0 - d * (1.0 / 3.0) + d * d * (2.0 / 9.0) - d * d * d * (14.0 / 81.0)

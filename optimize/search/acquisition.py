@@ -103,11 +103,10 @@ class Predictions:
             lower = _area_below(prediction, goal.target - z, allowed)
             return np.asarray(np.diff(upper) + np.diff(lower))
         if goal.aim == "minimize":
-            low, high = allowed
-            area = np.diff(_area_below(prediction, lines, allowed))
-            return np.asarray(area - prediction.below(low)[:, None] * np.diff(lines))
-        high = prediction.below(allowed[1])[:, None] * np.diff(lines)
-        return np.asarray(high + np.diff(_area_below(prediction, -lines, allowed)))
+            below_low = prediction.below(allowed[0])[:, None] * np.diff(lines)
+            return np.asarray(np.diff(_area_below(prediction, lines, allowed)) - below_low)
+        below_high = prediction.below(allowed[1])[:, None] * np.diff(lines)
+        return np.asarray(below_high + np.diff(_area_below(prediction, -lines, allowed)))
 
 
 def _area_below(prediction: Prediction, x: FloatArray, allowed: tuple[float, float]) -> FloatArray:
@@ -167,7 +166,7 @@ def _lines(through: FloatArray, low: float, high: float, most: int) -> FloatArra
     ends = np.concatenate([[low], inside, [high]])
     parts = max(1, most // (len(ends) - 1))
     places = np.arange(parts * (len(ends) - 1) + 1) / parts
-    return np.interp(places, np.arange(len(ends)), ends)
+    return np.asarray(np.interp(places, np.arange(len(ends)), ends))
 
 
 def loss_of(goal: Goal, values: FloatArray) -> FloatArray:

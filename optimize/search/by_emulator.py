@@ -42,7 +42,7 @@ _MOST_BATCHES = 20
 _MOST_TRAINING = 1000
 
 # Every so many batches one build is drawn at random: a test of the emulator off the front.
-_RANDOM_EVERY = 2
+_RANDOM_EVERY = 4
 
 # Spaces of at most so many builds are enumerated.
 _SMALL = 2000

@@ -28,7 +28,7 @@ _STALE_GENERATIONS = 25
 _RULED_OUT_PER_EVALUATION = 10
 
 # The emulator is refitted after every batch: a generation is split into so many.
-BATCHES_A_GENERATION = 4
+BATCHES_A_GENERATION = 8
 _SMALLEST_BATCH = 4
 
 # A number in a sentence, not one in a figure's name such as moi_g_cm2 or cor@38.1.

@@ -57,6 +57,9 @@ ELSEWHERE = {
     "layers/numerics/band.py": ("tests/layers/compression",),
     "layers/numerics/layout.py": ("tests/layers/compression",),
     "layers/numerics/lanes.py": ("tests/layers/strike/test_strike.py",),
+    "layers/numerics/nodes.py": ("tests/layers/strike/test_strike.py",),
+    "layers/numerics/vectors.py": ("tests/layers/strike/test_strike.py",),
+    "layers/numerics/blocks.py": ("tests/layers/strike",),
     "layers/numerics/mesh.py": (_MESHES, "tests/layers/compression", "tests/layers/impact"),
     "layers/numerics/cubed_sphere.py": (_MESHES, "tests/layers/strike"),
     "layers/numerics/hexes.py": (_MESHES, "tests/layers/strike"),
@@ -109,6 +112,9 @@ BUILT_ON = {
     "optimize/tolerance": ("tests/optimize/commands/test_lab.py",),
 }
 
+
+# Asks for code that is compiled before all tests; here tests compile what they need.
+AHEAD = "tests/layers/numerics/test_machine_code.py::test_what_is_compiled_ahead_is_there"
 
 Tests = tuple[str, ...]
 
@@ -308,7 +314,7 @@ class Copy:
         importlib.invalidate_caches()
         end = 1
         with suppress(BaseException):
-            given = ["-x", "-p", "no:cacheprovider", "-p", "no:xdist", *tests]
+            given = ["-x", "-p", "no:cacheprovider", "-p", "no:xdist", "--deselect", AHEAD, *tests]
             end = pytest.main(given, plugins=[_CompilesWhatItNeeds()])
         os._exit(int(end))
 

@@ -284,3 +284,28 @@ def test_analytic_a_free_face_swings_in_its_period():
     # Drawn out it reaches no farther; from its middle it would reach as far as it swings.
     assert head.may_meet_again(face, club, -1e-6)
     assert not head.may_meet_again(face, club, 1e-5)
+
+
+def test_analytic_a_turning_face_reaches_as_far_as_it_swings():
+    """From where and how fast it stands out of the head: sqrt(out^2 + (speed / omega)^2) - out."""
+    _, (face, club) = heads()
+    club[contact.TURN], club[contact.TURN_RATE] = 0.3, -40.0
+    club[[contact.FACE_VX, contact.FACE_VZ]] += np.array([1.5, -0.8])
+
+    def out(time):
+        turn = club[contact.TURN] + time * club[contact.TURN_RATE]
+        x, z = (
+            club[a] - club[b] + time * (club[v] - club[w])
+            for a, b, v, w in (
+                (contact.FACE_X, contact.HEAD_X, contact.FACE_VX, contact.HEAD_VX),
+                (contact.FACE_Z, contact.HEAD_Z, contact.FACE_VZ, contact.HEAD_VZ),
+            )
+        )
+        return x * math.cos(turn) + z * math.sin(turn) - face[contact.DEPTH]
+
+    speed = (out(1e-7) - out(-1e-7)) / 2e-7
+    omega = 2.0 * math.pi / head.face_period(face)
+    reach = math.hypot(out(0.0), speed / omega) - out(0.0)
+    assert abs(speed) > 0.5
+    assert head.may_meet_again(face, club, reach - 1e-8)
+    assert not head.may_meet_again(face, club, reach + 1e-8)

@@ -1,5 +1,6 @@
 """Which builds make a batch: the best of the space, and none twice."""
 
+from itertools import pairwise
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,6 +9,7 @@ from pymoo.indicators.hv import HV
 
 from optimize.emulator.gaussian import Emulator, fit
 from optimize.scenario.goals import Bound, Goal
+from optimize.search import batch
 from optimize.search.batch import choose_batch
 from optimize.search.problem import Problem
 
@@ -98,3 +100,36 @@ def test_equal_seeds_choose_equal_batches(emulator):
 
 def test_builds_without_promise_are_not_chosen(emulator):
     assert chosen(problem(), emulator, 2, front=np.array([[0.5, 0.5]])) == []
+
+
+def test_each_build_is_chosen_as_if_the_earlier_ones_were_computed(monkeypatch):
+    """The emulator is told drawn figures; only those that keep the limits join the front."""
+    x = np.random.default_rng(1).random((30, 2))
+    unsure = fit(x, figures(x) | {"moi_ratio": np.random.default_rng(2).random(30)})
+    told, fronts = [], []
+    real_assuming, real_cells = Emulator.assuming, batch.cells_between
+
+    def assuming(self, coordinates, values):
+        told.append((coordinates, values))
+        return real_assuming(self, coordinates, values)
+
+    def cells_between(front, box):
+        fronts.append(front)
+        return real_cells(front, box)
+
+    monkeypatch.setattr(Emulator, "assuming", assuming)
+    monkeypatch.setattr(batch, "cells_between", cells_between)
+    limited = problem(Bound("moi_ratio", "at least", 0.5, 0.0, ""))
+    found = chosen(limited, unsure, 8)
+    assert len(found) == len(told) == len(fronts) == 8
+    np.testing.assert_array_equal([c for c, _ in told], limited.encode([c.row for c in found]))
+    kept = [values for _, values in told[:-1] if values["moi_ratio"] >= 0.5]
+    assert 0 < len(kept) < 7
+    grown = [len(after) - len(before) for before, after in pairwise(fronts)]
+    assert grown == [int(values["moi_ratio"] >= 0.5) for _, values in told[:-1]]
+    np.testing.assert_allclose(
+        fronts[-1][len(FRONT) :], [(values["mass_g"], values["cor"]) for values in kept]
+    )
+    drawn = np.array([values["moi_ratio"] for _, values in told])
+    medians = np.array([c.predicted.predictions["moi_ratio"].value[0] for c in found])
+    assert np.std(drawn - medians) > 0.1  # drawn, not the median of each
