@@ -35,7 +35,7 @@ def test_every_number_of_a_build_has_its_column():
 
 
 def test_a_pattern_and_profiles_have_columns_where_there_are_any():
-    knots = ((0.0, 0.8, 0.02), (1.0, 1.2, 0.05))
+    knots = ((0.0, 0.8, 0.02), (0.5, 0.9, 0.03), (1.0, 1.2, 0.05))
     profiles = [
         Profile(surface_over_centre=4.0, shape=2.0, loss_surface_over_centre=1.5),
         None,

@@ -473,3 +473,21 @@ def test_a_violation_says_the_unit_of_its_numbers():
         Bound("cor", "at least", 0.78, 0.0, "limit"): 0.01,
     }
     assert violated(over) == "deflection_mm at most 3.6 mm by 0.25 mm; cor at least 0.78 by 0.01"
+
+
+def test_of_equals_in_one_of_three_goals_the_next_goal_decides_first():
+    three = (SPEED, FEEL, Goal(figure="mass_g", aim="minimize"))
+    losses = np.array([[0.0, 1.0, 5.0], [0.0, 2.0, 4.0], [3.0, 0.0, 9.0], [4.0, 9.0, 0.0]])
+    builds = [
+        Estimate(
+            (SOFT_CORE, STIFF_CORE)[i % 2],
+            {
+                goal.figure: Figure(goal.figure, value, "1", "finite element", 0.0, 0.0)
+                for goal, value in zip(three, (-row[0], -row[1], row[2]), strict=True)
+            },
+        )
+        for i, row in enumerate(losses)
+    ]
+    reasons = {pick.index: pick.reason for pick in choose(three, losses, builds, losses)}
+    assert "highest cor" in reasons[0]
+    assert "highest cor" not in reasons.get(1, "")
