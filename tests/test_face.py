@@ -151,7 +151,7 @@ def test_a_table_is_screened_in_one_call_and_written(tmp_path):
         assert [line["build"] for line in csv.DictReader(file)] == list(frame["build"])
     again = ob.screen_table(str(out), "mass", rules="mass and diameter", ledger=str(ledger))
     assert again.rows[0][: len(tables.HEADER)] == found.rows[0][: len(tables.HEADER)]
-    with pytest.raises(ob.InputError, match=r"must end in .csv or .xlsx"):
+    with pytest.raises(ob.InputError, match=r"must end in \.csv, \.xlsx or \.parquet"):
         ob.screen_table(table, "mass", ledger=ledger, out=tmp_path / "s.ods")
     with pytest.raises(ob.InputError, match="nothing is asked of the builds"):
         ob.screen_table(table, ledger=ledger)

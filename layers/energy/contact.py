@@ -91,7 +91,7 @@ def _pressure(
     """Pressures N of the points that overlap the face, Pa.
 
     The march takes N = -(k g + r w) / (1 + r dt a) of the velocity w before the impulses, with
-    r = k dt / 2 + c, where that is positive (`layers.strike.contact._press`). The velocity after is
+    r = k dt / 2 + c, where that is positive (`layers.strike.contact`). The velocity after is
     known, w' = w + dt B N. Putting N in again and again closes in on it: B N is at most a N.
     """
     face, ease = run.face, run.model.chain.pivot[-1]
@@ -114,7 +114,7 @@ def _approach(run: Run, before: Before) -> tuple[FloatArray, FloatArray, FloatAr
     """Distance from the face and height on it before, velocity over it after, of surface nodes.
 
     The velocity is (along the face's normal, lateral, up the face); see
-    `layers.strike.contact._approach`.
+    `layers.strike.contact.approach`.
     """
     nodes, club, roll = run.model.surface.nodes, before.club, run.face[contact.CURVATURE]
     x, _, z = (run.model.points + before.u)[:, nodes]

@@ -178,25 +178,34 @@ def _finished(chunk: _Chunk, conditions: Conditions) -> Iterator[tuple[int, Impa
                 flown.append(_Flown(own.place, key, own.pattern, own.body, outcome))
     for own, thrown in zip(chunk.owners, chunk.throws.outcomes(), strict=True):
         barrier[own.place] |= dict(zip(own.thrown, thrown, strict=True))
-    for one, flight in zip(flown, _flights(flown, conditions), strict=True):
-        flights[one.place][one.key] = flight
+    for i, flight in _flights(flown, conditions).items():
+        flights[flown[i].place][flown[i].key] = flight
     for i in range(chunk.count):
         yield chunk.first + i, Impacts(launches[i], flights[i], barrier[i])
 
 
-def _flights(flown: Sequence[_Flown], conditions: Conditions) -> "list[Flight]":
-    """Fly all launches under one law and weather at once."""
+def _flights(flown: Sequence[_Flown], conditions: Conditions) -> "dict[int, Flight]":
+    """Fly all launches under one law and weather at once.
+
+    A launch that cannot fly is left to its bench, which says why: no other fails with it.
+    """
     groups: dict[tuple[str, str], list[int]] = {}
     for i, one in enumerate(flown):
         groups.setdefault((one.pattern, one.key[1]), []).append(i)
     found: dict[int, Flight] = {}
-    for (pattern, swing), members in groups.items():
-        together = _flown_by(pattern, swing, [flown[i] for i in members], conditions)
+    waiting = list(groups.items())
+    for (pattern, swing), members in waiting:
+        try:
+            together = _flown_by(pattern, swing, [flown[i] for i in members], conditions)
+        except InputError:
+            if len(members) > 1:
+                waiting += [((pattern, swing), [i]) for i in members]
+            continue
         columns = {field.name: getattr(together, field.name) for field in fields(together)}
         for k, i in enumerate(members):
             own = {name: column[..., k : k + 1] for name, column in columns.items()}
             found[i] = type(together)(**own)
-    return [found[i] for i in range(len(flown))]
+    return found
 
 
 def _flown_by(

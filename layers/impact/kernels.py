@@ -132,7 +132,7 @@ def _element_forces(w: Any, corner: Any, u: Any, branches: int, dt: float, force
         store(w, t, DEF + 3, fzz)
         store(w, t, DEF + 4, ftt)
         det = frr * fzz - frz * fzr
-        y = inverse_cube_root(det * ftt)
+        y = inverse_cube_root(det * ftt, True)
         scale = 1.0 / (y * y * det * det)
         inverse = (
             scale * (frz * frz + fzz * fzz),

@@ -6,13 +6,21 @@ from layers.numerics.machine_code import njit
 
 
 @njit(fastmath=True, forceinline=True)
-def inverse_cube_root(x: Any) -> Any:
-    """Return x^(-1/3) for x near 1, by Newton's steps from a series (to 1e-13 in 0.7..1.4)."""
+def inverse_cube_root(x: Any, double: bool) -> Any:
+    """Return x^(-1/3) for x near 1, by Newton's steps from a series.
+
+    Parameters
+    ----------
+    x : lanes
+        0.7 to 1.4.
+    double : bool
+        Whether to within 1e-13, else 1e-9.
+    """
     d = x - 1.0
     z = 1.0 - d * (1.0 / 3.0) + d * d * (2.0 / 9.0) - d * d * d * (14.0 / 81.0)
-    for _ in range(3):
-        z = z * (4.0 - x * z * z * z) * (1.0 / 3.0)
-    return z
+    z = z * (4.0 - x * z * z * z) * (1.0 / 3.0)
+    z = z * (4.0 - x * z * z * z) * (1.0 / 3.0)
+    return z * (4.0 - x * z * z * z) * (1.0 / 3.0) if double else z
 
 
 @njit(fastmath=True, forceinline=True)

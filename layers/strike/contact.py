@@ -10,8 +10,6 @@ Coulomb's cone when the point slips.
 import math
 from typing import Any, NamedTuple
 
-import numpy as np
-
 from layers.numerics.machine_code import njit
 
 # Rows of the face's constants.
@@ -32,8 +30,6 @@ NORMAL_FORCE, TANGENTIAL_FORCE, SLIP_POWER, STUCK_FORCE = 0, 1, 2, 3
 FRICTION_LOSS, CONTACT_LOSS, TORQUE_SUM = 4, 5, 6
 FORCE_X, FORCE_Z = 7, 8
 SUM_ROWS = 9
-# How much faster than anything before a node may come near the face until the next search.
-SUDDEN = 2.0
 
 
 class Surface(NamedTuple):
@@ -63,68 +59,7 @@ class Surface(NamedTuple):
     area: Any
 
 
-class Near(NamedTuple):
-    """What may touch the face until the next search, and room to work in.
-
-    Attributes
-    ----------
-    counts : (2,) array
-        How many nodes and faces may touch.
-    nodes, faces : (k,), (f,) array
-        Which, in order, as positions in `Surface`.
-    touching : (f,) array
-        Faces that do in a step.
-    gap : (k,) array
-        Distances from the face, m.
-    swift, impulse : (3, k) array
-        Velocities over the face and impulses of a step: normal, across, along.
-    tilt : (2, k) array
-        Cosine and sine of the turn of the face's normal under each node.
-    light : (k,) array
-        Area over the mass that a kick meets, m2/kg.
-    forces : (4, f p) array
-        Of each point: normal, along z, along y, sticking.
-    """
-
-    counts: Any
-    nodes: Any
-    faces: Any
-    touching: Any
-    gap: Any
-    swift: Any
-    impulse: Any
-    tilt: Any
-    light: Any
-    forces: Any
-
-
-@njit(cache=True)
-def near_of(surface: Any, pivot: Any) -> Any:
-    """Return a `Near` for all nodes.
-
-    Parameters
-    ----------
-    surface : Surface
-    pivot : (k,) array
-        Of the surface nodes, see `layers.strike.model.Chain`.
-    """
-    nodes, faces = surface.nodes.shape[0], surface.bulge.shape[0]
-    points = surface.shape.shape[0]
-    return Near(
-        np.zeros(2, np.int64),
-        np.arange(nodes),
-        np.arange(faces),
-        np.zeros(faces, np.int64),
-        np.zeros(nodes),
-        np.zeros((3, nodes)),
-        np.zeros((3, nodes)),
-        np.zeros((2, nodes)),
-        surface.area * pivot,
-        np.zeros((4, faces * points)),
-    )
-
-
-@njit(cache=True)
+@njit(forceinline=True)
 def _kick(velocity: Any, carry: Any, first: int, column: int, kick: Any) -> None:
     """Let a column's inner nodes follow the kick that its surface node got."""
     rows, columns = carry.shape
@@ -136,79 +71,99 @@ def _kick(velocity: Any, carry: Any, first: int, column: int, kick: Any) -> None
             velocity[i, n] += follow * kick[i]
 
 
-@njit(cache=True)
-def _press(surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float) -> None:
+@njit(forceinline=True)
+def _four(values: Any, s: Any) -> Any:
+    """Return a number at the four corners of a quadrilateral."""
+    return values[s[0]], values[s[1]], values[s[2]], values[s[3]]
+
+
+@njit(forceinline=True)
+def _at(values: Any, n: Any) -> Any:
+    """Return a number at a point of a quadrilateral, by the corner functions there."""
+    return n[0] * values[0] + n[1] * values[1] + n[2] * values[2] + n[3] * values[3]
+
+
+@njit(forceinline=True)
+def _shared(values: Any, force: float, n: Any) -> Any:
+    """Add a point's force to the sums at the corners."""
+    return (
+        values[0] + n[0] * force,
+        values[1] + n[1] * force,
+        values[2] + n[2] * force,
+        values[3] + n[3] * force,
+    )
+
+
+@njit(forceinline=True)
+def _press_points(surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float) -> None:
     """Give the forces at one quadrilateral's points and their impulses on its nodes.
 
     With the relative velocity w' = w + dt a N after the step, a being the acceleration under unit
     pressure, the pressure is N = -k (g + dt w' / 2) - c w', solved for N; likewise along the face.
     """
-    k, kt = face[STIFFNESS], face[SHEAR_STIFFNESS]
-    friction, weight, forces = face[FRICTION], surface.weight[f], near.forces
+    k, kt, forces = face[STIFFNESS], face[SHEAR_STIFFNESS], near.forces
+    resist, drag = 0.5 * step * k + face[DAMPING], 0.5 * step * kt + face[SHEAR_DAMPING]
+    s = (surface.faces[0, f], surface.faces[1, f], surface.faces[2, f], surface.faces[3, f])
+    gaps, lights, speed = _four(near.gap, s), _four(near.light, s), _four(near.swift[0], s)
+    aside, ahead = _four(near.swift[1], s), _four(near.swift[2], s)
+    push, side, climb = (0.0, 0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0)
     for p in range(surface.shape.shape[0]):
-        at = f * surface.shape.shape[0] + p
-        gap, w0, w1, w2, ease = -surface.bulge[f], 0.0, 0.0, 0.0, 0.0
-        for corner in range(4):
-            n, s = surface.shape[p, corner], surface.faces[corner, f]
-            gap += n * near.gap[s]
-            w0 += n * near.swift[0, s]
-            w1 += n * near.swift[1, s]
-            w2 += n * near.swift[2, s]
-            ease += n * near.light[s]
-        resist = 0.5 * step * k + face[DAMPING]
-        soften = 1.0 / (1.0 + resist * step * ease)
-        normal = -(k * gap + resist * w0) * soften
+        at, n = f * surface.shape.shape[0] + p, _four(surface.shape[p], (0, 1, 2, 3))
+        gap, ease = _at(gaps, n) - surface.bulge[f], step * _at(lights, n)
+        normal = -(k * gap + resist * _at(speed, n)) / (1.0 + resist * ease)
         if gap > 0.0 or normal <= 0.0:
             forces[0, at], forces[1, at], forces[2, at], forces[3, at] = 0.0, 0.0, 0.0, 0.0
             continue
-        resist = 0.5 * step * kt + face[SHEAR_DAMPING]
-        soften = 1.0 / (1.0 + resist * step * ease)
-        along = -(kt * stretch[0, at] + resist * w2) * soften
-        across = -(kt * stretch[1, at] + resist * w1) * soften
+        w1, w2, soften = _at(aside, n), _at(ahead, n), 1.0 / (1.0 + drag * ease)
+        along = -(kt * stretch[0, at] + drag * w2) * soften
+        across = -(kt * stretch[1, at] + drag * w1) * soften
         size = math.sqrt(along * along + across * across)
-        limit = friction * normal / (1.0 + face[FADE] * math.sqrt(w1 * w1 + w2 * w2))
+        limit = face[FRICTION] * normal / (1.0 + face[FADE] * math.sqrt(w1 * w1 + w2 * w2))
         if size > limit:
             along *= limit / size
             across *= limit / size
         forces[0, at], forces[1, at], forces[2, at] = normal, along, across
         forces[3, at] = 1.0 if size <= limit else 0.0
-        for corner in range(4):
-            part = step * weight * surface.shape[p, corner]
-            s = surface.faces[corner, f]
-            near.impulse[0, s] += part * normal
-            near.impulse[1, s] += part * across
-            near.impulse[2, s] += part * along
+        push, side = _shared(push, normal, n), _shared(side, across, n)
+        climb = _shared(climb, along, n)
+    part = step * surface.weight[f]
+    for corner in range(4):
+        near.impulse[0, s[corner]] += part * push[corner]
+        near.impulse[1, s[corner]] += part * side[corner]
+        near.impulse[2, s[corner]] += part * climb[corner]
 
 
-@njit(cache=True)
+@njit(forceinline=True)
 def _settle(
     surface: Any, f: int, near: Any, stretch: Any, face: Any, step: float, sums: Any
 ) -> None:
     """Carry one quadrilateral's stretches over the step; sum its forces and losses."""
-    k, kt, weight = face[STIFFNESS], face[SHEAR_STIFFNESS], surface.weight[f]
-    forces = near.forces
+    k, kt, weight, forces = face[STIFFNESS], face[SHEAR_STIFFNESS], surface.weight[f], near.forces
+    s = (surface.faces[0, f], surface.faces[1, f], surface.faces[2, f], surface.faces[3, f])
+    gaps, speed = _four(near.gap, s), _four(near.swift[0], s)
+    aside, ahead = _four(near.swift[1], s), _four(near.swift[2], s)
     for p in range(surface.shape.shape[0]):
-        at = f * surface.shape.shape[0] + p
-        gap, w0, w1, w2 = -surface.bulge[f], 0.0, 0.0, 0.0
-        for corner in range(4):
-            n, s = surface.shape[p, corner], surface.faces[corner, f]
-            gap += n * near.gap[s]
-            w0 += n * near.swift[0, s]
-            w1 += n * near.swift[1, s]
-            w2 += n * near.swift[2, s]
+        at, n = f * surface.shape.shape[0] + p, _four(surface.shape[p], (0, 1, 2, 3))
+        gap, w0 = _at(gaps, n) - surface.bulge[f], _at(speed, n)
         normal, along, across = forces[0, at], forces[1, at], forces[2, at]
         before, after = min(0.0, gap), min(0.0, gap + step * w0)
-        lost = step * normal * w0 + 0.5 * k * (after * after - before * before)
-        sums[CONTACT_LOSS] -= weight * lost
-        stored = stretch[0, at] ** 2 + stretch[1, at] ** 2
-        if after == 0.0 or normal == 0.0:
+        old = stretch[0, at] * stretch[0, at] + stretch[1, at] * stretch[1, at]
+        if normal == 0.0:
+            sums[CONTACT_LOSS] -= weight * 0.5 * k * (after * after - before * before)
+            sums[FRICTION_LOSS] += weight * 0.5 * kt * old
+            stretch[0, at], stretch[1, at] = 0.0, 0.0
+            continue
+        w1, w2 = _at(aside, n), _at(ahead, n)
+        if after == 0.0:
             stretch[0, at], stretch[1, at] = 0.0, 0.0
         elif forces[3, at] == 1.0:
             stretch[0, at] += step * w2
             stretch[1, at] += step * w1
         else:
             stretch[0, at], stretch[1, at] = -along / kt, -across / kt
-        stored = stretch[0, at] ** 2 + stretch[1, at] ** 2 - stored
+        stored = stretch[0, at] * stretch[0, at] + stretch[1, at] * stretch[1, at] - old
+        lost = step * normal * w0 + 0.5 * k * (after * after - before * before)
+        sums[CONTACT_LOSS] -= weight * lost
         sums[FRICTION_LOSS] -= weight * (step * (along * w2 + across * w1) + 0.5 * kt * stored)
         sums[NORMAL_FORCE] += weight * normal
         sums[TANGENTIAL_FORCE] += weight * along
@@ -234,14 +189,24 @@ def distance(points: Any, u: Any, node: int, club: Any) -> Any:
     return x * math.cos(club[TURN]) + z * math.sin(club[TURN])
 
 
-@njit(cache=True)
-def _approach(
+@njit(forceinline=True)
+def approach(
     points: Any, u: Any, velocity: Any, surface: Any, face: Any, club: Any, near: Any
 ) -> None:
-    """Distances and velocities of the nodes that may touch, in the axes of the face under each.
+    """Find distances and velocities of nodes that may touch, in the axes of the face under each.
 
     A rolled face stands back by half its curvature times the square of the height, and its normal
     leans by the height over its radius.
+
+    Parameters
+    ----------
+    points, u, velocity : (3, n) array
+        Reference coordinates, displacements and velocities.
+    surface : Surface
+    face, club : array
+        Rows of this module.
+    near : layers.strike.near.Near
+        Its `gap`, `swift` and `tilt` are written.
     """
     cos, sin, rate = math.cos(club[TURN]), math.sin(club[TURN]), club[TURN_RATE]
     roll, swift, tilt = face[CURVATURE], near.swift, near.tilt
@@ -261,85 +226,6 @@ def _approach(
         near.gap[s] = gap
         swift[0, s], swift[1, s], swift[2, s] = v * c + w * t, velocity[1, n], w * c - v * t
         tilt[0, s], tilt[1, s] = c, t
-
-
-@njit(cache=True)
-def search(
-    points: Any,
-    u: Any,
-    velocity: Any,
-    surface: Any,
-    face: Any,
-    club: Any,
-    time: float,
-    fastest: float,
-    near: Any,
-) -> float:
-    """Find what may touch the face within a time.
-
-    Parameters
-    ----------
-    points, u, velocity : (3, n) array
-        Reference coordinates, displacements and velocities.
-    surface : Surface
-    face, club : array
-        Rows of this module.
-    time : float
-        Until the next search, s.
-    fastest : float
-        Greatest speed of a surface node along the face's normal so far, m/s.
-    near : Near
-        Written.
-
-    Returns
-    -------
-    float
-        The greatest speed with those of now.
-    """
-    count = surface.nodes.shape[0]
-    near.counts[0], near.counts[1] = count, 0
-    near.nodes[:] = np.arange(count)
-    _approach(points, u, velocity, surface, face, club, near)
-    fastest = max(fastest, np.abs(near.swift[0]).max())
-    reach = SUDDEN * fastest * time
-    wanted = np.zeros(count, np.bool_)
-    for f in range(surface.faces.shape[1]):
-        lowest = near.gap[surface.faces[0, f]]
-        for corner in range(1, 4):
-            lowest = min(lowest, near.gap[surface.faces[corner, f]])
-        if lowest < surface.bulge[f] + reach:
-            near.faces[near.counts[1]] = f
-            near.counts[1] += 1
-            for corner in range(4):
-                wanted[surface.faces[corner, f]] = True
-    near.counts[0] = 0
-    for s in range(count):
-        if wanted[s]:
-            near.nodes[near.counts[0]] = s
-            near.counts[0] += 1
-    return float(fastest)
-
-
-@njit(cache=True)
-def nearest(points: Any, u: Any, surface: Any, face: Any, club: Any) -> float:
-    """Distance of the surface node that is nearest to the face, m.
-
-    Parameters
-    ----------
-    points, u : (3, n) array
-        Reference coordinates and displacements, m.
-    surface : Surface
-    face, club : array
-        Rows of this module.
-    """
-    cos, sin, roll = math.cos(club[TURN]), math.sin(club[TURN]), face[CURVATURE]
-    least = math.inf
-    for n in surface.nodes:
-        x = points[0, n] + u[0, n] - club[FACE_X]
-        z = points[2, n] + u[2, n] - club[FACE_Z]
-        height = z * cos - x * sin
-        least = min(least, x * cos + z * sin + 0.5 * roll * height * height)
-    return least
 
 
 @njit(cache=True)
@@ -373,8 +259,8 @@ def touch(
         Rows of this module.
     step : float
         s.
-    near : Near
-        What may touch, see `search`.
+    near : layers.strike.near.Near
+        What may touch.
     sums : (SUM_ROWS,) array
         Written: forces (N), slip power (W), losses (J), torque toward backspin about the origin
         (N m).
@@ -382,7 +268,8 @@ def touch(
     sums[:] = 0.0
     first = surface.nodes[0] - (carry.shape[0] - 1) * carry.shape[1]
     impulse, tilt, swift, touching = near.impulse, near.tilt, near.swift, 0
-    _approach(points, u, velocity, surface, face, club, near)
+    per_step = 1.0 / step
+    approach(points, u, velocity, surface, face, club, near)
     for k in range(near.counts[0]):
         s = near.nodes[k]
         impulse[0, s], impulse[1, s], impulse[2, s] = 0.0, 0.0, 0.0
@@ -394,7 +281,7 @@ def touch(
         if lowest < surface.bulge[f]:
             near.touching[touching] = f
             touching += 1
-            _press(surface, f, near, stretch, face, step)
+            _press_points(surface, f, near, stretch, face, step)
     if touching == 0:
         return
     for k in range(near.counts[0]):
@@ -414,8 +301,8 @@ def touch(
             _kick(velocity, carry, first, s, kick)
             # Toward backspin: x f_z - z f_x about the origin.
             x, z = points[0, n] + u[0, n], points[2, n] + u[2, n]
-            sums[FORCE_X] += px / step
-            sums[FORCE_Z] += pz / step
-            sums[TORQUE_SUM] += (x * pz - z * px) / step
+            sums[FORCE_X] += per_step * px
+            sums[FORCE_Z] += per_step * pz
+            sums[TORQUE_SUM] += per_step * (x * pz - z * px)
     for k in range(touching):
         _settle(surface, near.touching[k], near, stretch, face, step, sums)

@@ -261,12 +261,12 @@ def element_forces(
             x2 * x0 + y2 * y0 + z2 * z0,
         )
         j = x0 * (y1 * z2 - y2 * z1) + x1 * (y2 * z0 - y0 * z2) + x2 * (y0 * z1 - y1 * z0)
-        root = inverse_cube_root(j)
+        root = inverse_cube_root(j, constant.itemsize == 8)
         scale = root * root  # J^(-2/3)
         c0, c1, c2, c3, c4, c5 = symmetric_cofactors(right)
         inverse_j = 1.0 / j
         unit = inverse_j * inverse_j
-        stretch = unit / scale  # Cbar^-1 = J^(2/3) C^-1
+        stretch = inverse_j * root  # Cbar^-1 = J^(2/3) C^-1, C^-1 = cofactors / J^2
         bar = (stretch * c0, stretch * c1, stretch * c2, stretch * c3, stretch * c4, stretch * c5)
 
         modulus = load(constant, e, SHEAR)

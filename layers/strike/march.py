@@ -18,9 +18,6 @@ from layers.strike.contact import (
     TANGENTIAL_FORCE,
     TORQUE_SUM,
     distance,
-    near_of,
-    nearest,
-    search,
     touch,
 )
 from layers.strike.head import drive_club, may_meet_again
@@ -33,6 +30,7 @@ from layers.strike.kernels import (
     element_forces,
     highest_frequency,
 )
+from layers.strike.near import near_of, nearest, search
 
 # Rows of the results.
 ELAPSED, FIRST, LAST, LOSS_RELAXATION, LOSS_BULK, LOSS_FRICTION, LOSS_CONTACT = range(7)

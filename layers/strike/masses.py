@@ -87,7 +87,8 @@ def _lumped(mesh: HalfSphere, volume: FloatArray, layer: int) -> FloatArray:
 def _moments(weight: FloatArray, place: FloatArray) -> FloatArray:
     x, y, z = place
     ones = np.ones_like(x)
-    return (np.stack([ones, x**2 + z**2, x]) * weight) @ np.stack([ones, x**2 + y**2 + z**2, x]).T
+    met, scaling = np.stack([ones, x**2 + z**2, x]), np.stack([ones, x**2 + y**2 + z**2, x])
+    return np.asarray((met * weight) @ scaling.T)
 
 
 def _surface(mesh: HalfSphere, points: int) -> Surface:

@@ -80,6 +80,7 @@ def build_model(body: Body, settings: Settings) -> Model:
     hexes, constant, branch = _filled(mesh, own, laid.relief[0, own.layer], counts, settings)
     chain = Chain(laid.bond[0], laid.carry[0], laid.pivot[0])
     node_mass, radius = laid.node_mass[0], float(body.outer_radius[-1])
+    normal, damping, along, drag = laid.law[0]
     surface = unit.surface._replace(
         weight=radius**2 * unit.surface.weight,
         bulge=radius * unit.surface.bulge,
@@ -95,7 +96,7 @@ def build_model(body: Body, settings: Settings) -> Model:
         constant=constant,
         branch=branch,
         surface=surface,
-        law=tuple(float(number) for number in laid.law[0]),
+        law=(float(normal), float(damping), float(along), float(drag)),
     )
 
 
@@ -145,10 +146,9 @@ def _filled(
     matter[fill.VISCOUS] = settings.bulk_viscosity * np.sqrt(own.wave * own.density)
     matter[fill.OF_SHEAR], matter[fill.OF_BULK] = own.shear, own.bulk
     matter[fill.OF_FREQUENCY], matter[fill.OF_RELIEF] = 8.0 * own.wave / own.density, relief
-    networks = np.zeros((own.strength.shape[1], kernels.BRANCH_ROWS, len(own.layer)))
-    networks[:, kernels.STRENGTH] = (own.strength * own.shear[:, None]).T
-    networks[:, kernels.RATE] = own.rate.T
-    networks = networks.reshape(-1, len(own.layer))
+    networks = np.zeros((kernels.BRANCH_ROWS * own.strength.shape[1], len(own.layer)))
+    networks[kernels.STRENGTH :: kernels.BRANCH_ROWS] = (own.strength * own.shear[:, None]).T
+    networks[kernels.RATE :: kernels.BRANCH_ROWS] = own.rate.T
     if len(own.layer) < real:
         matter, networks = matter[:, mesh.layer], networks[:, mesh.layer]
     constant = aligned((len(hexes), kernels.CONSTANT_ROWS, width), number)

@@ -52,7 +52,7 @@ def _deformation(
 def _stored(
     u: Any, hexes: Any, constant: Any, branch: Any, state: Any, density: Any, hourglass: Any
 ) -> None:
-    slope, pattern, right, a = np.zeros((3, 3)), np.zeros((4, 3)), np.zeros(6), np.zeros(6)
+    slope, pattern, right, inner = np.zeros((3, 3)), np.zeros((4, 3)), np.zeros(6), np.zeros(6)
     for e in range(density.shape[0]):
         block, lane = e // hexes.shape[2], e % hexes.shape[2]
         _deformation(u, hexes, constant, block, lane, slope, pattern)
@@ -63,21 +63,21 @@ def _stored(
         for i in range(3):
             slope[i, i] += 1.0
         for k in range(6):
-            i, j = k % 3, (k + k // 3) % 3
-            right[k] = slope[0, i] * slope[0, j] + slope[1, i] * slope[1, j]
-            right[k] += slope[2, i] * slope[2, j]
+            a, b = k % 3, (k + k // 3) % 3
+            right[k] = slope[0, a] * slope[0, b] + slope[1, a] * slope[1, b]
+            right[k] += slope[2, a] * slope[2, b]
         j = math.sqrt(_determinant(right))
         scale = j ** (-2.0 / 3.0)
         trace = scale * (right[0] + right[1] + right[2]) - 3.0
         found = constant[block, SHEAR, lane] * trace
         found += constant[block, BULK, lane] * (j - 1.0) ** 2
-        for b in range(branch.shape[1] // BRANCH_ROWS):
+        for pair in range(branch.shape[1] // BRANCH_ROWS):
             for k in range(6):
-                a[k] = state[block, 1 + 6 * b + k, lane]
-            trace = right[0] * a[0] + right[1] * a[1] + right[2] * a[2]
-            trace += 2.0 * (right[3] * a[3] + right[4] * a[4] + right[5] * a[5])
-            trace = scale * trace - math.log(_determinant(a)) - 3.0
-            found += branch[block, BRANCH_ROWS * b + STRENGTH, lane] * trace
+                inner[k] = state[block, 1 + 6 * pair + k, lane]
+            trace = right[0] * inner[0] + right[1] * inner[1] + right[2] * inner[2]
+            trace += 2.0 * (right[3] * inner[3] + right[4] * inner[4] + right[5] * inner[5])
+            trace = scale * trace - math.log(_determinant(inner)) - 3.0
+            found += branch[block, BRANCH_ROWS * pair + STRENGTH, lane] * trace
         density[e] = 0.5 * found
 
 

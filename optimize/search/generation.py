@@ -43,7 +43,8 @@ def with_population(scenario: Scenario, workers: int | Elsewhere) -> Scenario:
     if scenario.method == "direct":
         wanted = min(_OF_GENERATION * processors // impacts, scenario.evaluations // _FEWEST)
     else:
-        batch = min(_OF_BATCH * processors // impacts, scenario.evaluations // _FEWEST)
+        left = scenario.evaluations // 2  # the start takes half of the budget, or less
+        batch = min(_OF_BATCH * processors // impacts, left // _FEWEST)
         wanted = BATCHES_A_GENERATION * batch
     population = min(max(wanted, scenario.population), LARGEST_POPULATION)
     return scenario.model_copy(update={"population": population})

@@ -169,10 +169,11 @@ def history_of(ledger: Ledger, build: str) -> History:
         If the ledger is damaged.
     """
     with ledger.snapshot():
-        ledger.check_count()
         written: dict[str, str] = {}
-        for entry in ledger.entries_where("build = ?", (bytes.fromhex(build),)):
-            written.setdefault(entry.model_version, entry.written)
+        # All are read: one whose build's name is damaged would be missed by that name.
+        for entry in ledger.entries():
+            if entry.build.hex() == build:
+                written.setdefault(entry.model_version, entry.written)
         rows = ledger.run_rows()[::-1]
         looked = [one for row in rows if (one := _looked(ledger, row, build))]
         started = [record_of(row) for row in rows if build in _starts(row)]

@@ -81,11 +81,12 @@ def run_search(
     who, conditions = named(who), scenario.estimate_conditions()
     start_rows(Space(scenario))  # one that does not fit is told before the run is begun
     read_events(ledger)  # damage is told before anything is computed
-    done = 0
+    done, begun = 0, False
     try:
         with computing(workers, conditions) as compute:
             text = scenario.model_dump_json()
             ledger.begin(run, scenario.name, text, scenario.seed, versions, who)
+            begun = True
             evaluator = Evaluator(ledger, compute, versions["model"], conditions, workers=workers)
             search = Search(scenario, run, evaluator, progress)
             try:
@@ -98,15 +99,15 @@ def run_search(
             with computing(workers, scenario.estimate_conditions(), "fine") as compute:
                 found = refined(found, fine_evaluator(ledger, compute, versions["model"]))
         ledger.end(run, "finished")
-    except KeyboardInterrupt:
-        ledger.end(run, "interrupted")
+    except (KeyboardInterrupt, SolverError) as stop:
+        if begun:  # not where the processes were still starting
+            ledger.end(run, "interrupted")
+        if isinstance(stop, SolverError):
+            raise
         raise Interrupted(
             f"Stopped after {done} of {scenario.evaluations} builds; all of them are in "
             f"{ledger.path}. The same search with this ledger goes on from there."
         ) from None
-    except SolverError:
-        ledger.end(run, "interrupted")
-        raise
     return replace(_with_events(found, ledger), seconds=time.perf_counter() - started)
 
 

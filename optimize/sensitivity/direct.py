@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from layers.arrays import FloatArray
+from layers.arrays import BoolArray, FloatArray, IntArray
 from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.estimates import Figure
@@ -52,7 +52,7 @@ class Plan:
     space: Space
     sample: Design
     rows: tuple[Row, ...]
-    places: np.typing.NDArray[np.int64]
+    places: IntArray
 
 
 def planned(scenario: Scenario, count: int) -> Plan:
@@ -139,26 +139,13 @@ def direct_shares(
     InputError
         If every figure is lacking for too many builds.
     """
-    found = np.full((len(plan.rows), len(names)), np.nan)
-    done = reused = 0
-    try:
-        for part in _parts(plan, names, ledger, workers, conditions):
-            found[done : done + len(part.found)] = part.found
-            done, reused = done + len(part.found), reused + part.reused
-            report(done, len(plan.rows))
-    except KeyboardInterrupt:
-        raise Interrupted(
-            f"Stopped after {done} of {len(plan.rows)} builds; what was computed is in "
-            f"{ledger.path}. The same command goes on from there."
-        ) from None
-    shape = plan.sample.rows.shape[:2]
-    values = {n: y[plan.places].reshape(shape) for n, y in zip(names, found.T, strict=True)}
-    whole = {name: np.isfinite(y).all(axis=0) for name, y in values.items()}
+    values, reused = _computed(plan, names, ledger, workers, conditions, report)
+    whole = {name: _whole(y) for name, y in values.items()}
     enough = [name for name, ok in whole.items() if np.count_nonzero(ok) >= FEWEST_LEFT]
     if not enough:
         raise InputError(
-            f"no figure could be computed for {FEWEST_LEFT} of {shape[1]} random builds and all "
-            f"that is redrawn of them: {', '.join(names)}."
+            f"no figure could be computed for {FEWEST_LEFT} of {len(plan.sample.rows[0])} random "
+            f"builds and all that is redrawn of them: {', '.join(names)}."
         )
     constant = [name for name in enough if is_constant(values[name][:, whole[name]])]
     varying = [name for name in enough if name not in constant]
@@ -184,6 +171,32 @@ def direct_shares(
         makeable=plan.sample.share,
         direct=direct,
     )
+
+
+def _computed(
+    plan: Plan,
+    names: Sequence[str],
+    ledger: Ledger,
+    workers: int | Elsewhere,
+    conditions: Conditions | None,
+    report: Callable[[int, int], None],
+) -> tuple[dict[str, FloatArray], int]:
+    """Return each figure at the sample's builds, (1 + parts, n); and how many the ledger had."""
+    found = np.full((len(plan.rows), len(names)), np.nan)
+    done = reused = 0
+    try:
+        for part in _parts(plan, names, ledger, workers, conditions):
+            found[done : done + len(part.found)] = part.found
+            done, reused = done + len(part.found), reused + part.reused
+            report(done, len(plan.rows))
+    except KeyboardInterrupt:
+        raise Interrupted(
+            f"Stopped after {done} of {len(plan.rows)} builds; what was computed is in "
+            f"{ledger.path}. The same command goes on from there."
+        ) from None
+    shape = plan.sample.rows.shape[:2]
+    of_sample = found[plan.places].T.reshape(-1, *shape)
+    return dict(zip(names, of_sample, strict=True)), reused
 
 
 def _parts(
@@ -226,9 +239,12 @@ def _sound(figure: Figure | None) -> float:
     return np.nan if figure is None or figure.flag else figure.value
 
 
-def _figure(
-    plan: Plan, name: str, y: FloatArray, whole: np.typing.NDArray[np.bool_]
-) -> FigureShares:
+def _whole(y: FloatArray) -> BoolArray:
+    """Say which random builds have a figure, and all that is redrawn of them too."""
+    return np.asarray(np.isfinite(y).all(axis=0))
+
+
+def _figure(plan: Plan, name: str, y: FloatArray, whole: BoolArray) -> FigureShares:
     """Estimate the indices of a figure; a build that lacks it takes those redrawn of it along."""
     sample = Design(plan.sample.rows[:, whole], plan.sample.parts, plan.sample.share)
     found = computed_indices(sample, y[:, whole], plan.space.sizes, plan.space.scenario.seed)

@@ -3,9 +3,11 @@
 ``python -m tests.benchmarks.precision BUILDS`` prints what single precision moves over random
 builds under four swings and on the barrier. ``python -m tests.benchmarks.precision times FOLDER``
 lets a process of this tree and one of the tree in FOLDER compute the same impacts in turn, and
-prints the ratios of the least processor times, compiled code warm, meshing included.
+prints the ratios of the least processor times, compiled code warm, meshing included; names of jobs
+after FOLDER choose among them.
 """
 
+import os
 import subprocess
 import sys
 import time
@@ -76,15 +78,16 @@ def serve() -> None:
         print(time.thread_time() - start, flush=True)
 
 
-def times(other: Path) -> None:
-    """Print least times of the other tree and of this one."""
+def times(other: Path, names: list[str]) -> None:
+    """Print least times of the other tree and of this one, of the named jobs."""
     command = [sys.executable, "-c", "import runpy; runpy.run_path('PATH', run_name='serve')"]
     command[2] = command[2].replace("PATH", str(Path(__file__).resolve()))
+    packages = [os.environ["PYTHONPATH"]] if "PYTHONPATH" in os.environ else []
     trees = [
         subprocess.Popen(
             command,
             cwd=folder,
-            env={"PYTHONPATH": str(folder)},
+            env={**os.environ, "PYTHONPATH": os.pathsep.join([str(folder), *packages])},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
@@ -102,7 +105,7 @@ def times(other: Path) -> None:
     for tree in trees:
         assert tree.stdout is not None
         tree.stdout.readline()
-    for name in JOBS:
+    for name in names:
         least = np.full((len(trees), TIMED), np.inf)
         for _ in range(ROUNDS):
             for number in range(TIMED):
@@ -121,6 +124,6 @@ if __name__ == "serve":
     serve()
 elif __name__ == "__main__":
     if sys.argv[1:2] == ["times"]:
-        times(Path(sys.argv[2]))
+        times(Path(sys.argv[2]), sys.argv[3:] or list(JOBS))
     else:
         differences(random_bodies(int(sys.argv[1]) if len(sys.argv) > 1 else 100, 17))

@@ -109,7 +109,7 @@ def test_analytic_layers_lose_what_the_march_says_it_lost(body: Body) -> None:
     step = float(result[rows.ELAPSED])
     assert result[rows.STEPS] == 1
     rates = energy.strike.loss_rates(run.model, u, state, branch, step)
-    volume = energy.strike._volume(run.model)
+    volume = run.model.volume
     for own, row in zip(rates, (rows.LOSS_RELAXATION, rows.LOSS_BULK), strict=True):
         said = result[row] / (rows.SAMPLE_EVERY * step)
         assert float(own @ volume) == pytest.approx(said, rel=1e-9)

@@ -5,6 +5,7 @@ Kind: published comparison, on a small mesh; and refusals.
 
 import builtins
 import sys
+from dataclasses import replace
 
 import pytest
 
@@ -52,6 +53,26 @@ def test_a_launch_that_broke_down_fails_its_figures_alone():
     found = estimate(ball, NAMES[:4], conditions, given=given)
     assert set(found.figures) == {"mass_g"}
     assert set(found.failed.values()) == {"not to be had"}
+
+
+@needs_compiler
+def test_a_launch_that_cannot_fly_fails_alone(monkeypatch):
+    monkeypatch.setitem(LEVELS, "default", SMALL)
+    balls, names = random_balls(3, 7), ("wedge full fast.carry_m",)
+    sound = estimate_many(balls, names, device="cpu", conditions=Conditions().in_double())
+    read = many.Batch.outcomes
+
+    def outcomes(batch):
+        found = read(batch)
+        found[1] = [replace(found[1][0], launch_angle=-0.01)]
+        return found
+
+    monkeypatch.setattr(many, "devices_for", lambda place: (Here(),))
+    monkeypatch.setattr(many.Batch, "outcomes", outcomes)
+    found = estimate_many(balls, names, device="gpu", conditions=Conditions().in_double())
+    assert "launch_angle, value 1, is -0.01 rad" in found[1].failed[names[0]]
+    for i in (0, 2):
+        assert found[i][names[0]].value == pytest.approx(sound[i][names[0]].value, rel=1e-11)
 
 
 def test_impacts_are_listed_by_stage_swing_and_speed():

@@ -20,8 +20,8 @@ from layers.figures import QUANTITIES, parse_figure
 from layers.files.sources import sources_of
 from layers.numerics import machine_code
 from layers.numerics.machine_code import is_kept, njit
-from layers.numerics.vectors import NODE
 from layers.strike import march
+from layers.strike.kernels import BRANCH_ROWS, RATE
 from optimize.compute import first_call
 from tests.optimize.search.test_versions import HERE
 
@@ -44,15 +44,16 @@ def keep_code_in(place: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return folder
 
 
-def added() -> tuple[list[list[float]], int]:
+def filled() -> tuple[list[list[list[float]]], int]:
     """Call a small function as in a new process, on a kind of number that nothing else uses."""
-    add = njit(cache=True)(march._move.py_func)
-    to, rate = np.ones((2, NODE), np.float32), np.full((2, NODE), 0.25, np.float32)
-    add(to, rate, 2.0)
-    return to.tolist(), sum(add.stats.cache_misses.values())
+    fill = njit(cache=True)(march._set_gain.py_func)
+    branch = np.zeros((1, BRANCH_ROWS, 2), np.float32)
+    branch[0, RATE, 1] = np.inf
+    fill(branch, 2.0)
+    return branch.tolist(), sum(fill.stats.cache_misses.values())
 
 
-SUM = [[1.5] * NODE] * 2
+GAINED = [[[0.0, 0.0], [0.0, 1.0], [0.0, np.inf]]]
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +61,7 @@ def code(tmp_path_factory) -> Path:
     """Compile the small function."""
     with pytest.MonkeyPatch.context() as monkeypatch:
         folder = keep_code_in(tmp_path_factory.mktemp("code"), monkeypatch)
-        assert added() == (SUM, 0)
+        assert filled() == (GAINED, 0)
         (file,) = folder.iterdir()
     return file
 
@@ -68,14 +69,14 @@ def code(tmp_path_factory) -> Path:
 def test_the_process_that_computes_loads_what_another_compiled(code, folder, monkeypatch):
     shutil.copy(code, folder)
     monkeypatch.setattr(sys, "executable", "")  # no other process is needed now
-    assert added() == (SUM, 0)
+    assert filled() == (GAINED, 0)
     assert [file.name for file in folder.iterdir()] == [code.name]
 
 
 def test_a_damaged_file_is_made_anew(code, folder):
     file = folder / code.name
     file.write_bytes(code.read_bytes()[:900])
-    assert added() == (SUM, 0)
+    assert filled() == (GAINED, 0)
     assert file.stat().st_size == code.stat().st_size
 
 
@@ -119,9 +120,9 @@ def test_code_is_of_all_sources_that_it_is_made_from(code, folder):
     assert {"layers.numerics.lanes", "layers.strike.contact"} <= set(
         sources_of("layers.strike.march")
     )
-    sources = march._move._cache._sources
+    sources = march._set_gain._cache._sources
     (folder / code.name.replace(sources, 12 * "0")).write_bytes(code.read_bytes())
-    assert added() == (SUM, 0)
+    assert filled() == (GAINED, 0)
     # Made anew, and what no source makes any more is cleared away.
     assert [file.name for file in folder.iterdir()] == [code.name]
 
@@ -134,22 +135,22 @@ def test_the_process_that_compiles_runs_nothing_from_the_working_folder(
         (tmp_path / f"{name}.py").write_text(trap)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(["", ".", str(HERE)]))
-    assert added() == (SUM, 0)
+    assert filled() == (GAINED, 0)
 
 
 def test_a_process_that_cannot_compile_is_said_in_one_sentence(folder, monkeypatch, tmp_path):
     cannot = "^The numerical code cannot be compiled: "
     monkeypatch.setattr(machine_code, "_CHILD", "raise RuntimeError('no compiler')")
     with pytest.raises(InputError, match=cannot + "RuntimeError: no compiler$"):
-        added()
+        filled()
     monkeypatch.setattr(sys, "executable", str(tmp_path / "python"))
     with pytest.raises(InputError, match=cannot + r".*python does not start: No such file"):
-        added()
+        filled()
     silent = tmp_path / "python"
     silent.write_text("#!/bin/sh\nexit 3\n")
     silent.chmod(0o755)
     with pytest.raises(InputError, match=r"ended with code 3\.$"):
-        added()
+        filled()
 
 
 @pytest.mark.parametrize(("test", "example"), first_call._EXAMPLES.items())

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from layers.strike import contact, head
+from layers.strike import near as vicinity
 from layers.strike.balance import _club_momentum
 from layers.strike.model import build_model, momentum_of
 from layers.strike.settings import Settings
@@ -21,7 +22,7 @@ STEP = 1e-6
 
 @pytest.fixture(autouse=True)
 def by_python(monkeypatch):
-    uncompiled(monkeypatch, contact, head)
+    uncompiled(monkeypatch, contact, head, vicinity)
 
 
 @pytest.fixture(scope="module")
@@ -48,9 +49,9 @@ def club_at(model, depth=0.4e-3, turn=0.0, rate=0.0, speed=(0.0, 0.0)):
 
 
 def approach(model, u, velocity, face, club):
-    near = contact.near_of(model.surface, model.chain.pivot[-1])
+    near = vicinity.near_of(model.surface, model.chain.pivot[-1])
     near.counts[0] = len(model.surface.nodes)
-    contact._approach(model.points, u, velocity, model.surface, face, club, near)
+    contact.approach(model.points, u, velocity, model.surface, face, club, near)
     return near
 
 
@@ -64,7 +65,7 @@ def test_analytic_distance_and_velocity_over_a_turning_face(model, roll):
     club = club_at(model, turn=0.05, rate=40.0, speed=(30.0, -4.0))
     found = approach(model, u, velocity, face, club)
     near, swift, tilt = found.gap, found.swift, found.tilt
-    nearest = contact.nearest(model.points, u, model.surface, face, club)
+    nearest = vicinity.nearest(model.points, u, model.surface, face, club)
     assert nearest == pytest.approx(near.min())
     np.testing.assert_allclose((tilt**2).sum(axis=0), 1.0)
     x, _, z = (model.points + u)[:, model.surface.nodes]
@@ -99,9 +100,9 @@ def struck(model, velocity, face, club, stretch=None):
     points = model.surface.faces.shape[1] * model.surface.shape.shape[0]
     velocity, still = velocity.copy(), np.zeros_like(model.points)
     stretch = np.zeros((2, points)) if stretch is None else stretch.copy()
-    near = contact.near_of(model.surface, model.chain.pivot[-1])
+    near = vicinity.near_of(model.surface, model.chain.pivot[-1])
     around = (model.points, still, velocity, model.surface, face, club)
-    contact.search(*around, 32 * STEP, 0.0, near)
+    vicinity.search(*around, 32 * STEP, 0.0, near)
     sums = np.full(contact.SUM_ROWS, np.nan)
     contact.touch(
         model.points, still, velocity, model.chain.carry, model.chain.pivot, model.surface,
@@ -194,7 +195,7 @@ def test_nothing_is_touched_from_afar_and_nothing_changes(model):
     assert not forces.any()
     assert not sums.any()
     still = np.zeros_like(model.points)
-    gap = contact.nearest(model.points, still, model.surface, face_of(model), club)
+    gap = vicinity.nearest(model.points, still, model.surface, face_of(model), club)
     assert gap == pytest.approx(1e-3)
 
 
@@ -212,10 +213,10 @@ def test_a_search_finds_what_may_touch_until_the_next(model):
     velocity = np.zeros_like(model.points)
     velocity[0] = -20.0
     face, club, still = face_of(model), club_at(model, depth=0.0), np.zeros_like(model.points)
-    near = contact.near_of(model.surface, model.chain.pivot[-1])
+    near = vicinity.near_of(model.surface, model.chain.pivot[-1])
     around = (model.points, still, velocity, model.surface, face, club)
     for fastest, time in ((0.0, 5e-6), (50.0, 5e-6), (0.0, 1e-2)):
-        found = contact.search(*around, time, fastest, near)
+        found = vicinity.search(*around, time, fastest, near)
         assert found == pytest.approx(max(fastest, 20.0))
         gap = approach(model, still, velocity, face, club).gap
         reach = 2.0 * found * time
@@ -283,3 +284,28 @@ def test_analytic_a_free_face_swings_in_its_period():
     # Drawn out it reaches no farther; from its middle it would reach as far as it swings.
     assert head.may_meet_again(face, club, -1e-6)
     assert not head.may_meet_again(face, club, 1e-5)
+
+
+def test_analytic_a_turning_face_reaches_as_far_as_it_swings():
+    """From where and how fast it stands out of the head: sqrt(out^2 + (speed / omega)^2) - out."""
+    _, (face, club) = heads()
+    club[contact.TURN], club[contact.TURN_RATE] = 0.3, -40.0
+    club[[contact.FACE_VX, contact.FACE_VZ]] += np.array([1.5, -0.8])
+
+    def out(time):
+        turn = club[contact.TURN] + time * club[contact.TURN_RATE]
+        x, z = (
+            club[a] - club[b] + time * (club[v] - club[w])
+            for a, b, v, w in (
+                (contact.FACE_X, contact.HEAD_X, contact.FACE_VX, contact.HEAD_VX),
+                (contact.FACE_Z, contact.HEAD_Z, contact.FACE_VZ, contact.HEAD_VZ),
+            )
+        )
+        return x * math.cos(turn) + z * math.sin(turn) - face[contact.DEPTH]
+
+    speed = (out(1e-7) - out(-1e-7)) / 2e-7
+    omega = 2.0 * math.pi / head.face_period(face)
+    reach = math.hypot(out(0.0), speed / omega) - out(0.0)
+    assert abs(speed) > 0.5
+    assert head.may_meet_again(face, club, reach - 1e-8)
+    assert not head.may_meet_again(face, club, reach + 1e-8)

@@ -354,6 +354,9 @@ def test_bad_throws_and_levels_are_refused() -> None:
         barrier_oblique(body, 0.0, 0.1, 0.4)
     with pytest.raises(InputError, match="angle"):
         barrier_oblique(body, 10.0, 1.6, 0.4)
+    for angle in (-0.01, 1.5):
+        with pytest.raises(InputError, match="angle"):
+            barrier_oblique(body, 10.0, angle, 0.4)
     with pytest.raises(InputError, match="level"):
         club_impact(body, DRIVER, "finest")  # type: ignore[arg-type]
 

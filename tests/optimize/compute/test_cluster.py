@@ -214,7 +214,7 @@ def test_the_command_stopped_by_ctrl_c_says_how_to_go_on(cluster, here, tmp_path
     time.sleep(0.5)
     search.send_signal(signal.SIGINT)
     _, told = search.communicate(timeout=600)
-    assert search.returncode == 130
+    assert search.returncode == 130, told
     assert "Traceback" not in told
     assert told.count("\n") == 1
     assert f"Go on with: orbwright search {QUICK}" in told

@@ -129,7 +129,7 @@ def test_a_run_or_a_version_of_the_model_alone(tmp_path):
     assert list(read(out)["build"]) == [KEY]
     before = out.read_bytes()
     for options, words in [
-        (("--run", "Quick"), "known: Quick: mass outward, cheaply"),
+        (("--run", "Quick"), "known: 'Quick: mass outward, cheaply'"),
         (("--model", "x"), f"it has: 0 other, {today}"),
         (("--model", ""), "names 2 of those"),
     ]:

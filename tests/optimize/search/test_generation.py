@@ -12,6 +12,7 @@ from optimize.compute.cluster_work import Kind
 from optimize.scenario.brief import Scenario
 from optimize.search import answer
 from optimize.search.generation import card_of, with_population
+from optimize.search.loop import BATCHES_A_GENERATION
 from optimize.search.run import name_run, run_search
 from tests.helpers.briefs import four_layers
 from tests.helpers.marching import SMALL, Here, needs_compiler
@@ -36,9 +37,9 @@ def goal(figure):
         ("direct", 500, 40),  # fewer would not be a generation
         ("direct", 4000, 200),  # twenty generations
         ("direct", 100_000, 1000),  # the most that a scenario may state
-        ("emulator", 200, 80),
-        ("emulator", 1000, 400),
-        ("emulator", 100_000, 1000),  # an impact on nearly each multiprocessor
+        ("emulator", 200, max(40, 5 * BATCHES_A_GENERATION)),  # twenty batches after the start
+        ("emulator", 2000, 50 * BATCHES_A_GENERATION),
+        ("emulator", 100_000, min(1000, 132 * BATCHES_A_GENERATION)),  # one on each multiprocessor
     ],
 )
 def test_generations_fill_the_card_as_far_as_the_budget_has_twenty(method, evaluations, population):

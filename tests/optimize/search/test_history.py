@@ -103,8 +103,16 @@ def test_runs_that_start_from_a_build_are_told(ledger):
 
 def test_a_ledger_that_lacks_a_row_has_no_history(ledger):
     ledger.db.execute("DELETE FROM evaluation WHERE id = 1")
-    with pytest.raises(InputError, match="3 evaluations, which are not the 4"):
+    with pytest.raises(InputError, match="evaluation 1 of 4 is gone"):
         history_of(ledger, A)
+
+
+def test_an_evaluation_that_lost_its_builds_name_is_not_passed_over(ledger):
+    name = bytes.fromhex(B)
+    other = bytes([name[0] ^ 1]) + name[1:]
+    ledger.db.execute("UPDATE evaluation SET build = ? WHERE id = 2", (other,))
+    with pytest.raises(InputError, match="evaluation 2 is not as it was written"):
+        history_of(ledger, B)
 
 
 def test_golden_a_brief_is_told_by_twelve_digits():

@@ -1,9 +1,13 @@
 """What rules a build out, before and after its figures are computed. Kinds: structure, limits."""
 
+from pathlib import Path
+
 import pytest
 
 from layers.estimates import Figure
+from layers.figures import parse_figure
 from optimize.ledger.rows import Known
+from optimize.scenario.brief import read_scenario
 from optimize.scenario.space import Candidate, Space
 from optimize.scenario.variables import CENTRE_DIAMETER, FILL_DENSITY
 from optimize.search.judge import Judge, is_closed_form
@@ -99,3 +103,27 @@ def test_a_computed_build_keeps_the_wanted_figures_and_all_that_is_bounded():
     assert set(broken.figures) == {"mass_g", "moi_g_cm2"}
     assert broken.values["mass_g"] == 45.0
     assert isinstance(judge.after(one, known(mass_g=45.0, moi_g_cm2=81.0)), Feasible)
+
+
+PATTERNS = Path(__file__).parents[3] / "scenarios" / "three_layer_pattern_choice.toml"
+
+
+def test_patterns_are_compared_by_mass_size_and_launch_of_the_goals_swings():
+    scenario = read_scenario(PATTERNS)
+    assert len(scenario.patterns) == 2
+    swings = list(
+        dict.fromkeys(
+            parsed.swing for goal in scenario.goal if (parsed := parse_figure(goal.figure)).swing
+        )
+    )
+    assert swings
+    of_launch = ("ball_speed_m_s", "launch_angle_deg", "spin_rpm")
+    wanted = ["mass_g", "diameter_mm", *(f"{s}.{name}" for s in swings for name in of_launch)]
+    known = scenario.figures()
+    more = tuple(name for name in wanted if name not in known)
+    assert len(more) >= 3
+    assert Judge.of(scenario).names == (*known, *more)
+    # Goals of the body alone have no launch; one pattern, or none, is compared with nothing.
+    body = scenario.model_copy(update={"goal": two_layers().goal})
+    assert Judge.of(body).names == body.figures()
+    assert Judge.of(two_layers()).names == two_layers().figures()

@@ -4,6 +4,7 @@ Kinds: structure, limits. A stand-in for the evaluator gives every figure at onc
 """
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -11,7 +12,9 @@ import pytest
 from layers.errors import InputError, SolverError
 from layers.estimates import Figure
 from optimize.ledger.rows import Known, Predicted, Proposal
+from optimize.scenario.brief import read_scenario
 from optimize.scenario.goals import Bound
+from optimize.scenario.space import Space
 from optimize.search import loop
 from optimize.search.evolution import Ask
 from optimize.search.loop import Search, score_of
@@ -304,3 +307,76 @@ def test_analytic_scores_rank_feasible_then_computed_then_ruled_out():
     assert score_of(broken, scenario) == Score(None, 0.75, values)
     ruled_out = replace(broken, complete=False)
     assert score_of(ruled_out, scenario) == Score(None, 1.75)
+
+
+# Dimple patterns.
+
+
+def test_a_build_is_computed_under_every_pattern_and_costs_the_budget_once(monkeypatch):
+    path = Path(__file__).parents[3] / "scenarios" / "three_layer_pattern_choice.toml"
+    free = {"evaluations": 3, "limit": (), "rules": None}
+    scenario = read_scenario(path).model_copy(update=free)
+    states: list[Progress] = []
+    search = searching(scenario, None, states.append)
+    last = len(search.space.genes) - 1
+    assert search.space.genes[last].what == "dimple_pattern"
+
+    def row_of(first: int, pattern: int) -> tuple[int, ...]:
+        return (first, *[0] * (last - 1), pattern)
+
+    rows = [row_of(0, 0), row_of(1, 0), row_of(2, 0), row_of(0, 1), row_of(3, 1)]
+    proposing(search, monkeypatch, [rows[:2], rows[2:]])
+    search.explore()
+    both = [row_of(i, k) for i in range(3) for k in (0, 1)]
+    assert set(search.seen) == set(both)
+    assert len(search.evaluator.balls) == 6
+    assert (search.evaluated, search.flown) == (6, 3)
+    assert [s.evaluated for s in states] == [-1, 0, 1, 2, 2, 3]
+    assert {ball.dimple_pattern for ball in search.evaluator.balls} == set(scenario.patterns)
+
+
+# Who proposes.
+
+
+@pytest.mark.parametrize(("population", "batch"), [(4, 4), (16, 4), (19, 4), (20, 5), (40, 10)])
+def test_an_emulator_proposes_a_quarter_of_a_generation_but_four_at_least(
+    monkeypatch, population, batch
+):
+    asked = []
+    monkeypatch.setattr("optimize.search.by_emulator.emulate", lambda *given: asked.append(given))
+    limit = [
+        {"figure": "deflection_mm", "at_least": 2.0},
+        {"figure": MASS, "at_most": 45.5},
+    ]
+    scenario = two_layers(method="emulator", population=population, seed=9, limit=limit)
+    search = searching(scenario)
+    search._proposer()
+    ((problem, budget, size, seed, start),) = asked
+    assert (budget, size, seed, start) == (scenario.evaluations, batch, 9, ())
+    assert problem.space is search.space
+    assert [bound.figure for bound in problem.bounds] == ["deflection_mm"]  # not of closed forms
+    assert problem.goals == scenario.goal
+    rows = [(i, j) for i in range(11) for j in (0, 15)]
+    admissible = [problem.admissible(row) for row in rows]
+    ruled_out = [search.judge.before(search.space.decode(row)) is not None for row in rows]
+    assert admissible == [not one for one in ruled_out]
+    assert len(set(admissible)) == 2
+
+
+def test_a_direct_search_is_proposed_to_by_evolution(monkeypatch):
+    asked = []
+    monkeypatch.setattr("optimize.search.evolution.evolve", lambda *given: asked.append(given))
+    search = searching(two_layers(population=18, seed=9))
+    search._proposer()
+    assert asked == [(search.space, 2, 18, 9, ())]
+
+
+def test_materials_of_another_price_are_another_build_where_costs_count():
+    scenario = two_layers()
+    one = Space(scenario).decode((0, 0))
+    search = searching(scenario)
+    assert search._identity(one, "key") == "key"
+    search.judge = replace(search.judge, names=(MASS, "cost_per_ball"))
+    prices = [layer.material.price_per_kg.value for layer in one.ball.layer]
+    assert search._identity(one, "key") == f"key {prices}"
+    assert search._identity(replace(one, ball=None), "key") == "key"

@@ -168,3 +168,22 @@ def test_a_search_that_is_stopped_says_how_far_it_came(tmp_path):
             "this ledger goes on from there."
         )
         assert [run.status for run in ledger.runs()] == ["interrupted"]
+
+
+def test_a_search_that_is_stopped_before_it_begins_leaves_no_run(tmp_path, monkeypatch):
+    def stopped(*_):
+        raise KeyboardInterrupt
+
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        with monkeypatch.context() as patch:
+            patch.setattr(runs, "computing", stopped)  # while worker processes are started
+            with pytest.raises(Interrupted, match="Stopped after 0 of 9 builds"):
+                run_search(two_layers(evaluations=9), ledger)
+        assert ledger.runs() == ()
+        assert run_search(two_layers(evaluations=9), ledger).evaluated == 9
+
+
+def test_showing_a_run_makes_no_ledger(tmp_path):
+    with pytest.raises(InputError, match="cannot be opened"):
+        load_run(tmp_path / "none.sqlite", "brief")
+    assert list(tmp_path.iterdir()) == []
