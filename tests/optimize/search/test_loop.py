@@ -338,8 +338,8 @@ def test_a_build_is_computed_under_every_pattern_and_costs_the_budget_once(monke
 # Who proposes.
 
 
-@pytest.mark.parametrize(("population", "batch"), [(4, 4), (16, 4), (19, 4), (20, 5), (40, 10)])
-def test_an_emulator_proposes_a_quarter_of_a_generation_but_four_at_least(
+@pytest.mark.parametrize(("population", "batch"), [(4, 4), (32, 4), (39, 4), (40, 5), (80, 10)])
+def test_an_emulator_proposes_an_eighth_of_a_generation_but_four_at_least(
     monkeypatch, population, batch
 ):
     asked = []
