@@ -22,6 +22,7 @@ _FIRST, _TOTAL = "#1f6f9f", "#b9d3e2"
 # Inches: a variable's row, a panel, names at the left, title, what is below the panels.
 _ROW, _WIDE, _LEFT, _TOP, _BOTTOM = 0.36, 2.9, 1.9, 1.2, 1.05
 _ACROSS = 4
+_LETTERS = 9.0  # of a title to an inch
 
 
 def draw_shares(shares: Shares) -> Figure:
@@ -43,9 +44,9 @@ def draw_shares(shares: Shares) -> Figure:
     tall = _ROW * len(shares.genes) + 0.5
     width, height = _LEFT + _WIDE * across + 0.2, _TOP + (tall + 0.75) * down + _BOTTOM - 0.75
     figure = new_figure(max(width, 6.2), height)
-    title = f"Global sensitivities: {shares.scenario.name}"
-    figure.text(0.02, 1.0 - 0.3 / height, plain(title, 90), fontsize=13, weight="bold", color=INK)
     size = figure.get_size_inches()
+    title = plain(f"Global sensitivities: {shares.scenario.name}", int(_LETTERS * size[0]))
+    figure.text(0.02, 1.0 - 0.3 / height, title, fontsize=13, weight="bold", color=INK)
     for place, one in enumerate(shares.figures):
         left = _LEFT + _WIDE * (place % across)
         top = height - _TOP - (tall + 0.75) * (place // across)
