@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from functools import cache
 from importlib import metadata
 from itertools import pairwise
 from typing import Any
@@ -23,6 +24,7 @@ TRUST = (
 )
 
 
+@cache  # a look through the installed packages
 def version() -> str:
     """Return the installed version of orbwright."""
     return metadata.version("orbwright")
