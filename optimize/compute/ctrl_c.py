@@ -53,13 +53,31 @@ def remembered() -> Iterator[Callable[[], None]]:
 
 @contextmanager
 def blocked() -> Iterator[None]:
-    """Block Ctrl-C while processes start: they inherit the block, so that only this one obeys."""
+    """Block Ctrl-C while processes start: they inherit the block, so that only this one obeys.
+
+    It is met at the end. Another thread, such as a numerical library's, may take a signal that this
+    one blocks; Python would then raise it here, between a process's start and what it is to do.
+    """
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
     resource_tracker.ensure_running()  # would unblock Ctrl-C when it starts
+    asked = False
+
+    def note(number: int, frame: FrameType | None) -> None:
+        nonlocal asked
+        asked = True
+
+    main_thread = threading.current_thread() is threading.main_thread()
+    usual = signal.getsignal(signal.SIGINT) if main_thread else None
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    if callable(usual):
+        signal.signal(signal.SIGINT, note)
     try:
         yield
     finally:
+        if callable(usual):
+            signal.signal(signal.SIGINT, usual)
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    if asked and callable(usual):
+        usual(signal.SIGINT, None)

@@ -1,9 +1,11 @@
 """A Ctrl-C whose exception Python drops still stops the work."""
 
+import os
 import signal
 import subprocess
 import sys
 import threading
+import time
 
 import pytest
 
@@ -52,6 +54,23 @@ def test_another_thread_leaves_ctrl_c_alone():
     thread.start()
     thread.join()
     assert met == [signal.default_int_handler]
+
+
+def test_a_blocked_ctrl_c_is_met_at_the_end_though_another_thread_takes_it():
+    ended, reached = threading.Event(), []
+    thread = threading.Thread(target=ended.wait)  # does not block the signal
+    thread.start()
+    try:
+        with pytest.raises(KeyboardInterrupt), ctrl_c.blocked():
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(0.05)
+            reached.append("the end of the block")
+    finally:
+        ended.set()
+        thread.join()
+    assert reached == ["the end of the block"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])
 
 
 def test_a_process_that_ignores_ctrl_c_goes_on_ignoring_it():
