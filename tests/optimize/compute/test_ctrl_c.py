@@ -58,13 +58,18 @@ def test_another_thread_leaves_ctrl_c_alone():
 
 def test_a_blocked_ctrl_c_is_met_at_the_end_though_another_thread_takes_it():
     ended, reached = threading.Event(), []
-    thread = threading.Thread(target=ended.wait)  # does not block the signal
-    thread.start()
-    try:
-        with pytest.raises(KeyboardInterrupt), ctrl_c.blocked():
+
+    def start_processes() -> None:
+        with ctrl_c.blocked():
             os.kill(os.getpid(), signal.SIGINT)
             time.sleep(0.05)
             reached.append("the end of the block")
+
+    thread = threading.Thread(target=ended.wait)  # does not block the signal
+    thread.start()
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            start_processes()
     finally:
         ended.set()
         thread.join()
