@@ -162,6 +162,8 @@ def _version(db: sqlite3.Connection, path: Path) -> int:
 def transaction(db: sqlite3.Connection, path: Path) -> Iterator[None]:
     """Write all or nothing, whatever interrupts it."""
     with explained(path):
+        if db.in_transaction:  # a Ctrl-C fell between the start of one and its work
+            db.execute("ROLLBACK")
         patiently(lambda: db.execute("BEGIN IMMEDIATE"))
         try:
             yield

@@ -201,3 +201,11 @@ def test_a_connection_is_closed_where_opening_fails(tmp_path, monkeypatch, readi
     assert len(opened) == 1
     with pytest.raises(sqlite3.ProgrammingError, match="closed"):
         opened[0].execute("SELECT 1")
+
+
+def test_a_transaction_that_ctrl_c_left_open_does_not_stop_the_next(tmp_path):
+    with Ledger(tmp_path / "l.sqlite") as ledger:
+        ledger.db.execute("BEGIN IMMEDIATE")  # and nothing more: so much was done
+        with ledger.transaction():
+            assert ledger.db.in_transaction
+        assert not ledger.db.in_transaction
