@@ -38,10 +38,14 @@ if TYPE_CHECKING:
     from layers.conditions import Conditions
     from optimize.compute.one import Elsewhere
     from optimize.ledger.ledger import Ledger
-    from optimize.scenario.brief import Scenario
     from optimize.search.result import Run
     from optimize.sensitivity.direct import Plan
     from optimize.sensitivity.result import Shares
+
+IndicesDrawing = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="also draw the indices; ends in .svg or .png"),
+]
 
 sensitivity = typer.Typer(
     help="Sensitivities: slopes at one ball (local), or Sobol indices over a scenario, by a run's "
@@ -128,10 +132,7 @@ def over_the_space(
     workers: Workers = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
     as_json: AsJson = False,
-    drawing: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="also draw the indices; ends in .svg or .png"),
-    ] = None,
+    drawing: IndicesDrawing = None,
 ) -> None:
     """Compute Sobol indices: which design variable each figure's variance comes from.
 
@@ -200,10 +201,7 @@ def directly(
     workers: Workers = None,
     ledger: LedgerFile = DEFAULT_LEDGER,
     as_json: AsJson = False,
-    drawing: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="also draw the indices; ends in .svg or .png"),
-    ] = None,
+    drawing: IndicesDrawing = None,
     maps: Annotated[
         Path | None,
         typer.Option(
@@ -228,7 +226,9 @@ def directly(
     from optimize.report.shares import shares_record, shares_sections
     from optimize.report.units import use_scenario
     from optimize.report.words import use_currency_of
+    from optimize.scenario.brief import read_scenario
     from optimize.search.result import Interrupted
+    from optimize.search.run import load_run
     from optimize.sensitivity.direct import direct_shares, planned
 
     _check_drawing(drawing)
@@ -237,7 +237,8 @@ def directly(
     wanted = precision_of(precision)
     by_file = scenario.lower().endswith(".toml")
     with Ledger(ledger, tell=say) if by_file else existing(ledger, keeping=True) as records:
-        brief, run = _brief_or_run(scenario, records)
+        run = None if by_file else load_run(records, scenario)
+        brief = run.scenario if run else read_scenario(scenario)
         use_scenario(brief.units)
         use_currency_of(brief.process)
         conditions = brief.estimate_conditions()
@@ -266,16 +267,6 @@ def directly(
         print_json(shares_record(found))
     else:
         print_sections(shares_sections(found), f"Global sensitivities: {brief.name}")
-
-
-def _brief_or_run(name: str, ledger: "Ledger") -> "tuple[Scenario, Run | None]":
-    from optimize.scenario.brief import read_scenario
-    from optimize.search.run import load_run
-
-    if name.lower().endswith(".toml"):
-        return read_scenario(name), None
-    run = load_run(ledger, name)
-    return run.scenario, run
 
 
 def _figures_to_compute(
