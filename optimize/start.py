@@ -3,23 +3,36 @@
 import os
 import signal
 import sys
+from contextlib import suppress
 
 _SAID, _INTERRUPTED = "orbwright: stopped by Ctrl-C.\n", 130
 
 
 def main() -> int:
     """Run the command line; see `optimize.commands.app.main` for the exit codes."""
+    usual = signal.getsignal(signal.SIGINT)
+    heeded = usual is signal.default_int_handler  # else Ctrl-C is to be ignored
     try:
-        usual = signal.getsignal(signal.SIGINT)
-        if usual is signal.default_int_handler:  # else Ctrl-C is to be ignored
+        if heeded:
             signal.signal(signal.SIGINT, _end)
         from optimize.commands.app import main as command_line
+        from optimize.compute import ctrl_c
 
         signal.signal(signal.SIGINT, usual)
-        return command_line()
+        with ctrl_c.remembered() as check:
+            try:
+                code = command_line()
+            except Exception:
+                check()  # compiled code may turn a Ctrl-C into an error of its own
+                raise
     except KeyboardInterrupt:
         sys.stderr.write(_SAID)
-        return _INTERRUPTED
+        code = _INTERRUPTED
+    if heeded:  # the interpreter's own end would print it
+        with suppress(OSError):
+            sys.stdout.flush()
+        signal.signal(signal.SIGINT, lambda *_: os._exit(code))
+    return code
 
 
 def _end(*_: object) -> None:

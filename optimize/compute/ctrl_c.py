@@ -9,27 +9,42 @@ from multiprocessing import resource_tracker
 from types import FrameType
 
 
+# A Ctrl-C that cannot be met yet is sent again after this, where the system has such a timer.
+_AGAIN_S = 0.05
+_WAITS = hasattr(signal, "setitimer")
+
+
 @contextmanager
 def remembered() -> Iterator[Callable[[], None]]:
-    """Remember a Ctrl-C whose exception is dropped.
+    """Meet a Ctrl-C where its exception is not lost, and remember it.
 
     Python drops an exception that is raised while an object is being deleted, and a cluster's
     library deletes one with each build: the search would go on as if nobody had asked it to stop.
+    A compiled module that is being imported prints it and fails with another. Such a Ctrl-C is met
+    again a moment later.
 
     Yields
     ------
     callable
         Raises KeyboardInterrupt if Ctrl-C was met since the start.
     """
-    asked = False
+    main_thread = threading.current_thread() is threading.main_thread()
+    usual = signal.getsignal(signal.SIGINT)
+    asked, imports = False, _imports(sys._getframe())
 
     def meet(number: int, frame: FrameType | None) -> None:
         nonlocal asked
+        if _WAITS and _imports(frame) > imports:
+            _send_again()
+            return
         asked = True
-        signal.default_int_handler(number, frame)
+        if callable(usual):
+            usual(number, frame)
 
     def check() -> None:
         if asked:
+            if _WAITS:
+                signal.setitimer(signal.ITIMER_REAL, 0.0)  # it is met here, not again
             raise KeyboardInterrupt
 
     told = sys.unraisablehook
@@ -37,10 +52,11 @@ def remembered() -> Iterator[Callable[[], None]]:
     def tell(dropped: "sys.UnraisableHookArgs") -> None:
         if not (asked and dropped.exc_type is KeyboardInterrupt):
             told(dropped)
+        elif _WAITS:
+            _send_again()
 
-    main_thread = threading.current_thread() is threading.main_thread()
-    if not main_thread or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
-        yield check  # another thread, or someone else meets it
+    if not main_thread or not callable(usual):
+        yield check  # another thread; or Ctrl-C is to be ignored
         return
     signal.signal(signal.SIGINT, meet)
     sys.unraisablehook = tell
@@ -48,7 +64,21 @@ def remembered() -> Iterator[Callable[[], None]]:
         yield check
     finally:
         sys.unraisablehook = told
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+        signal.signal(signal.SIGINT, usual)
+
+
+def _imports(frame: FrameType | None) -> int:
+    """Count the imports that a frame is in."""
+    count = 0
+    while frame is not None:
+        count += frame.f_code.co_filename.startswith("<frozen importlib")
+        frame = frame.f_back
+    return count
+
+
+def _send_again() -> None:
+    signal.signal(signal.SIGALRM, lambda *_: signal.raise_signal(signal.SIGINT))
+    signal.setitimer(signal.ITIMER_REAL, _AGAIN_S)
 
 
 @contextmanager

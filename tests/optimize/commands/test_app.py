@@ -46,7 +46,7 @@ def process(*arguments: str, **options: object) -> subprocess.CompletedProcess:
     command = [
         sys.executable,
         "-c",
-        "import sys; from optimize.commands.app import main; sys.exit(main())",
+        "import sys; from optimize.start import main; sys.exit(main())",
     ]
     return subprocess.run(
         [*command, *arguments], capture_output=True, timeout=600, cwd=ROOT, check=False, **options

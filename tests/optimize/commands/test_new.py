@@ -7,7 +7,7 @@ import sys
 
 from tests.optimize.commands.test_app import ROOT, refused, run
 
-COMMAND = "import sys; from optimize.commands.app import main; sys.exit(main())"
+COMMAND = "import sys; from optimize.start import main; sys.exit(main())"
 
 
 def test_options_alone_write_a_ball_that_the_next_command_takes(tmp_path):

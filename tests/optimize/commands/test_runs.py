@@ -171,7 +171,7 @@ def _started(*arguments: str) -> subprocess.Popen:
     command = [
         sys.executable,
         "-c",
-        "import sys; from optimize.commands.app import main; sys.exit(main())",
+        "import sys; from optimize.start import main; sys.exit(main())",
     ]
     return subprocess.Popen(
         [*command, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT, text=True
@@ -237,7 +237,7 @@ def test_a_full_disk_under_the_answer_loses_nothing(searched):
     command = [
         sys.executable,
         "-c",
-        "import sys; from optimize.commands.app import main; sys.exit(main())",
+        "import sys; from optimize.start import main; sys.exit(main())",
     ]
     if not os.path.exists("/dev/full"):
         pytest.skip("no /dev/full on this system")

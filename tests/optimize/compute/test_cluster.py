@@ -201,7 +201,7 @@ def test_the_command_stopped_by_ctrl_c_says_how_to_go_on(cluster, here, tmp_path
     command = [
         sys.executable,
         "-c",
-        "import sys; from optimize.commands.app import main; sys.exit(main())",
+        "import sys; from optimize.start import main; sys.exit(main())",
     ]
     options = ["--cluster", cluster.address, "--ledger", str(tmp_path / "l.sqlite")]
     options += ["--evaluations", "4000"]

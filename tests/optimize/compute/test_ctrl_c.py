@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import textwrap
 import threading
 import time
 
@@ -54,6 +55,91 @@ def test_another_thread_leaves_ctrl_c_alone():
     thread.start()
     thread.join()
     assert met == [signal.default_int_handler]
+
+
+IMPORTED = """
+import signal
+try:
+    signal.raise_signal(signal.SIGINT)
+except KeyboardInterrupt as error:  # what the import of a compiled module may do
+    raise ImportError("an array library failed to import") from None
+imported = True
+"""
+
+
+def test_ctrl_c_within_an_import_is_met_after_it(tmp_path, monkeypatch):
+    (tmp_path / "imported_slowly.py").write_text(IMPORTED)
+    monkeypatch.syspath_prepend(tmp_path)
+    found = []
+
+    def interrupted() -> None:
+        with ctrl_c.remembered():
+            from imported_slowly import imported  # type: ignore[import-not-found]
+
+            found.append(imported)
+            time.sleep(60.0)
+
+    begun = time.perf_counter()
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
+    assert found == [True]
+    assert time.perf_counter() - begun < 50.0
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_a_search_that_is_itself_imported_can_be_stopped(tmp_path, monkeypatch):
+    code = """
+        import signal, time
+        from optimize.compute import ctrl_c
+        with ctrl_c.remembered():
+            signal.raise_signal(signal.SIGINT)
+            time.sleep(60.0)
+    """
+    (tmp_path / "searching_script.py").write_text(textwrap.dedent(code))
+    monkeypatch.syspath_prepend(tmp_path)
+    with pytest.raises(KeyboardInterrupt):
+        import searching_script  # type: ignore[import-not-found]  # noqa: F401
+
+
+@pytest.mark.filterwarnings("error::pytest.PytestUnraisableExceptionWarning")
+def test_a_dropped_ctrl_c_is_met_again():
+    with pytest.raises(KeyboardInterrupt), ctrl_c.remembered():
+        deleted = _Deleted()
+        del deleted
+        time.sleep(60.0)
+
+
+def started(command_line: str) -> subprocess.CompletedProcess[str]:
+    """Run the command's start with another command line, as an installed command runs it."""
+    code = f"""
+        import atexit, signal, sys
+        from optimize.commands import app
+        {command_line}
+        from optimize.start import main
+        sys.exit(main())
+    """
+    ran = [sys.executable, "-c", textwrap.dedent(code)]
+    return subprocess.run(ran, capture_output=True, text=True, check=False)
+
+
+def test_a_ctrl_c_that_compiled_code_turned_into_another_error_is_told():
+    met = (
+        "def interrupted(): signal.raise_signal(signal.SIGINT)\n"
+        "        def main():\n"
+        "            try: interrupted()\n"
+        "            except KeyboardInterrupt: raise SystemError('an error is set') from None\n"
+        "        app.main = main"
+    )
+    ran = started(met)
+    assert (ran.returncode, ran.stderr) == (130, "orbwright: stopped by Ctrl-C.\n")
+
+
+def test_ctrl_c_while_the_interpreter_ends_stops_nothing_that_is_done():
+    ran = started(
+        "app.main = lambda: print('the answer') or 0\n"
+        "        atexit.register(lambda: signal.raise_signal(signal.SIGINT))"
+    )
+    assert (ran.returncode, ran.stdout, ran.stderr) == (0, "the answer\n", "")
 
 
 def test_a_blocked_ctrl_c_is_met_at_the_end_though_another_thread_takes_it():

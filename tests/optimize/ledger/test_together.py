@@ -17,7 +17,7 @@ QUICK = ROOT / "tests" / "helpers" / "closed_form.toml"
 COMMAND = [
     sys.executable,
     "-c",
-    "import sys; from optimize.commands.app import main; sys.exit(main())",
+    "import sys; from optimize.start import main; sys.exit(main())",
 ]
 BUILDS = 60
 
