@@ -26,13 +26,21 @@ def main() -> int:
                 check()  # compiled code may turn a Ctrl-C into an error of its own
                 raise
     except KeyboardInterrupt:
+        _drop_half_made()
         sys.stderr.write(_SAID)
         code = _INTERRUPTED
+    if code == _INTERRUPTED:
+        _drop_half_made()
     if heeded:  # the interpreter's own end would print it
         with suppress(OSError):
             sys.stdout.flush()
         signal.signal(signal.SIGINT, lambda *_: os._exit(code))
     return code
+
+
+def _drop_half_made() -> None:
+    """Let objects that Ctrl-C left half made fail without a word when they are deleted."""
+    sys.unraisablehook = lambda _: None
 
 
 def _end(*_: object) -> None:

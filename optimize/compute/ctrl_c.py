@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from multiprocessing import resource_tracker
 from types import FrameType
 
-
 # A Ctrl-C that cannot be met yet is sent again after this, where the system has such a timer.
 _AGAIN_S = 0.05
 _WAITS = hasattr(signal, "setitimer")
@@ -50,10 +49,11 @@ def remembered() -> Iterator[Callable[[], None]]:
     told = sys.unraisablehook
 
     def tell(dropped: "sys.UnraisableHookArgs") -> None:
-        if not (asked and dropped.exc_type is KeyboardInterrupt):
+        if not asked:
             told(dropped)
-        elif _WAITS:
+        elif _WAITS and dropped.exc_type is KeyboardInterrupt:
             _send_again()
+        # Others come from objects that Ctrl-C left half made.
 
     if not main_thread or not callable(usual):
         yield check  # another thread; or Ctrl-C is to be ignored

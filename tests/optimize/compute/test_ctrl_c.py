@@ -103,10 +103,14 @@ def test_a_search_that_is_itself_imported_can_be_stopped(tmp_path, monkeypatch):
 
 @pytest.mark.filterwarnings("error::pytest.PytestUnraisableExceptionWarning")
 def test_a_dropped_ctrl_c_is_met_again():
-    with pytest.raises(KeyboardInterrupt), ctrl_c.remembered():
-        deleted = _Deleted()
-        del deleted
-        time.sleep(60.0)
+    def interrupted() -> None:
+        with ctrl_c.remembered():
+            deleted = _Deleted()
+            del deleted
+            time.sleep(60.0)
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
 
 
 def started(command_line: str) -> subprocess.CompletedProcess[str]:
@@ -140,6 +144,20 @@ def test_ctrl_c_while_the_interpreter_ends_stops_nothing_that_is_done():
         "        atexit.register(lambda: signal.raise_signal(signal.SIGINT))"
     )
     assert (ran.returncode, ran.stdout, ran.stderr) == (0, "the answer\n", "")
+
+
+def test_an_object_that_ctrl_c_left_half_made_is_deleted_without_a_word():
+    half_made = (
+        "class Half:\n"
+        "            def __init__(self): signal.raise_signal(signal.SIGINT); self.made = True\n"
+        "            def __del__(self): self.made\n"
+        "        def main():\n"
+        "            app.kept = Half.__new__(Half)  # deleted when the interpreter ends\n"
+        "            Half()\n"
+        "        app.main = main"
+    )
+    ran = started(half_made)
+    assert (ran.returncode, ran.stderr) == (130, "orbwright: stopped by Ctrl-C.\n")
 
 
 def test_a_blocked_ctrl_c_is_met_at_the_end_though_another_thread_takes_it():
