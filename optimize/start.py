@@ -1,5 +1,6 @@
 """Where the command starts: Ctrl-C is met even while the command line is being imported."""
 
+import atexit
 import os
 import signal
 import sys
@@ -15,6 +16,8 @@ def main() -> int:
     try:
         if heeded:
             signal.signal(signal.SIGINT, _end)
+            # The interpreter's very last steps would be killed by it, with the answer told.
+            atexit.register(signal.signal, signal.SIGINT, signal.SIG_IGN)
         from optimize.commands.app import main as command_line
         from optimize.compute import ctrl_c
 

@@ -144,6 +144,12 @@ def test_ctrl_c_while_the_interpreter_ends_stops_nothing_that_is_done():
         "        atexit.register(lambda: signal.raise_signal(signal.SIGINT))"
     )
     assert (ran.returncode, ran.stdout, ran.stderr) == (0, "the answer\n", "")
+    ran = started(
+        "app.main = lambda: print('the answer') or 0\n"
+        "        at_the_end = lambda: print(signal.getsignal(signal.SIGINT) is signal.SIG_IGN)\n"
+        "        atexit.register(at_the_end)"
+    )
+    assert (ran.returncode, ran.stdout, ran.stderr) == (0, "the answer\nTrue\n", "")
 
 
 def test_an_object_that_ctrl_c_left_half_made_is_deleted_without_a_word():
