@@ -276,7 +276,7 @@ def test_a_model_that_only_the_index_knows_is_not_counted(path, monkeypatch):
 def test_a_ledger_damaged_anywhere_answers_rightly_or_in_one_sentence(tmp_path):
     """See benchmarks/ledgerfuzz, of which these are the first cases."""
     verdicts = Counter()
-    for case, what, verdict, wrong in cases(tmp_path, range(60), 5, full=False):
+    for case, what, verdict, wrong in cases(tmp_path, range(40), 5, full=False):
         assert verdict in ("harmless", "told"), (case, what, wrong)
         verdicts[verdict] += 1
-    assert verdicts["told"] >= 30
+    assert verdicts["told"] >= 20
