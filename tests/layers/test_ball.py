@@ -272,3 +272,12 @@ def test_bodies_and_pieces_have_the_balls_own_dimples_unless_said():
         fields = {field.name: field.default for field in dataclasses.fields(kind)}
         assert fields["dimple_depth"] == pytest.approx(depth)
         assert fields["dimple_volume_fraction"] == 0.0
+
+
+def test_a_modulus_profile_stays_in_range():
+    ball = ball_from_table(table(), CATALOGUE, "ball.toml")
+    graded = ball.replace("core", profile={"centre_mpa": 30, "surface_mpa": 90})
+    assert graded.ends_mpa(1) == pytest.approx((30.0, 90.0))
+    for mean in (0.6, 2900):
+        with pytest.raises(InputError, match=r"must stay from 0\.5 to 3000"):
+            graded.replace("core", youngs_modulus_mpa=mean)

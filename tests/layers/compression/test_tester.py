@@ -96,14 +96,21 @@ def test_smaller_bodies_are_shimmed_and_larger_ones_press_the_spring_further():
         ((reference(SOFT, error=0.0), reference(FIRM)), "score_error 0"),
         ((reference(SOFT, shift=60.0), reference(FIRM, shift=-60.0)), "fit no spring"),
         (
-            (reference(SOFT), reference(MIDDLE, shift=25.0), reference(FIRM)),
-            "contradict one another",
+            (reference(SOFT), reference(MIDDLE, shift=7.0), reference(FIRM)),
+            "contradict one another: one misses its score by 4.6 times",
         ),
     ],
 )
 def test_references_that_do_not_tell_the_tester_are_refused(references, message):
     with pytest.raises(InputError, match=message):
         calibrated(SpringTester(), references)
+
+
+def test_references_four_errors_apart_are_taken():
+    found = calibrated(
+        SpringTester(), (reference(SOFT), reference(MIDDLE, shift=6), reference(FIRM))
+    )
+    assert found.calibration is not None
 
 
 def test_a_curve_that_ends_too_early_is_refused():
