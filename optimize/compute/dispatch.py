@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 # Builds at a worker at once: the next one is there when one is done, and little is lost with it.
 _AT_ONCE = 2
 _POLL_S = 0.5
+_TRIES = 10
 _MOST_LOSSES = 3
 _ASKED = f"{packed.__module__}:VERSIONS"
 
@@ -171,11 +172,16 @@ class Dispatch:
         if self.client.status != "running":
             raise self._lost()
         try:
-            # By releases of 2025 a few workers only, unless all are asked for.
-            known = self.client.scheduler_info(n_workers=-1)["workers"]
+            # Beside this the library itself asks now and then, for no workers or a few, and may put
+            # its answer in the place of ours.
+            for _ in range(_TRIES):
+                # By releases of 2025 a few workers only, unless all are asked for.
+                answer = self.client.scheduler_info(n_workers=-1)
+                if len(answer["workers"]) >= answer.get("n_workers", 0):
+                    break
         except (OSError, ValueError, RuntimeError) as error:
             raise self._lost() from error
-        return dict(known)
+        return dict(answer["workers"])
 
     def _lost(self) -> SolverError:
         return SolverError(

@@ -260,6 +260,14 @@ def test_reaching_a_target_with_one_setting_and_with_two():
         return np.sum(x**2)
 
     assert distance(two) < distance(one)
+    # No other pair that meets the target is nearer.
+    for coded in np.linspace(-1.0, 1.0, 21):
+        start = at([0.0, coded, 0.0, 0.0])
+        try:
+            other = reach(surface, 2.8, start, ["coagent_phr"])
+        except InputError:
+            continue
+        assert distance(other) >= distance(two) - 1e-6
 
 
 def test_a_target_out_of_reach_tells_the_range():

@@ -188,3 +188,21 @@ def test_results_that_stop_early_are_refused():
     broken = "PLATENODES and time  1.0\n\n 0.0 x 0.0\n"
     with pytest.raises(InputError, match="cannot be read"):
         read_results(broken)
+
+
+def test_elements_are_no_thicker_than_one_and_a_half_of_their_length_at_the_equator():
+    text, angular = deck_text(BODY, 12), 12
+    nodes = np.array(
+        [
+            [float(x) for x in line.split(",")[1:3]]
+            for line in text.split("*NODE")[1].split("*")[0].splitlines()
+            if line.count(",") >= 2
+        ]
+    )
+    axis = np.sort(nodes[np.abs(nodes[:, 0]) < 1e-9, 1])
+    radius = float(BODY.outer_radius[-1]) * 1e3
+    assert axis[-1] == pytest.approx(radius)
+    corners = axis[::2]  # between them stand the middles of sides
+    inner = corners < BODY.outer_radius[0] * 1e3
+    assert np.diff(corners).max() <= 1.5 * radius / angular + 1e-9
+    assert inner.sum() > 5

@@ -273,6 +273,8 @@ def test_analytic_profiles_are_read_straight_between_shells_and_to_the_rim():
     at = np.array([0.0, 2.0, 4.0, 8.0, 12.0, 14.0, 16.0])
     values = found.at(at, np.array([10.0, 20.0]))
     np.testing.assert_allclose(values, [10.0, 10.0, 10.0, 15.0, 20.0, 22.5, 25.0])
+    three = replace(found, radius_mm=np.array([2.0, 6.0, 10.0]), outer_mm=12.0)
+    assert three.at(np.array([12.0]), np.array([10.0, 20.0, 40.0])) == pytest.approx([50.0])
 
 
 def test_scorch_is_told_of_the_worst_shell_when_the_mould_closes():

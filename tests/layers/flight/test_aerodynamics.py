@@ -280,3 +280,13 @@ def test_a_square_of_spin_ratio_needs_a_millionth_of_its_own(share, terms):
     size = np.linalg.svd(aerotable._trend(off(by), 4), compute_uv=False)
     assert size[-1] / size[0] == pytest.approx(share, rel=1e-3)
     assert aerotable._terms(off(by)) == terms
+
+
+def test_a_square_of_spin_ratio_that_hangs_on_one_row_is_left_out():
+    """All rows but one at two spin ratios: without that row nothing tells the square."""
+    rng = np.random.default_rng(4)
+    points = np.column_stack([rng.uniform(0.0, 1.0, 12), np.tile([0.0, 1.0], 6)])
+    points[7, 1] = 0.5
+    assert aerotable._terms(points) == 3
+    points[8, 1] = 0.3
+    assert aerotable._terms(points) == 4

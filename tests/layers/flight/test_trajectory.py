@@ -358,7 +358,12 @@ def one_bounce(along, down, spin, turf, radius):
 
 @pytest.mark.parametrize(
     ("along", "down", "spin", "friction"),
-    [(20.0, 18.0, 300.0, 0.4), (20.0, 18.0, 300.0, 0.05), (12.0, 22.0, 900.0, 0.2)],
+    [
+        (20.0, 18.0, 300.0, 0.4),
+        (20.0, 18.0, 300.0, 0.05),
+        (12.0, 22.0, 900.0, 0.2),
+        (1.0, 20.0, -300.0, 0.06),
+    ],  # topspin: friction drives it on
 )
 def test_analytic_bounces_of_tilted_turf_by_vectors(along, down, spin, friction):
     """The last bounce's arc is flown without air from the speeds that it leaves with."""

@@ -4,7 +4,9 @@ import itertools
 
 import pytest
 
+from layers.conditions import Conditions
 from layers.errors import InputError
+from layers.figures import QUANTITIES, parse_figure
 from layers.rules.overall_distance import MILE_PER_HOUR, distance_tests
 from layers.strike.swings import Swing, SwingTable, default_swings, find_swing, read_swings
 
@@ -131,3 +133,17 @@ def test_what_is_wrong_is_named(old, new, words):
 def test_unknown_swing_offers_the_nearest():
     with pytest.raises(InputError, match="known: driver fast"):
         find_swing("driver fats")
+
+
+def test_a_figure_is_of_its_own_swing_or_of_all_of_its_club():
+    table = Conditions().swings
+    owners = {"club": ("driver", table.of_club("driver")), "swing": ("driver fast",) * 2}
+    seen = set()
+    for name, known in QUANTITIES.items():
+        if known.of in owners:
+            owner, expected = owners[known.of]
+            expected = (expected,) if isinstance(expected, str) else expected
+            assert table.of_figure(parse_figure(f"{owner}.{name}")) == expected
+            seen.add(known.of)
+    assert seen == set(owners)
+    assert table.of_figure(parse_figure("mass_g")) == ()

@@ -1,5 +1,6 @@
 """A search on a real Dask scheduler with real workers, each a process on this machine."""
 
+import itertools
 import signal
 import socket
 import subprocess
@@ -10,6 +11,8 @@ from pathlib import Path
 import pytest
 
 pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
+
+from distributed import Client
 
 from layers.errors import InputError, SolverError
 from optimize.compute import pool
@@ -142,6 +145,23 @@ def test_a_worker_killed_in_mid_run_loses_nothing(cluster, here, tmp_path):
     assert any("is gone; 1 left" in sentence for sentence in told)
     assert same(there, here(scenario))
     assert cluster.unfinished() == 0
+
+
+def test_a_listing_that_the_library_cut_short_makes_no_worker_gone(
+    cluster, here, tmp_path, monkeypatch
+):
+    """Its own inquiry, for no workers, may put its answer in the place of ours."""
+    listed, told, cut = Client.scheduler_info, [], itertools.cycle((True, False))
+
+    def scheduler_info(client, n_workers):
+        answer = dict(listed(client, n_workers))
+        return answer | {"workers": {}} if next(cut) else answer
+
+    monkeypatch.setattr(Client, "scheduler_info", scheduler_info)
+    scenario = with_deflection(12)
+    there = searched(scenario, tmp_path / "there", Cluster(cluster.address, told.append))
+    assert told == [f"2 workers at {cluster.address}."]
+    assert same(there, here(scenario))
 
 
 @pytest.mark.slow
