@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 from sklearn.gaussian_process import GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import RBF, ConstantKernel
 
+from optimize.emulator import draws
 from optimize.emulator.draws import left_out, mean_and_deviations
 from optimize.emulator.gaussian import fit
 
@@ -34,6 +36,14 @@ def test_draws_scatter_about_the_mean_as_the_process_says():
     # Tolerance guard: independent errors of the same sizes would not pass.
     alone = np.diag(np.diag(covariance))
     assert np.linalg.norm(alone - covariance) > 0.5 * np.linalg.norm(covariance)
+
+
+def test_waves_start_at_any_phase():
+    term = ConstantKernel(1.0) * RBF([1.0, 1.0])
+    phase = np.sort(draws._waves(term, 2, 1, np.random.default_rng(1)).phases)
+    even = 2.0 * np.pi * (np.arange(len(phase)) + 0.5) / len(phase)
+    # Kolmogorov and Smirnov's bound of one in 10,000.
+    assert np.abs(phase - even).max() < 2.0 * np.pi * 2.2 / np.sqrt(len(phase))
 
 
 def test_what_is_said_of_builds_left_out_is_what_a_process_without_them_says():

@@ -7,11 +7,12 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, Matern, WhiteKernel
 from threadpoolctl import threadpool_limits
 
-from optimize.emulator.encoding import Encoding
+from layers.materials import default_catalogue
+from optimize.emulator.encoding import _ANGULAR_FREQUENCY, Encoding, _properties
 from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, fit
 from optimize.emulator.inflation import leave_one_out_inflation
 from optimize.emulator.intervals import SIGMAS_95
-from optimize.emulator.likelihood import conditioned
+from optimize.emulator.likelihood import conditioned, likeliest
 from optimize.emulator.matern import minus_log_likelihood
 from optimize.scenario.brief import Scenario
 from optimize.scenario.space import Space
@@ -84,6 +85,35 @@ def test_analytic_probabilities_are_those_of_a_normal_variable(log):
     if log:
         assert np.all(belief.below(-1.0) == 0.0)
     np.testing.assert_allclose(belief.sigmas_to(belief.at(1.3)), 1.3)
+
+
+@pytest.mark.parametrize("log", [False, True])
+def test_analytic_area_below_is_the_integral_of_the_probability(log):
+    belief = Prediction(np.array([1.0, 0.2]), np.array([0.5, 0.3]), log)
+    bounds = np.array([-0.7, 0.4, 1.1, 2.5, 9.0])
+    found = belief.area_below(bounds)
+    for i, (mean, sd) in enumerate(zip(belief.mean, belief.sd, strict=True)):
+        for j, bound in enumerate(bounds):
+            low = 1e-12 if log else mean - 12.0 * sd
+            x = np.linspace(low, max(bound, low), 20_001)
+            below = norm.cdf(np.log(x) if log else x, mean, sd)
+            assert found[i, j] == pytest.approx(np.trapezoid(below, x), rel=1e-5, abs=1e-8)
+
+
+def test_without_coordinates_a_figure_is_its_mean():
+    y = np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0])
+    found = fit(np.zeros((6, 0)), {"figure": y - 10.0}).predict(np.zeros((2, 0)))["figure"]
+    np.testing.assert_allclose(found.value, -6.5)
+    np.testing.assert_allclose(found.sd, y.std())
+
+
+def test_several_starts_are_tried_when_the_builds_have_grown_by_two_fifths():
+    x = np.random.default_rng(1).random((28, 2))
+    z = (branin(x) - branin(x).mean()) / branin(x).std()
+    kernel, restarted = likeliest(x[:20], z[:20], None, 0)
+    assert restarted == 20
+    assert likeliest(x[:27], z[:27], kernel, 20)[1] == 20
+    assert likeliest(x, z, kernel, 20)[1] == 28
 
 
 def test_published_function_is_met():
@@ -208,6 +238,22 @@ def test_a_covariance_that_rounding_makes_singular_is_regularised():
     np.testing.assert_allclose(model.predict(x), x[:, 0], atol=1e-3)
 
 
+def test_what_is_added_to_a_singular_covariance_ends_at_a_hundredth_of_the_variance(monkeypatch):
+    tried = []
+
+    class Singular(GaussianProcessRegressor):
+        def fit(self, x: np.ndarray, y: np.ndarray) -> GaussianProcessRegressor:
+            tried.append(self.alpha)
+            if self.alpha < 1e-2:
+                raise np.linalg.LinAlgError
+            return super().fit(x, y)
+
+    monkeypatch.setattr("optimize.emulator.likelihood.GaussianProcessRegressor", Singular)
+    x = np.random.default_rng(3).random((5, 2))
+    conditioned(ConstantKernel(1.0) * RBF([1.0, 1.0]), x, x[:, 0])
+    assert tried == pytest.approx([1e-10, 1e-8, 1e-6, 1e-4, 1e-2])
+
+
 def test_a_figure_that_turned_negative_has_a_finite_error():
     x, emulator = emulated(20)
     errors = emulator.standardised_errors(x[:1], {"branin": np.array([-1.0])})
@@ -277,3 +323,18 @@ def test_similar_cards_lie_near_and_all_are_distinct():
     x = encoded(four_layers(), *choices)
     soft, medium, ionomer = x
     assert 0.0 < np.linalg.norm(medium - soft) < np.linalg.norm(ionomer - soft)
+
+
+def test_analytic_properties_of_a_card_are_those_of_its_networks():
+    """Prony series (Ferry 1980): 1 + sum g i w t/(1 + i w t), storage and loss its parts."""
+    card = next(card for card in default_catalogue().material if card.relaxation)
+    modulus = 1.0 + sum(
+        pair.strength
+        * (1j * _ANGULAR_FREQUENCY * pair.time_us * 1e-6)
+        / (1.0 + 1j * _ANGULAR_FREQUENCY * pair.time_us * 1e-6)
+        for pair in card.relaxation
+    )
+    found = _properties(card)
+    stiffer = card.dynamic_modulus_ratio.value * modulus.real
+    assert found[1] == pytest.approx(np.log(stiffer))
+    assert found[2] == pytest.approx(modulus.imag / modulus.real)
