@@ -12,10 +12,12 @@ from optimize.emulator.gaussian import Prediction
 from optimize.ledger.ledger import Ledger
 from optimize.scenario.goals import Bound, Goal
 from optimize.search import answer, by_emulator
+from optimize.search.evolution import Ask
 from optimize.search.problem import Problem
 from optimize.search.result import Interrupted, Run, Score
 from optimize.search.run import load_run, name_run
 from tests.helpers.briefs import four_layers, two_layers
+from tests.optimize.search.test_batch import problem as square
 from tests.optimize.search.test_run import all_rows, same, searched, stop_after
 
 LEAST = Goal(figure="mass_g", aim="minimize")
@@ -155,3 +157,29 @@ def test_a_build_that_hardly_meets_its_limits_scores_by_the_chance_that_it_does_
     assert [s.losses for s in scores[1:]] == [None] * 3
     wanted = [norm.cdf(1.0), norm.cdf(2.0), 2.0]
     assert [s.violation for s in scores[1:]] == pytest.approx(wanted)
+
+
+def test_batches_are_a_twentieth_of_the_builds_and_every_fourth_holds_a_random_one(monkeypatch):
+    chosen = []
+
+    def batch(problem, data, emulator, count, seed):
+        chosen.append(count)
+        return []  # so that builds spread over the space take all places
+
+    monkeypatch.setattr(by_emulator, "_batch", batch)
+    monkeypatch.setattr(by_emulator, "_refit", lambda *_: None)
+    monkeypatch.setattr(
+        by_emulator, "_with_predictions", lambda _, rows, emulator: [Ask(row) for row in rows]
+    )
+    proposer = by_emulator.emulate(square(), budget=400, batch=4, seed=1)
+    asks, proposed = next(proposer), []
+    for _ in range(40):
+        proposed.append(len(asks))
+        figures = {"mass_g": 1.0, "cor": 1.0}
+        asks = proposer.send([Score((1.0, 1.0), 0.0, figures) for _ in asks])
+    computed = np.cumsum(proposed)
+    assert computed[0] == 6  # three for each coordinate
+    batches = np.maximum(4, computed // 20)
+    assert proposed[1:] == batches[:-1].tolist()
+    assert max(batches) > 8
+    assert chosen == (batches - (np.arange(40) % 4 == 0)).tolist()
