@@ -154,8 +154,9 @@ def test_a_listing_that_the_library_cut_short_makes_no_worker_gone(
     listed, told, cut = Client.scheduler_info, [], itertools.cycle((True, False))
 
     def scheduler_info(client, n_workers):
-        answer = dict(listed(client, n_workers))
-        return answer | {"workers": {}} if next(cut) else answer
+        answer = dict(listed(client, n_workers=n_workers))
+        cut_short = {"n_workers": len(answer["workers"]), "workers": {}}
+        return answer | cut_short if next(cut) else answer
 
     monkeypatch.setattr(Client, "scheduler_info", scheduler_info)
     scenario = with_deflection(12)
