@@ -21,3 +21,9 @@ def test_the_error_is_the_relations_scatter_at_both_ends(centre, surface):
     by_hand = reading_of(scale, surface) - reading_of(scale, centre)
     assert difference == pytest.approx(by_hand, rel=1e-12)
     assert found == pytest.approx(math.hypot(error(centre), error(surface)), rel=1e-5)
+
+
+def test_readings_outside_the_relations_range_are_told():
+    assert hardness_difference(11.3, 78.2)[2] == ""
+    for ends in ((0.5, 20.0), (20.0, 0.5), (20.0, 2500.0)):
+        assert "is outside 30 to 95" in hardness_difference(*ends)[2]

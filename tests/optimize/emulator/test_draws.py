@@ -54,3 +54,17 @@ def test_what_is_said_of_builds_left_out_is_what_a_process_without_them_says():
         without = GaussianProcessRegressor(model.kernel_, optimizer=None).fit(x[others], y[others])
         assert said[i] == pytest.approx(without.predict(x[i : i + 1])[0], abs=1e-6)
     assert np.abs(said - model.predict(x)).max() > 1e-3
+
+
+def test_draws_come_in_pairs_about_the_mean_in_the_figures_unit():
+    x = np.random.default_rng(6).random((40, 2))
+    law = np.exp(4.0 + 3.0 * x[:, 0] - x[:, 1])
+    emulator = fit(x, {"plain": law.max() - law - 5.0, "law": law, "mass": np.full(40, 45.9)})
+    new = np.random.default_rng(7).random((9, 2))
+    predicted = emulator.predict(new)
+    assert (predicted["plain"].log, predicted["law"].log) == (False, True)
+    found = {name: emulator.draws(name, new, 50, seed=1) for name in predicted}
+    assert {draws.shape for draws in found.values()} == {(100, 9)}
+    np.testing.assert_allclose(found["plain"].mean(axis=0), predicted["plain"].mean, atol=1e-4)
+    np.testing.assert_allclose(np.log(found["law"]).mean(axis=0), predicted["law"].mean, atol=1e-5)
+    np.testing.assert_allclose(found["mass"], 45.9)
