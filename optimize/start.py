@@ -29,7 +29,7 @@ def main() -> int:
                 check()  # compiled code may turn a Ctrl-C into an error of its own
                 raise
     except KeyboardInterrupt:
-        _drop_half_made()
+        _drop_half_made()  # before this exception goes, and with it what it holds
         sys.stderr.write(_SAID)
         code = _INTERRUPTED
     if code == _INTERRUPTED:

@@ -5,7 +5,6 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from multiprocessing import resource_tracker
 from types import FrameType
 
 # A Ctrl-C that cannot be met yet is sent again after this, where the system has such a timer.
@@ -27,8 +26,7 @@ def remembered() -> Iterator[Callable[[], None]]:
     callable
         Raises KeyboardInterrupt if Ctrl-C was met since the start.
     """
-    main_thread = threading.current_thread() is threading.main_thread()
-    usual = signal.getsignal(signal.SIGINT)
+    usual = _handler()
     asked, imports = False, _imports(sys._getframe())
 
     def meet(number: int, frame: FrameType | None) -> None:
@@ -37,7 +35,7 @@ def remembered() -> Iterator[Callable[[], None]]:
             _send_again()
             return
         asked = True
-        if callable(usual):
+        if usual:
             usual(number, frame)
 
     def check() -> None:
@@ -55,8 +53,8 @@ def remembered() -> Iterator[Callable[[], None]]:
             _send_again()
         # Others come from objects that Ctrl-C left half made.
 
-    if not main_thread or not callable(usual):
-        yield check  # another thread; or Ctrl-C is to be ignored
+    if not usual:
+        yield check
         return
     signal.signal(signal.SIGINT, meet)
     sys.unraisablehook = tell
@@ -65,6 +63,14 @@ def remembered() -> Iterator[Callable[[], None]]:
     finally:
         sys.unraisablehook = told
         signal.signal(signal.SIGINT, usual)
+
+
+def _handler() -> Callable[[int, FrameType | None], object] | None:
+    """Return what meets Ctrl-C; None in another thread, or where it is to be ignored."""
+    if threading.current_thread() is not threading.main_thread():
+        return None
+    usual = signal.getsignal(signal.SIGINT)
+    return usual if callable(usual) else None
 
 
 def _imports(frame: FrameType | None) -> int:
@@ -91,6 +97,8 @@ def blocked() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    from multiprocessing import resource_tracker  # 5 ms, which every command would wait for
+
     resource_tracker.ensure_running()  # would unblock Ctrl-C when it starts
     asked = False
 
@@ -98,16 +106,15 @@ def blocked() -> Iterator[None]:
         nonlocal asked
         asked = True
 
-    main_thread = threading.current_thread() is threading.main_thread()
-    usual = signal.getsignal(signal.SIGINT) if main_thread else None
+    usual = _handler()
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    if callable(usual):
+    if usual:
         signal.signal(signal.SIGINT, note)
     try:
         yield
     finally:
-        if callable(usual):
+        if usual:
             signal.signal(signal.SIGINT, usual)
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
-    if asked and callable(usual):
+    if asked and usual:
         usual(signal.SIGINT, None)

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 # Builds at a worker at once: the next one is there when one is done, and little is lost with it.
 _AT_ONCE = 2
 _POLL_S = 0.5
-_TRIES = 10
+_TRIES = 10  # at a list of all workers
 _MOST_LOSSES = 3
 _ASKED = f"{packed.__module__}:VERSIONS"
 

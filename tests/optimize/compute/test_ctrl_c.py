@@ -115,55 +115,52 @@ def test_a_dropped_ctrl_c_is_met_again():
 
 def started(command_line: str) -> subprocess.CompletedProcess[str]:
     """Run the command's start with another command line, as an installed command runs it."""
-    code = f"""
-        import atexit, signal, sys
-        from optimize.commands import app
-        {command_line}
-        from optimize.start import main
-        sys.exit(main())
-    """
-    ran = [sys.executable, "-c", textwrap.dedent(code)]
+    code = "import atexit, signal, sys\nfrom optimize.commands import app\n"
+    code += textwrap.dedent(command_line)
+    code += "from optimize.start import main\nsys.exit(main())\n"
+    ran = [sys.executable, "-c", code]
     return subprocess.run(ran, capture_output=True, text=True, check=False)
 
 
-def test_a_ctrl_c_that_compiled_code_turned_into_another_error_is_told():
-    met = (
-        "def interrupted(): signal.raise_signal(signal.SIGINT)\n"
-        "        def main():\n"
-        "            try: interrupted()\n"
-        "            except KeyboardInterrupt: raise SystemError('an error is set') from None\n"
-        "        app.main = main"
-    )
-    ran = started(met)
+TURNED_INTO_ANOTHER_ERROR = """
+    def interrupted():
+        signal.raise_signal(signal.SIGINT)
+    def main():  # as compiled code may
+        try:
+            interrupted()
+        except KeyboardInterrupt:
+            raise SystemError('an error is set') from None
+    app.main = main
+"""
+LEFT_HALF_MADE = """
+    class Half:
+        def __init__(self):
+            signal.raise_signal(signal.SIGINT)
+            self.made = True
+        def __del__(self):
+            self.made
+    def main():
+        app.kept = Half.__new__(Half)  # deleted when the interpreter ends
+        Half()
+    app.main = main
+"""
+
+
+@pytest.mark.parametrize("command_line", [TURNED_INTO_ANOTHER_ERROR, LEFT_HALF_MADE])
+def test_ctrl_c_is_told_in_one_sentence_whatever_it_met(command_line):
+    ran = started(command_line)
     assert (ran.returncode, ran.stderr) == (130, "orbwright: stopped by Ctrl-C.\n")
+
+
+ANSWERED = "app.main = lambda: print('the answer') or 0\n"
 
 
 def test_ctrl_c_while_the_interpreter_ends_stops_nothing_that_is_done():
-    ran = started(
-        "app.main = lambda: print('the answer') or 0\n"
-        "        atexit.register(lambda: signal.raise_signal(signal.SIGINT))"
-    )
+    ran = started(ANSWERED + "atexit.register(lambda: signal.raise_signal(signal.SIGINT))\n")
     assert (ran.returncode, ran.stdout, ran.stderr) == (0, "the answer\n", "")
-    ran = started(
-        "app.main = lambda: print('the answer') or 0\n"
-        "        at_the_end = lambda: print(signal.getsignal(signal.SIGINT) is signal.SIG_IGN)\n"
-        "        atexit.register(at_the_end)"
-    )
+    ignored = "lambda: print(signal.getsignal(signal.SIGINT) is signal.SIG_IGN)"
+    ran = started(ANSWERED + f"atexit.register({ignored})\n")
     assert (ran.returncode, ran.stdout, ran.stderr) == (0, "the answer\nTrue\n", "")
-
-
-def test_an_object_that_ctrl_c_left_half_made_is_deleted_without_a_word():
-    half_made = (
-        "class Half:\n"
-        "            def __init__(self): signal.raise_signal(signal.SIGINT); self.made = True\n"
-        "            def __del__(self): self.made\n"
-        "        def main():\n"
-        "            app.kept = Half.__new__(Half)  # deleted when the interpreter ends\n"
-        "            Half()\n"
-        "        app.main = main"
-    )
-    ran = started(half_made)
-    assert (ran.returncode, ran.stderr) == (130, "orbwright: stopped by Ctrl-C.\n")
 
 
 def test_a_blocked_ctrl_c_is_met_at_the_end_though_another_thread_takes_it():
