@@ -9,7 +9,7 @@ continuous variables sees each gene as [0, 1] cut into equal cells.
 import hashlib
 import itertools
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
 
@@ -17,11 +17,11 @@ import numpy as np
 from pydantic import ValidationError
 
 from layers.arrays import FloatArray, IntArray
-from layers.ball import THINNEST_LAYER_MM, Ball, Body, Layer
+from layers.ball import THINNEST_LAYER_MM, Ball, Layer
 from layers.errors import InputError
 from layers.graded.profile import Profile
 from layers.mass import inertia
-from layers.materials import Material
+from layers.materials import Datum, Material, numeric_fields
 from optimize.scenario.brief import Scenario
 from optimize.scenario.variables import LayerVariables
 
@@ -39,6 +39,11 @@ What = Literal[
 
 # A diameter is a sum of thicknesses, rounded to 1e-6 mm: the order of summing does not matter.
 _DIGITS = 6
+
+_SOURCE = "set by the search"  # of the numbers in a build's cards
+
+# Cards made by a search that are kept for its next builds; each takes some 5 kB.
+_MOST_MADE = 4096
 
 
 @dataclass(frozen=True)
@@ -124,6 +129,11 @@ class Space:
     def _cards(self) -> dict[str, Material]:
         return {card.name: card for card in self.scenario.material}
 
+    @cached_property
+    def _made(self) -> dict[Any, Material]:
+        """Cards of moduli and densities that the search has set; builds share most of them."""
+        return {}
+
     def row_of(self, x: FloatArray) -> Row:
         """Return the row whose cells a point of [0, 1]^d lies in, inactive genes at 0."""
         steps = np.minimum((np.asarray(x) * self.sizes).astype(np.int64), self.sizes - 1)
@@ -188,10 +198,11 @@ class Space:
         if self.scenario.fill is not None:
             number = present.index(self.scenario.fill.layer - 1)
             density = self._fill_density(diameters, cards, number)
-            try:
-                cards[number] = _with(cards[number], density_g_cm3=density)
-            except ValidationError:  # no compound has such a density
+            low, high = numeric_fields()["density_g_cm3"]
+            if not low <= density <= high:  # no compound has such a density
                 return Candidate(row, None, diameters[0], density)
+            datum = Datum(value=density, source=_SOURCE)
+            cards[number] = cards[number].model_copy(update={"density_g_cm3": datum})
         profiles = [
             self.scenario.layer[i].profile({what: v for (k, what), v in chosen.items() if k == i})
             for i in present
@@ -213,13 +224,20 @@ class Space:
 
     def _card(self, i: int, chosen: dict[tuple[int, str], Any]) -> Material:
         layer = self.scenario.layer[i]
-        card = self._cards[chosen.get((i, "material"), layer.material[0])]
+        name = chosen.get((i, "material"), layer.material[0])
         values: dict[str, float] = {}
         for what in ("youngs_modulus_mpa", "density_g_cm3"):
             span = getattr(layer, what)
             if span is not None:
                 values[what] = chosen.get((i, what), span[0])
-        return _with(card, **values) if values else card
+        if not values:
+            return self._cards[name]
+        key = (name, *values.items())
+        if key not in self._made:
+            if len(self._made) >= _MOST_MADE:
+                self._made.clear()
+            self._made[key] = self._cards[name].with_values(_SOURCE, **values)
+        return self._made[key]
 
     def _fill_density(self, diameters: list[float], cards: list[Material], number: int) -> float:
         """Return the density of layer `number` that gives the ball its mass, g/cm3.
@@ -337,26 +355,12 @@ def _steps(span: tuple[float, float], increment: float) -> tuple[float, ...]:
     return tuple(round(low + k * increment, _DIGITS) for k in range(count))
 
 
-def _with(card: Material, **values: float) -> Material:
-    return card.with_values("set by the search", **values)
-
-
 def mass_per_density(diameters: list[float], dimple_fraction: float) -> list[float]:
     """Return the mass of the ball, g, that 1 g/cm3 in each layer alone gives, (n,)."""
-    n = len(diameters)
-    zero = np.zeros(n)
-    sphere = Body(
-        outer_radius=np.array(diameters) * 0.5e-3,
-        density=zero,
-        shear_modulus=zero,
-        bulk_modulus=zero,
-        dynamic_modulus_ratio=zero,
-        relaxation_strength=zero[:, None],
-        relaxation_time=zero[:, None],
-        friction=0.0,
-        dimple_volume_fraction=dimple_fraction,
-    )
-    return [1e3 * inertia.mass(replace(sphere, density=1e3 * unit)) for unit in np.eye(n)]
+    radius = np.array(diameters) * 0.5e-3
+    alone = 1e3 * np.eye(len(radius))  # kg/m3
+    pieces = inertia.Pieces(np.broadcast_to(radius, alone.shape), alone, dimple_fraction)
+    return [1e3 * mass for mass in inertia.mass(pieces).tolist()]
 
 
 def content_of(ball: Ball) -> str:

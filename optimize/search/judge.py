@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from layers.bench.bench import Impacts
 from layers.conditions import Conditions
 from layers.estimates import Figure
 from layers.estimation import estimate
@@ -44,7 +45,9 @@ class Judge:
         """Rule a build out by its closed-form figures; None if it goes to finite elements."""
         figures: dict[str, Figure] = {}
         if candidate.ball is not None:
-            figures = estimate(candidate.ball, self.closed_names, self.conditions).figures
+            # A decoded ball is valid; with `given` it is not checked once more.
+            ball, given = candidate.ball, Impacts()
+            figures = estimate(ball, self.closed_names, self.conditions, given=given).figures
         values = self._values(candidate, figures)
         excess = _excess(self.closed_bounds, values)
         return Infeasible(excess, figures, complete=False) if excess else None

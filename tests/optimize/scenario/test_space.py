@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from layers.errors import InputError
 from layers.estimation import estimate
+from optimize.scenario import space as space_of_builds
 from optimize.scenario.space import Space, content_of, key_of
 from tests.helpers.briefs import four_layers, two_layers
 
@@ -123,6 +124,29 @@ def test_numbers_that_make_no_ball_are_told_not_raised():
     candidate = heavy.decode((0, 0))
     assert candidate.ball is None
     assert candidate.fill_density_g_cm3 > 12.0
+    light = Space(two_layers(fill={"mass_g": 35, "layer": 2, "density_g_cm3": [0.4, 2]}))
+    candidate = light.decode((0, 0))
+    assert candidate.ball is None
+    assert candidate.fill_density_g_cm3 < 0.4
+
+
+@given(st.lists(ROWS, min_size=2, max_size=4))
+def test_a_decoded_ball_is_valid_and_the_same_whatever_was_decoded_before(rows):
+    """Nothing checks it again, and cards are kept from one build to the next."""
+    for row in rows:
+        candidate = SPACE.decode(row)
+        assert candidate == Space(SPACE.scenario).decode(row)
+        if candidate.ball is not None:
+            candidate.ball.checked()
+
+
+def test_kept_cards_stay_few(monkeypatch):
+    monkeypatch.setattr(space_of_builds, "_MOST_MADE", 2)
+    space = Space(four_layers())
+    for k in range(5):
+        row = row_with(youngs_modulus_mpa_of_0=k)
+        assert space.decode(row).ball == SPACE.decode(row).ball
+        assert len(space._made) <= 2
 
 
 def test_a_ball_of_another_space_is_refused():
