@@ -149,9 +149,10 @@ def test_limits_a_richer_head_reverses_no_order_and_the_unseen_ball_is_foretold(
 def test_a_large_misfit_is_refused_with_advice():
     table = default_swings()
     truth = table.find("driver fast").model_copy(update={"dynamic_loft_deg": 22.0})
-    measured = measurements_from_csv([("robot.csv", readings_of(truth))], balls(), table)
+    two = balls()[1:]
+    measured = measurements_from_csv([("robot.csv", readings_of(truth, hit=two))], two, table)
     with pytest.raises(InputError, match=r"cannot be fitted.*set loft, attack, height free"):
-        fit_strike("driver fast", balls(), measured, table)
+        fit_strike("driver fast", two, measured, table)
 
 
 def test_settings_that_may_be_free_are_known():
