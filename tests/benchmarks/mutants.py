@@ -51,7 +51,11 @@ _MESHES = "tests/layers/numerics/test_meshes.py"
 # Files without tests of their name: the tests of what they are made for.
 ELSEWHERE = {
     "layers/conditions.py": ("tests/layers/test_estimation.py",),
-    "layers/figures.py": ("tests/layers/test_estimation.py", "tests/layers/resolution"),
+    "layers/figures.py": (
+        "tests/layers/test_figures.py",
+        "tests/layers/test_estimation.py",
+        "tests/layers/resolution",
+    ),
     "layers/ball_file.py": ("tests/layers/test_ball.py", "tests/layers/files"),
     "layers/numerics/axisymmetric.py": ("tests/layers/compression",),
     "layers/numerics/band.py": ("tests/layers/compression",),

@@ -6,10 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from layers import figures
 from layers.ball import Ball, Layer
 from layers.bench.bench import Bench, Impacts
 from layers.conditions import Conditions
@@ -28,124 +25,10 @@ from tests.layers.flight.test_influence import Known
 EXACT = ("mass_g", "diameter_mm", "moi_g_cm2", "moi_ratio", "mean_density_g_cm3")
 
 
-def test_names_of_figures():
-    assert parse_figure("cor").condition == (38.1,)
-    assert parse_figure("cor@45").condition == (45.0,)
-    name = parse_figure("stage2.deflection_mm@98-600")
-    assert (name.stage, name.quantity, name.condition) == (2, "deflection_mm", (98.0, 600.0))
-
-
-@pytest.mark.parametrize(
-    ("written", "name"),
-    [
-        ("COR", "cor"),
-        ("impact speed ratio (COR)@43.830", "cor@43.83"),
-        ("MOI", "moi_g_cm2"),
-        ("Stage 2.Deflection@98-600", "stage2.deflection_mm@98-600"),
-        ("Driver Fast.Smash", "driver fast.smash_factor"),
-        ("driver fast.spin rate", "driver fast.spin_rpm"),
-        ("contact time", "contact_time_us"),
-        ("driver fast.contact time", "driver fast.strike_time_us"),
-        ("driver fast.speed", "driver fast.ball_speed_m_s"),
-        ("driver.carry range", "driver.carry_range_m"),
-    ],
-)
-def test_labels_and_synonyms_give_the_canonical_name(written, name):
-    assert parse_figure(written).name == name
-    assert parse_figure(name) == parse_figure(written)
-
-
-@pytest.mark.parametrize("name", QUANTITIES)
-def test_every_label_is_read_as_its_own_figure(name):
-    known = QUANTITIES[name]
-    owner = {"body": "", "swing": "driver fast.", "club": "driver."}[known.of]
-    for words in (name, name.upper(), known.label, known.short or known.label):
-        assert parse_figure(owner + words).quantity == name
-
-
-def test_a_shared_synonym_is_refused_with_the_candidates():
-    with pytest.raises(InputError, match="ambiguous: it may mean moi_g_cm2 or moi_ratio"):
-        parse_figure("inertia")
-    with pytest.raises(InputError, match="initial_velocity_m_s or ball_speed_m_s"):
-        parse_figure("speed")
-
-
 def test_an_estimate_keeps_canonical_names_and_answers_to_any():
     made = estimate(random_balls(1, seed=3)[0], ("MOI", "Mass"))
     assert tuple(made.figures) == ("moi_g_cm2", "mass_g")
     assert made["moment of inertia"] is made["moi_g_cm2"]
-
-
-@pytest.mark.parametrize(
-    ("name", "words"),
-    [
-        ("sped_ratio", "did you mean cor"),
-        ("mass_g@3", "takes no condition"),
-        ("cor@900", "from 0.5 to 80"),
-        ("cor@3-4", "a speed"),
-        ("deflection_mm@98", "two loads"),
-        ("deflection_mm@600-98", "below the second"),
-        ("cor@..", "must be a speed"),
-        ("", "known:"),
-    ],
-)
-def test_bad_names_are_explained(name, words):
-    with pytest.raises(InputError, match=words):
-        parse_figure(name)
-
-
-def test_what_a_name_may_mean_is_listed():
-    with pytest.raises(InputError) as found:
-        parse_figure("driver.distance")
-    said = str(found.value)
-    assert said == "figure 'driver.distance' is ambiguous: it may mean carry_m or total_m."
-    assert figures._either(["a"]) == "a"
-    assert figures._either(["a", "b"]) == "a or b"
-    assert figures._either(["a", "b", "c", "d"]) == "a, b, c or d"
-
-
-@pytest.mark.parametrize(
-    ("name", "parsed"),
-    [
-        ("COR @ 45", ("cor@45", "cor", (45.0,), None, None)),
-        ("stage 2.mass", ("stage2.mass_g", "mass_g", (), 2, None)),
-        ("stage12.cor@30", ("stage12.cor@30", "cor", (30.0,), 12, None)),
-        (
-            "Driver_Fast.hang-time",
-            ("driver fast.flight_time_s", "flight_time_s", (), None, "driver fast"),
-        ),
-        (
-            "deflection_mm@98-600",
-            ("deflection_mm@98-600", "deflection_mm", (98.0, 600.0), None, None),
-        ),
-    ],
-)
-def test_names_are_read_without_regard_to_spelling(name, parsed):
-    found = parse_figure(name)
-    assert (found.name, found.quantity, found.condition, found.stage, found.swing) == parsed
-
-
-@pytest.mark.parametrize(
-    ("condition", "fits"),
-    [("cor@0.5", True), ("cor@0.49", False), ("cor@80", True), ("cor@80.1", False),
-     ("deflection_mm@0.5-5000", True), ("deflection_mm@0.4-98", False),
-     ("deflection_mm@98-5001", False), ("deflection_mm@98-98", False)],
-)  # fmt: skip
-def test_conditions_have_ends(condition, fits):
-    if fits:
-        assert parse_figure(condition).condition
-        return
-    with pytest.raises(InputError):
-        parse_figure(condition)
-
-
-@given(st.text(max_size=40))
-def test_any_name_parses_or_is_explained(name):
-    try:
-        assert parse_figure(name).quantity in QUANTITIES
-    except InputError as error:
-        sentence = str(error)
-        assert sentence.startswith("figure ")
 
 
 def test_stage_figures_are_those_of_the_stage():
