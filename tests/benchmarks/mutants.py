@@ -50,7 +50,6 @@ _MESHES = "tests/layers/numerics/test_meshes.py"
 
 # Files without tests of their name: the tests of what they are made for.
 ELSEWHERE = {
-    "layers/conditions.py": ("tests/layers/test_estimation.py",),
     "layers/figures.py": (
         "tests/layers/test_figures.py",
         "tests/layers/test_estimation.py",
@@ -73,7 +72,11 @@ ELSEWHERE = {
         "tests/optimize/screening",
     ),
     "layers/compound/terms.py": ("tests/layers/compound/test_response.py",),
-    "layers/bench/bench.py": ("tests/layers/test_estimation.py", "tests/optimize/pattern"),
+    "layers/bench/bench.py": (
+        "tests/layers/bench",
+        "tests/layers/test_estimation.py",
+        "tests/optimize/pattern",
+    ),
     "optimize/search/acquisition.py": ("tests/optimize/search/test_by_emulator.py",),
 }
 
