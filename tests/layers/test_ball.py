@@ -496,3 +496,10 @@ def test_a_diameter_that_is_no_number_is_told_once(wrong):
         with pytest.raises(InputError, match="diameters grow outward") as found:
             ball_from_table(rows, CATALOGUE, "ball.toml")
         assert len(found.value.faults) == 1
+
+
+def test_a_profile_of_loss_alone_leaves_the_modulus_even():
+    ball = build().replace(
+        "core", profile={"surface_over_centre": 1.0, "loss_surface_over_centre": 2.0}
+    )
+    assert ball.ends_mpa(1) == pytest.approx((35.0, 35.0))
