@@ -144,8 +144,11 @@ def _profile_of(rows: list[Any], index: int, faults: list[Fault]) -> tuple[Any, 
     try:
         inner = float(rows[index - 1]["outer_diameter_mm"]) if index else 0.0
         outer = float(row["outer_diameter_mm"])
-        if not 0.0 <= inner < outer:
-            return row, {}  # the diameters are at fault, and are told as such
+    except (KeyError, TypeError, ValueError):
+        return row, {}  # a diameter is missing or no number, and is told as such
+    if not 0.0 <= inner < outer:
+        return row, {}  # the diameters are at fault, and are told as such
+    try:
         found = resolved(stated, inner, outer)
         row["profile"] = found.pop("profile")
     except ValidationError as error:
@@ -155,8 +158,6 @@ def _profile_of(rows: list[Any], index: int, faults: list[Fault]) -> tuple[Any, 
             faults.append(Fault((*place, *fault.place), told))
     except ValueError as error:
         faults.append(Fault(place, f"layer {index + 1}, profile: {str(error).rstrip('.')}"))
-    except (KeyError, TypeError):
-        return row, {}  # a diameter is missing or no number, and is told as such
     several = [key for key in ("youngs_modulus_mpa", *HARDNESS_KEYS) if found and key in row]
     if several:
         told = f"layer {index + 1}: give {several[0]} or the moduli of profile, not both"

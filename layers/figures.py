@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import lru_cache
+from itertools import pairwise
 from typing import Literal
 
 from layers.arrays import Level
@@ -386,12 +387,11 @@ def _condition(name: str, text: str, known: Quantity) -> tuple[float, ...]:
     except ValueError:
         values = ()
     if len(values) != len(known.default) or not all(low <= v <= high for v in values):
-        each = ", each" if len(known.default) == 2 else ""
-        joined = ", joined by -" if len(known.default) == 2 else ""
+        each, joined = (", each", ", joined by -") if known.default[1:] else ("", "")
         raise InputError(
             f"figure {name!r}: the condition after @ is {text!r}, but must be {what}{each} "
             f"from {low:g} to {high:g}{joined}."
         )
-    if len(values) == 2 and values[0] >= values[1]:
+    if any(first >= second for first, second in pairwise(values)):
         raise InputError(f"figure {name!r}: the first value after @ must be below the second.")
     return values

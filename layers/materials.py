@@ -181,7 +181,8 @@ class Material(BaseModel):
 
         'core rubber, soft' is 'core rubber' where a search has made it twice as stiff.
         """
-        same = abs(self.youngs_modulus_mpa.value / self.named_at_mpa - 1.0) <= NAME_HOLDS
+        named = self.named_at_mpa or self.youngs_modulus_mpa.value  # not known: as it is
+        same = abs(self.youngs_modulus_mpa.value / named - 1.0) <= NAME_HOLDS
         return self.name if same else self.name.split(",")[0]
 
     @property

@@ -50,8 +50,11 @@ _MESHES = "tests/layers/numerics/test_meshes.py"
 
 # Files without tests of their name: the tests of what they are made for.
 ELSEWHERE = {
-    "layers/conditions.py": ("tests/layers/test_estimation.py",),
-    "layers/figures.py": ("tests/layers/test_estimation.py", "tests/layers/resolution"),
+    "layers/figures.py": (
+        "tests/layers/test_figures.py",
+        "tests/layers/test_estimation.py",
+        "tests/layers/resolution",
+    ),
     "layers/ball_file.py": ("tests/layers/test_ball.py", "tests/layers/files"),
     "layers/numerics/axisymmetric.py": ("tests/layers/compression",),
     "layers/numerics/band.py": ("tests/layers/compression",),
@@ -69,7 +72,11 @@ ELSEWHERE = {
         "tests/optimize/screening",
     ),
     "layers/compound/terms.py": ("tests/layers/compound/test_response.py",),
-    "layers/bench/bench.py": ("tests/layers/test_estimation.py", "tests/optimize/pattern"),
+    "layers/bench/bench.py": (
+        "tests/layers/bench",
+        "tests/layers/test_estimation.py",
+        "tests/optimize/pattern",
+    ),
     "optimize/search/acquisition.py": ("tests/optimize/search/test_by_emulator.py",),
 }
 

@@ -6,13 +6,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from layers.ball import Ball, Body, Layer
-from layers.ball_file import ball_from_table, read_ball, write_ball
+from layers.ball_file import ball_from_table, ball_toml, read_ball, write_ball
 from layers.errors import InputError
 from layers.estimation import estimate
+from layers.files.toml import parse_toml
 from layers.mass import inertia
-from layers.materials import default_catalogue
+from layers.materials import Material, default_catalogue
 
 CATALOGUE = default_catalogue()
 
@@ -281,3 +283,223 @@ def test_a_modulus_profile_stays_in_range():
     for mean in (0.6, 2900):
         with pytest.raises(InputError, match=r"must stay from 0\.5 to 3000"):
             graded.replace("core", youngs_modulus_mpa=mean)
+
+
+def pairs(*given, **more):
+    """A card that states its own relaxation: strength and microseconds."""
+    card = {"name": "x", "youngs_modulus_mpa": 60, "poisson_ratio": 0.25, "density_g_cm3": 1.2}
+    rows = [{"strength": s, "time_us": t} for s, t in given]
+    return Material.model_validate(card | {"relaxation": rows} | more)
+
+
+def test_a_body_has_the_cards_numbers_in_si():
+    """A layer of fewer relaxation pairs than another carries none in their place."""
+    skin = {"friction": 0.5, "friction_wet": 0.3, "friction_half_speed_m_s": 20}
+    cards = (pairs((0.5, 10), (0.2, 300)), pairs((0.7, 40)), pairs(**skin))
+    sizes = (20.0, 30.0, 42.7)
+    roles = ("core", "mantle", "cover")
+    body = Ball(
+        layer=tuple(
+            Layer(role=r, outer_diameter_mm=d, material=c)
+            for r, d, c in zip(roles, sizes, cards, strict=True)
+        )
+    ).body()
+    np.testing.assert_allclose(body.relaxation_strength, [[0.5, 0.2], [0.7, 0.0], [0.0, 0.0]])
+    np.testing.assert_allclose(body.relaxation_time[0], [1e-5, 3e-4])
+    assert body.relaxation_time[1, 0] == pytest.approx(4e-5)
+    assert (body.relaxation_time > 0.0).all()  # none is divided by
+    np.testing.assert_allclose(body.density, 1200.0)
+    np.testing.assert_allclose(body.shear_modulus, 24e6)
+    np.testing.assert_allclose(body.bulk_modulus, 40e6)
+    assert (body.friction, body.friction_wet, body.friction_half_speed) == (0.5, 0.3, 20.0)
+    assert not body.graded
+    assert (body.dimple_volume_fraction, body.dimple_depth) == pytest.approx((0.007, 1.5e-4))
+    lossless = Ball(layer=(Layer(role="core", outer_diameter_mm=42.7, material=pairs()),)).body()
+    assert lossless.relaxation_strength.shape == lossless.relaxation_time.shape == (1, 0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "fits"),
+    [
+        ({"name": "n" * 120, "dimple_pattern": "p" * 120}, True),
+        ({"name": "n" * 121}, False),
+        ({"name": ""}, False),
+        ({"dimple_pattern": "p" * 121}, False),
+        ({"dimple_volume_percent": 0.0}, True),
+        ({"dimple_volume_percent": 2.0}, True),
+        ({"dimple_depth_mm": 0.5}, True),
+        ({"dimple_depth_mm": 1e-9}, True),
+    ],
+)
+def test_numbers_and_names_of_a_ball_have_ends(changes, fits):
+    if fits:
+        assert build(**changes)
+        return
+    with pytest.raises(InputError, match=next(iter(changes))):
+        build(**changes)
+
+
+def test_layers_have_ends():
+    card = CATALOGUE.find("core rubber, soft")
+    for size in (5.0, 60.0):
+        assert Layer(role="core", outer_diameter_mm=size, material=card).outer_diameter_mm == size
+    for size in (4.99, 60.01):
+        with pytest.raises(ValidationError, match="than or equal to"):
+            Layer(role="core", outer_diameter_mm=size, material=card)
+    rows = [
+        {"role": "mantle", "outer_diameter_mm": 10.0 + 4 * k, "material": "core rubber, soft"}
+        for k in range(6)
+    ]
+    six = ball_from_table({"layer": rows}, CATALOGUE, "ball.toml")
+    assert [six.diameter_of(k) for k in range(7)] == [0.0, 10.0, 14.0, 18.0, 22.0, 26.0, 30.0]
+    for number in (0, 7):
+        with pytest.raises(InputError, match=rf"layer is {number}, but must be from 1 to 6\."):
+            six.replace(number, density_g_cm3=1.0)
+        with pytest.raises(InputError, match=rf"stage is {number}, but must be from 1 to 6\."):
+            six.stage(number)
+    assert six.replace(6, density_g_cm3=1.0).layer[5].material.density_g_cm3.value == 1.0
+    with pytest.raises(InputError) as found:
+        six.replace("cover", density_g_cm3=1.0)
+    assert str(found.value) == (
+        "unnamed ball has no 'cover'; name one of its layers by number: "
+        "1 mantle, 2 mantle, 3 mantle, 4 mantle, 5 mantle, 6 mantle."
+    )
+
+
+def test_a_thin_layer_is_told_with_the_least_diameter():
+    with pytest.raises(InputError) as found:
+        build((25.0, 38.0, 38.2))
+    assert str(found.value) == (
+        "ball.toml: layer 3 (cover), outer_diameter_mm is 38.2, but must be at least 38.4: "
+        "diameters grow outward and a layer is at least 0.2 mm thick."
+    )
+    assert [f.place for f in found.value.faults] == [("layer", 2, "outer_diameter_mm")]
+
+
+def test_a_long_name_leaves_room_for_what_is_added():
+    long = build(name="n" * 120)
+    assert long.named("b").name == "n" * 117 + ", b"
+    assert long.stage(1).name == "n" * 111 + ", stage 1"
+    assert build().stage(2).name == "test, stage 2"
+
+
+def test_a_profile_is_of_the_layer_s_own_radii():
+    """Ends that are given in MPa come back, whatever else of the layer changes with them."""
+    ends = {"centre_mpa": 30, "surface_mpa": 90}
+    graded = build().replace(2, profile=ends)
+    assert graded.ends_mpa(2) == pytest.approx((30.0, 90.0))
+    assert graded.ends_mpa(1) == (35.0, 35.0)
+    # The mean by volume of E = 30 + 60 x over the shell from 12.5 to 19 mm.
+    a, b = 12.5, 19.0
+    first = 3.0 / 4.0 * (b**4 - a**4) / (b**3 - a**3)
+    mean = 30.0 + 60.0 * (first - a) / (b - a)
+    assert graded.layer[1].material.youngs_modulus_mpa.value == pytest.approx(mean)
+    moved = build().replace(2, profile=ends, outer_diameter_mm=40.0)
+    assert moved.ends_mpa(2) == pytest.approx((30.0, 90.0))
+    assert graded.body().graded
+    assert "graded 1 : 3" in repr(graded.layer[1])
+
+
+def test_a_profile_may_go_to_the_ends_of_a_modulus():
+    """From the centre to twice as much at the surface, straight: the mean is 7/4 of the centre."""
+    core = build().replace("core", profile={"surface_over_centre": 2.0})
+    for modulus, fits in ((0.876, True), (0.874, False), (2624.0, True), (2626.0, False)):
+        if fits:
+            assert core.replace("core", youngs_modulus_mpa=modulus)
+            continue
+        with pytest.raises(InputError, match=r"layer 1 \(core\): by its profile the modulus goes"):
+            core.replace("core", youngs_modulus_mpa=modulus)
+
+
+def test_a_ball_is_shown_with_sizes_stiffness_and_density():
+    shown = build()._repr_html_()
+    row = "<tr><td>mantle</td><td>38.00</td><td>35</td><td>1.15</td><td>core rubber, soft</td></tr>"
+    assert row in shown
+
+
+def test_cards_of_one_name_that_differ_are_written_apart():
+    ball = build().replace(2, density_g_cm3=1.3)
+    long = "y" * 80
+    cards = [layer.material.model_copy(update={"name": long}) for layer in ball.layer]
+    layers = [
+        layer.model_copy(update={"material": card})
+        for layer, card in zip(ball.layer, cards, strict=True)
+    ]
+    clash = ball.model_copy(update={"layer": tuple(layers), "dimple_pattern": "p"})
+    again = ball_from_table(parse_toml(ball_toml(clash), "x"), CATALOGUE, "x")
+    names = [layer.material.name for layer in again.layer]
+    assert names == [f"{'y' * 70}, layer {n}" for n in (1, 2, 3)]
+    assert [layer.material.density_g_cm3.value for layer in again.layer] == [1.15, 1.3, 1.15]
+    assert again.dimple_pattern == "p"
+    # Equal cards keep their name and are written once.
+    assert ball_toml(build()).count("[[material]]") == 1
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        (
+            {"profile": {"centre_mpa": 3}},
+            "layer 2, profile: centre_mpa and surface_mpa go together",
+        ),
+        (
+            {"profile": {"centre_mpa": 20, "surface_mpa": 40}, "youngs_modulus_mpa": 3},
+            "layer 2: give youngs_modulus_mpa or the moduli of profile, not both",
+        ),
+        (
+            {"profile": {"centre_mpa": 20, "surface_mpa": 40}, "shore_d": 50},
+            "layer 2: give shore_d or the moduli of profile, not both",
+        ),
+        (
+            {"shore_d": 50, "youngs_modulus_mpa": 3},
+            "layer 2: give youngs_modulus_mpa or shore_d, not both",
+        ),
+        (
+            {"shore_d": 10},
+            "layer 2: hardness Shore D is 10, but must be from 30 to 80, where its relation to the "
+            "modulus holds",
+        ),
+        ({"density_g_cm3": True}, "layer 2, density_g_cm3 is true, but must be a number"),
+        (
+            {"density_g_cm3": 99},
+            "layer 2: density_g_cm3 of material 'core rubber, soft' is 99, but must be from 0.4 to "
+            "12",
+        ),
+        ({"profile": 3}, "layer 2, profile is 3, but must be a table"),
+        ({"material": 3}, "layer 2, material is 3, but must be the name of a card in quotes"),
+    ],
+)
+def test_a_fault_of_a_layer_is_told_with_its_number_and_place(changes, said):
+    rows = table()
+    rows["layer"][1] |= changes
+    with pytest.raises(InputError) as found:
+        ball_from_table(rows, CATALOGUE, "ball.toml")
+    assert str(found.value) == f"ball.toml: {said}."
+    (fault,) = found.value.faults
+    assert fault.place[:2] == ("layer", 1)
+    assert fault.place[2] in changes
+    assert fault.sentence == said
+
+
+@pytest.mark.parametrize("wrong", ["x", None, [3]])
+def test_a_diameter_that_is_no_number_is_told_once(wrong):
+    """Not as a fault of the profile that stands upon it, too."""
+    rows = table()
+    rows["layer"][1]["profile"] = {"centre_mpa": 20, "surface_mpa": 40}
+    rows["layer"][0]["outer_diameter_mm"] = wrong
+    with pytest.raises(InputError) as found:
+        ball_from_table(rows, CATALOGUE, "ball.toml")
+    assert [f.place for f in found.value.faults] == [("layer", 0, "outer_diameter_mm")]
+    # Of layers that do not grow the order is told, not what the profile makes of it.
+    for inner in (38.0, 40.0):
+        rows["layer"][0]["outer_diameter_mm"] = inner
+        with pytest.raises(InputError, match="diameters grow outward") as found:
+            ball_from_table(rows, CATALOGUE, "ball.toml")
+        assert len(found.value.faults) == 1
+
+
+def test_a_profile_of_loss_alone_leaves_the_modulus_even():
+    ball = build().replace(
+        "core", profile={"surface_over_centre": 1.0, "loss_surface_over_centre": 2.0}
+    )
+    assert ball.ends_mpa(1) == pytest.approx((35.0, 35.0))

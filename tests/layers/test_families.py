@@ -4,7 +4,7 @@ import pytest
 
 from layers.ball import Ball, Layer
 from layers.ball_file import ball_from_table, ball_toml
-from layers.families import NUMBERS, families
+from layers.families import NUMBERS, Law, families
 from layers.files.toml import parse_toml
 from layers.materials import Material, default_catalogue, numeric_fields
 
@@ -86,3 +86,41 @@ def test_a_ball_that_is_written_reads_back_the_same(relaxation):
     again = ball_from_table(parse_toml(ball_toml(ball), "x"), default_catalogue(), "x")
     assert again.layer[0].material == moved
     assert again == ball
+
+
+def test_analytic_a_law_is_a_power_within_its_range_and_holds_at_the_ends():
+    law = Law(2.0, 50.0, -0.5, 10.0, 200.0, "", "")
+    assert law.of(50.0) == 2.0
+    assert law.of(200.0) == pytest.approx(1.0)
+    assert law.of(12.5) == pytest.approx(4.0)
+    assert law.of(1e3) == law.of(200.0)
+    assert law.of(1.0) == law.of(10.0) == pytest.approx(2.0 * 5.0**0.5)
+
+
+def test_golden_numbers_of_rubber():
+    """As families.toml has them: 2.28 and 1.33 at 50 MPa, powers -0.3 and 0.1 from 15 to 120."""
+    found = families()["rubber"]
+    assert found.strength.of(100.0) == pytest.approx(2.28 * 2.0**-0.3)
+    ratio = found.number["dynamic_modulus_ratio"]
+    assert ratio.of(25.0) == pytest.approx(1.33 * 0.5**0.1)
+    assert ratio.of(120.0) == ratio.of(121.0) > ratio.of(119.0)
+    assert ratio.of(15.0) == ratio.of(14.0) < ratio.of(16.0)
+    friction = families()["urethane"].number["friction"]
+    assert friction.of(20.0) == friction.of(150.0) == 0.4  # no exponent: the same at any modulus
+    (pair,) = card("rubber").relaxation
+    assert (pair.strength, pair.time_us) == (2.28, 6.0)
+    assert card("rubber").relaxation_grade == "from memory"
+
+
+@pytest.mark.parametrize(
+    ("modulus", "kept"), [(55, True), (55.1, False), (45, True), (44.9, False)]
+)
+def test_a_name_holds_within_a_tenth_of_its_modulus(modulus, kept):
+    own = card("rubber", named_at_mpa=50)
+    found = own.with_values("moved", youngs_modulus_mpa=modulus - 1e-9 * (modulus > 50))
+    assert found.label == ("x, soft" if kept else "x")
+
+
+def test_a_name_of_which_no_modulus_is_known_is_kept():
+    own = card("rubber", named_at_mpa=0)
+    assert own.label == own.with_values("moved", youngs_modulus_mpa=500).label == "x, soft"

@@ -81,6 +81,55 @@ def test_limits_c_and_jis_c_agree_where_their_springs_do():
         assert scatter == 1.0
 
 
+@pytest.mark.parametrize("value", [40.0, 55.0, 75.0, 95.0])
+def test_analytic_one_punch_under_three_springs(value):
+    """A, C and JIS-C press one punch as deep: moduli are as the springs' forces.
+
+    In gram-force, taken as 0.00981 N: 56 + 7.62336 S (Gent 1958); 100 + 44 S (JIS K 6301, from
+    memory); of type C 44.45 N over 100 points, nothing at none (ASTM D2240, from memory).
+    """
+    force = {
+        "A": 0.00981 * (56.0 + 7.62336 * value),
+        "C": 0.4445 * value,
+        "JIS-C": 0.00981 * (100.0 + 44.0 * value),
+    }
+    moduli = {scale: modulus_from_hardness(scale, value) for scale in force}
+    for scale in ("C", "JIS-C"):
+        assert moduli[scale] / moduli["A"] == pytest.approx(force[scale] / force["A"], rel=5e-4)
+
+
+def test_analytic_a_conversion_has_the_scatter_of_both_relations():
+    modulus = modulus_from_hardness("A", 90.0)
+    reading, scatter = hardness_from_modulus("D", modulus)
+    assert converted_hardness(90.0, "A", "D") == pytest.approx((reading, math.sqrt(2.0) * scatter))
+    for pair in (("C", "C"), ("JIS-C", "C"), ("JIS-C", "JIS-C")):
+        assert converted_hardness(60.0, *pair)[1] == 1.0
+    assert converted_hardness(90.0, "A", "C")[1] > 2.0
+    assert converted_hardness(60.0, "C", "A")[1] > 2.0
+
+
+@pytest.mark.parametrize("scale", SCALES, ids=lambda scale: scale.key)
+def test_limits_a_modulus_has_a_reading_within_the_scale_and_none_beyond(scale):
+    ends = [modulus_from_hardness(scale.name, value) for value in (scale.low, scale.high)]
+    for modulus in (ends[0] * (1.0 - 1e-6), ends[1] * (1.0 + 1e-6), 0.0, -1.0, math.nan):
+        with pytest.raises(InputError) as found:
+            hardness_from_modulus(scale.name, modulus)
+        assert str(found.value) == (
+            f"a modulus of {modulus:.3g} MPa is outside {scale.label} {scale.low:g} to "
+            f"{scale.high:g} ({ends[0]:.2g} to {ends[1]:.2g} MPa), where the relation holds."
+        )
+    for modulus in (ends[0] * (1.0 - 1e-10), ends[1] * (1.0 + 1e-10)):  # a rounding
+        assert hardness_from_modulus(scale.name, modulus)
+
+
+@pytest.mark.parametrize(
+    ("spelt", "name"),
+    [("jis_c", "JIS-C"), ("JISC", "JIS-C"), ("jis c", "JIS-C"), ("Shore A", "A"), ("shore_c", "C")],
+)
+def test_other_scales_are_found_as_they_are_written(spelt, name):
+    assert find_scale(spelt).name == name
+
+
 @pytest.mark.parametrize("spelt", ["shore_d", "Shore D", "d", "D"])
 def test_scales_are_found_as_they_are_written(spelt):
     assert find_scale(spelt).name == "D"
@@ -98,7 +147,9 @@ def test_bad_readings_are_told_in_a_sentence():
 
 
 def test_a_modulus_is_printed_to_two_digits():
-    assert [modulus_words(x) for x in (1.69, 38.18, 117.3, 625.5)] == ["1.7", "38", "120", "630"]
+    assert [modulus_words(x) for x in (0.123, 1.0, 1.69, 9.94, 38.18, 117.3, 625.5)] == [
+        *("0.12", "1.0", "1.7", "9.9", "38", "120", "630")
+    ]
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """Material cards and hardness relations: published values, ranges, messages."""
 
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -14,6 +15,7 @@ from layers.files.explain import explain
 from layers.hardness import modulus_from_hardness
 from layers.materials import (
     Catalogue,
+    Datum,
     Material,
     default_catalogue,
     numeric_fields,
@@ -142,3 +144,95 @@ def test_limits_a_hardness_is_taken_up_to_the_ends_of_its_range(scale, low, high
     for outside in (low - 0.1, high + 0.1):
         with pytest.raises(InputError, match=f"from {low} to {high}"):
             modulus_from_hardness(scale, outside)
+
+
+ENDS = {
+    "youngs_modulus_mpa": (0.5, 3000.0),
+    "poisson_ratio": (0.0, 0.495),
+    "density_g_cm3": (0.4, 12.0),
+    "dynamic_modulus_ratio": (1.0, 5.0),
+    "friction": (0.0, 2.0),
+    "friction_wet": (0.0, 2.0),
+    "friction_half_speed_m_s": (1.0, 1e6),
+    "price_per_kg": (0.0, 1e6),
+}
+
+
+@pytest.mark.parametrize("field", ENDS)
+def test_numbers_of_a_card_have_ends(field):
+    low, high = ENDS[field]
+    assert numeric_fields()[field] == (low, high)
+    for value in (low, high):
+        assert getattr(Material.model_validate(CARD | {field: value}), field).value == value
+    for value in (low - 1e-3, high * 1.0001):
+        with pytest.raises(ValidationError, match=re.escape(f"from {low:g} to {high:g}")):
+            Material.model_validate(CARD | {field: value})
+
+
+def test_a_card_of_no_family_is_lossless_and_grips_as_assumed():
+    card = Material.model_validate(CARD)
+    assert (card.dynamic_modulus_ratio.value, card.friction.value) == (1.0, 0.4)
+    assert (card.friction_wet.value, card.friction_half_speed_m_s.value) == (0.25, 1e6)
+    assert (card.price_per_kg.value, card.currency, card.relaxation) == (0.0, "", ())
+    assert card.named_at_mpa == 50
+
+
+@pytest.mark.parametrize(
+    ("change", "fits"),
+    [
+        ({"relaxation": [{"strength": 50, "time_us": 0.5}] * 4}, True),
+        ({"relaxation": [{"strength": 0, "time_us": 1e5}]}, True),
+        ({"relaxation": [{"strength": 1, "time_us": 5}] * 5}, False),
+        ({"relaxation": [{"strength": 50.1, "time_us": 5}]}, False),
+        ({"relaxation": [{"strength": 1, "time_us": 0.49}]}, False),
+        ({"relaxation": [{"strength": 1, "time_us": 1.001e5}]}, False),
+        ({"named_at_mpa": 1e6}, True),
+        ({"named_at_mpa": 1.001e6}, False),
+        ({"named_at_mpa": -0.1}, False),
+        ({"name": "x" * 80, "currency": "c" * 12}, True),
+        ({"name": "x" * 81}, False),
+        ({"name": ""}, False),
+        ({"currency": "c" * 13}, False),
+        ({"friction": True}, False),
+        ({"youngs_modulus_mpa": True}, False),
+    ],
+)
+def test_the_rest_of_a_card_has_ends(change, fits):
+    if fits:
+        assert Material.model_validate(CARD | change)
+        return
+    with pytest.raises(ValidationError):
+        Material.model_validate(CARD | change)
+
+
+def test_a_number_of_any_key_is_below_a_thousand_million():
+    for value in (-1e9, 1e9):
+        assert Datum(value=value).value == value
+        with pytest.raises(ValidationError):
+            Datum(value=1.001 * value)
+
+
+@pytest.mark.parametrize(
+    ("hardness", "source"),
+    [
+        (80, "Shore C 80 by Gent 1958, spring of type C; scatter +-40 %"),
+        (
+            {"value": 80, "grade": "measured"},
+            "Shore C 80, measured by Gent 1958, spring of type C; scatter +-40 %",
+        ),
+        (
+            {"value": 80, "source": "plaque"},
+            "Shore C 80 (plaque) by Gent 1958, spring of type C; scatter +-40 %",
+        ),
+    ],
+)
+def test_a_modulus_of_a_hardness_says_how_it_was_found(hardness, source):
+    card = {"name": "x", "shore_c": hardness, "poisson_ratio": 0.45, "density_g_cm3": 1}
+    assert Material.model_validate(card).youngs_modulus_mpa.source == source
+
+
+def test_analytic_shear_and_bulk_modulus_of_a_card():
+    """Of 60 MPa and a ratio of 0.25: G = 24 and K = 40 MPa."""
+    card = Material.model_validate(CARD | {"youngs_modulus_mpa": 60, "poisson_ratio": 0.25})
+    assert card.shear_modulus_pa == pytest.approx(24e6)
+    assert card.bulk_modulus_pa == pytest.approx(40e6)

@@ -13,6 +13,8 @@ from layers.compound.recipe import (
     filler_for_density,
     read_recipe,
     recipe_from_table,
+    recipe_toml,
+    with_active,
 )
 from layers.errors import InputError
 
@@ -103,10 +105,150 @@ def test_analytic_loading_undoes_density(filler, loading, other):
     assert density(found) == pytest.approx(density(wanted), rel=1e-13)
 
 
-def test_a_light_filler_lowers_the_density_of_a_heavy_compound():
-    heavy = core(**{"barium sulfate": 90.0})
-    lighter = filler_for_density(heavy, "zinc diacrylate", density(heavy) - 0.01, most_phr=60.0)
-    assert density(lighter) == pytest.approx(density(heavy) - 0.01)
+def blend(filler=0.95, **more):
+    """One rubber of 1 g/cm3 with 50 phr of a filler."""
+    cards = [
+        {"name": "rubber", "role": "base rubber", "density_g_cm3": 1.0},
+        {"name": "grain", "role": "filler", "density_g_cm3": filler} | more,
+    ]
+    parts = [{"ingredient": "rubber", "phr": 100}, {"ingredient": "grain", "phr": 50}]
+    return recipe_from_table({"name": "t", "part": parts, "ingredient": cards}, CARDS, "x")
+
+
+@pytest.mark.parametrize("filler", [0.8, 0.95, 1.4])
+def test_a_light_filler_lowers_the_density_and_a_heavy_one_raises_it(filler):
+    """By hand: 100 g in 100 cm3 and 30 g of the filler."""
+    wanted = 130.0 / (100.0 + 30.0 / filler)
+    found = filler_for_density(blend(filler), "grain", wanted)
+    assert [part.phr for part in found.part] == pytest.approx([100.0, 30.0])
+    assert found.name == "t"
+
+
+def test_the_ends_of_a_loading_are_reached_and_no_more():
+    """Without a limit of its own a filler goes up to 100 phr: 200 g in 150 cm3."""
+    whole = filler_for_density(blend(2.0), "grain", 200.0 / 150.0)
+    assert whole.part[1].phr == pytest.approx(100.0)
+    for target in (200.0 / 150.0 + 1e-9, 1.0 - 1e-9):
+        with pytest.raises(
+            InputError, match=r"0 to 100 phr of grain reach from 1\.0000 to 1\.3333"
+        ):
+            filler_for_density(blend(2.0), "grain", target)
+    assert filler_for_density(blend(2.0), "grain", 1.0).part[1].phr == 0.0
+    # A filler as heavy as the rest reaches one density by any loading: it is left out.
+    assert filler_for_density(blend(1.0), "grain", 1.0).part[1].phr == 0.0
+    half = filler_for_density(blend(2.0), "grain", 1.001, most_phr=0.5)
+    assert half.part[1].phr == pytest.approx(0.1 / (1.0 - 1.001 / 2.0))
+
+
+def test_active_parts_are_set_through_their_carrier():
+    """2 phr of a peroxide that is 40 % active are 0.8 active; 1.2 active are 3 phr."""
+    changed = with_active(core(), "peroxide", 1.2)
+    assert changed.phr("peroxide") == pytest.approx(1.2)
+    weighed = {part.ingredient.name: part.phr for part in changed.part}
+    assert weighed == pytest.approx(CORE | {"dicumyl peroxide, 40 % on calcium carbonate": 3.0})
+    assert with_active(core(), "co-agent", 30.0).phr("co-agent") == pytest.approx(30.0)
+    plain = recipe_from_table(table({"polybutadiene, high cis": 100.0}), CARDS, "x")
+    with pytest.raises(InputError) as found:
+        with_active(plain, "peroxide", 1.0)
+    assert str(found.value) == (
+        "trial core has 0 lines of peroxide, but must have one to set its parts."
+    )
+    two = recipe_from_table(table(CORE | {"calcium carbonate": 3.0}), CARDS, "x")
+    with pytest.raises(InputError, match="has 2 lines of filler, but must have one"):
+        with_active(two, "filler", 1.0)
+
+
+def test_a_written_recipe_reads_back_the_same_without_the_shipped_cards(tmp_path):
+    path = tmp_path / "core.toml"
+    path.write_text(recipe_toml(core()))
+    assert read_recipe(path) == core()
+    assert recipe_toml(core()).endswith("\n")
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"density_g_cm3": 0.5}, ""),
+        ({"density_g_cm3": 25.0}, ""),
+        ({"density_g_cm3": 0.49}, "density_g_cm3 of 'grain' is 0.49, but must be from 0.5 to 25"),
+        ({"density_g_cm3": 25.1}, "density_g_cm3 of 'grain' is 25.1, but must be from 0.5 to 25"),
+        ({"specific_heat_j_kg_k": 0.0}, ""),
+        ({"specific_heat_j_kg_k": 5000.0}, ""),
+        (
+            {"specific_heat_j_kg_k": -0.1},
+            "specific_heat_j_kg_k of 'grain' is -0.1, but must be from 0 to 5000",
+        ),
+        (
+            {"specific_heat_j_kg_k": 5000.1},
+            "specific_heat_j_kg_k of 'grain' is 5000.1, but must be from 0 to 5000",
+        ),
+        ({"active_percent": 0.5}, ""),
+        ({"active_percent": 0.0}, "active_percent is 0"),
+        ({"active_percent": 100.1}, "active_percent is 100.1, but must be at most 100"),
+    ],
+)
+def test_the_numbers_of_a_card_have_ends(more, said):
+    if not said:
+        assert blend(**more)
+        return
+    with pytest.raises(InputError, match=said):
+        blend(**more)
+
+
+@pytest.mark.parametrize(
+    ("card", "recipe", "parts", "said"),
+    [
+        ("g", "r", 1, ""),
+        ("g" * 80, "r" * 120, 30, ""),
+        ("g" * 81, "r", 1, "at most 80"),
+        ("", "r", 1, "name"),
+        ("g", "r" * 121, 1, "at most 120"),
+        ("g", "", 1, "name"),
+        ("g", "r", 31, "at most 30"),
+    ],
+)
+def test_names_and_lines_have_a_longest(card, recipe, parts, said):
+    cards = [{"name": f"c{n}", "role": "other", "density_g_cm3": 1.0} for n in range(1, parts)]
+    cards.append({"name": card, "role": "base rubber", "density_g_cm3": 1.0, "chemistry": card})
+    rows = [{"ingredient": c["name"], "phr": 1000.0} for c in cards]
+    rows[-1]["phr"] = 100.0
+    made = {"name": recipe, "part": rows, "ingredient": cards}
+    if not said:
+        assert recipe_from_table(made, CARDS, "x").total_phr == 1000.0 * (parts - 1) + 100.0
+        return
+    with pytest.raises(InputError, match=said):
+        recipe_from_table(made, CARDS, "x")
+
+
+def test_one_name_that_is_near_is_offered():
+    with pytest.raises(InputError) as found:
+        filler_for_density(core(), "zinc oxid", 1.2)
+    assert str(found.value) == "'zinc oxid' is not in trial core; known: zinc oxide."
+
+
+@pytest.mark.parametrize(("base", "fits"), [(100.05, True), (99.95, True), (100.06, False)])
+def test_the_base_may_miss_a_hundred_by_the_rounding_of_three_digits(base, fits):
+    """80.05 and 19.95, say, are printed figures of one recipe."""
+    parts = {"polybutadiene, high cis": base - 1e-9 * (base > 100.0)}
+    if fits:
+        assert recipe_from_table(table(parts), CARDS, "x").total_phr == pytest.approx(base)
+        return
+    with pytest.raises(InputError, match=r"add up to 100\.06\d* phr|add up to 100\.05"):
+        recipe_from_table(table(parts), CARDS, "x")
+
+
+def test_no_base_rubber_is_told_with_its_remedy():
+    with pytest.raises(InputError) as found:
+        recipe_from_table({"part": [{"ingredient": "zinc oxide", "phr": 5}]}, CARDS, "x")
+    assert str(found.value) == (
+        "x: part: the base rubbers add up to 0 phr, but must be 100; give one part an ingredient "
+        "that is a base rubber."
+    )
+    nearly = {"polybutadiene, high cis": 0.5}
+    with pytest.raises(
+        InputError, match=r"add up to 0\.5 phr, but must be 100; multiply .* by 200"
+    ):
+        recipe_from_table(table(nearly), CARDS, "x")
 
 
 def test_unreachable_density_tells_the_range():
@@ -162,6 +304,10 @@ def test_a_carrier_is_not_peroxide():
         (table(CORE | {"zinc oxide": float("nan")}), "part 4, phr is nan"),
         (table(parts=None, flavour="x"), "flavour is not a known field"),
         ({"part": [{"ingredient": "zinc oxide"}]}, "phr is missing"),
+        ({"part": [{"phr": 3.0}]}, "part 1, ingredient is missing"),
+        ({"part": [{"ingredient": 3, "phr": 3.0}]}, "part 1, ingredient is 3"),
+        ({"part": ["zinc oxide"]}, "part 1 is 'zinc oxide'"),
+        ({"part": 3}, "part is 3"),
         (
             table(ingredient=[{"name": "zinc oxide", "role": "oxide", "density_g_cm3": 56.1}]),
             "is 56.1, but must be from 0.5 to 25",

@@ -123,3 +123,12 @@ def test_a_limit_needs_one_bound_of_a_known_figure():
         RuleLimit(figure="mas_g", at_most=1.0, source="invented", grade="from memory")
     with pytest.raises(ValidationError):
         RuleSet.model_validate({"name": "x", "as_of": "yesterday", "status": "", "limit": []})
+
+
+@pytest.mark.parametrize("bound", ["at_least", "at_most"])
+def test_a_bound_has_ends(bound):
+    table = {"figure": "mass_g", "source": "invented", "grade": "from memory"}
+    for end in (-1e6, 1e6):
+        assert getattr(RuleLimit.model_validate(table | {bound: end}), bound) == end
+        with pytest.raises(ValidationError, match="than or equal to"):
+            RuleLimit.model_validate(table | {bound: 1.0000001 * end})
