@@ -1,4 +1,4 @@
-"""What a history says of a cycle: limits exactly at and just beside their edges, whole sentences."""
+"""What a history says of a cycle: limits at and just beside their edges, whole sentences."""
 
 import math
 import re
@@ -9,7 +9,6 @@ import pytest
 
 from layers.cure import history
 from layers.cure.chemistry import decomposition_rate, default_chemistry
-from layers.cure.cycle import Cycle
 from layers.cure.history import cure_core
 from layers.cure.law import Law, doses_before
 from tests.layers.cure.test_history import (
