@@ -66,7 +66,7 @@ def test_the_stated_error_is_the_scatter_of_repeated_calibrations():
     curves = (SOFT, FIRM)
     clean = calibrated(SpringTester(), tuple(reference(c) for c in curves))
     rates, scores = [], []
-    for shifts in rng.standard_normal((20, 2)):
+    for shifts in rng.standard_normal((40, 2)):
         refs = tuple(reference(c, shift=s) for c, s in zip(curves, shifts, strict=True))
         noisy = calibrated(SpringTester(), refs)
         rates.append(noisy.calibration.spring_rate)
