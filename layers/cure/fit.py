@@ -103,8 +103,8 @@ def calibrate(cores: Sequence[CutCore], prior: Hardening | None = None) -> Calib
     known = np.linalg.inv(prior.covariance)
     degrees = _PRIOR_DEGREES
     for _ in range(_ITERATIONS):
-        predicted, jacobian = _evaluate(theta, cores)
-        miss = measured - predicted
+        miss = measured - _expected(theta, cores)
+        jacobian = np.vstack([slopes(theta, *_cured(core)) for core in cores])
         weighed = np.linalg.solve(noise, jacobian)
         covariance = np.asarray(np.linalg.inv(known + jacobian.T @ weighed / factor), float)
         step = covariance @ (weighed.T @ miss / factor - known @ (theta - prior.mean))
@@ -118,7 +118,6 @@ def calibrate(cores: Sequence[CutCore], prior: Hardening | None = None) -> Calib
         moved = np.abs(step / [p.deviation for p in PARAMETERS]).max()
         if moved < _CLOSE and abs(factor / before - 1.0) < _CLOSE:
             break
-    predicted, _ = _evaluate(theta, cores, slopes_too=False)
     grown = np.sqrt(factor)
     own = prior.noise
     found = Hardening(
@@ -132,18 +131,17 @@ def calibrate(cores: Sequence[CutCore], prior: Hardening | None = None) -> Calib
         calibrated=True,
     )
     deviation = np.sqrt(factor * np.diag(noise))
-    return Calibrated(found, _residuals(cores, measured, predicted, deviation))
+    return Calibrated(found, _residuals(cores, measured, _expected(theta, cores), deviation))
 
 
-def _evaluate(
-    theta: FloatArray, cores: Sequence[CutCore], slopes_too: bool = True
-) -> tuple[FloatArray, FloatArray]:
-    """Return the readings that the map expects, and their slopes."""
-    where = [(c.stock, c.cycle, c.diameter_mm, c.position_mm) for c in cores]
-    predicted = np.concatenate([hardness(theta, *at) for at in where])
-    if not slopes_too:
-        return predicted, np.empty((0, 0))
-    return predicted, np.vstack([slopes(theta, *at) for at in where])
+def _cured(core: CutCore) -> tuple[Stock, Cycle, float, FloatArray]:
+    """Return what `hardness` and `slopes` take of a core."""
+    return core.stock, core.cycle, core.diameter_mm, core.position_mm
+
+
+def _expected(theta: FloatArray, cores: Sequence[CutCore]) -> FloatArray:
+    """Return the readings that the map expects."""
+    return np.concatenate([hardness(theta, *_cured(core)) for core in cores])
 
 
 def _block(parts: Sequence[FloatArray]) -> FloatArray:

@@ -185,10 +185,8 @@ class History:
 
     def at(self, position_mm: FloatArray, values: FloatArray) -> FloatArray:
         """Read a profile (n,) at positions from the centre, mm, straight beyond the last shell."""
-        ends = (0.0, self.outer_mm)
-        radius = np.concatenate([[ends[0]], self.radius_mm, [ends[1]]])
         rim = values[-1] + 0.5 * (values[-1] - values[-2])
-        whole = np.concatenate([[values[0]], values, [rim]])
+        radius, whole = np.append(self.radius_mm, self.outer_mm), np.append(values, rim)
         return np.asarray(np.interp(position_mm, radius, whole))
 
 

@@ -14,7 +14,9 @@ from layers.compression.deck import (
     read_results,
 )
 from layers.errors import InputError
+from layers.graded.profile import Profile
 from tests.helpers.calculix import BUILDS
+from tests.helpers.staircase import graded_ball
 
 RADII = np.array([10.0, 19.0, 21.3])
 BODY = BUILDS["three layers, soft cover on a firm mantle"]
@@ -206,3 +208,97 @@ def test_elements_are_no_thicker_than_one_and_a_half_of_their_length_at_the_equa
     inner = corners < BODY.outer_radius[0] * 1e3
     assert np.diff(corners).max() <= 1.5 * radius / angular + 1e-9
     assert inner.sum() > 5
+
+
+def test_the_block_is_straight_and_follows_the_arcs_angles(grid):
+    """0.4 of the innermost radius wide, a tenth more at its corner, which lies half way round."""
+    angular, width = 12, 0.4 * RADII[0]
+    outer = grid.points[grid.quads[grid.surface]].reshape(-1, 2)
+    outer = outer[np.abs(np.linalg.norm(outer, axis=1) - RADII[-1]) < 1e-9]
+    angle = np.unique(np.round(np.arctan2(outer[:, 0], outer[:, 1]), 9))
+    assert len(angle) == 2 * angular + 1  # with the middles of sides
+    middle = angle[angular]
+    corner = 1.1 * width * np.array([np.sin(middle), np.cos(middle)])
+    inner = grid.points[np.unique(grid.quads[: (angular // 2) ** 2])]
+    for across, start in (
+        (angle[: angular + 1] / middle, [0.0, width]),
+        ((np.pi / 2 - angle[angular:]) / (np.pi / 2 - middle), [width, 0.0]),
+    ):
+        side = np.array(start) + across[:, None] * (corner - start)
+        apart = np.linalg.norm(side[:, None] - inner, axis=2).min(axis=1)
+        np.testing.assert_allclose(apart, 0.0, atol=1e-7)
+    assert len(inner) == 3 * (angular // 2) ** 2 + 4 * (angular // 2) + 1
+    # Half-elements of each ring lie evenly between the block's edge or layer below and its layer.
+    pole = np.sort(grid.points[grid.points[:, 0] == 0.0, 1])
+    rings = [(width, RADII[0], 6), (RADII[0], RADII[1], 10), (RADII[1], RADII[2], 4)]
+    expected = np.concatenate([np.linspace(a, b, n + 1)[1:] for a, b, n in rings])
+    np.testing.assert_allclose(pole[-20:], expected, atol=1e-6)
+
+
+def test_elements_layers_and_surface_of_the_deck_are_the_grids():
+    text = deck_text(BODY, 6, travel=1.5)
+    deck, radii = blocks(text), BODY.outer_radius * 1e3
+    grid = quarter_grid(radii, 6, 1.5 * radii[-1] / 6)
+    for layer in range(len(radii)):
+        rows = deck[f"*ELEMENT, TYPE=CAX8R, ELSET=LAYER{layer}"]
+        told = np.array([row.split(",") for row in rows], dtype=int)
+        mine = np.flatnonzero(grid.layer == layer)
+        np.testing.assert_array_equal(told[:, 0], mine + 1)
+        np.testing.assert_array_equal(told[:, 1:], grid.quads[mine] + 1)
+        assert f"*SOLID SECTION, ELSET=LAYER{layer}, MATERIAL=M{layer}" in deck
+        assert f"*MATERIAL, NAME=M{layer}" in deck
+    assert f"*ELEMENT, TYPE=CAX8R, ELSET=LAYER{len(radii)}" not in deck
+    assert deck["*SURFACE, NAME=BALL, TYPE=ELEMENT"] == [f"{e + 1},S3" for e in grid.surface]
+    nodes = np.array([row.split(",") for row in deck["*NODE, NSET=NALL"]], dtype=float)
+    np.testing.assert_allclose(nodes[:-8, 1:3], grid.points, atol=1e-9)
+    assert not nodes[:-8, 3].any()
+    first = len(grid.quads) + 1
+    at = len(grid.points)
+    brick = [at + n for n in (1, 3, 4, 2, 5, 7, 8, 6)]
+    assert deck["*ELEMENT, TYPE=C3D8, ELSET=PLATE"] == [",".join(map(str, [first, *brick]))]
+    assert deck["*ELASTIC"] == ["200000.,0.3"]
+    assert text.endswith(
+        "*CONTACT PAIR, INTERACTION=TOUCH, TYPE=SURFACE TO SURFACE\nBALL,FLAT\n*BOUNDARY\n"
+        "AXIS,1,1\nEQUATOR,2,2\nPLATENODES,1,3\n*STEP, NLGEOM, INC=200\n*STATIC\n"
+        "0.02,1.0,1e-8,0.1\n*BOUNDARY\nPLATENODES,2,2,-1.5\n"
+        "*NODE PRINT, NSET=PLATENODES, TOTALS=ONLY\nRF\n*END STEP\n"
+    )
+
+
+def test_a_deck_is_by_default_of_sixteen_elements_and_two_millimetres():
+    """The live check's own; the plate goes 2 mm, beyond 130 kgf, in at least ten increments."""
+    assert deck_text(BODY) == deck_text(BODY, 16, 2.0, 30_000.0, 10)
+    assert "\n30000\n" in deck_text(BODY)
+
+
+def test_a_graded_layer_has_the_moduli_of_its_elements_middles():
+    ball = graded_ball(Profile(surface_over_centre=6.0, shape=1.5))
+    body = ball.body()
+    text = deck_text(body, 6)
+    deck, radii = blocks(text), body.outer_radius * 1e3
+    grid = quarter_grid(radii, 6, 1.5 * radii[-1] / 6)
+    numbers = re.findall(r"NAME=M(\d+)\n\*HYPERELASTIC, NEO HOOKE\n(\S+),(\S+)", text)
+    shear = np.array([2e6 * float(c) for _, c, _ in numbers])
+    bulk = np.array([2e6 / float(d) for _, _, d in numbers])
+    seen = 0
+    for number in range(len(shear)):
+        for row in deck[f"*ELEMENT, TYPE=CAX8R, ELSET=LAYER{number}"]:
+            element = int(row.split(",")[0]) - 1
+            middle = np.linalg.norm(grid.points[grid.quads[element, :4]].mean(axis=0))
+            layer, curve = grid.layer[element], body.modulus_curve[grid.layer[element]]
+            by = 1.0 if curve is None else float(curve.at(np.array(1e-3 * middle)))
+            assert shear[number] / body.shear_modulus[layer] == pytest.approx(by, abs=5.01e-4)
+            assert bulk[number] / shear[number] == pytest.approx(
+                body.bulk_modulus[layer] / body.shear_modulus[layer], rel=1e-9
+            )
+            seen += 1
+    assert seen == len(grid.quads)
+    assert len(shear) > 5
+
+
+def test_the_plates_first_newton_is_where_contact_begins():
+    """Rows up to 1 N are left out; a deck of another travel has other deflections."""
+    time, force = np.array([0.0, 0.25, 0.5, 1.0]), np.array([0.0, 0.999, 1.001, 1274.9])
+    got, deflection = read_results(results(force, time))
+    np.testing.assert_allclose(got, [1.001, 1274.9], rtol=1e-6)
+    np.testing.assert_allclose(deflection, [2e-3, 4e-3])

@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 
 from layers.compression.curve import Compression
-from layers.compression.tester import INCH, Calibration, Reference, SpringTester, calibrated, score
+from layers.compression.tester import (
+    INCH,
+    Calibration,
+    Reference,
+    SpringTester,
+    calibrated,
+    score,
+)
+from layers.compression.tester import _check_references as check_references
 from layers.errors import InputError
 
 FORCE = np.concatenate([[0.0], np.geomspace(2.0, 2500.0, 14)])
@@ -140,4 +148,124 @@ def test_references_with_proportional_slopes_are_refused():
         Reference(second.points, line, diameter=larger),
     )
     with pytest.raises(InputError, match="too alike: the spring rate would be uncertain by"):
+        calibrated(SpringTester(), refs)
+
+
+def slopes(tester, curve, diameter):
+    """Return the score's slopes by log(spring rate) and travel, by differences."""
+    known, found = tester.calibration, []
+    for log, more in ((1e-4, 0.0), (0.0, 1e-7)):
+        ends = []
+        for sign in (1.0, -1.0):
+            moved = Calibration(
+                known.spring_rate * np.exp(sign * log),
+                known.travel + sign * more,
+                np.zeros((2, 2)),
+                0.0,
+            )
+            ends.append(score(replace(tester, calibration=moved), curve, diameter).points)
+        found.append((ends[0] - ends[1]) / (2.0 * (log or more)))
+    return np.array(found)
+
+
+def test_analytic_error_of_a_score():
+    """The slopes on either side of the covariance, and the references' misfit."""
+    covariance = np.array([[4e-4, -3e-7], [-3e-7, 9e-10]])
+    known = replace(TRUE, calibration=Calibration(RATE, TRAVEL, covariance, 1.5))
+    for diameter in (42.67e-3, 43.2e-3):
+        slope = slopes(TRUE, MIDDLE, diameter)
+        found = score(known, MIDDLE, diameter)
+        assert found.error == pytest.approx(np.sqrt(slope @ covariance @ slope + 2.25), rel=2e-3)
+        assert found.force == pytest.approx(RATE * (found.points * 0.001 + 0.05) * INCH, rel=1e-9)
+    assert known.calibration.spring_rate_error == pytest.approx(RATE * 0.02)
+    assert known.calibration.travel_error == pytest.approx(3e-5)
+
+
+def test_analytic_covariance_and_residual_of_a_calibration():
+    """Four references of unlike errors: the inverse of the weighed slopes, two degrees left."""
+    curves, shifts, errors = (SOFT, ball(3.4), MIDDLE, FIRM), (0.8, -1.0, 1.1, 0.4), (1, 2, 1, 0.5)
+    refs = tuple(reference(*row) for row in zip(curves, errors, shifts, strict=True))
+    made = calibrated(SpringTester(), refs)
+    found = made.calibration
+    misses = [score(made, r.curve, r.diameter).points - r.score for r in refs]
+    assert found.residual == pytest.approx(np.sqrt(np.square(misses).sum() / 2.0), rel=1e-9)
+    weighed = np.array([slopes(made, c, 42.67e-3) / e for c, e in zip(curves, errors, strict=True)])
+    np.testing.assert_allclose(found.covariance, np.linalg.inv(weighed.T @ weighed), rtol=5e-3)
+
+    def square(rate, travel):
+        tried = replace(made, calibration=Calibration(rate, travel, np.zeros((2, 2)), 0.0))
+        missed = [
+            (score(tried, r.curve, r.diameter).points - r.score) / r.score_error for r in refs
+        ]
+        return np.square(missed).sum()
+
+    least = square(found.spring_rate, found.travel)
+    rate_step, travel_step = found.spring_rate_error, found.travel_error
+    for a, b in ((0.1, 0), (-0.1, 0), (0, 0.1), (0, -0.1), (0.1, 0.1), (-0.1, -0.1)):
+        assert square(found.spring_rate + a * rate_step, found.travel + b * travel_step) > least
+
+
+def test_references_of_other_diameters_find_the_tester_again():
+    """A larger body presses the spring further by what it is wider; a smaller one is shimmed."""
+    refs = tuple(
+        Reference(score(TRUE, curve, d).points, curve, diameter=d)
+        for curve, d in ((SOFT, 43.1e-3), (MIDDLE, 42.8e-3), (FIRM, 38.0e-3))
+    )
+    found = calibrated(SpringTester(), refs).calibration
+    assert found.spring_rate == pytest.approx(RATE, rel=1e-4)
+    assert found.travel == pytest.approx(TRAVEL, rel=1e-4)
+    assert found.residual < 0.01
+    at = score(TRUE, MIDDLE, 42.672e-3).points  # 1.680 in itself
+    wider = replace(TRUE, calibration=Calibration(RATE, TRAVEL + 0.4e-3, np.zeros((2, 2)), 0.0))
+    assert score(TRUE, MIDDLE, 43.072e-3).points == pytest.approx(
+        score(wider, MIDDLE, 42.672e-3).points, rel=1e-9
+    )
+    assert score(TRUE, MIDDLE, 30.0e-3).points == pytest.approx(at, rel=1e-12)
+
+
+def given(number, error=1.0):
+    return Reference(number, MIDDLE, score_error=error)
+
+
+def test_scores_must_span_five_of_their_largest_errors():
+    check_references(SpringTester(), (given(60.0), given(65.0), given(62.0)))
+    check_references(SpringTester(), (given(60.0, 0.5), given(70.0, 2.0)))
+    with pytest.raises(InputError) as caught:
+        check_references(SpringTester(), (given(60.0, 0.5), given(69.9, 2.0)))
+    assert str(caught.value) == (
+        "references are too alike: their scores span 9.9 points, but must span at least 10.0 to "
+        "tell the spring rate; choose bodies of unlike stiffness."
+    )
+
+
+def test_a_reference_must_move_the_spring():
+    """50 points below nothing the spring would not have moved: 0.05 in by 0.001 in a point."""
+    check_references(SpringTester(), (given(-49.9), given(60.0)))
+    for number, error in ((-50.1, 1.0), (60.0, 0.0), (60.0, -1.0)):
+        with pytest.raises(InputError, match=f"has score {number:g} and score_error {error:g}"):
+            check_references(SpringTester(), (given(30.0), given(number, error)))
+
+
+@pytest.mark.parametrize(("share", "taken"), [(0.247, True), (0.253, False)])
+def test_a_spring_is_told_within_a_quarter(share, taken):
+    """The rate's relative error grows with the scores' errors, all else alike."""
+    pair = (MIDDLE, ball(2.9))
+    fine = calibrated(SpringTester(), tuple(reference(c, error=0.01) for c in pair)).calibration
+    each = 0.01 * share / np.sqrt(fine.covariance[0, 0])
+    refs = tuple(reference(c, error=each) for c in pair)
+    if taken:
+        found = calibrated(SpringTester(), refs).calibration
+        assert found.spring_rate_error / found.spring_rate == pytest.approx(share, rel=1e-3)
+        return
+    with pytest.raises(InputError, match="would be uncertain by 25%, but must be known within 25%"):
+        calibrated(SpringTester(), refs)
+
+
+@pytest.mark.parametrize("scores", [(20.0, 90.0), (89.0, 90.0)])
+def test_no_spring_fits_scores_beyond_either_end(scores):
+    """Bodies so unlike that no spring is stiff enough, or so alike that none is soft enough."""
+    soft, firm = ball(9.0), ball(0.5)
+    pair = (soft, firm) if scores[0] == 89.0 else (MIDDLE, ball(2.99))
+    refs = tuple(Reference(s, c, score_error=0.1) for s, c in zip(scores, pair, strict=True))
+    with pytest.raises(InputError, match=r"fit no spring within .* which end at 2500 N or above"):
         calibrated(SpringTester(), refs)

@@ -210,7 +210,7 @@ def test_analytic_intervals_and_difference_of_a_profile():
 
 
 def test_an_outlier_is_beyond_one_in_ten_thousand():
-    at = [Residual("a", 0.0, 70.0, 70.0, s) for s in (-3.95, -3.85, 0.0, 3.85, 3.95)]
+    at = [Residual("a", 0.0, 70.0, 70.0, s) for s in (-3.95, -3.9, -3.85, 0.0, 3.85, 3.9, 3.95)]
     found = Calibrated(Hardening(), tuple(at)).outliers
     assert [r.standard for r in found] == [-3.95, 3.95]
 
