@@ -89,8 +89,7 @@ def _gravity(reduction: Reduction) -> Checked:
     covariance = np.linalg.pinv(design.T @ design)
     target = rise * r.lift[little] / error
     found = covariance @ (design.T @ target)
-    spare = max(1, len(rise) - 3)
-    misfit = max(1.0, float(np.sum((target - design @ found) ** 2)) / spare)
+    misfit = max(1.0, float(np.sum((target - design @ found) ** 2)) / (len(rise) - 3))
     return Checked(float(found[0]), float(np.sqrt(covariance[0, 0] * misfit)), len(rise))
 
 
@@ -114,7 +113,7 @@ def _trends(reduction: Reduction, surface: Surface) -> tuple[Checked, Checked]:
     known = np.isfinite(r.lift) & np.isfinite(r.spin_ratio)
     if known.sum() < _FEWEST:
         return UNKNOWN, UNKNOWN
-    order = np.flatnonzero(known) / max(1, len(known) - 1) - 0.5
+    order = np.flatnonzero(known) / (len(known) - 1) - 0.5
     expected = surface.coefficients(r.reynolds[known], r.spin_ratio[known])
     found = []
     for values, errors, mean, scatter in zip(

@@ -170,8 +170,8 @@ def _fitted(
         fit = fit_tracks(tracks, setup, used)
         z = np.abs(_studentised(fit, used))
         spare = np.isfinite(z).sum(axis=(0, 1)) - 3 * len(used)
-        middle = np.array([np.nanmedian(z[..., a]) if spare[a] >= 1 else 1.0 for a in range(3)])
-        z = z / np.where(spare >= _FEWEST_SPARE, np.maximum(1.4826 * middle, 0.1), 1.0)
+        for a in np.flatnonzero(spare >= _FEWEST_SPARE):
+            z[..., a] /= max(1.4826 * np.nanmedian(z[..., a]), 0.1)
         z = np.where(used & (used.sum(axis=1) >= _KEPT)[:, None, :], np.nan_to_num(z), 0.0)
         worst = z.reshape(len(z), -1).argmax(axis=1)
         rows = np.flatnonzero(z.reshape(len(z), -1).max(axis=1) > limit)

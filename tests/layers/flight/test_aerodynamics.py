@@ -58,6 +58,15 @@ def test_published_smits_smith_by_hand():
     assert got.lift[0] == pytest.approx(0.21498, abs=1e-5)
 
 
+def test_published_laws_by_hand_in_their_reynolds_numbers():
+    """US 6,186,002 at r = 2, S = 0.1; Smits and Smith at no and at an eighth of a turn."""
+    got = us_6186002(np.array([2.0e5]), np.array([0.1]))
+    assert got.drag[0] == pytest.approx(0.2028 + 0.028466 + 0.0330 - 0.02159, abs=1e-12)
+    assert got.lift[0] == pytest.approx(0.0860 + 0.06463 - 0.00305 + 0.014789, abs=1e-12)
+    got = aerodynamics.smits_smith_1994(np.array([0.9e5, 1.4e5]), np.array([0.1, 0.1]))
+    np.testing.assert_allclose(got.drag, [0.258, 0.258 + 0.06 * np.sqrt(0.5)], rtol=1e-12)
+
+
 @pytest.mark.parametrize(
     ("name", "reynolds", "spin_ratio"),
     [
@@ -95,6 +104,8 @@ def test_limits_laws_agree_roughly_where_they_overlap():
 def test_unknown_law_offers_the_nearest():
     with pytest.raises(InputError, match="did you mean 'ferguson 2022'"):
         find_law("ferguson 2021")
+    with pytest.raises(InputError, match=r"'x' is not known; known: ferguson 2022, smits smith 1"):
+        find_law("x")
 
 
 # --- the user's own table -----------------------------------------------------------------------

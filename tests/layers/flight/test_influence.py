@@ -7,7 +7,7 @@ import pytest
 
 from layers.errors import SolverError
 from layers.flight.aerodynamics import Coefficients, ferguson_2022, smits_smith_1994
-from layers.flight.air import Air
+from layers.flight.air import Air, humid_air
 from layers.flight.influence import FIGURES, LAUNCH, influence
 from layers.flight.motion import GRAVITY, STEP
 from layers.flight.regions import bumps, middles, shares
@@ -129,6 +129,14 @@ def test_guard_a_drag_left_out_is_seen():
     assert abs(got.drag[0, 5]) > 0.01 * np.abs(got.drag[0].sum())
 
 
+def test_a_flight_is_still_and_straight_where_nothing_is_said():
+    """No wind, no tilt, the usual air and law, as `fly` has them."""
+    given = {"wind": (0.0, 0.0, 0.0), "spin_axis_tilt": 0.0, "air": humid_air()}
+    told, untold = influence(*IRON, **BALL, **given), influence(*IRON, **BALL)
+    np.testing.assert_array_equal(untold.values, told.values)
+    np.testing.assert_array_equal(untold.launch, told.launch)
+
+
 # --- regions ----------------------------------------------------------------------------------
 
 
@@ -143,6 +151,13 @@ def test_regions_cover_the_plane_and_shares_add_up():
     assert parts.time.sum() == pytest.approx(got.values[got.of("time")], rel=1e-12)
     np.testing.assert_allclose(parts.drag.sum(axis=1), got.drag.sum(axis=1), rtol=1e-9)
     np.testing.assert_allclose(parts.lift.sum(axis=1), got.lift.sum(axis=1), rtol=1e-9)
+
+
+def test_regions_reach_from_a_wedge_s_top_to_a_fast_drive():
+    """Their middles, pinned: no source tells them; what a pattern's map shows depends on them."""
+    re, s = middles().reshape(8, 7, 2)[:, 0, 0], middles().reshape(8, 7, 2)[0, :, 1]
+    np.testing.assert_array_equal(re, np.array([40, 60, 80, 100, 125, 150, 175, 200]) * 1000.0)
+    np.testing.assert_array_equal(100.0 * s, [5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0])
 
 
 def test_a_region_s_share_is_what_a_bump_over_it_does():
@@ -264,12 +279,11 @@ def test_two_flights_through_one_surface_share_its_errors():
 
 def test_a_range_of_carries_has_the_errors_of_its_longest_less_its_shortest_flight():
     surface, carry = Known(), FIGURES.index("carry")
-    squares = 0.0
+    squares, still = 0.0, whole(DRIVE, surface)[carry] - whole(IRON, surface)[carry]
     for which, size in (("drag", 0.004), ("lift", 0.006)):
         for mode in range(len(CENTRES)):
             law = moved(surface, which, lambda r, s, b=size, m=mode: b * surface._modes(r, s)[m])
             here, there = (whole(shot, law)[carry] for shot in (DRIVE, IRON))
-            still = whole(DRIVE, surface)[carry] - whole(IRON, surface)[carry]
             squares += (here - there - still) ** 2
     long, short = (influence(*shot, **BALL, law=surface) for shot in (DRIVE, IRON))
     span = sum_spread([(1.0, long, surface), (-1.0, short, surface)])
@@ -348,6 +362,10 @@ def test_shares_of_time_and_way_are_those_of_the_steps():
     np.testing.assert_allclose(parts.distance, got.distance @ belongs)
     np.testing.assert_allclose(parts.time, got.duration @ belongs)
     assert parts.distance.sum() > got.values[got.of("carry")]
+
+
+def test_a_launch_is_exact_where_nothing_is_said():
+    assert not LaunchErrors().array().any()
 
 
 def test_exact_coefficients_leave_the_launch_alone():
