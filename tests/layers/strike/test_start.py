@@ -178,7 +178,7 @@ def test_a_march_that_broke_down_is_told(body, run):
         check_sound(body, run, result)
     result[rows.BROKEN] = 0.0
     run.speeds[3, 1] = math.nan
-    with pytest.raises(SolverError, match="^the impact broke down: "):
+    with pytest.raises(SolverError, match=r"^the impact broke down: "):
         check_sound(body, run, result)
 
 
