@@ -217,9 +217,7 @@ def test_analytic_powers_and_losses_of_a_step(model, speed):
     elastic = 0.5 * face[contact.STIFFNESS] * (then**2 - overlap**2)
     lost = -weight * (STEP * normal * w0 + elastic)
     assert sums[contact.CONTACT_LOSS] == pytest.approx(lost[near].sum(), rel=1e-9)
-    held = 0.5 * face[contact.SHEAR_STIFFNESS] * (
-        (kept**2).sum(axis=0) - (stretch**2).sum(axis=0)
-    )
+    held = 0.5 * face[contact.SHEAR_STIFFNESS] * ((kept**2).sum(axis=0) - (stretch**2).sum(axis=0))
     rubbed = -weight * (STEP * (along * w2 + across * w1) + held)
     assert sums[contact.FRICTION_LOSS] == pytest.approx(rubbed[near].sum(), rel=1e-9)
     slid = weight * normal * np.hypot(w1, w2)
@@ -269,6 +267,22 @@ def test_a_search_finds_what_may_touch_until_the_next(model):
         nodes = np.unique(model.surface.faces[:, expected])
         np.testing.assert_array_equal(near.nodes[: near.counts[0]], nodes)
     assert near.counts[1] == model.surface.faces.shape[1]
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_room_is_made_for_every_node_face_and_point(model, count):
+    surface = model.surface._replace(shape=np.full((count, 4), 0.25))
+    nodes, faces = len(surface.nodes), surface.faces.shape[1]
+    near = vicinity.near_of(surface, model.chain.pivot[-1])
+    assert near.counts.tolist() == [nodes, faces]
+    np.testing.assert_array_equal(near.nodes, np.arange(nodes))
+    np.testing.assert_array_equal(near.faces, np.arange(faces))
+    assert near.touching.shape == (faces,)
+    assert near.gap.shape == (nodes,)
+    assert near.swift.shape == near.impulse.shape == (3, nodes)
+    assert near.tilt.shape == (2, nodes)
+    assert near.forces.shape == (4, faces * count)
+    np.testing.assert_allclose(near.light, surface.area * model.chain.pivot[-1])
 
 
 def heads():
