@@ -249,12 +249,12 @@ def _march(
         ):
             result[ENDED] = 1.0
             break
+        if steps % stride == 0 and count == history.shape[1]:
+            count //= 2
+            stride *= 2
+            for c in range(count):
+                history[:, c] = history[:, 2 * c + 1]
         if steps % stride == 0:
-            if count == history.shape[1]:
-                count //= 2
-                stride *= 2
-                for c in range(count):
-                    history[:, c] = history[:, 2 * c + 1]
             _record(history, count, time, sums)
             count += 1
     result[ELAPSED], result[LAST], result[STEPS], result[RECORDED] = time, last, steps, count

@@ -11,6 +11,7 @@ import pytest
 
 from layers import energy
 from layers.ball import Body
+from layers.conditions import Conditions
 from layers.energy.barrier import record_barrier
 from layers.energy.contact import Before, patch_of
 from layers.energy.impact import record_impact
@@ -21,9 +22,10 @@ from layers.impact import barrier
 from layers.impact.model import Resolution
 from layers.strike import march as rows
 from layers.strike.launch import Strike
-from layers.strike.settings import Settings
+from layers.strike.settings import LEVELS, Settings
 from layers.strike.start import start_of_strike
 from layers.strike.strike import strike_ball
+from layers.strike.swings import find_swing
 from tests.layers.impact.test_barrier import reference_ball
 
 DRIVER = Strike(0.2, 45.0, math.radians(13.0), math.radians(1.0), 0.3, 8e6, 0.03)
@@ -253,6 +255,24 @@ def test_chosen_instants_hold_the_peak() -> None:
     assert picked[at] == 3
     assert picked[0] == 0
     assert chosen(times, 20.0, 9, 3) == ([0, 4, 9], 2)
+
+
+def test_what_is_recorded_where_no_more_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A throw at 125 ft/s, as for the impact speed ratio, on the shipped mesh, 32 frames."""
+    monkeypatch.setattr(energy.impact, "record_barrier", lambda *given: given)
+    monkeypatch.setattr(energy.impact, "record_strike", lambda *given: given)
+    ball = reference_ball()
+    _, speed, resolution, frames = record_impact(ball)
+    assert speed == pytest.approx(125.0 * 0.3048)
+    assert (resolution, frames) == (barrier.LEVELS["default"], 32)
+    double = Conditions().in_double()
+    _, _, resolution, frames = record_impact(ball, None, 40.0, double, "fine", 200)
+    assert resolution == replace(barrier.LEVELS["fine"], precision="double")
+    _, strike, settings, frames, name = record_impact(ball, "driver fast", frames=2)
+    assert (settings, frames, name) == (LEVELS["default"], 2, "driver fast")
+    assert strike == find_swing("driver fast").strike()
+    _, _, settings, *_ = record_impact(ball, "driver fast", conditions=double, level="fine")
+    assert settings == replace(LEVELS["fine"], precision="double")
 
 
 @pytest.mark.parametrize(

@@ -7,10 +7,11 @@ import pytest
 
 from layers.energy import strike as module
 from layers.energy.record import Patch
-from layers.mass.inertia import solver_density
+from layers.mass.inertia import mass, moment_of_inertia, solver_density
 from layers.numerics.blocks import as_rows
 from layers.numerics.hexes import CORNERS
 from layers.strike import contact
+from layers.strike import march as rows
 from layers.strike.launch import Strike
 from layers.strike.model import momentum_of
 from layers.strike.settings import Settings
@@ -97,6 +98,74 @@ def test_analytic_the_ball_parts_from_the_whole_club(run):
         assert module._parting_speed(run) == pytest.approx(70.0 - club_speed)
     finally:
         run.velocity[:], run.club[:] = saved
+
+
+def test_analytic_table_of_a_ball_that_moves_turns_and_opens(body):
+    """Speed and spin are of the plane of swing; halves that part from each other vibrate."""
+    run = start_of_strike(body, DRIVER, SMALL)
+    before = run.velocity.copy(), run.club.copy()
+    model, (x, _, z) = run.model, run.model.points
+    run.velocity[:] = 60.0 - 200.0 * z, np.full_like(x, 2.0), -5.0 + 200.0 * x
+    elements, layers = len(model.mesh.layer), len(body.density)
+    sums = module._Sums(
+        0.0, np.linspace(1.0, 2.0, elements), np.linspace(3.0, 1.0, elements),
+        np.arange(rows.RESULT_ROWS, dtype=float),
+    )  # fmt: skip
+    peak = np.arange(1.0, layers + 1.0)
+    table = module._table(body, run, before, sums, peak)
+    whole = mass(body)
+    assert table.whole["speed"] == pytest.approx(0.5 * whole * (60.0**2 + 5.0**2), rel=1e-9)
+    assert table.whole["spin"] == pytest.approx(0.5 * moment_of_inertia(body) * 200.0**2, rel=1e-9)
+    assert table.vibration.sum() == pytest.approx(0.5 * whole * 2.0**2, rel=1e-9)
+    assert table.whole["head"] == pytest.approx(0.5 * 0.2 * 45.0**2)
+    assert table.given == pytest.approx(0.5 * 0.2 * 45.0**2)
+    assert table.whole["face friction"] == 2.0 * rows.LOSS_FRICTION  # of both halves
+    assert table.whole["contact"] == 2.0 * rows.LOSS_CONTACT
+    np.testing.assert_array_equal(table.stored, peak)
+    for density, found in ((sums.loss, table.lost), (sums.bulk, table.numerical)):
+        expected = 2.0 * np.bincount(model.mesh.layer, density * model.volume)
+        np.testing.assert_allclose(found, expected, rtol=1e-9)
+    # A ball that flies off before the head is struck has its own energy in what was given.
+    thrown = before[0] + np.array([[10.0], [0.0], [0.0]])
+    table = module._table(body, run, (thrown, before[1]), sums, peak)
+    assert table.given == pytest.approx(0.5 * 0.2 * 45.0**2 + 0.5 * whole * 10.0**2)
+
+
+def test_analytic_strain_is_the_mean_gradient_s(run):
+    """Of a linear map F: the tensor F^T F and the volume ratio det F, in every element."""
+    slope = np.array([[0.1, 0.04, -0.02], [0.03, -0.05, 0.06], [-0.01, 0.02, 0.08]])
+    right, j = module._strain(run.model, slope @ run.model.points)
+    f = slope + np.eye(3)
+    np.testing.assert_allclose(right, np.broadcast_to(f.T @ f, right.shape), rtol=1e-9)
+    np.testing.assert_allclose(j, np.linalg.det(f), rtol=1e-9)
+
+
+def test_stops_are_summed_and_the_deepest_is_kept(body, run, monkeypatch):
+    """By a march that tells of so many steps; losses of a step count for all its time."""
+    told = iter([(4e-6, 2, 0.003, 5.0), (6e-6, 3, 0.002, 7.0)])
+    asked = []
+
+    def advance(self, longest, pause, history, result):
+        elapsed, steps, deepest, force = next(told)
+        asked.append((longest, pause))
+        result[[rows.ELAPSED, rows.STEPS, rows.RECORDED]] = elapsed, steps, steps
+        result[[rows.DEFORMATION, rows.LOSS_FRICTION]] = deepest, 1.0
+        history[rows.NORMAL, :steps] = np.linspace(0.0, force, steps)
+
+    elements = len(run.model.mesh.layer)
+    rates = np.full(elements, 10.0), np.full(elements, 20.0)
+    given = []
+    monkeypatch.setattr(module.Run, "advance", advance)
+    monkeypatch.setattr(module, "loss_rates", lambda *a: (given.append(a[-1]), rates)[1])
+    sums = module._Sums(0.0, np.zeros(elements), np.zeros(elements), np.zeros(rows.RESULT_ROWS))
+    assert module._advance(body, run, sums, 0.0) == (2e-6, 10.0)
+    assert module._advance(body, run, sums, 5e-6) == (2e-6, 14.0)
+    assert asked == [(1e-12, math.inf), (5e-6, math.inf)]  # at least a step
+    assert given == pytest.approx([2e-6, 2e-6])
+    assert sums.time == pytest.approx(1e-5)
+    np.testing.assert_allclose(sums.loss, 10.0 * 1e-5)
+    np.testing.assert_allclose(sums.bulk, 20.0 * 1e-5)
+    assert (sums.result[rows.DEFORMATION], sums.result[rows.LOSS_FRICTION]) == (0.003, 2.0)
 
 
 def test_a_frame_draws_the_rolled_and_turned_face(body, run):

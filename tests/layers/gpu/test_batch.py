@@ -6,12 +6,33 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pytest
 
+from layers.errors import SolverError
 from layers.gpu.batch import Batch, Throws, Wanted
-from layers.gpu.source import Choices
-from layers.gpu.strikes import CLUB, END, FACE_INVERSE_MASS, FADE, FRICTION, slowness
+from layers.gpu.source import RESULTS, Choices
+from layers.gpu.strikes import (
+    BROKEN,
+    CLUB,
+    CLUB_AFTER,
+    DEFORMATION,
+    END,
+    ENDED,
+    FACE_INVERSE_MASS,
+    FADE,
+    FIRST,
+    FRICTION,
+    GAP,
+    LAST,
+    LOWEST,
+    SPIN,
+    VX,
+    VZ,
+    launch_of,
+    slowness,
+)
 from layers.mass.inertia import mass as mass_of
 from layers.mass.inertia import moment_of_inertia
 from layers.strike import contact
+from layers.strike.model import build_model
 from layers.strike.settings import LEVELS
 from layers.strike.start import face_and_club
 from layers.strike.swings import find_swing
@@ -68,6 +89,16 @@ def test_the_slowest_impacts_go_first():
     np.testing.assert_allclose(speed, wanted)
 
 
+def test_the_speed_along_the_face_s_normal_counts():
+    """60 m/s at 80 degrees to the normal is 10.4 m/s, and takes longer than 30 m/s at 11."""
+    body = random_bodies(1, 7)[0]
+    level = replace(WEDGE, club_speed=30.0, dynamic_loft=0.8, attack_angle=0.6)
+    steep = replace(WEDGE, club_speed=60.0, dynamic_loft=0.8, attack_angle=-0.6)
+    [(_, _, _, parameters)] = batch([body], [level, steep])
+    speeds = np.hypot(*parameters[:, [CLUB + contact.HEAD_VX, CLUB + contact.HEAD_VZ]].T)
+    np.testing.assert_allclose(speeds, [60.0, 30.0])
+
+
 def test_builds_of_one_mesh_march_together():
     two, three, four, five = random_bodies(4, 7)
     given = batch([two, three, two, five, four], [WEDGE])
@@ -97,7 +128,8 @@ def test_analytic_parameters_of_an_impact():
     [(_, _, _, [row])] = batch([body], [FAST], "single")
     assert row[END + 6] == pytest.approx(0.72 * club[contact.HEAD_VX])
     assert row[END + 7] == pytest.approx(0.15 * club[contact.HEAD_VZ])
-    assert 0.0 < unit * 2.0**31 / 256.0 < mass
+    heaviest = build_model(body, SMALL).node_mass.max()
+    assert unit == pytest.approx(256.0 * heaviest / 2.0**31, rel=1e-9)
 
 
 def test_limits_the_estimate_of_steps_follows_the_waves():
@@ -114,6 +146,68 @@ def test_limits_the_estimate_of_steps_follows_the_waves():
     assert slowness(body, held) < slowness(body, free)
     heavy = replace(body, density=4.0 * body.density)
     assert slowness(heavy, free) == pytest.approx(0.5 * slowness(body, free))
+
+
+def test_analytic_the_estimate_of_steps_of_an_even_ball():
+    """sqrt(c^2 (60 / R^2 + 1 / (0.6 d)^2)) (R^2 / G)^(2/5), d a ring of the core; see the fit."""
+    body = random_bodies(1, 7)[0]
+    same = {
+        name: np.full(2, getattr(body, name)[0])
+        for name in ("density", "dynamic_modulus_ratio", "shear_modulus", "bulk_modulus")
+    }
+    strength = np.full_like(body.relaxation_strength, 0.1)
+    radius = np.array([0.5, 1.0]) * body.outer_radius[-1]
+    even = replace(body, outer_radius=radius, relaxation_strength=strength, **same)
+    settings = replace(SMALL, thinnest_step=1.0)  # the cover's thickness does not count
+    ratio = even.dynamic_modulus_ratio[0]
+    shear = ratio * (1.0 + strength[0].sum()) * even.shear_modulus[0]
+    square = (ratio * even.bulk_modulus[0] + 4.0 / 3.0 * shear) / even.density[0]
+    ring = radius[0] / SMALL.core_rings
+    core = square * (60.0 / radius[0] ** 2 + 1.0 / (0.6 * ring) ** 2)
+    expected = math.sqrt(core) * (radius[1] ** 2 / shear) ** 0.4
+    assert slowness(even, settings) == pytest.approx(expected)
+    # A thin cover counts by its ring, up to the step that thin layers shall allow.
+    thin = replace(even, outer_radius=radius * [1.99, 1.0])
+    ring = np.diff(thin.outer_radius)[0] / SMALL.cover_rings
+    for step, across in ((1e-12, square / ring**2), (1e-7, 1e14)):
+        cover = 60.0 * square / radius[1] ** 2 + across
+        expected = math.sqrt(cover) * (radius[1] ** 2 / shear) ** 0.4
+        assert slowness(thin, replace(SMALL, thinnest_step=step)) == pytest.approx(expected)
+
+
+def row_of(given=()):
+    """Return the results of an impact on a club."""
+    row = np.zeros(RESULTS)
+    row[[VX, VZ, SPIN, FIRST, LAST, DEFORMATION, ENDED]] = 60.0, -3.0, 250.0, 1e-5, 6.1e-4, 0.01, 1
+    club = np.zeros(contact.CLUB_ROWS)
+    club[[contact.HEAD_VX, contact.HEAD_VZ]] = 30.0, 4.0
+    club[[contact.FACE_VX, contact.FACE_VZ]] = 36.0, 8.0
+    club[contact.TURN_RATE] = -20.0
+    row[CLUB_AFTER : CLUB_AFTER + contact.CLUB_ROWS] = club
+    for place, value in given:
+        row[place] = value
+    return row
+
+
+@pytest.mark.parametrize("strike", [WEDGE, FAST])
+def test_analytic_a_launch_is_read_off_its_row(strike):
+    """Its velocity turned by the loft; the head's is that of both its masses."""
+    body = random_bodies(1, 7)[0]
+    out = launch_of(body, strike, row_of())
+    assert out.ball_speed == pytest.approx(math.hypot(60.0, 3.0))
+    assert out.launch_angle == pytest.approx(strike.dynamic_loft - math.atan2(3.0, 60.0))
+    assert (out.spin, out.peak_deformation) == (250.0, 0.01)
+    assert out.contact_time == pytest.approx(6e-4)
+    share = 0.0 if strike.face_stiffness is None else strike.face_mass / strike.club_mass
+    assert out.club_speed_after == pytest.approx(math.hypot(30.0 + 6.0 * share, 4.0 + 4.0 * share))
+    assert (out.club_turn_rate, out.flag) == (-20.0, "")
+    assert out.history.time.size == 0
+    assert math.isnan(out.momentum_residual)
+    assert "did not leave" in launch_of(body, strike, row_of([(ENDED, 0.0)])).flag
+    assert "struck again 41 us" in launch_of(body, strike, row_of([(GAP, 41e-6)])).flag
+    for bad in ((BROKEN, 1.0), (SPIN, math.nan), (VX, math.inf)):
+        with pytest.raises(SolverError, match=r"^the impact broke down: .* layer 2 of 2"):
+            launch_of(body, strike, row_of([(LOWEST, 0.9), bad]))
 
 
 def test_throws_of_one_mesh_march_together_and_bad_speeds_are_left_out():

@@ -9,6 +9,7 @@ from layers.errors import SolverError
 from layers.gpu import check as module
 from layers.gpu.check import LIMITS, SWINGS, check, check_builds
 from layers.strike.launch import Contact, Launch
+from layers.strike.swings import find_swing
 
 NONE = np.empty(0)
 
@@ -55,6 +56,12 @@ def test_differences_flags_and_repeats_are_told(monkeypatch):
     assert found.repeats
     assert found.flags == 0
     assert found.per_second > 0.0
+    assert found.precision == "single"
+    np.testing.assert_array_equal(found.figures[:, 0], [60.0 * (1 + 3e-5), 50.0 * (1 - 4e-5)])
+    clock = iter([100.0, 100.5])
+    monkeypatch.setattr(module.time, "perf_counter", lambda: next(clock))
+    assert checked(monkeypatch, [run, run], expected).per_second == 2 / 0.5
+    monkeypatch.undo()
     assert not checked(monkeypatch, [run, run], expected, "double").passed
 
 
@@ -107,6 +114,72 @@ def test_the_builds_are_the_same_ones_of_two_to_five_layers():
     assert min(inner) < 20.0 < 25.0 < max(inner)
     covers = [np.diff(body.outer_radius)[-1] for body in bodies]
     assert max(covers) - min(covers) > 1e-3
+
+
+class Edge:
+    """A generator whose draws are all at one end of their range."""
+
+    def __init__(self, end):
+        self.end = end
+
+    def uniform(self, low, high):
+        return (low, high)[self.end]
+
+
+@pytest.mark.parametrize(
+    ("end", "moduli", "thickness", "inner"),
+    [(0, (15.0, 40.0, 25.0), (0.8, 0.5), 15.0), (1, (110.0, 400.0, 400.0), (2.0, 2.0), 30.0)],
+)
+def test_ranges_of_the_builds(end, moduli, thickness, inner):
+    """Young's moduli, MPa, of cores, mantles and cover; thickness, mm, of mantles and the cover."""
+    core, mantle, cover = moduli
+    for count, expected in (
+        (2, (core, cover)),
+        (3, (core, mantle, cover)),
+        (4, (core, core, mantle, cover)),
+        (5, (core, core, mantle, mantle, cover)),
+    ):
+        ball = module._drawn(Edge(end), count)
+        found = [layer.material.youngs_modulus_mpa for layer in ball.layer]
+        assert [getattr(value, "value", value) for value in found] == pytest.approx(expected)
+        sizes = np.array([layer.outer_diameter_mm for layer in ball.layer])
+        assert sizes[-1] == 42.67
+        mantles = max(count - 2 if count < 4 else count - 3, 0)
+        thin = [thickness[0]] * mantles + [thickness[1]]
+        np.testing.assert_allclose(np.diff(sizes)[-len(thin) :] / 2.0, thin)
+        if count >= 4:
+            assert sizes[0] == inner
+
+
+def test_a_hundred_builds_are_struck_by_four_swings(monkeypatch):
+    monkeypatch.setattr(module, "_drawn", lambda rng, count: SimpleNamespace(body=lambda: count))
+    assert check_builds() == [2, 3, 4, 5] * 25
+    assert len(SWINGS) == 4
+    asked = []
+
+    def club_impact(body, strike, precision):
+        asked.append((body, strike, precision))
+        return len(asked)
+
+    monkeypatch.setattr(module, "club_impact", club_impact)
+    assert module.on_cpu([2, 3]) == list(range(1, 9))
+    strikes = [find_swing(name).strike() for name in SWINGS]
+    assert asked == [(body, strike, "double") for body in (2, 3) for strike in strikes]
+
+
+@pytest.mark.parametrize("off", [0.0, 1e-9])
+def test_devices_together_give_the_same_bits_or_not(monkeypatch, off):
+    def batch(device, wanted, precision, level):
+        assert (len(wanted), precision, level) == (2, "single", "default")
+        found = [[launch(60.0), launch(50.0)], [launch(40.0), launch(30.0 + device * off)]]
+        return SimpleNamespace(outcomes=lambda: found)
+
+    monkeypatch.setattr(module, "Batch", batch)
+    clock = iter([100.0, 104.0])
+    monkeypatch.setattr(module.time, "perf_counter", lambda: next(clock))
+    found = module.together([0, 1, 2], ["a", "b"], "single")
+    assert (found.precision, found.same) == ("single", off == 0.0)
+    assert found.per_second == 3 * 4 / 4.0
 
 
 def poisson(body):

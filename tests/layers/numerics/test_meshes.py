@@ -121,6 +121,45 @@ def test_the_surface_is_finer_at_the_contact_by_the_focus(focus):
     )
 
 
+def test_inside_the_focus_fades_with_the_radius():
+    """tan(a'/2) = f^r tan(a/2) at a share r of the radius: none at the centre, where it tears."""
+    one = ((0.3, 0.7, 1.0),)
+    plain, moved = (
+        half_sphere(np.array([1.0]), Counts(4, 3, 4, one, focus=focus)).points
+        for focus in (1.0, 0.6)
+    )
+    radius = np.linalg.norm(plain, axis=0)
+    np.testing.assert_allclose(np.linalg.norm(moved, axis=0), radius, atol=1e-12)
+    off = radius > 1e-9
+    angle, new = (np.arctan2(np.hypot(p[1], p[2]), -p[0])[off] for p in (plain, moved))
+    beside = (angle > 1e-6) & (angle < np.pi - 1e-6)
+    np.testing.assert_allclose(
+        np.tan(0.5 * new[beside]),
+        (0.6 ** radius[off] * np.tan(0.5 * angle))[beside],
+        rtol=1e-9,
+    )
+    np.testing.assert_allclose(moved[1] * plain[2], moved[2] * plain[1], atol=1e-12)
+    (still,) = np.nonzero(~off)
+    np.testing.assert_allclose(moved[:, still], 0.0, atol=1e-300)
+
+
+def test_analytic_the_block_is_a_cube_that_bulges_a_quarter_toward_a_ball():
+    """At the middle of a side, of an edge and at a corner: a ball's share is 1, 1/sqrt 2, 1/sqrt 3.
+
+    The cube itself is made 0.8 as wide, so that it does not poke out of the ball.
+    """
+    mesh = half_sphere(np.array([1.0]), Counts(2, 1, 2, ((1.0,),), focus=1.0, block=0.5))
+    block = mesh.points[:, : 3 * 2 * 3].reshape(3, 3, 2, 3)
+    for (i, j, k), ways in (
+        ((2, 0, 1), 1), ((0, 0, 1), 1), ((1, 1, 1), 1), ((2, 0, 2), 2), ((1, 1, 0), 2),
+        ((0, 1, 2), 3), ((2, 1, 0), 3),
+    ):  # fmt: skip
+        signs = np.array([i - 1.0, j, k - 1.0])
+        place = 0.5 * (0.75 * 0.8 + 0.25 / np.sqrt(ways)) * signs
+        np.testing.assert_allclose(block[:, i, j, k], place, atol=1e-12)
+    np.testing.assert_allclose(block[:, 1, 0, 1], 0.0, atol=1e-15)
+
+
 def test_the_half_sphere_is_even_left_to_right_and_linear_in_its_radii(half):
     mirrored = half.points * np.array([[1.0], [1.0], [-1.0]])
     ordered = [np.round(p.T / RADII[-1], 9) + 0.0 for p in (half.points, mirrored)]

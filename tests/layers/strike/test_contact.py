@@ -187,6 +187,47 @@ def test_analytic_pressure_and_friction_of_each_point(model, fade):
     np.testing.assert_allclose(kept[:, slipped], expected[:, slipped], rtol=1e-9)
 
 
+@pytest.mark.parametrize("speed", [-20.0, 200.0])
+def test_analytic_powers_and_losses_of_a_step(model, speed):
+    """Of the velocities after it: N |w| of sliding; what the forces do less what is then stored.
+
+    The contact keeps k g^2 / 2 of an overlap g, and k_t s^2 / 2 of a stretch s; a point that
+    leaves the face within the step, or already pulls away, keeps neither.
+    """
+    velocity = np.zeros_like(model.points)
+    velocity[0], velocity[1], velocity[2] = speed, 1.5, -8.0
+    rng = np.random.default_rng(4)
+    velocity += 0.5 * rng.normal(size=velocity.shape)
+    face, club = face_of(model, friction=0.05), club_at(model)
+    surface = model.surface
+    stretch = 1e-7 * rng.normal(size=(2, surface.faces.shape[1] * len(surface.shape)))
+    after, kept, forces, sums = struck(model, velocity, face, club, stretch)
+    gap = approach(model, np.zeros_like(model.points), velocity, face, club).gap
+    w = after[:, surface.nodes]  # the face stands still
+
+    def at(nodal):
+        return np.einsum("pc,cf->fp", surface.shape, nodal[surface.faces]).ravel()
+
+    weight = np.repeat(surface.weight, len(surface.shape))
+    gap, (w0, w1, w2) = at(gap) - np.repeat(surface.bulge, len(surface.shape)), map(at, w)
+    lowest = approach(model, 0.0 * after, after, face, club).gap[surface.faces].min(axis=0)
+    near = np.repeat(lowest < surface.bulge, len(surface.shape))  # in faces that touch at all
+    normal, along, across, _ = forces
+    overlap, then = np.minimum(0.0, gap), np.minimum(0.0, gap + STEP * w0)
+    elastic = 0.5 * face[contact.STIFFNESS] * (then**2 - overlap**2)
+    lost = -weight * (STEP * normal * w0 + elastic)
+    assert sums[contact.CONTACT_LOSS] == pytest.approx(lost[near].sum(), rel=1e-9)
+    held = 0.5 * face[contact.SHEAR_STIFFNESS] * ((kept**2).sum(axis=0) - (stretch**2).sum(axis=0))
+    rubbed = -weight * (STEP * (along * w2 + across * w1) + held)
+    assert sums[contact.FRICTION_LOSS] == pytest.approx(rubbed[near].sum(), rel=1e-9)
+    slid = weight * normal * np.hypot(w1, w2)
+    assert sums[contact.SLIP_POWER] == pytest.approx(slid.sum(), rel=1e-9, abs=1e-12)
+    left = near & ((normal == 0.0) | (then == 0.0))
+    assert not kept[:, left].any()
+    assert (near & (normal == 0.0) & (overlap < 0.0)).any() == (speed > 0.0)
+    assert ((normal > 0.0) & (then < 0.0)).any()
+
+
 def test_nothing_is_touched_from_afar_and_nothing_changes(model):
     velocity = np.full_like(model.points, 2.0)
     club = club_at(model, depth=-1e-3)
@@ -226,6 +267,22 @@ def test_a_search_finds_what_may_touch_until_the_next(model):
         nodes = np.unique(model.surface.faces[:, expected])
         np.testing.assert_array_equal(near.nodes[: near.counts[0]], nodes)
     assert near.counts[1] == model.surface.faces.shape[1]
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_room_is_made_for_every_node_face_and_point(model, count):
+    surface = model.surface._replace(shape=np.full((count, 4), 0.25))
+    nodes, faces = len(surface.nodes), surface.faces.shape[1]
+    near = vicinity.near_of(surface, model.chain.pivot[-1])
+    assert near.counts.tolist() == [nodes, faces]
+    np.testing.assert_array_equal(near.nodes, np.arange(nodes))
+    np.testing.assert_array_equal(near.faces, np.arange(faces))
+    assert near.touching.shape == (faces,)
+    assert near.gap.shape == (nodes,)
+    assert near.swift.shape == near.impulse.shape == (3, nodes)
+    assert near.tilt.shape == (2, nodes)
+    assert near.forces.shape == (4, faces * count)
+    np.testing.assert_allclose(near.light, surface.area * model.chain.pivot[-1])
 
 
 def heads():

@@ -8,10 +8,11 @@ import pytest
 from layers.graded.curve import RadialCurve
 from layers.mass.inertia import mass, moment_of_inertia, solver_density
 from layers.numerics.blocks import as_rows
+from layers.numerics.hexes import hex_geometry
 from layers.strike import kernels
 from layers.strike.masses import THICK
 from layers.strike.model import build_model, momentum_of, volume_ratio
-from layers.strike.settings import LEVELS, Settings
+from layers.strike.settings import LEVELS, Settings, counts_of
 from layers.strike.stored import stored
 from tests.helpers.builds import random_bodies
 
@@ -137,6 +138,13 @@ def test_analytic_constants_of_every_element(body, model):
     length = np.sqrt(1.5 / (found[:24] ** 2).sum(axis=0))
     viscosity = SMALL.bulk_viscosity * np.sqrt(wave * density) * length
     np.testing.assert_allclose(found[kernels.VISCOSITY], viscosity)
+    # G h V times the mean of |grad(xi eta)|^2 = (a + b) / 3, of sums over eight corners' signs.
+    _, volume, (a, b, c), _ = hex_geometry(model.points, model.mesh.hexes)
+    np.testing.assert_allclose(found[kernels.VOLUME], volume)
+    stiff = SMALL.hourglass * glassy * shear * volume / 64.0
+    means = ((a + b) / 3.0, (b + c) / 3.0, (c + a) / 3.0, (a + b + c) / 9.0)
+    for k, mean in enumerate(means):
+        np.testing.assert_allclose(found[kernels.HOURGLASS + k], stiff * mean)
     padding = as_rows(model.constant)[:, model.mesh.hexes.shape[1] :]
     assert not padding.any()
     branch = as_rows(model.branch)[:, : len(layer)]
@@ -281,3 +289,34 @@ def test_the_fine_mesh_has_as_many_elements_as_the_page_says():
             build_model(drawn, LEVELS[level]).mesh.hexes.shape[1] for level in ("default", "fine")
         )
         assert 3.5 <= fine / default <= 3.7
+
+
+@pytest.mark.parametrize(
+    ("level", "expected"),
+    [
+        ("default", {1: (6,), 2: (3, 2), 3: (3, 1, 2), 4: (1, 3, 1, 2), 5: (1, 3, 1, 1, 2)}),
+        ("fine", {1: (9,), 2: (5, 3), 3: (5, 2, 3), 4: (2, 4, 2, 3), 5: (2, 4, 2, 2, 3)}),
+    ],
+)
+def test_rings_are_even_or_thinner_outward_by_the_grading(level, expected):
+    """A core of few layers, the outer core of many and a whole ball are graded; the rest even."""
+    settings = LEVELS[level]
+    for layers, rings in expected.items():
+        counts = counts_of(layers, settings)
+        assert tuple(map(len, counts.rings)) == rings
+        graded = 1 if layers >= 4 else 0
+        for number, places in enumerate(counts.rings):
+            sizes = np.diff((0.0, *places))
+            assert places[-1] == pytest.approx(1.0)
+            ratio = 0.8 if number == graded else 1.0
+            np.testing.assert_allclose(sizes[1:] / sizes[:-1], ratio, rtol=1e-9)
+        assert counts.block == (0.7 if layers >= 4 else 0.6)
+        assert counts.focus == 0.8
+
+
+def test_the_fine_level_s_block_and_step_go_by_one_and_a_half_and_two():
+    default, fine = LEVELS["default"], LEVELS["fine"]
+    for name in ("normal", "lateral", "upward"):
+        assert getattr(fine, name) == 1.5 * getattr(default, name)
+    assert fine.thinnest_step == 0.5 * default.thinnest_step
+    assert default == Settings()

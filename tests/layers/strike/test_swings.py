@@ -1,6 +1,7 @@
 """Swings: the shipped table, the user's own, and what is wrong with a bad one."""
 
 import itertools
+import math
 
 import pytest
 
@@ -8,7 +9,15 @@ from layers.conditions import Conditions
 from layers.errors import InputError
 from layers.figures import QUANTITIES, parse_figure
 from layers.rules.overall_distance import MILE_PER_HOUR, distance_tests
-from layers.strike.swings import Swing, SwingTable, default_swings, find_swing, read_swings
+from layers.strike.launch import Strike
+from layers.strike.swings import (
+    Swing,
+    SwingTable,
+    check_owner,
+    default_swings,
+    find_swing,
+    read_swings,
+)
 
 CLUBS = ("driver", "mid iron", "short iron", "wedge full", "wedge half")
 PROFILES = ("fast", "moderate", "slow")
@@ -128,6 +137,115 @@ def test_a_users_file_stands_in_place_of_the_shipped_one(tmp_path):
 def test_what_is_wrong_is_named(old, new, words):
     with pytest.raises(InputError, match=words):
         SwingTable.from_toml(ONE.replace(old, new), "robot.toml")
+
+
+@pytest.mark.parametrize(
+    ("field", "low", "high"),
+    [
+        ("club_mass_g", 20, 2000),
+        ("club_speed_m_s", 1, 75),
+        ("dynamic_loft_deg", 0, 80),
+        ("attack_angle_deg", -20, 20),
+        ("friction", 0, 2),
+        ("face_stiffness_kn_mm", 0.5, 1000),
+        ("face_mass_g", 1, 500),
+        ("moi_g_cm2", 50, 20000),
+        ("depth_mm", 0, 80),
+        ("impact_height_mm", -30, 30),
+        ("roll_radius_mm", 100, 5000),
+    ],
+)
+def test_each_number_of_a_swing_has_its_ends(field, low, high):
+    least = {"name": "any", "club": "iron", "profile": "robot", "club_mass_g": 1000.0}
+    least |= {"club_speed_m_s": 45.0, "dynamic_loft_deg": 12.0, "attack_angle_deg": 0.0}
+    if field in ("depth_mm", "impact_height_mm"):
+        least["moi_g_cm2"] = 4000.0
+    for value in (low, high):
+        assert getattr(Swing(**{**least, field: float(value)}), field) == value
+    for value in (low - 1e-3 * high, high + 1e-3 * high):
+        with pytest.raises(ValueError, match=field):
+            Swing(**{**least, field: value})
+
+
+@pytest.mark.parametrize(("field", "most"), [("name", 60), ("club", 40), ("profile", 40)])
+def test_words_of_a_swing_have_their_lengths(field, most):
+    given = {"name": "any", "club": "iron", "profile": "robot", "club_mass_g": 1000.0}
+    given |= {"club_speed_m_s": 45.0, "dynamic_loft_deg": 12.0, "attack_angle_deg": 0.0}
+    for size in (1, most):
+        assert len(getattr(Swing(**{**given, field: size * "a"}), field)) == size
+    for size in (0, most + 1):
+        with pytest.raises(ValueError, match=field):
+            Swing(**{**given, field: size * "a"})
+
+
+def test_a_swing_told_no_more_is_of_a_rigid_flat_dry_head_that_cannot_turn():
+    swing = Swing(
+        name="any", club="iron", profile="robot", club_mass_g=250.0, club_speed_m_s=40.0,
+        dynamic_loft_deg=20.0, attack_angle_deg=-4.0,
+    )  # fmt: skip
+    assert swing.strike() == Strike(0.25, 40.0, math.radians(20.0), math.radians(-4.0))
+    assert swing.spin_loft_deg == 24.0
+    assert (swing.face_mass_g, swing.source, swing.grade) == (30.0, "not stated", "unstated")
+
+
+@pytest.mark.parametrize("place", ["depth_mm = 40", "impact_height_mm = -2"])
+def test_a_head_without_inertia_has_no_place_of_its_own(place):
+    said = "without inertia the head does not turn about them"
+    with pytest.raises(InputError, match=said):
+        SwingTable.from_toml(ONE + place + "\n")
+    SwingTable.from_toml(ONE + place + "\nmoi_g_cm2 = 4000\n")
+
+
+def test_the_face_is_lighter_than_the_head_where_it_springs():
+    table = ONE.replace("friction = 0.3", "face_mass_g = 197.9")
+    assert SwingTable.from_toml(table).find("robot 5").face_mass_g == 197.9
+    rigid = ONE.replace("face_stiffness_kn_mm = 9", "face_mass_g = 198")
+    assert SwingTable.from_toml(rigid).find("robot 5").face_stiffness_kn_mm is None
+
+
+def test_a_wet_face_takes_the_cover_s_friction():
+    table = ONE.replace("friction = 0.3", 'surface = "wet"')
+    strike = SwingTable.from_toml(table).find("robot 5").strike()
+    assert (strike.friction, strike.surface) == (None, "wet")
+
+
+@pytest.mark.parametrize(
+    "name", ["robot  5", " robot", "robot ", "robot-5", "stage 12x", "stage1 a"]
+)
+def test_names_are_words_with_single_spaces(name):
+    table = ONE.replace('"robot 5"', f'"{name}"')
+    if name.startswith("stage"):
+        assert SwingTable.from_toml(table).find(name).club == "driver"
+        return
+    with pytest.raises(InputError, match=f"'{name}' must be lower-case words"):
+        SwingTable.from_toml(table)
+
+
+def test_a_spread_over_a_club_needs_two_of_its_swings():
+    """The clubs that have are told, each once and in order; one swing is none."""
+    three = "".join(
+        ONE.replace("robot 5", f"{club} {k}").replace('"driver"', f'"{club}"')
+        for club, count in (("wood", 2), ("iron", 3), ("putter", 1))
+        for k in range(count)
+    )
+    table = SwingTable.from_toml(three)
+    assert table.of_club("wood") == ("wood 0", "wood 1")
+    said = r"^club 'putter' has 1 swings in the table, .* needs 2 or more; .* have: iron, wood\.$"
+    with pytest.raises(InputError, match=said):
+        table.of_club("putter")
+    with pytest.raises(InputError, match=r"'driver' has 1 .*; clubs that have: none\.$"):
+        SwingTable.from_toml(ONE).of_club("driver")
+
+
+def test_the_owner_of_a_figure_must_stand_in_the_table():
+    table = Conditions().swings
+    by_kind = {known.of: name for name, known in QUANTITIES.items()}
+    for figure in (f"driver.{by_kind['club']}", f"driver fast.{by_kind['swing']}", "mass_g"):
+        check_owner(parse_figure(figure), table)
+    with pytest.raises(InputError, match="club 'driver fast' has 0 swings"):
+        check_owner(parse_figure(f"driver fast.{by_kind['club']}"), table)
+    with pytest.raises(InputError, match="swing 'driver' is not in the table"):
+        check_owner(parse_figure(f"driver.{by_kind['swing']}"), table)
 
 
 def test_unknown_swing_offers_the_nearest():
