@@ -78,7 +78,7 @@ def mean_and_deviations(
     drawn = sum((waves(known) for waves in prior), noise)
     # One product with the kernel gives the mean, in the first column, and the correction of g.
     solved = cho_solve((model.L_, True), drawn)
-    columns = np.column_stack([np.reshape(model.alpha_, (-1, 1)), -solved])
+    columns = np.column_stack([model.alpha_, -solved])
     mean, deviations = np.empty(len(x)), np.empty((count, len(x)))
     for block in _blocks(len(x)):
         both = model.kernel_(x[block], known) @ columns

@@ -21,7 +21,7 @@ def leave_one_out_inflation(model: GaussianProcessRegressor) -> float:
     """
     inverse_root = solve_triangular(model.L_, np.eye(len(model.L_)), lower=True)
     precision = np.sum(inverse_root**2, axis=0)
-    residuals = np.abs(np.asarray(model.alpha_).ravel()) / np.sqrt(precision)
+    residuals = np.asarray(model.alpha_).ravel() / np.sqrt(precision)
     isolated = residuals[precision <= np.quantile(precision, _ISOLATED)]
     n, fitted = len(residuals), len(model.kernel_.theta)
     correction = np.sqrt(n / max(1, n - fitted))

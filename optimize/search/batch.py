@@ -129,12 +129,10 @@ def _climbed(
         rows = list(dict.fromkeys(_moves(problem.space, best.row, _FIRST_STEP * 0.5**turn, rng)))
         predicted = problem.predict(emulator, rows)
         worth = predicted.worth(cells)
-        for i in np.argsort(-worth, kind="stable"):
-            if worth[i] <= most:
-                break
-            if allowed(rows[i]):
-                best, most = Choice(rows[i], predicted.at(np.array([i]))), float(worth[i])
-                break
+        order = np.argsort(-worth, kind="stable")
+        found = next((i for i in order if worth[i] > most and allowed(rows[i])), None)
+        if found is not None:
+            best, most = Choice(rows[found], predicted.at(np.array([found]))), float(worth[found])
     return best
 
 

@@ -1,22 +1,20 @@
 """Gaussian processes of figures: against closed forms, and the coverage of their intervals."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
-from scipy.stats import norm, qmc
+from scipy.stats import lognorm, norm, qmc
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, Matern, WhiteKernel
 from threadpoolctl import threadpool_limits
 
-from layers.materials import default_catalogue
-from optimize.emulator.encoding import _ANGULAR_FREQUENCY, Encoding, _properties
-from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, fit
+from optimize.emulator import gaussian
+from optimize.emulator.gaussian import FEWEST, Emulator, Prediction, _Process, fit
 from optimize.emulator.inflation import leave_one_out_inflation
 from optimize.emulator.intervals import SIGMAS_95
-from optimize.emulator.likelihood import conditioned, likeliest
+from optimize.emulator.likelihood import conditioned
 from optimize.emulator.matern import minus_log_likelihood
-from optimize.scenario.brief import Scenario
-from optimize.scenario.space import Space
-from tests.helpers.briefs import four_layers
 
 RNG = np.random.default_rng(5)
 
@@ -105,15 +103,6 @@ def test_without_coordinates_a_figure_is_its_mean():
     found = fit(np.zeros((6, 0)), {"figure": y - 10.0}).predict(np.zeros((2, 0)))["figure"]
     np.testing.assert_allclose(found.value, -6.5)
     np.testing.assert_allclose(found.sd, y.std())
-
-
-def test_several_starts_are_tried_when_the_builds_have_grown_by_two_fifths():
-    x = np.random.default_rng(1).random((28, 2))
-    z = (branin(x) - branin(x).mean()) / branin(x).std()
-    kernel, restarted = likeliest(x[:20], z[:20], None, 0)
-    assert restarted == 20
-    assert likeliest(x[:27], z[:27], kernel, 20)[1] == 20
-    assert likeliest(x, z, kernel, 20)[1] == 28
 
 
 def test_published_function_is_met():
@@ -277,64 +266,200 @@ def test_the_same_bits_at_any_number_of_threads():
     assert np.array_equal(found[0].sd, found[1].sd)
 
 
-# Coordinates.
+# Single steps of a fit, other processes' models being stand-ins.
 
 
-def encoded(scenario: Scenario, *changes: dict[tuple[int, str], object]) -> np.ndarray:
-    """Encode rows that differ from the first of the space in named choices."""
-    space = Space(scenario)
-    rows = []
-    for change in changes:
-        chosen = [change.get((g.layer, g.what), g.values[0]) for g in space.genes]
-        rows.append(tuple(g.values.index(v) for g, v in zip(space.genes, chosen, strict=True)))
-    return Encoding(space)(rows)
+def process(log=False, model="model", centre=0.0, scale=1.0, inflation=1.0, restarted_at=10):
+    if model == "model":
+        model = SimpleNamespace(log_marginal_likelihood_value_=-1.0, kernel_="its kernel")
+    return _Process(model, log, centre, scale, inflation, restarted_at)
 
 
-IN, OUT = {(2, "present"): True}, {(2, "present"): False}
+@pytest.mark.parametrize(
+    ("least", "most", "scales"),
+    [
+        (1.0, 2.999, [True]),
+        (1.0, 3.0, [True, False]),
+        (0.5, 49.99, [True, False]),
+        (0.5, 50.0, [False]),
+        (0.0, 1.0, [False]),
+        (-3.0, -2.0, [False]),
+        (1e-9, 2e-9, [True]),
+    ],
+)
+def test_logarithms_are_for_positive_figures_within_a_factor_of_a_hundred(least, most, scales):
+    """Below three, figure and logarithm are nearly proportional: no need to try both."""
+    assert gaussian._scales(np.array([most, least, most])) == scales
 
 
-def test_equal_ratios_of_modulus_lie_equally_far_apart():
-    moduli = [{(0, "youngs_modulus_mpa"): e} for e in (32, 40, 50, 64, 80)]
-    x = encoded(four_layers(), *moduli)
-    steps = np.linalg.norm(np.diff(x, axis=0), axis=1)
-    assert steps[0] == pytest.approx(steps[3], rel=1e-9)  # 32 to 40 and 64 to 80
-    assert steps[0] == pytest.approx(steps[1], rel=1e-9)  # and 40 to 50
+@pytest.fixture
+def tried(monkeypatch):
+    """Record on which scale a figure is fitted, and how often; residuals need no inflation."""
+    scales: list[tuple[bool, int]] = []
+
+    def fitted_on(x, y, log, start, rough):
+        scales.append((log, len(y)))
+        return process(log, restarted_at=len(y))
+
+    monkeypatch.setattr(gaussian, "_fitted_on", fitted_on)
+    monkeypatch.setattr(gaussian, "leave_one_out_inflation", lambda model: 0.9)
+    return scales
 
 
-def test_an_absent_layer_is_one_of_no_thickness():
-    thin, thick = (IN | {(2, "thickness_mm"): t} for t in (0.8, 2.0))
-    x = encoded(four_layers(), OUT, thin, thick)
-    names = Encoding(Space(four_layers())).names
-    column = x[:, names.index("mantle: thickness_mm")]
-    assert (column[2] - column[0]) / (column[2] - column[1]) == pytest.approx(2.0 / 1.2)
+@pytest.mark.parametrize(
+    ("least", "log", "builds", "scales"),
+    [
+        (1.0, True, 13, [True]),  # kept
+        (1.0, False, 13, [False]),
+        (0.1, True, 13, [True]),
+        (0.0, True, 13, [False]),  # but zero has no logarithm
+        (-1.0, False, 13, [False]),
+        (1.0, True, 14, [True, False]),  # grown by two fifths: tried anew
+        (1.0, False, 14, [True, False]),
+        (1.0, False, 15, [True, False]),
+    ],
+)
+def test_the_scale_is_kept_until_the_builds_have_grown(tried, least, log, builds, scales):
+    y = np.linspace(least, 7.0, builds)
+    gaussian._fitted(np.zeros((builds, 1)), y, process(log, restarted_at=10), None, False)
+    assert [scale for scale, _ in tried] == scales
 
 
-def test_an_absent_layer_of_fixed_thickness_is_told_from_one_that_is_there():
-    layers = [layer.model_dump() for layer in four_layers().layer]
-    layers[2] |= {"thickness_mm": (1.0, 1.0), "material": ("ionomer, firm",)}
-    x = encoded(four_layers(layer=layers), OUT, IN)
-    assert np.linalg.norm(x[1] - x[0]) == pytest.approx(1.0)
+def test_a_first_fit_tries_both_scales_on_the_known_builds(tried):
+    y = np.array([1.0, np.nan, 7.0, 3.0, np.inf, 2.0])
+    gaussian._fitted(np.zeros((6, 1)), y, None, None, False)
+    assert tried == [(True, 4), (False, 4)]
 
 
-def test_similar_cards_lie_near_and_all_are_distinct():
-    choices = [
-        {(3, "material"): name} for name in ("urethane, soft", "urethane, medium", "ionomer, soft")
-    ]
-    x = encoded(four_layers(), *choices)
-    soft, medium, ionomer = x
-    assert 0.0 < np.linalg.norm(medium - soft) < np.linalg.norm(ionomer - soft)
+@pytest.mark.parametrize(
+    ("residuals", "recent", "inflation"),
+    [
+        (0.9, None, 1.0),  # never reduced
+        (1.3, None, 1.3),
+        (1.3, [1.1, -1.1], 1.3),
+        (1.3, [1.7, -1.7], 1.7),
+        (0.9, [0.5, 0.5], 1.0),
+    ],
+)
+def test_intervals_grow_by_the_largest_need(tried, monkeypatch, residuals, recent, inflation):
+    monkeypatch.setattr(gaussian, "leave_one_out_inflation", lambda model: residuals)
+    errors = None if recent is None else np.array(recent)
+    found = gaussian._fitted(np.zeros((6, 1)), np.linspace(1.0, 2.0, 6), None, errors, False)
+    assert found.inflation == pytest.approx(inflation)
 
 
-def test_analytic_properties_of_a_card_are_those_of_its_networks():
-    """Prony series (Ferry 1980): 1 + sum g i w t/(1 + i w t), storage and loss its parts."""
-    card = next(card for card in default_catalogue().material if card.relaxation)
-    modulus = 1.0 + sum(
-        pair.strength
-        * (1j * _ANGULAR_FREQUENCY * pair.time_us * 1e-6)
-        / (1.0 + 1j * _ANGULAR_FREQUENCY * pair.time_us * 1e-6)
-        for pair in card.relaxation
+@pytest.mark.parametrize("rough", [False, True])
+def test_a_fit_starts_from_an_earlier_one_on_the_same_scale(monkeypatch, rough):
+    asked = []
+
+    def likeliest(x, z, earlier, restarted_at=0):
+        asked.append((earlier, restarted_at))
+        return ("kernel", 4) if not rough else "kernel"
+
+    monkeypatch.setattr(gaussian, "likeliest_matern" if rough else "likeliest", likeliest)
+    monkeypatch.setattr(gaussian, "conditioned", lambda kernel, x, z: (kernel, z))
+    x, y = np.zeros((6, 1)), np.exp(np.linspace(-1.0, 1.0, 6))
+    starts = (None, process(True), process(False), process(True, None, restarted_at=0))
+    found = [gaussian._fitted_on(x, y, True, start, rough) for start in starts]
+    assert [earlier for earlier, _ in asked] == [None, "its kernel", None, None]
+    assert [number for _, number in asked] == ([0] * 4 if rough else [0, 10, 10, 0])
+    z = np.linspace(-1.0, 1.0, 6)
+    for one in found:
+        assert one.model[0] == "kernel"
+        np.testing.assert_allclose(one.model[1], z / z.std())
+        assert (one.centre, one.scale) == pytest.approx((0.0, z.std()))
+        assert (one.log, one.inflation, one.restarted_at) == (True, 1.0, 6 if rough else 4)
+
+
+@pytest.mark.parametrize(
+    ("centre", "log", "size"),
+    [
+        (-100.0, False, 100.0),  # a billionth of itself,
+        (100.0, False, 100.0),
+        (0.1, False, 1.0),  # or of the unit where it is smaller;
+        (1e100, True, 1.0),  # a logarithm is a share already
+        (1.0, True, 1.0),
+    ],
+)
+def test_a_figure_that_varies_by_less_than_a_billionth_is_constant(monkeypatch, centre, log, size):
+    monkeypatch.setattr(gaussian, "likeliest", lambda *_: ("kernel", 6))
+    monkeypatch.setattr(gaussian, "conditioned", lambda *_: "model")
+    way = np.array([1.0, -1.0, 1.0, -1.0, 1.0, -1.0])
+    for share, constant in ((0.99e-9, True), (1.01e-9, False)):
+        y = centre * (1.0 + share * way) if log else centre + size * share * way
+        found = gaussian._fitted_on(np.zeros((6, 1)), y, log, None, False)
+        assert (found.model is None) == constant
+        assert found.centre == pytest.approx(np.log(centre) if log else centre)
+        assert found.scale == pytest.approx((1e-9 if constant else share) * size, rel=1e-3)
+        assert (found.inflation, found.restarted_at) == (1.0, 0 if constant else 6)
+
+
+def test_analytic_likelihoods_of_both_scales_are_those_of_the_figures():
+    """Independent normal values: a normal or log-normal density each (Box and Cox 1964)."""
+    y = np.array([0.5, 1.0, 4.0, 9.0, 2.0])
+    for log, density in ((False, norm(1.5, 2.0)), (True, lognorm(2.0, scale=np.exp(1.5)))):
+        z = ((np.log(y) if log else y) - 1.5) / 2.0
+        model = SimpleNamespace(log_marginal_likelihood_value_=np.sum(norm.logpdf(z)))
+        found = gaussian._log_likelihood(process(log, model, 1.5, 2.0), y)
+        assert found == pytest.approx(np.sum(density.logpdf(y)))
+    assert gaussian._log_likelihood(process(model=None), y) == 0.0
+
+
+def test_as_few_builds_as_there_must_be_are_emulated():
+    x = np.linspace(0.0, 1.0, 5)[:, None]
+    assert fit(x, {"plane": np.linspace(-1.0, 1.0, 5)}).builds == FEWEST == 5
+
+
+def test_a_prediction_is_in_the_figures_unit_and_never_quite_sure():
+    model = SimpleNamespace(
+        predict=lambda x, return_std: (np.array([0.5, 2.0]), np.array([0.0, 0.1]))
     )
-    found = _properties(card)
-    stiffer = card.dynamic_modulus_ratio.value * modulus.real
-    assert found[1] == pytest.approx(np.log(stiffer))
-    assert found[2] == pytest.approx(modulus.imag / modulus.real)
+    found = process(True, model, centre=3.0, scale=4.0, inflation=1.5).predict(np.zeros((2, 1)))
+    np.testing.assert_allclose(found.mean, [5.0, 11.0])
+    np.testing.assert_allclose(found.sd, [6e-9, 0.6])
+    assert found.log
+
+
+@pytest.mark.parametrize("log", [False, True])
+def test_draws_and_what_is_told_are_scaled_as_the_figure_is(monkeypatch, log):
+    """Half the draws mirror the others; in the logarithm where that is emulated."""
+    mean, deviations = np.array([0.0, 1.0]), np.array([[0.1, 0.2], [0.3, 0.4], [0.5, 0.6]])
+    monkeypatch.setattr(gaussian, "mean_and_deviations", lambda *_: (mean, deviations))
+    monkeypatch.setattr(gaussian, "assuming", lambda model, x, z: z)
+    monkeypatch.setattr(gaussian, "left_out", lambda model: mean)
+    one = process(log, centre=-1.0, scale=2.0, inflation=1.5)
+    unit = np.exp if log else np.asarray
+    x = np.zeros((2, 1))
+    found = one.draws(x, 3, np.random.default_rng(1))
+    ends = np.concatenate([mean + 1.5 * deviations, mean - 1.5 * deviations])
+    np.testing.assert_allclose(found, unit(2.0 * ends - 1.0))
+    assert one.assuming(x[0], float(unit(3.0))).model == pytest.approx(2.0)
+    emulator = Emulator(4, {"one": one, "mass": process(log, None, -1.0)})
+    assert emulator.figures == ("one", "mass")
+    left_out = emulator.left_out()
+    np.testing.assert_allclose(left_out["one"], unit(2.0 * mean - 1.0))
+    np.testing.assert_allclose(left_out["mass"], unit(np.full(4, -1.0)))
+    np.testing.assert_allclose(emulator.draws("mass", x, 3, 1), unit(np.full((6, 2), -1.0)))
+
+
+def test_errors_are_in_standard_deviations_before_inflation_and_at_most_ten():
+    model = SimpleNamespace(predict=lambda x, return_std: (np.zeros(5), np.ones(5)))
+    emulator = Emulator(9, {"one": process(False, model, 1.0, 2.0, inflation=3.0)})
+    values = {"one": np.array([1.0, 5.0, -3.0, 200.0, -200.0])}
+    found = emulator.standardised_errors(np.zeros((5, 1)), values)["one"]
+    np.testing.assert_allclose(found, [0.0, 2.0, -2.0, 10.0, -10.0])
+
+
+def test_each_figure_continues_its_own_fit_and_errors(monkeypatch):
+    asked = []
+    monkeypatch.setattr(gaussian, "_fitted", lambda x, y, *rest: asked.append(rest))
+    x, values = np.zeros((6, 1)), {"one": np.ones(6), "two": np.zeros(6)}
+    fit(x, values)
+    first, errors = process(), np.ones(2)
+    assert fit(x, values, Emulator(5, {"one": first}), {"two": errors}, True).builds == 6
+    assert asked == [
+        (None, None, False),
+        (None, None, False),
+        (first, None, True),
+        (None, errors, True),
+    ]

@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from optimize.emulator.gaussian import Prediction
 from optimize.scenario.goals import Bound, Goal
-from optimize.search.acquisition import Cells, Predictions, box_around, cells_between
+from optimize.search.acquisition import Cells, Predictions, _lines, box_around, cells_between
 
 LEAST = Goal(figure="mass_g", aim="minimize")
 MOST = Goal(figure="moi_ratio", aim="maximize")
@@ -135,3 +135,80 @@ def test_the_box_reaches_beyond_the_front():
 def test_equal_best_builds_leave_the_boxs_size_to_the_others():
     low, high = box_around(np.array([[0.0], [0.0], [2.0]]))
     np.testing.assert_allclose((low, high), [[-0.2], [2.2]])
+
+
+def test_a_box_of_equal_builds_has_hardly_any_size_but_some():
+    low, high = box_around(np.array([[0.0, 3.0], [0.0, 3.0]]))
+    assert np.all(low < [0.0, 3.0])
+    assert np.all(high > [0.0, 3.0])
+    assert np.all(high - low < 1e-9)
+
+
+def test_each_goal_whose_best_are_equal_has_its_size_from_the_others():
+    low, high = box_around(np.array([[0.0, 1.0], [0.0, 1.0], [2.0, 6.0]]))
+    np.testing.assert_allclose((low, high), [(-0.2, 0.5), (2.2, 6.5)])
+
+
+@pytest.mark.parametrize(("goals", "cells"), [(1, 256), (2, 256), (3, 40), (4, 16)])
+def test_a_box_is_cut_into_at_most_65536_cells(goals, cells):
+    """Without a front into equal ones: 2^16 have a root of two and of four; 40^3 is below it."""
+    found = cells_between(np.zeros((0, goals)), (np.zeros(goals), np.arange(goals) + 1.0))
+    assert found.open.shape == (cells,) * goals
+    assert np.all(found.open == 1.0)
+    for j, lines in enumerate(found.lines):
+        np.testing.assert_allclose(lines, np.linspace(0.0, j + 1.0, cells + 1))
+
+
+def test_lines_go_through_the_losses_and_cut_what_is_between_into_equal_parts():
+    through = np.array([3.0, 1.0, 3.0, 0.0, 6.0, -2.0, 7.0])  # ends and beyond are no new lines
+    np.testing.assert_allclose(_lines(through, 0.0, 6.0, 7), [0.0, 0.5, 1.0, 2.0, 3.0, 4.5, 6.0])
+    np.testing.assert_allclose(_lines(through, 0.0, 6.0, 5), [0.0, 1.0, 3.0, 6.0])
+    np.testing.assert_allclose(_lines(through, 0.0, 6.0, 3), [0.0, 1.0, 3.0, 6.0])
+    # Of too many, some: the first, the last and, evenly, others between.
+    np.testing.assert_allclose(_lines(through, 0.0, 6.0, 2), [0.0, 1.0, 6.0])
+    many = np.arange(1.0, 12.0)
+    np.testing.assert_allclose(_lines(many, 0.0, 20.0, 4), [0.0, 1.0, 6.0, 11.0, 20.0])
+    assert len(_lines(many, 0.0, 20.0, 11)) == 12
+    np.testing.assert_allclose(_lines(many, 0.0, 20.0, 12), [0.0, *many, 20.0])
+
+
+def test_cells_are_closed_where_a_build_of_the_front_is_as_good():
+    front = np.array([[1.0, 3.0], [2.0, 1.0]])
+    cells = cells_between(front, (np.zeros(2), np.full(2, 4.0)))
+    middles = [0.5 * (lines[1:] + lines[:-1]) for lines in cells.lines]
+    for i, x in enumerate(middles[0]):
+        for j, y in enumerate(middles[1]):
+            closed = (x > 1.0 and y > 3.0) or (x > 2.0 and y > 1.0)
+            assert cells.open[i, j] == (0.0 if closed else 1.0)
+    worse = cells_between(np.array([[5.0, 5.0]]), (np.zeros(2), np.full(2, 4.0)))
+    assert np.all(worse.open == 1.0)
+
+
+def test_of_several_limits_the_tightest_counts_and_none_meets_two_that_exclude_each_other():
+    figures = {"mass_g": normal([0.4], [0.8])}
+    loose = (Bound("mass_g", "at least", -3.0, 0.0, ""), Bound("mass_g", "at most", 4.0, 0.0, ""))
+    other = (Bound("cor", "at least", 5.0, 0.0, ""), Bound("moi_ratio", "at most", -5.0, 0.0, ""))
+    sure = {"cor": normal([9.0], [0.1]), "moi_ratio": normal([-9.0], [0.1])}
+    wanted = norm.cdf((1.5 - 0.4) / 0.8) - norm.cdf((-0.7 - 0.4) / 0.8)
+    for bounds in ((*loose, ABOVE, BELOW), (ABOVE, BELOW, *loose), (*other, ABOVE, BELOW)):
+        predicted = Predictions((LEAST,), bounds, figures | sure)
+        assert predicted.feasibility[0] == pytest.approx(wanted)
+    never = (Bound("mass_g", "at least", 2.0, 0.0, ""), Bound("mass_g", "at most", 1.0, 0.0, ""))
+    predicted = Predictions((MOST,), never, figures | sure)
+    assert predicted.feasibility[0] == 0.0
+    assert predicted.worth(between(-20.0, 20.0))[0] == 0.0
+
+
+def test_losses_are_those_of_the_medians_and_some_builds_are_some():
+    figures = {
+        "mass_g": normal([4.0, 5.2, 7.0], [0.1, 0.2, 0.3]),
+        "moi_ratio": normal(np.log([2.0, 3.0, 4.0]).tolist(), [1.0, 2.0, 3.0], log=True),
+    }
+    predicted = Predictions((REACHED, MOST), (ABOVE,), figures)
+    losses = [(0.5, -2.0), (0.0, -3.0), (1.5, -4.0)]
+    np.testing.assert_allclose(predicted.losses, losses)
+    some = predicted.at(np.array([2, 0]))
+    np.testing.assert_allclose(some.losses, [losses[2], losses[0]])
+    assert (some.goals, some.bounds) == ((REACHED, MOST), (ABOVE,))
+    np.testing.assert_allclose(some.predictions["moi_ratio"].sd, [3.0, 1.0])
+    assert [p.log for p in some.predictions.values()] == [False, True]
