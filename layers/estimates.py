@@ -141,7 +141,9 @@ class Estimate:
         if name in known:
             return name
         owners = dict.fromkeys(k.rpartition(".")[0] for k in known)
-        found = [k for k in known for owner in owners if _same(k, f"{owner}.{name}".lstrip("."))]
+        found = [k for k in known if _same(k, name)] or [
+            k for k in known for owner in owners if _same(k, f"{owner}.{name}".lstrip("."))
+        ]
         if len(found) > 1:
             raise InputError(f"{name!r} is one of {', '.join(found)}; give the whole name.")
         if not found:
