@@ -503,3 +503,30 @@ def test_a_profile_of_loss_alone_leaves_the_modulus_even():
         "core", profile={"surface_over_centre": 1.0, "loss_surface_over_centre": 2.0}
     )
     assert ball.ends_mpa(1) == pytest.approx((35.0, 35.0))
+
+
+@pytest.mark.parametrize(
+    "profile",
+    [
+        {"surface_over_centre": 2.0},
+        {"surface_over_centre": 1.0, "loss_surface_over_centre": 3.0, "source": "a cut core"},
+        {"surface_over_centre": 2.0, "shape": 3.0, "ratio_scatter_percent": 20.0},
+        {"relative_knots": [[0.0, 1.0, 2.0], [0.4, 1.5, 1.0], [1.0, 2.0, 0.5]]},
+    ],
+)
+def test_a_graded_ball_that_is_written_reads_back_the_same(profile):
+    ball = build().replace(2, profile=profile)
+    again = ball_from_table(parse_toml(ball_toml(ball), "x"), CATALOGUE, "x")
+    assert again == ball
+    assert ball_toml(ball).count("[layer.profile]") == 1
+
+
+def test_a_stated_card_and_pattern_are_written_and_no_more():
+    """What a card has not, such as fields of its family, is not written; no relaxation is."""
+    ball = Ball(layer=(Layer(role="core", outer_diameter_mm=42.7, material=pairs()),))
+    text = ball_toml(ball)
+    assert "relaxation = []" in text
+    assert "from_family" not in text
+    assert "dimple_pattern" not in text
+    assert text.endswith("\n")
+    assert ball_from_table(parse_toml(text, "x"), CATALOGUE, "x") == ball
