@@ -274,6 +274,9 @@ def test_bodies_and_pieces_have_the_balls_own_dimples_unless_said():
         fields = {field.name: field.default for field in dataclasses.fields(kind)}
         assert fields["dimple_depth"] == pytest.approx(depth)
         assert fields["dimple_volume_fraction"] == 0.0
+    said = {field.name: field.default for field in dataclasses.fields(Body)}
+    assert 0.0 < said["friction_wet"] < 0.4  # a wet face grips, but less than a dry one
+    assert said["friction_half_speed"] == np.inf
 
 
 def test_a_modulus_profile_stays_in_range():
