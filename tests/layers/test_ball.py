@@ -484,12 +484,26 @@ def test_a_fault_of_a_layer_is_told_with_its_number_and_place(changes, said):
     assert fault.sentence == said
 
 
+def test_a_profile_of_a_file_is_of_the_layer_s_own_radii():
+    rows = table()
+    ends = {"centre_mpa": 20, "surface_mpa": 40}
+    for layer in rows["layer"]:
+        layer["profile"] = ends
+    ball = ball_from_table(rows, CATALOGUE, "ball.toml")
+    for number in (1, 2, 3):
+        assert ball.ends_mpa(number) == pytest.approx((20.0, 40.0))
+
+
 @pytest.mark.parametrize("wrong", ["x", None, [3]])
 def test_a_diameter_that_is_no_number_is_told_once(wrong):
     """Not as a fault of the profile that stands upon it, too."""
     rows = table()
     rows["layer"][1]["profile"] = {"centre_mpa": 20, "surface_mpa": 40}
     rows["layer"][0]["outer_diameter_mm"] = wrong
+    with pytest.raises(InputError) as found:
+        ball_from_table(rows, CATALOGUE, "ball.toml")
+    assert [f.place for f in found.value.faults] == [("layer", 0, "outer_diameter_mm")]
+    rows["layer"][0]["outer_diameter_mm"] = -0.5
     with pytest.raises(InputError) as found:
         ball_from_table(rows, CATALOGUE, "ball.toml")
     assert [f.place for f in found.value.faults] == [("layer", 0, "outer_diameter_mm")]
