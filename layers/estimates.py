@@ -149,7 +149,7 @@ class Estimate:
         if not found:
             parse_figure(name)
             raise InputError(f"{name} was not asked for; there are: {', '.join(known)}.")
-        return found[0]
+        return found.pop()  # one is left
 
     def __repr__(self) -> str:
         """Return the ball's name and the figures in a line each."""
