@@ -306,7 +306,7 @@ class Ball(Table):
     def body(self) -> "Body":
         """Return the SI arrays that the mechanics take."""
         cards = [layer.material for layer in self.layer]
-        pairs = max((len(card.relaxation) for card in cards), default=0)
+        pairs = max(len(card.relaxation) for card in cards)
         strength, time = np.zeros((len(cards), pairs)), np.ones((len(cards), pairs))
         for i, card in enumerate(cards):
             for j, pair in enumerate(card.relaxation):

@@ -141,13 +141,15 @@ class Estimate:
         if name in known:
             return name
         owners = dict.fromkeys(k.rpartition(".")[0] for k in known)
-        found = [k for k in known for owner in owners if _same(k, f"{owner}.{name}".lstrip("."))]
+        found = [k for k in known if _same(k, name)] or [
+            k for k in known for owner in owners if _same(k, f"{owner}.{name}".lstrip("."))
+        ]
         if len(found) > 1:
             raise InputError(f"{name!r} is one of {', '.join(found)}; give the whole name.")
         if not found:
             parse_figure(name)
             raise InputError(f"{name} was not asked for; there are: {', '.join(known)}.")
-        return found[0]
+        return found.pop()  # one is left
 
     def __repr__(self) -> str:
         """Return the ball's name and the figures in a line each."""

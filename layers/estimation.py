@@ -87,7 +87,8 @@ def _gradient_product(bench: Bench, name: FigureName) -> Answer:
 
 def _of_impact(attribute: str, scale: float) -> Compute:
     def compute(bench: Bench, name: FigureName) -> Answer:
-        impact = bench.impact(name.condition[0])
+        (speed,) = name.condition
+        impact = bench.impact(speed)
         return Answer(getattr(impact, attribute) * scale, impact.flag)
 
     return compute
@@ -96,15 +97,16 @@ def _of_impact(attribute: str, scale: float) -> Compute:
 def _slope(bench: Bench, name: FigureName) -> Answer:
     from layers.impact.barrier import cor_slope
 
-    impacts = [bench.impact(speed) for speed in name.condition]
-    return Answer(cor_slope(impacts), impacts[0].flag or impacts[1].flag)
+    slow, fast = (bench.impact(speed) for speed in name.condition)
+    return Answer(cor_slope([slow, fast]), slow.flag or fast.flag)
 
 
 def _initial_velocity(bench: Bench, name: FigureName) -> Answer:
     from layers.impact.barrier import initial_velocity
 
-    impact = bench.impact(name.condition[0])
-    return Answer(initial_velocity(impact.cor, name.condition[0]), impact.flag)
+    (speed,) = name.condition
+    impact = bench.impact(speed)
+    return Answer(initial_velocity(impact.cor, speed), impact.flag)
 
 
 def _of_launch(attribute: str, scale: float) -> Compute:
@@ -123,7 +125,7 @@ def _smash_factor(bench: Bench, name: FigureName) -> Answer:
 def _of_flight(attribute: str, scale: float) -> Compute:
     def compute(bench: Bench, name: FigureName) -> Answer:
         flight = bench.flight(_owner(name))
-        value = float(getattr(flight, attribute)[0]) * scale
+        value = getattr(flight, attribute).item() * scale
         answer = _flown(bench, value, (_owner(name),))
         return _with_surface_error(bench.spread(_owner(name)), name, answer, attribute, scale)
 
@@ -147,15 +149,15 @@ def _total(bench: Bench, name: FigureName) -> Answer:
     from layers.flight.turf import bounce_and_roll
 
     run = bounce_and_roll(bench.flight(_owner(name)), bench.diameter)
-    answer = _flown(bench, float(run.total[0]), (_owner(name),))
+    answer = _flown(bench, run.total.item(), (_owner(name),))
     return _with_surface_error(bench.spread(_owner(name)), name, answer, "total", 1.0)
 
 
 def _carry_range(bench: Bench, name: FigureName) -> Answer:
     swings = bench.club(_owner(name))
-    by_carry = sorted(swings, key=lambda swing: float(bench.flight(swing).carry[0]))
+    by_carry = sorted(swings, key=lambda swing: bench.flight(swing).carry.item())
     shortest, *_, longest = by_carry
-    value = float(bench.flight(longest).carry[0]) - float(bench.flight(shortest).carry[0])
+    value = bench.flight(longest).carry.item() - bench.flight(shortest).carry.item()
     answer = _flown(bench, value, swings)
     return _with_surface_error(bench.spread_between(longest, shortest), name, answer, "carry", 1.0)
 
@@ -167,7 +169,7 @@ _MOST_OUTSIDE = 0.05
 def _flown(bench: Bench, value: float, swings: tuple[str, ...]) -> Answer:
     """Say of a figure of flights what is wrong with a strike, or how far a flight left the law."""
     flags = [flag for swing in swings if (flag := bench.launch(swing).flag)]
-    outside = max(float(bench.flight(swing).outside_share[0]) for swing in swings)
+    outside = max(bench.flight(swing).outside_share.item() for swing in swings)
     caution = bench.pattern_caution
     if outside > _MOST_OUTSIDE:
         uncovered = f"the aerodynamic law does not cover {100 * outside:.0f} % of this flight"

@@ -88,7 +88,7 @@ def _nearest(surface: Surface, target: float, at: FloatArray, index: list[int]) 
         return surface.logarithm(points)
 
     def one(moved: FloatArray) -> float:
-        return float(mean(moved[None, :])[0])
+        return float(mean(moved[None, :]).item())
 
     def minus(moved: FloatArray) -> float:
         return -one(moved)
@@ -141,8 +141,8 @@ def _within(
     def slack(x: float) -> float:
         at = found.copy()
         at[j] = x
-        mean, half, _ = surface.interval(at[None, :], level)
-        return float(half[0] - abs(mean[0] - np.log(target)))
+        (mean,), (half,), _ = surface.interval(at[None, :], level)
+        return float(half - abs(mean - np.log(target)))
 
     ends = []
     for last in (-1.0, 1.0):

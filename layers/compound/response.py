@@ -217,15 +217,15 @@ def predict(
         return surface
     check_settings(settings, level)
     coded = surface.coded(settings)
-    mean, half, leverage = surface.interval(coded[None, :], level)
+    (mean,), (half,), (leverage,) = surface.interval(coded[None, :], level)
     return Prediction(
-        value=float(np.exp(mean[0])),
-        low=float(np.exp(mean[0] - half[0])),
-        high=float(np.exp(mean[0] + half[0])),
+        value=float(np.exp(mean)),
+        low=float(np.exp(mean - half)),
+        high=float(np.exp(mean + half)),
         unit=RESPONSES[surface.trials.response].unit,
         level=level,
-        leverage=float(leverage[0]),
-        flag=_beyond(surface, settings, coded, float(leverage[0])),
+        leverage=float(leverage),
+        flag=_beyond(surface, settings, coded, float(leverage)),
     )
 
 

@@ -79,7 +79,7 @@ def left_out_error(linear: Terms, coded: FloatArray, observed: FloatArray) -> fl
         terms = grown(linear, coded[kept], observed[kept])
         fit = least_squares(design_of(coded[kept], terms), observed[kept])
         predicted = design_of(coded[out : out + 1], terms) @ fit.coefficient
-        errors.append(float(observed[out] - predicted[0]))
+        errors.append(float(observed[out] - predicted.item()))
     return float(np.sqrt(np.mean(np.square(errors)))) if errors else float("inf")
 
 

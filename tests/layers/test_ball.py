@@ -274,6 +274,9 @@ def test_bodies_and_pieces_have_the_balls_own_dimples_unless_said():
         fields = {field.name: field.default for field in dataclasses.fields(kind)}
         assert fields["dimple_depth"] == pytest.approx(depth)
         assert fields["dimple_volume_fraction"] == 0.0
+    said = {field.name: field.default for field in dataclasses.fields(Body)}
+    assert 0.0 < said["friction_wet"] < 0.4  # a wet face grips, but less than a dry one
+    assert said["friction_half_speed"] == np.inf
 
 
 def test_a_modulus_profile_stays_in_range():
@@ -481,12 +484,26 @@ def test_a_fault_of_a_layer_is_told_with_its_number_and_place(changes, said):
     assert fault.sentence == said
 
 
+def test_a_profile_of_a_file_is_of_the_layer_s_own_radii():
+    rows = table()
+    ends = {"centre_mpa": 20, "surface_mpa": 40}
+    for layer in rows["layer"]:
+        layer["profile"] = ends
+    ball = ball_from_table(rows, CATALOGUE, "ball.toml")
+    for number in (1, 2, 3):
+        assert ball.ends_mpa(number) == pytest.approx((20.0, 40.0))
+
+
 @pytest.mark.parametrize("wrong", ["x", None, [3]])
 def test_a_diameter_that_is_no_number_is_told_once(wrong):
     """Not as a fault of the profile that stands upon it, too."""
     rows = table()
     rows["layer"][1]["profile"] = {"centre_mpa": 20, "surface_mpa": 40}
     rows["layer"][0]["outer_diameter_mm"] = wrong
+    with pytest.raises(InputError) as found:
+        ball_from_table(rows, CATALOGUE, "ball.toml")
+    assert [f.place for f in found.value.faults] == [("layer", 0, "outer_diameter_mm")]
+    rows["layer"][0]["outer_diameter_mm"] = -0.5
     with pytest.raises(InputError) as found:
         ball_from_table(rows, CATALOGUE, "ball.toml")
     assert [f.place for f in found.value.faults] == [("layer", 0, "outer_diameter_mm")]
@@ -503,3 +520,30 @@ def test_a_profile_of_loss_alone_leaves_the_modulus_even():
         "core", profile={"surface_over_centre": 1.0, "loss_surface_over_centre": 2.0}
     )
     assert ball.ends_mpa(1) == pytest.approx((35.0, 35.0))
+
+
+@pytest.mark.parametrize(
+    "profile",
+    [
+        {"surface_over_centre": 2.0},
+        {"surface_over_centre": 1.0, "loss_surface_over_centre": 3.0, "source": "a cut core"},
+        {"surface_over_centre": 2.0, "shape": 3.0, "ratio_scatter_percent": 20.0},
+        {"relative_knots": [[0.0, 1.0, 2.0], [0.4, 1.5, 1.0], [1.0, 2.0, 0.5]]},
+    ],
+)
+def test_a_graded_ball_that_is_written_reads_back_the_same(profile):
+    ball = build().replace(2, profile=profile)
+    again = ball_from_table(parse_toml(ball_toml(ball), "x"), CATALOGUE, "x")
+    assert again == ball
+    assert ball_toml(ball).count("[layer.profile]") == 1
+
+
+def test_a_stated_card_and_pattern_are_written_and_no_more():
+    """What a card has not, such as fields of its family, is not written; no relaxation is."""
+    ball = Ball(layer=(Layer(role="core", outer_diameter_mm=42.7, material=pairs()),))
+    text = ball_toml(ball)
+    assert "relaxation = []" in text
+    assert "from_family" not in text
+    assert "dimple_pattern" not in text
+    assert text.endswith("\n")
+    assert ball_from_table(parse_toml(text, "x"), CATALOGUE, "x") == ball

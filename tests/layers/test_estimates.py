@@ -1,5 +1,7 @@
 """Figures with their errors, and differences of figures."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -126,3 +128,52 @@ def test_a_difference_tells_what_better_cards_would_not_narrow():
 def test_a_line_tells_value_error_and_unit():
     assert repr(Difference("mass_g", 1.23456789, "g", 0.0)) == "mass_g 1.23457 g"
     assert repr(Difference("cor", 0.01234, "1", 0.002)) == "cor 0.0123 ± 0.0020"
+
+
+def test_a_warning_is_marked_and_told():
+    plain = figure(3000.0, 0.5)
+    assert repr(plain) == "frequency_hz 3000.00 ± 0.50 Hz"
+    assert repr(replace(plain, flag="off")) == "frequency_hz 3000.00 ± 0.50 Hz !"
+    assert repr(replace(plain, caution="slow")) == "frequency_hz 3000.00 ± 0.50 Hz *"
+    assert repr(replace(plain, flag="off", caution="slow")).endswith("Hz !")
+
+
+def test_a_table_for_notebooks_tells_both_errors_and_what_is_wrong():
+    known = [
+        replace(figure(3000.0, 0.5), caution="slow"),
+        replace(figure(0.78, 0.0009, "cor", "1"), absolute_error=0.023, flag="off", caution="slow"),
+        Figure("mass_g", 45.6789, "g", "closed form", 0.0, 0.23),
+        Figure("cost_per_ball", 1.23456789, "CU", "closed form", 0.0, 0.0),
+    ]
+    html = Estimate(BALL, {f.name: f for f in known}, {"moi_ratio": "folded"})._repr_html_()
+    rows = [row.split("</td>")[:-1] for row in html.split("<tr>")[2:]]
+    assert [[cell.removeprefix("<td>") for cell in row] for row in rows] == [
+        ["frequency_hz", "3000.00", "0.50", "9.0", "Hz", "slow"],
+        ["cor", "0.78000", "0.00090", "0.023", "", "off"],
+        ["mass_g", "45.68", "exact", "0.23", "g", ""],
+        ["cost_per_ball", "1.23457", "exact", "0", "CU", ""],
+        ["moi_ratio", "failed", "", "", "", "folded"],
+    ]
+
+
+def test_a_record_has_all_that_is_known():
+    record = several().as_record()
+    assert record["ball"]["layer"][0]["outer_diameter_mm"] == 42.7
+    assert record["figures"]["cor"]["value"] == 0.78
+    assert record["failed"] == {"mass_g": "<no> mass"}
+    assert record["precision"] == "single"
+
+
+def test_a_failure_is_found_by_another_name_and_a_stage_by_its_own():
+    estimate = Estimate(BALL, {"stage1.cor": figure(0.8, name="stage1.cor")}, {"cor": "folded"})
+    with pytest.raises(SolverError, match="cor of unnamed ball was not computed: folded"):
+        estimate["COR@38.1"]
+    assert estimate["Stage 1.COR"].name == "stage1.cor"
+    assert estimate["stage1.cor"].value == 0.8
+
+
+@pytest.mark.parametrize(
+    ("error", "told"), [(1.0, "12.3"), (0.99, "12.35"), (0.01, "12.346"), (100.0, "12")]
+)
+def test_the_second_digit_of_an_error_is_the_last(error, told):
+    assert estimates._rounded(12.3456, error) == told

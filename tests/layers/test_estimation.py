@@ -261,6 +261,32 @@ def test_a_carry_range_has_what_the_rows_leave_open_of_it():
         for n in (names[1], names[3])
     ]
     assert abs(alone[0] - alone[1]) < rows < sum(alone)
+    bench = Bench(ball, 1, surface, "default", struck)
+    between = bench.spread_between("driver fast", "driver slow")
+    assert rows == pytest.approx(between.half_width[0], rel=1e-6)
+
+
+def test_figures_of_a_flight_add_what_the_rows_leave_open_of_them():
+    ball = Ball(layer=(Layer(role="core", outer_diameter_mm=42.7, material="core rubber, soft"),))
+    launch = SimpleNamespace(ball_speed=70.0, launch_angle=0.2, spin=270.0, flag="")
+    struck = Impacts(launches={(1, "driver fast"): launch})
+    surface = Conditions(law=Known())
+    own = Bench(ball, 1, surface, "default", struck).spread("driver fast").half_width
+    left_open = {
+        "carry_m": own[0],
+        "total_m": own[1],
+        "apex_m": own[2],
+        "descent_angle_deg": math.degrees(own[3]),
+        "flight_time_s": own[4],
+        "landing_spin_rpm": 0.0,  # rows of drag and lift say nothing of it
+    }
+    names = [f"driver fast.{figure}" for figure in left_open]
+    made, plain = (estimate(ball, names, c, given=struck) for c in (surface, None))
+    for name, (figure, rows) in zip(names, left_open.items(), strict=True):
+        assert made[name].value == plain[name].value
+        judged = plain[name].value * QUANTITIES[figure].absolute_percent / 100.0
+        assert plain[name].absolute_error == pytest.approx(judged)
+        assert made[name].absolute_error == pytest.approx(math.hypot(rows, judged), rel=1e-12)
 
 
 class Lab:

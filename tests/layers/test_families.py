@@ -39,6 +39,13 @@ def test_a_card_that_states_its_own_keeps_it():
     assert "friction_wet" in own.from_family
 
 
+def test_a_card_that_states_its_relaxation_takes_the_rest_alone():
+    own = card("rubber", relaxation=[{"strength": 1.0, "time_us": 10}])
+    assert own.from_family == NUMBERS
+    assert (own.relaxation_source, own.relaxation_grade) == ("not stated", "unstated")
+    assert own.dynamic_modulus_ratio.value == pytest.approx(1.33)
+
+
 def test_a_material_of_no_family_stays_lossless():
     assert card("other").relaxation == ()
     assert card("other").from_family == ()

@@ -8,7 +8,7 @@ from layers.ball import Ball, Layer
 from layers.bench.bench import Bench, Impacts
 from layers.conditions import Conditions, Weather
 from layers.errors import SolverError
-from layers.flight import trajectory
+from layers.flight import influence, trajectory, uncertainty
 from layers.flight.air import humid_air
 from layers.impact import barrier
 from layers.mass import inertia
@@ -109,6 +109,26 @@ def test_a_flight_is_of_the_ball_in_its_swing_s_weather_under_its_pattern_s_law(
         assert more["law"] is law
         assert more["mass"] == pytest.approx(inertia.mass(BALL.body()))
         assert more["diameter"] == pytest.approx(0.0427)
+
+
+def test_topspin_flies_and_errs_as_no_spin(monkeypatch):
+    flown = counted(monkeypatch, trajectory, "fly", lambda *args, **more: object())
+    erred = counted(monkeypatch, influence, "influence", lambda *args, **more: object())
+    monkeypatch.setattr(uncertainty, "flight_spread", lambda found, law: (found, law))
+    air = humid_air(30.0, 1000.0, 20.0)
+    made = Conditions(law=Known(), air=air, wind=(1.0, 2.0, 3.0))
+    for spin, flies in ((-5.0, 0.0), (0.5, 0.5)):
+        launch = SimpleNamespace(ball_speed=60.0, launch_angle=0.25, spin=spin, flag="")
+        found = bench(made, given=Impacts(launches={(2, "driver fast"): launch}))
+        found.flight("driver fast")
+        assert found.spread("driver fast") is found.spread("driver fast")
+        for asked in (flown, erred):
+            launched, more = asked[-1]
+            assert launched == (60.0, 0.25, flies)
+            assert (more["air"], more["wind"], more["law"]) == (air, (1.0, 2.0, 3.0), made.law)
+            assert more["mass"] == pytest.approx(inertia.mass(BALL.body()))
+            assert more["diameter"] == pytest.approx(0.0427)
+    assert (len(flown), len(erred)) == (2, 2)
 
 
 def test_under_another_pattern_only_flights_are_anew(monkeypatch):

@@ -183,6 +183,8 @@ def test_a_written_recipe_reads_back_the_same_without_the_shipped_cards(tmp_path
             "specific_heat_j_kg_k of 'grain' is 5000.1, but must be from 0 to 5000",
         ),
         ({"active_percent": 0.5}, ""),
+        ({"chemistry": "c" * 80}, ""),
+        ({"chemistry": "c" * 81}, "chemistry.*at most 80"),
         ({"active_percent": 0.0}, "active_percent is 0"),
         ({"active_percent": 100.1}, "active_percent is 100.1, but must be at most 100"),
     ],
@@ -209,7 +211,9 @@ def test_the_numbers_of_a_card_have_ends(more, said):
 )
 def test_names_and_lines_have_a_longest(card, recipe, parts, said):
     cards = [{"name": f"c{n}", "role": "other", "density_g_cm3": 1.0} for n in range(1, parts)]
-    cards.append({"name": card, "role": "base rubber", "density_g_cm3": 1.0, "chemistry": card})
+    cards.append(
+        {"name": card, "role": "base rubber", "density_g_cm3": 1.0, "chemistry": card[:80]}
+    )
     rows = [{"ingredient": c["name"], "phr": 1000.0} for c in cards]
     rows[-1]["phr"] = 100.0
     made = {"name": recipe, "part": rows, "ingredient": cards}

@@ -258,3 +258,17 @@ def test_columns_of_trials_have_ends(column):
 def test_one_response_is_measured(heads, cells, said):
     with pytest.raises(InputError, match=said):
         trials_from_csv(f"{HEADS}{heads}\nA,28,0.8,12,160,38{cells}\n", "t.csv")
+
+
+@pytest.mark.parametrize("count", [4, 5, 9])
+def test_analytic_a_studentized_residual_is_that_of_a_fit_of_the_others(count):
+    """The error of predicting a trial over the prediction's own standard deviation."""
+    design = np.column_stack([np.ones(count), np.arange(count) ** 1.5])
+    observed = 0.3 * design[:, 1] + np.sin(3.0 * np.arange(count))
+    fit = least_squares(design, observed)
+    for out in range(count):
+        kept = np.arange(count) != out
+        rest = least_squares(design[kept], observed[kept])
+        error = observed[out] - design[out] @ rest.coefficient
+        deviation = rest.scatter * math.sqrt(1.0 + rest.leverage_of(design[out : out + 1]).item())
+        assert fit.studentized[out] == pytest.approx(error / deviation, rel=1e-6)

@@ -8,7 +8,7 @@ import pytest
 from layers.ball import Body
 from layers.errors import InputError
 from layers.mass import concentricity, inertia
-from layers.mass.concentricity import off_centre
+from layers.mass.concentricity import balance, off_centre
 
 
 def body(radii, density, dimples=0.0):
@@ -151,3 +151,65 @@ def test_guard_a_density_one_per_mille_off_is_seen(monkeypatch):
     with pytest.raises(AssertionError):
         compare_with_integration()
     assert concentricity.off_centre is true
+
+
+def test_analytic_dimples_stay_centred_when_the_core_does_not():
+    """The core's surplus against all else, dimples taken off, by their reduced mass."""
+    ball, d = body([19e-3, 21.35e-3], [1200.0, 950.0], dimples=0.02), 0.5e-3
+    found = off_centre(ball, np.array([[0.0, d, 0.0]]))
+    surplus = 250.0 * 4 / 3 * np.pi * 19e-3**3
+    total = inertia.mass(ball)
+    assert found.mass == pytest.approx(total, rel=1e-13)
+    assert found.centre_of_mass == pytest.approx([0.0, surplus * d / total, 0.0], rel=1e-12)
+    centred = inertia.moment_of_inertia(ball)
+    added = surplus * (total - surplus) / total * d**2
+    assert np.diag(found.inertia) == pytest.approx([centred + added, centred, centred + added])
+
+
+def test_many_pieces_are_each_as_one_alone():
+    rng = np.random.default_rng(5)
+    many = inertia.Pieces(
+        outer_radius=THREE.outer_radius * (1.0 + 0.01 * rng.standard_normal((4, 1))),
+        density=THREE.density * (1.0 + 0.02 * rng.standard_normal((4, 3))),
+        dimple_volume_fraction=0.01,
+        dimple_depth=0.2e-3,
+    )
+    offset = 0.5e-3 * rng.standard_normal((4, 2, 3))
+    found = balance(many, offset)
+    for i in range(4):
+        one = replace(
+            THREE,
+            outer_radius=many.outer_radius[i],
+            density=many.density[i],
+            dimple_volume_fraction=0.01,
+            dimple_depth=0.2e-3,
+        )
+        alone = off_centre(one, offset[i])
+        assert found.mass[i] == pytest.approx(alone.mass, rel=1e-13)
+        assert found.imbalance[i] == pytest.approx(alone.imbalance, rel=1e-10)
+        np.testing.assert_allclose(found.centre_of_mass[i], alone.centre_of_mass, rtol=1e-10)
+        np.testing.assert_allclose(found.inertia[i], alone.inertia, rtol=1e-10, atol=1e-16)
+        np.testing.assert_allclose(found.principal_moments[i], alone.principal_moments, rtol=1e-10)
+        assert inertia.mass(many)[i] == pytest.approx(inertia.mass(one), rel=1e-13)
+        assert inertia.moi_ratio(many)[i] == pytest.approx(inertia.moi_ratio(one), rel=1e-13)
+        assert inertia.mean_density(many)[i] == pytest.approx(inertia.mean_density(one), rel=1e-13)
+        smooth = inertia.solver_density(many)[i]
+        np.testing.assert_allclose(smooth, inertia.solver_density(one), rtol=1e-13)
+    np.testing.assert_array_equal(smooth[:-1], one.density[:-1])
+
+
+def test_limits_interfaces_that_touch_and_which_of_them_cut():
+    ball = body([0.25, 0.5, 0.75], [1.0, 1.0, 1.0])  # powers of two: the touch is exact
+    touching = np.array([[0.0, 0.0, 0.0], [0.0, 0.25, 0.0]])
+    touching[0] = touching[1]
+    assert off_centre(ball, touching).thinnest.tolist() == [0.25, 0.25, 0.0]
+    touching[1, 1] = 0.26
+    with pytest.raises(InputError) as found:
+        off_centre(ball, touching)
+    assert str(found.value) == (
+        "interface 2 lies 260.000 mm from the centre of interface 3, but must be within 250.000 "
+        "mm, or it cuts it."
+    )
+    for wrong in (np.full((2, 3), np.nan), np.zeros((1, 3)), np.zeros((2, 2)), np.zeros(3)):
+        with pytest.raises(InputError, match=r"but must be \(2, 3\) of finite numbers"):
+            off_centre(ball, wrong)

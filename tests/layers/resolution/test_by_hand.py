@@ -165,6 +165,21 @@ def test_one_pattern_alone_may_leave_something_open():
     assert "drag and lift" not in mixed.parts
 
 
+@pytest.mark.parametrize("unit", [1e-12, 1.0, 1e6])
+def test_what_patterns_leave_open_does_not_know_its_unit(unit):
+    carry, value = "driver fast.carry_m", 240.0 * unit
+    known = QUANTITIES["carry_m"].absolute_percent / 100.0
+
+    def flown(pattern, own):
+        error = math.hypot(known * value, own * unit)
+        named = ball().model_copy(update={"dimple_pattern": pattern})
+        return Estimate(named, {carry: Figure(carry, value, "m", "finite element", 0.0, error)})
+
+    parts = difference(flown("a", 1.5), flown("b", 2.0), carry).parts
+    assert parts["drag and lift"] == pytest.approx(2.5 * unit, rel=1e-9)
+    assert "drag and lift" not in difference(flown("a", 0.0), flown("b", 0.0), carry).parts
+
+
 def test_every_two_of_some_builds_have_their_half_width():
     builds = [told(ball(core), 0.78) for core in (39.0, 38.5, 37.0, 36.0)]
     found = half_widths(builds, "cor")

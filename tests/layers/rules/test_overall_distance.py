@@ -9,12 +9,13 @@ from pydantic import ValidationError
 
 from layers.ball_file import read_ball
 from layers.errors import InputError
-from layers.estimation import estimate
+from layers.estimates import Estimate, Figure
 from layers.files.explain import explain
-from layers.flight.aerodynamics import Coefficients
+from layers.flight.aerodynamics import Coefficients, bearman_harvey_1976
 from layers.flight.air import humid_air
 from layers.flight.trajectory import fly
 from layers.flight.turf import bounce_and_roll
+from layers.rules import overall_distance
 from layers.rules.overall_distance import (
     DistanceTest,
     distance_screen,
@@ -26,23 +27,37 @@ from layers.rules.overall_distance import (
 ROOT = Path(__file__).parents[3]
 
 
-def test_a_ball_flies_from_the_launch_off_the_robots_club():
-    test = distance_test("present")
+def test_a_ball_flies_from_the_launch_off_the_robots_club(monkeypatch):
+    """The launch off the robot's club in degrees and rpm, the ball in g and mm."""
+    told = {
+        "mass_g": 45.9,
+        "diameter_mm": 42.7,
+        "distance test revised.ball_speed_m_s": 78.0,
+        "distance test revised.launch_angle_deg": 12.0,
+        "distance test revised.spin_rpm": 2400.0,
+    }
+    asked = []
+
+    def estimated(ball, names, *, level):
+        asked.append((ball, set(names), level))
+        known = [Figure(n, v, "", "finite element", 0.0, 0.0) for n, v in told.items()]
+        return Estimate(ball, {figure.name: figure for figure in known})
+
+    monkeypatch.setattr(overall_distance, "estimate", estimated)
     ball = read_ball(ROOT / "scenarios/balls/two_layer_distance.toml")
-    launch = {"speed": "ball_speed_m_s", "angle": "launch_angle_deg", "spin": "spin_rpm"}
-    names = {key: f"distance test {test.name}.{name}" for key, name in launch.items()}
-    found = estimate(ball, ("mass_g", "diameter_mm", *names.values()))
+    test = distance_test("revised")
+    law = bearman_harvey_1976
+    found, screen = screen_ball(ball, test, law, level="fine")
+    assert asked == [(ball, set(told), "fine")]
+    assert found["mass_g"].value == 45.9
     by_hand = distance_screen(
-        found[names["speed"]].value,
-        math.radians(found[names["angle"]].value),
-        found[names["spin"]].value * 2.0 * math.pi / 60.0,
-        mass=found["mass_g"].value / 1000.0,
-        diameter=found["diameter_mm"].value / 1000.0,
-        test=test,
-    )
-    _, screen = screen_ball(ball, test)
-    assert screen.total.tolist() == pytest.approx(by_hand.total.tolist(), rel=1e-12)
-    assert screen.carry.tolist() == pytest.approx(by_hand.carry.tolist(), rel=1e-12)
+        78.0, math.radians(12.0), 40.0 * 2.0 * math.pi, mass=0.0459, diameter=0.0427, test=test,
+        law=law,
+    )  # fmt: skip
+    for name in ("carry", "total", "margin", "nominal_total"):
+        own, other = getattr(screen, name), getattr(by_hand, name)
+        assert own.tolist() == pytest.approx(other.tolist(), rel=1e-12)
+    assert screen.total.shape == (1,)
 
 
 BALL = {"mass": 0.0459, "diameter": 0.0427}
