@@ -8,10 +8,10 @@
 #define SOME (PAIRS ? PAIRS : 1)
 enum { M_DENSITY, M_SHEAR, M_BULK, M_PAIR };  // rows of a layer; then strength times shear and rate of each pair
 #define M_ROWS (M_PAIR + 2 * PAIRS)
-// Of a build, in doubles: radii, layers' rows, then the elements' own of a graded build (all but density).
+// Of a build, in doubles: radii, layers' rows, then of a graded build the elements' own moduli: shear, bulk, each pair's.
 #define B_LAYER LAYERS
 #define B_ELEMENT (B_LAYER + LAYERS * M_ROWS)
-#define BUILD_SIZE (B_ELEMENT + (GRADED ? (M_ROWS - 1) * EP : 0))
+#define BUILD_SIZE (B_ELEMENT + (GRADED ? (2 + PAIRS) * EP : 0))
 enum { P_SPEED, P_SAFETY, P_SHORTEST, P_HOURGLASS, P_SHIFT, PARS };
 enum { O_STEPS, O_LEFT, O_COR, O_TIME, O_PEAK, O_DEFORMATION, O_INITIAL, O_FINAL, O_ELASTIC, O_VISCOUS, O_NETWORK,
        O_HOURGLASS, O_WORK, O_LOWEST, OUTS = O_LOWEST + LAYERS };
@@ -145,7 +145,7 @@ DEV double elements(const Topology& t, const double* own, const double* layer, c
     UNROLL for (int b = 0; b < PAIRS; b++) { modulus[b] = row[M_PAIR + 2 * b]; rate[b] = row[M_PAIR + 2 * b + 1]; k0[b] = keep[l * PAIRS + b]; }
 #if GRADED
     shear = own[e]; bulk = own[EP + e];
-    UNROLL for (int b = 0; b < PAIRS; b++) modulus[b] = own[(2 + 2 * b) * EP + e];
+    UNROLL for (int b = 0; b < PAIRS; b++) modulus[b] = own[(2 + b) * EP + e];
 #endif
     const double found = element(slow + e, n, x, shear, bulk, modulus, rate, k0, dt, ask, g);
     if (ask) bound = fmax(bound, found < 1e300 ? found : 1e300);
@@ -187,7 +187,7 @@ DEV void barrier(const Topology& t, const double* build, const double* par, void
 #if GRADED
     shear = own[e]; wave = own[EP + e];
 #endif
-    for (int b = 0; b < PAIRS; b++) strong += GRADED ? own[(2 + 2 * b) * EP + e] : row[M_PAIR + 2 * b];
+    for (int b = 0; b < PAIRS; b++) strong += GRADED ? own[(2 + b) * EP + e] : row[M_PAIR + 2 * b];
     wave += 4.0 / 3.0 * (shear + strong);
     for (int k = 0; k < 4; k++) part[k] = row[M_DENSITY] * share[k];
     if (e >= NE - NS && e < NE) {  // part of the outer corners' mass goes to the inner ones
@@ -289,7 +289,7 @@ DEV void barrier(const Topology& t, const double* build, const double* par, void
     double h = 0.5 * shear * (w[HG * EP] * w[HG * EP] + w[(HG + 1) * EP] * w[(HG + 1) * EP]), net = 0;
     for (int b = 0; b < PAIRS; b++) {
       const double* o = w + (BRANCH + BRANCH_ROWS * b) * EP;
-      const double g = GRADED ? own[(2 + 2 * b) * EP + e] : row[M_PAIR + 2 * b];
+      const double g = GRADED ? own[(2 + b) * EP + e] : row[M_PAIR + 2 * b];
       const double a = o[0], c = o[EP], d = o[2 * EP], tt = o[3 * EP];
       net += 0.5 * g * (crr * a + 2.0 * crz * c + czz * d + ctt * tt - log((a * d - c * c) * tt) - 3.0);
       h += 0.5 * g * (o[4 * EP] * o[4 * EP] + o[5 * EP] * o[5 * EP]);

@@ -153,13 +153,12 @@ def pack_throws(bodies: Sequence[Body], resolution: Resolution) -> FloatArray:
 
 
 def _own_constants(body: Body, resolution: Resolution, pairs: int) -> FloatArray:
-    """Shear and bulk modulus, and of each pair modulus and rate, of each element."""
+    """Shear and bulk modulus, and each pair's modulus, of each element."""
     exact = replace(resolution, precision="double")
     row, count = untiled(impact_model(body, exact).w), len(impact_mesh(body, exact).quads)
+    first = kernels.BRANCH + kernels.MODULUS
     wanted = [kernels.SHEAR, kernels.BULK]
-    for j in range(pairs):
-        first = kernels.BRANCH + j * kernels.BRANCH_ROWS
-        wanted += [first + kernels.MODULUS, first + kernels.RATE]
+    wanted += [first + j * kernels.BRANCH_ROWS for j in range(pairs)]
     out = np.zeros((len(wanted), _padded(count)))
     out[:, :count] = row[wanted, :count]
     return out

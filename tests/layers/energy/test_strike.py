@@ -168,6 +168,34 @@ def test_stops_are_summed_and_the_deepest_is_kept(body, run, monkeypatch):
     assert (sums.result[rows.DEFORMATION], sums.result[rows.LOSS_FRICTION]) == (0.003, 2.0)
 
 
+def test_a_march_is_stopped_at_every_eighth_step_as_its_losses_are_sampled(body, run, monkeypatch):
+    """Looks tell of what was before their own step; their force and patch are of that step."""
+    steps, elements = [], len(run.model.mesh.layer)
+    force = iter(range(100, 200))
+
+    def advance(of, run, sums, time):
+        count = max(1, math.ceil(time / 1e-6))
+        steps.append(count)
+        sums.time += 1e-6 * count
+        sums.loss += count
+        sums.result[rows.DEFORMATION] += count
+        return 1e-6, float(next(force))
+
+    monkeypatch.setattr(module, "_advance", advance)
+    monkeypatch.setattr(module, "patch_of", lambda run, before, step: (before, step))
+    monkeypatch.setattr(module, "stored", lambda *_: (np.ones(elements), None))
+    looks, sums = module._marched(body, run, 20e-6)
+    assert steps == [1, 7] * 3
+    np.testing.assert_allclose([look.time for look in looks], [0.0, 8e-6, 16e-6])
+    assert sums.time == pytest.approx(24e-6)
+    assert [look.loss[0] for look in looks] == [0.0, 8.0, 16.0]
+    assert [look.deformation for look in looks] == [0.0, 8.0, 16.0]
+    assert [look.force for look in looks] == [100.0, 102.0, 104.0]
+    assert [look.patch[1] for look in looks] == [1e-6] * 3
+    whole = 2.0 * np.bincount(run.model.mesh.layer, run.model.volume)
+    np.testing.assert_allclose(looks[0].stored, whole)
+
+
 def test_a_frame_draws_the_rolled_and_turned_face(body, run):
     points = run.model.points
     nothing = np.zeros((2, 3))

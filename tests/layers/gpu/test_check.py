@@ -65,14 +65,16 @@ def test_differences_flags_and_repeats_are_told(monkeypatch):
     assert not checked(monkeypatch, [run, run], expected, "double").passed
 
 
+@pytest.mark.parametrize("precision", LIMITS)
 @pytest.mark.parametrize("figure", range(3))
-def test_each_limit_counts(monkeypatch, figure):
-    right = np.array([60.0, 0.2, 300.0])
+def test_each_limit_counts(monkeypatch, figure, precision):
+    """An angle of 0.25 and a spin of 256 keep the digits that the narrowest limit asks for."""
+    right = np.array([64.0, 0.25, 256.0])
     for share, passed in ((0.99, True), (1.01, False)):
         off = right.copy()
-        off[figure] *= 1.0 + share * LIMITS["single"][figure]
+        off[figure] *= 1.0 + share * LIMITS[precision][figure]
         run = [[launch(*off)]]
-        assert checked(monkeypatch, [run, run], [launch(*right)]).passed == passed
+        assert checked(monkeypatch, [run, run], [launch(*right)], precision).passed == passed
 
 
 def test_another_flag_or_another_second_run_fails(monkeypatch):

@@ -205,3 +205,96 @@ def test_a_ball_moves_away_when_its_momentum_rises():
     inverse_mass = np.array([[0.0, 0.0], [1.0, 0.25]])
     assert kernels._moves_away(np.array([[0.0, 0.0], [-3.0, 1.0]]), inverse_mass)
     assert not kernels._moves_away(np.array([[9.0, 9.0], [-5.0, 1.0]]), inverse_mass)
+
+
+H = 2.0**-20  # s: a step of power two, so that times are exact
+
+
+def bounced(monkeypatch, pushes, frequency=None, room=64, safety=0.5, away=True):
+    """March one node under a force of 3 N along both axes, by a wall that pushes by script."""
+    seen = {"forces": [], "gains": [], "walls": []}
+
+    def element_forces(w, corner, u, branches, dt, force):
+        seen["forces"].append((dt, u[0, :2].copy()))
+        force[:] = 3.0
+
+    def highest_frequency(w):
+        step = len(seen["forces"]) - 1
+        return 2.0**40 if frequency is None else frequency(step)
+
+    def stop_at_wall(x, v, force, inverse_mass, surface, mid, dt):
+        seen["walls"].append((mid, dt))
+        push = pushes.get(len(seen["walls"]), 0.0)
+        return push, -0.5 * push
+
+    monkeypatch.setattr(kernels, "_element_forces", element_forces)
+    monkeypatch.setattr(kernels, "_highest_frequency", highest_frequency)
+    monkeypatch.setattr(kernels, "_set_gain", lambda w, branches, dt: seen["gains"].append(dt))
+    monkeypatch.setattr(kernels, "_stop_at_wall", stop_at_wall)
+    monkeypatch.setattr(kernels, "_moves_away", lambda v, inverse: away)
+    start = np.array([[0.25, 0.0], [0.5, 1.0]])
+    x, v = start.copy(), np.array([[2.0, 0.0], [-4.0, 0.0]])
+    inverse_mass = np.array([[2.0, 0.0], [8.0, 0.0]])  # the second node stands still
+    history = np.full((2, room), np.nan)
+    found = kernels._impact(
+        np.zeros((1, 1, 8)), None, start, x, v, inverse_mass, None, 2, safety, history
+    )
+    return found, x, v, history, seen
+
+
+def test_an_impact_ends_a_twentieth_after_the_last_touch_if_the_ball_moves_away(monkeypatch):
+    pushes = dict.fromkeys(range(1, 41), 5.0)
+    (steps, left, work), *_, history, _ = bounced(monkeypatch, pushes)
+    assert (steps, left, work) == (43, True, -0.5 * 5.0 * 40)  # 40 * 1.05 = 42
+    np.testing.assert_array_equal(history[0, :43], np.arange(1, 44) * H)
+    impulse = np.minimum(np.arange(1, 44), 40) * H * 5.0
+    impulse -= 0.5 * H * 5.0  # the first step is half a step from rest
+    np.testing.assert_allclose(history[1, :43], impulse)
+    (steps, left, _), *_ = bounced(monkeypatch, pushes, away=False)
+    assert (steps, left) == (64, False)  # the steps ran out
+    # A graze of a single node counts as a touch, too.
+    (steps, left, _), *_ = bounced(monkeypatch, {**pushes, 42: 1e-9})
+    assert (steps, left) == (45, True)
+
+
+def test_the_step_is_renewed_every_ten_steps(monkeypatch):
+    """Twice the safety over the frequency; velocities go by the mean of both steps."""
+    *_, history, seen = bounced(
+        monkeypatch, {1: 1.0}, lambda step: 2.0**40 if step < 10 else 2.0**42, room=12, away=False
+    )
+    assert seen["gains"] == [H, 0.5 * H]
+    assert [mid / H for mid, _ in seen["walls"]] == [0.5, *[1.0] * 9, 0.75, 0.5]
+    assert [dt / H for _, dt in seen["walls"]] == [*[1.0] * 10, 0.5, 0.5]
+    # The elements are brought to where the nodes are, by the step that led there.
+    assert [dt / H for dt, _ in seen["forces"]] == [0.0, *[1.0] * 10, 0.5, 0.5]
+    assert history[0, -1] == 11 * H
+
+
+@pytest.mark.parametrize(("square", "steps"), [(2499.0, 20), (2501.0, 10), (math.inf, 10)])
+def test_a_step_of_a_fiftieth_of_the_first_is_the_shortest(monkeypatch, square, steps):
+    (found, left, _), *_ = bounced(
+        monkeypatch, {1: 1.0}, lambda step: 2.0**40 * (square if step >= 10 else 1.0),
+        room=20, away=False,
+    )  # fmt: skip
+    assert (found, left) == (steps, False)
+
+
+def test_the_longest_step_so_far_counts_as_the_first(monkeypatch):
+    """A ball that eases before it is crushed: a 25th of the longest is a 50th no more."""
+    squares = {0: 4.0, 10: 1.0, 20: 2600.0}
+    (found, _, _), *_ = bounced(
+        monkeypatch, {1: 1.0}, lambda step: 2.0**40 * squares.get(step, 1.0), room=30, away=False
+    )
+    assert found == 20
+
+
+def test_analytic_nodes_move_under_constant_force_and_end_level_in_time(monkeypatch):
+    """v = v0 + a t and x = x0 + v0 t + a t^2 / 2 at the same instant; the second node stays."""
+    _, x, v, _, seen = bounced(monkeypatch, {1: 1.0}, room=16, away=False)
+    time, pull = 16 * H, 3.0 * np.array([2.0, 8.0])
+    np.testing.assert_allclose(v[:, 0], [2.0, -4.0] + pull * time, rtol=1e-12)
+    way = np.array([2.0, -4.0]) * time + 0.5 * pull * time**2
+    np.testing.assert_allclose(x[:, 0], np.array([0.25, 0.5]) + way, rtol=1e-12)
+    np.testing.assert_array_equal(x[:, 1], [0.0, 1.0])
+    assert len(seen["forces"]) == 17
+    np.testing.assert_allclose(seen["forces"][-1][1], way, rtol=1e-9)

@@ -16,6 +16,7 @@ from layers.impact.model import (
     impact_mesh,
     impact_model,
     layer_masses,
+    mesh_of,
     ring_counts,
     untiled,
 )
@@ -172,3 +173,17 @@ def test_angles_run_from_pole_to_pole_and_lie_close_at_the_striking_one():
     # Half way between both sizes 1.1 rad from the striking pole.
     at = np.interp(1.1, np.pi - 0.5 * (angles[1:] + angles[:-1])[::-1], steps[::-1])
     assert at / steps[-1] == pytest.approx(1.75, rel=0.01)
+
+
+def test_the_block_s_corners_lie_at_an_eighth_and_nearer_to_the_striking_pole():
+    """Even angles between them: 45 degrees from the far pole, 0.19 pi from the striking one."""
+    mesh = mesh_of(np.array([1.0]), (2,), SMALL)
+    tall = SMALL.angles - 2 * SMALL.side
+    block = mesh.points[: (SMALL.side + 1) * (tall + 1)].reshape(tall + 1, SMALL.side + 1, 2)
+    angle = np.arctan2(block[..., 0], block[..., 1])
+    np.testing.assert_allclose(angle[:, -1], np.pi * np.linspace(0.81, 0.25, tall + 1))
+    np.testing.assert_allclose(angle[0], np.pi * np.linspace(1.0, 0.81, SMALL.side + 1))
+    np.testing.assert_allclose(angle[-1], np.pi * np.linspace(0.0, 0.25, SMALL.side + 1))
+    np.testing.assert_allclose(np.linalg.norm(mesh.points[mesh.surface], axis=1), 1.0)
+    surface = np.arctan2(*mesh.points[mesh.surface].T)
+    np.testing.assert_allclose(surface, _angles(SMALL.angles), atol=1e-12)

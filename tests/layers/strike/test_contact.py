@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from layers.errors import InputError
 from layers.strike import contact, head
 from layers.strike import near as vicinity
 from layers.strike.balance import _club_momentum
@@ -318,6 +319,31 @@ def test_analytic_a_driven_club_loses_what_the_ball_is_given(which):
         (contact.TURN, contact.TURN_RATE),
     ):
         assert again[place] - moved[place] == pytest.approx(2e-6 * again[speed], rel=1e-9)
+
+
+def test_analytic_half_a_head_with_a_sprung_face():
+    """Whole head: its parts' masses, their joint centre, and inertia by the parallel axes."""
+    face, offset = head.half_head(0.2, 4.5e-4, 0.03, 0.004, 0.25, 8e6, 0.05)
+    moving, rest = (
+        2.0 / face[row] for row in (contact.FACE_INVERSE_MASS, contact.HEAD_INVERSE_MASS)
+    )
+    assert (moving, rest) == pytest.approx((0.05, 0.15))
+    # From the rest's centre to the face; the joint centre is a quarter of the way.
+    np.testing.assert_allclose(offset * rest / 0.2, [0.03, 0.004])
+    assert face[contact.DEPTH] == offset[0]
+    apart = float(offset @ offset)
+    own = 2.0 / face[contact.HEAD_INVERSE_INERTIA]
+    centres = moving * apart * 0.75**2 + rest * apart * 0.25**2
+    assert own + centres == pytest.approx(4.5e-4)
+    assert (face[contact.SPRING], face[contact.CURVATURE]) == (4e6, 4.0)
+    with pytest.raises(InputError, match=f"inertia is 6e-05 kg m2, but must be above {centres:g}:"):
+        head.half_head(0.2, 6e-5, 0.03, 0.004, 0.25, 8e6, 0.05)
+    rigid, place = head.half_head(0.2, 6e-5, 0.03, 0.004, None, None, 0.05)
+    assert place.tolist() == [0.03, 0.004]
+    assert 2.0 / rigid[contact.HEAD_INVERSE_INERTIA] == pytest.approx(6e-5)
+    assert 2.0 / rigid[contact.HEAD_INVERSE_MASS] == pytest.approx(0.2)
+    with pytest.raises(InputError, match="but must be above 0"):  # nothing turns for nothing
+        head.half_head(0.2, 0.0, 0.03, 0.004, None, None, 0.05)
 
 
 def test_analytic_a_free_face_swings_in_its_period():

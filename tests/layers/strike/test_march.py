@@ -3,11 +3,13 @@
 Steps are powers of two, so that times and sums are exact.
 """
 
+import importlib
 import math
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from numba.core.caching import NullCache
 
 from layers.strike import march as module
 from layers.strike.contact import (
@@ -27,8 +29,14 @@ H = 2.0**-20  # s: the step of a frequency of 2^20 rad/s
 REACH = 3.0
 
 
+@pytest.fixture(scope="module")
+def kept():
+    """Return the compiled functions of the march, before any is run by Python."""
+    return compiled(module)
+
+
 @pytest.fixture(autouse=True)
-def by_python(monkeypatch):
+def by_python(monkeypatch, kept):
     uncompiled(monkeypatch, module)
     monkeypatch.setattr(module, "load_node", lambda values, n: values[n].astype(float))
     monkeypatch.setattr(module, "store_node", lambda values, n, value: values.__setitem__(n, value))
@@ -218,6 +226,33 @@ def test_a_full_history_keeps_every_other_sample_and_stays_even(monkeypatch):
     np.testing.assert_array_equal(rows[module.TANGENTIAL], [2.0, 4.0, 0.0])
     np.testing.assert_array_equal(rows[module.SLIP], [4.0, 4.0, 0.0])  # per force
     np.testing.assert_array_equal(rows[module.STUCK], [0.25, 0.25, 0.0])
+
+
+def compiled(module):
+    """Return the compiled functions that a module defines, by name, with their options."""
+    return {
+        name: value
+        for name, value in vars(module).items()
+        if hasattr(value, "py_func") and value.__module__ == module.__name__
+    }
+
+
+@pytest.mark.parametrize("name", ["fill", "kernels", "contact", "head", "near", "stored"])
+def test_kernels_are_kept_in_files_unless_they_are_written_into_others(name):
+    """So that no process that computes compiles; and all of a file have one arithmetic."""
+    own = compiled(importlib.import_module(f"layers.strike.{name}"))
+    assert own
+    for kernel in own.values():
+        inlined = kernel.targetoptions.get("forceinline", False)
+        assert isinstance(kernel._cache, NullCache) == inlined
+    arithmetic = {kernel.targetoptions.get("fastmath", False) for kernel in own.values()}
+    assert arithmetic == {name in ("fill", "kernels")}
+
+
+def test_both_marches_are_kept_and_their_common_body_is_not(kept):
+    assert {name for name, kernel in kept.items() if isinstance(kernel._cache, NullCache)} == {
+        "_march", "_move",
+    }  # fmt: skip
 
 
 def test_analytic_columns_answer_by_their_mass_matrix():

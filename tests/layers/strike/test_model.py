@@ -28,6 +28,10 @@ SMALL = Settings(
     thinnest_step=2e-6,
     precision="double",
 )
+CHOICES = (
+    "contact_stiffness", "shear_stiffness", "contact_damping", "points", "hourglass",
+    "bulk_viscosity",
+)  # fmt: skip
 # A map of space: stretch, shear and a turn, of determinant other than 1.
 SLOPE = np.array([[0.1, 0.04, -0.02], [0.03, -0.05, 0.06], [-0.01, 0.02, 0.08]])
 
@@ -320,3 +324,40 @@ def test_the_fine_level_s_block_and_step_go_by_one_and_a_half_and_two():
         assert getattr(fine, name) == 1.5 * getattr(default, name)
     assert fine.thinnest_step == 0.5 * default.thinnest_step
     assert default == Settings()
+
+
+def test_the_shipped_contact_is_the_cover_s_own_stiffness_both_ways_and_critically_damped():
+    """docs/oblique.md: 1 M/t; the other choices are pinned, its figures were computed by them."""
+    [body] = random_bodies(1, 7)
+    settings = replace(SMALL, **{name: getattr(LEVELS["default"], name) for name in CHOICES})
+    glassy = 1.0 + body.relaxation_strength.sum(axis=1)[-1]
+    shear = body.dynamic_modulus_ratio[-1] * body.shear_modulus[-1]
+    wave = body.dynamic_modulus_ratio[-1] * body.bulk_modulus[-1] + 4.0 / 3.0 * glassy * shear
+    cover = body.outer_radius[-1] - body.outer_radius[-2]
+    assert cover < THICK * body.outer_radius[-1]
+    stiffness = wave / cover
+    damping = 2.0 * np.sqrt(stiffness * 0.25 * solver_density(body)[-1] * cover)
+    law = build_model(body, settings).law
+    np.testing.assert_allclose(law, [stiffness, damping, stiffness, damping], rtol=1e-9)
+    assert (settings.points, settings.hourglass, settings.bulk_viscosity) == (2, 0.8, 0.1)
+    assert LEVELS["default"].precision == "single"
+    assert LEVELS["default"].thinnest_step == 1e-6
+
+
+@pytest.mark.parametrize("precision", ["single", "double"])
+def test_the_last_block_is_filled_up_with_elements_that_weigh_nothing(precision):
+    [body] = random_bodies(1, 7)
+    odd = replace(SMALL, normal=3, lateral=1, upward=3, precision=precision)
+    model = build_model(body, odd)
+    real, width = model.mesh.hexes.shape[1], model.constant.shape[2]
+    assert width == (16 if precision == "single" else 8)
+    assert len(model.hexes) == -(-real // width) > 2
+    rows = as_rows(model.constant)
+    assert 0 < rows.shape[1] - real < width
+    assert not rows[:, real:].any()
+    of_each = [kernels.VOLUME, kernels.SHEAR, kernels.BULK, kernels.FREQUENCY, kernels.RELIEF]
+    assert (rows[of_each, :real] > 0.0).all()
+    corners = np.moveaxis(model.hexes, 1, 0).reshape(8, -1)
+    np.testing.assert_array_equal(corners[:, :real], model.mesh.hexes)
+    assert model.volume.shape == (real,)
+    np.testing.assert_array_equal(model.volume, rows[kernels.VOLUME, :real])

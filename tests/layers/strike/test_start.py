@@ -20,6 +20,7 @@ from layers.strike.start import (
     start_of_strike,
     start_of_throw,
 )
+from layers.strike.stored import stored
 from tests.helpers.builds import random_bodies
 
 TINY = Settings(
@@ -286,6 +287,43 @@ def test_analytic_momentum_and_energy_of_a_club():
     assert balance.club_energy(club, heavy_club(0.0)[0]) == pytest.approx(moving)
     assert balance.club_energy(club, np.zeros(contact.FACE_ROWS)) == 0.0  # a plate
     assert not balance._club_momentum(club, np.zeros(contact.FACE_ROWS)).any()
+
+
+def test_analytic_energy_of_a_blown_up_ball_and_losses_of_both_halves(body, run):
+    """K / 2 (J - 1)^2 a volume of every layer; what the half's march has lost counts twice."""
+    model = run.model
+    run.nodes[:, :3] = 0.02 * model.points.T
+    result = np.arange(100.0, 100.0 + rows.RESULT_ROWS)
+    still = np.zeros_like(model.points)
+    face, club = heavy_club(1e4)
+    before = (still.copy(), 2.0 * club)
+    before[0][0] = -10.0
+    parts = balance.energy_parts(
+        model, run.u, still, run.state, before, club, face, result, np.zeros(3), 0.0, 1.0
+    )
+    bulk = (body.dynamic_modulus_ratio * body.bulk_modulus)[model.mesh.layer]
+    strain = 2.0 * float(0.5 * bulk * (1.02**3 - 1.0) ** 2 @ model.volume)
+    assert parts["ball, strain"] == pytest.approx(strain, rel=1e-9)
+    assert parts["hourglass"] == pytest.approx(0.0, abs=1e-12 * strain)
+    for name, row in (
+        ("friction", rows.LOSS_FRICTION), ("contact damping", rows.LOSS_CONTACT),
+        ("relaxation", rows.LOSS_RELAXATION), ("bulk viscosity", rows.LOSS_BULK),
+    ):  # fmt: skip
+        assert parts[name] == 2.0 * (100.0 + row)
+    assert not any(parts[f"ball, {name}"] for name in ("translation", "spin", "vibration"))
+    assert parts["club"] == balance.club_energy(club, face)
+    given = 0.5 * mass(body) * 10.0**2 + balance.club_energy(2.0 * club, face)
+    assert parts["given"] == pytest.approx(given, rel=1e-9)
+    rest = sum(value for name, value in parts.items() if name not in ("given", "residual"))
+    assert parts["residual"] == pytest.approx(given - rest, rel=1e-9)
+    # One node moved aside: hourglass shapes of the elements around it, of both halves.
+    run.nodes[5, 0] += 1e-4
+    _, hourglass = stored(model, run.u, run.state)
+    parts = balance.energy_parts(
+        model, run.u, still, run.state, before, club, face, result, np.zeros(3), 0.0, 1.0
+    )
+    assert hourglass.sum() > 0.0
+    assert parts["hourglass"] == pytest.approx(hourglass.sum())
 
 
 def test_analytic_each_failing_balance_is_told_over_what_was_exchanged():
