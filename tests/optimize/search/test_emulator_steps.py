@@ -8,6 +8,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.stats import qmc
 
 from optimize.emulator.gaussian import Prediction
 from optimize.ledger.rows import Predicted
@@ -249,6 +250,15 @@ def test_a_large_space_is_given_up_after_two_hundred_builds_that_closed_limits_r
     assert known.asked == set(found)
 
 
+def test_a_space_of_two_thousand_builds_is_proposed_to_its_end():
+    """Also where closed limits rule all out; of one more, what was drawn."""
+    for sizes, whole in (((40, 50), True), ((3, 667), False)):
+        of = problem(*sizes, admissible=lambda row: False)
+        found = list(by_emulator._space_filling(of, _Data(), 1))
+        assert len(set(found)) == len(found)
+        assert (set(found) == set(by_emulator._all_rows(of.space))) == whole
+
+
 def test_a_build_that_closed_limits_leave_starts_the_count_anew():
     of = problem(1000, 1000, admissible=lambda row: of.space.drawn == 150)
     fresh = by_emulator._space_filling(of, _Data(), 1)
@@ -265,6 +275,8 @@ def test_the_start_is_spread_evenly():
     fresh = by_emulator._space_filling(of, _Data(), 1)
     first = [next(fresh) for _ in range(64)]
     assert len(set(first)) == 64
+    stream = np.random.default_rng([1, 3])  # 1, 2 and 4 are those of other steps of a search
+    assert first[0] == of.space.row_of(qmc.Sobol(2, rng=stream).random(1)[0])
     again = by_emulator._space_filling(of, _Data(), 1)
     other = by_emulator._space_filling(of, _Data(), 2)
     assert [next(again) for _ in range(64)] == first != [next(other) for _ in range(64)]
