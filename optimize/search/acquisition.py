@@ -148,7 +148,7 @@ def cells_between(front: FloatArray, box: tuple[FloatArray, FloatArray]) -> Cell
     box : (goals,), (goals,) arrays
         Lowest and highest losses of the reference box.
     """
-    goals = len(box[0])
+    goals = front.shape[1]
     most = min(_MOST_LINES, int(_MOST_CELLS ** (1.0 / goals) + 1e-9))
     lines = tuple(_lines(front[:, j], box[0][j], box[1][j], most) for j in range(goals))
     middles = [0.5 * (one[1:] + one[:-1]) for one in lines]

@@ -10,7 +10,7 @@ import pytest
 
 from layers.flight.aerodynamics import Coefficients
 from layers.flight.regions import REYNOLDS, SPIN_RATIO
-from layers.materials import Material, default_catalogue
+from layers.materials import default_catalogue
 from optimize.emulator.encoding import (
     _ANGULAR_FREQUENCY,
     Encoding,
@@ -141,24 +141,24 @@ def test_an_absent_layer_has_no_thickness_and_the_mean_of_all_else():
         gene("present", False, True, layer=1),
         gene("thickness_mm", 1.0, 2.0, 4.0, layer=1),
         gene("density_g_cm3", 1.0, 1.1, 1.6, layer=1),
+        gene("youngs_modulus_mpa", 1.0, 2.0, 16.0, layer=1),
     )
     encode = Encoding(space(*genes, layers=2))
-    names = ("layer 1: thickness_mm", "layer 2: thickness_mm", "layer 2: density_g_cm3")
-    assert encode.names == names
-    x = encode([(1, 1, 1, 2), (1, 0, 1, 2), (0, 0, 0, 0)])
-    assert x[0] == pytest.approx([1.0, 1.0 / 3.0, 1.0])
-    assert x[1] == pytest.approx([1.0, -1.0 / 3.0, (0.0 + 1.0 / 6.0 + 1.0) / 3.0])
-    assert x[2] == pytest.approx([0.0, -1.0 / 3.0, (0.0 + 1.0 / 6.0 + 1.0) / 3.0])
+    assert encode.names == (
+        "layer 1: thickness_mm",
+        "layer 2: thickness_mm",
+        "layer 2: density_g_cm3",
+        "layer 2: youngs_modulus_mpa",
+    )
+    x = encode([(1, 1, 1, 2, 1), (1, 0, 1, 2, 1), (0, 0, 0, 0, 0)])
+    absent = [-1.0 / 3.0, (0.0 + 1.0 / 6.0 + 1.0) / 3.0, (0.0 + 0.25 + 1.0) / 3.0]
+    np.testing.assert_allclose(x, [(1.0, 1.0 / 3.0, 1.0, 0.25), (1.0, *absent), (0.0, *absent)])
 
 
 def test_an_absent_layer_that_varies_in_nothing_but_its_density_is_zero_there():
     genes = (gene("present", False, True), gene("density_g_cm3", 1.0, 1.5))
     x = Encoding(space(*genes))([(0, 0), (1, 0), (1, 1)])
     np.testing.assert_allclose(x, [(0.0, 0.5), (1.0, 0.0), (1.0, 1.0)])
-
-
-def differing(names: tuple[str, ...]) -> list[Material]:
-    return [CARDS[name] for name in names]
 
 
 NAMES = ("core rubber, soft", "ionomer, firm", "urethane, soft")
@@ -169,19 +169,23 @@ OMITTED = [
     ({"layers": 1, "density_g_cm3": (1.0, 1.2)}, (4,)),
     ({"layers": 1, "fill": 1}, (4,)),
     ({"layers": 2, "fill": 2}, (5,)),  # another layer is filled
+    ({"layers": 2, "fill": 1, "layer": 1}, ()),
+    ({"layers": 2, "fill": 2, "layer": 1}, (4,)),
 ]
 
 
 @pytest.mark.parametrize(("settings", "omitted"), OMITTED)
 def test_cards_lie_as_far_apart_as_the_shares_of_their_properties_spreads(settings, omitted):
-    encode = Encoding(space(gene("material", *NAMES), **settings))
+    layer = settings.get("layer", 0)
+    of = {name: value for name, value in settings.items() if name != "layer"}
+    encode = Encoding(space(gene("material", *NAMES, layer=layer), **of))
     table = np.array([_properties(CARDS[name]) for name in NAMES])
     table = np.delete(table, omitted, axis=1)
     shares = table / np.ptp(table, axis=0)
     found = encode([(0,), (1,), (2,)])
     np.testing.assert_allclose(apart(found), apart(shares), rtol=1e-9)
     # Three points span a plane; its axes carry numbers.
-    assert encode.names == ("layer 1: material 1", "layer 1: material 2")
+    assert encode.names == tuple(f"layer {layer + 1}: material {k}" for k in (1, 2))
     np.testing.assert_allclose(found.sum(axis=0), 0.0, atol=1e-12)
 
 

@@ -165,12 +165,6 @@ def test_a_constant_figure_stays_constant():
     np.testing.assert_allclose(mass.sd, 0.0, atol=1e-6)
 
 
-def test_a_figure_that_crosses_zero_is_not_emulated_by_its_logarithm():
-    x, emulator = emulated(20, slope=np.linspace(-1.0, 1.0, 20), ratio=np.linspace(1.0, 2.0, 20))
-    found = emulator.predict(x)
-    assert (found["ratio"].log, found["slope"].log) == (True, False)
-
-
 def test_the_likelier_of_a_figure_and_its_logarithm_is_emulated():
     """A power law of ten to one is even in its logarithm, a parabola near zero in itself."""
     x = np.random.default_rng(2).random((30, 2))
@@ -205,7 +199,7 @@ def test_a_build_taken_as_computed_is_one_more_in_the_fit():
 
 
 def test_recent_prediction_errors_inflate_the_intervals():
-    x = np.random.default_rng(1).random((30, 2))
+    x = np.random.default_rng(1).random((12, 2))
     values = {"branin": branin(x)}
     sure = fit(x, values)
     shaken = fit(x, values, recent_errors={"branin": np.array([3.0, -4.0, 5.0])})

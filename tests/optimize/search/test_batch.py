@@ -196,6 +196,7 @@ def test_a_batch_ends_with_the_candidates_its_places_or_its_promise(started):
         ([0.3, 0.9, 0.5], 5, [(1,), (2,), (0,)]),
         ([0.0, 0.2, -1.0], 5, [(1,)]),
         ([0.0], 1, []),
+        ([-0.1], 1, []),
         ([0.3], 0, []),
     ):
         _, problem = given(lambda some, worths=worths: Given([worths[r[0]] for r in some]))

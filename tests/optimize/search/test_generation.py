@@ -35,10 +35,10 @@ def goal(figure):
     ("method", "evaluations", "population"),
     [
         ("direct", 500, 40),  # fewer would not be a generation
-        ("direct", 4000, 200),  # twenty generations
+        ("direct", 4019, 200),  # twenty generations
         ("direct", 100_000, 1000),  # the most that a scenario may state
         ("emulator", 200, max(40, 5 * BATCHES_A_GENERATION)),  # twenty batches after the start
-        ("emulator", 2000, 50 * BATCHES_A_GENERATION),
+        ("emulator", 2019, 50 * BATCHES_A_GENERATION),
         ("emulator", 100_000, min(1000, 132 * BATCHES_A_GENERATION)),  # one on each multiprocessor
     ],
 )
@@ -54,6 +54,14 @@ def test_more_impacts_a_build_and_more_cards():
     assert with_population(two, OnCard((CARD, CARD))).population == 1000
     many = Cluster("tcp://a:1", card=Kind("this processor", 132, "x"))
     assert with_population(two, many).population == 528  # however many workers there are
+
+
+@pytest.mark.parametrize(("swings", "population"), [(("fast",), 160), (("fast", "slow"), 80)])
+def test_an_emulators_batch_is_one_impact_on_each_multiprocessor(swings, population):
+    goals = [goal(f"driver {player}.spin_rpm") for player in swings]
+    asked = brief(method="emulator", goal=goals, evaluations=100_000)
+    filled = with_population(asked, OnCard((Here(processors=20),)))
+    assert filled.population == population == 20 // len(swings) * BATCHES_A_GENERATION
 
 
 def test_what_is_stated_stays_and_processors_need_no_more():
@@ -81,7 +89,7 @@ def test_a_search_on_a_card_tells_its_population_and_repeats(tmp_path, monkeypat
     monkeypatch.setitem(LEVELS, "default", SMALL)
     monkeypatch.setattr(answer, "BALL_FIGURES", ("mass_g",))
     monkeypatch.setattr(answer, "STAGE_FIGURES", ("mass_g",))
-    asked = brief(goal=[goal("wedge full fast.spin_rpm")], limit=[], evaluations=12)
+    asked = brief(goal=[goal("wedge full fast.spin_rpm")], limit=[], evaluations=4)
     runs = [run_search(asked, tmp_path / f"{i}.sqlite", OnCard((CARD,))) for i in range(2)]
     assert same(*runs)
     assert runs[0].scenario.population == 40
