@@ -286,7 +286,7 @@ def test_a_curve_must_reach_the_spring_just_so():
     """Deflection and the spring's own at the curve's last force share the travel."""
     end = score(TRUE, MIDDLE, 42.67e-3).force
     for last, taken in ((1.001 * end, True), (0.999 * end, False)):
-        force = np.append(FORCE[FORCE < 0.9 * end], last)
+        force = np.append(FORCE[0.9 * end > FORCE], last)
         deflection = MIDDLE.deflection[-1] * (force / FORCE[-1]) ** (2 / 3)
         curve = Compression(force, deflection, np.zeros_like(force), "")
         if taken:
