@@ -61,6 +61,15 @@ def test_two_references_find_the_tester_again():
     assert off.spring_rate != pytest.approx(RATE, rel=0.01)
 
 
+@pytest.mark.parametrize("rate", [100e3, 104e3, 108e3])
+def test_a_spring_between_those_tried_first_is_found(rate):
+    """First tries are 12 % apart: the best may lie on either side of the nearest."""
+    true = SpringTester(calibration=Calibration(rate, TRAVEL, np.zeros((2, 2)), 0.0))
+    refs = tuple(Reference(score(true, c, 42.67e-3).points, c) for c in (SOFT, FIRM))
+    found = calibrated(SpringTester(), refs).calibration
+    assert found.spring_rate == pytest.approx(rate, rel=1e-4)
+
+
 def test_the_stated_error_is_the_scatter_of_repeated_calibrations():
     rng = np.random.default_rng(3)
     curves = (SOFT, FIRM)
