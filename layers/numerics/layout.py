@@ -75,10 +75,10 @@ def layout(rings: tuple[tuple[float, ...], ...], angles: tuple[float, ...], side
     basis = np.stack(parts, axis=-1)[order]
     surface = number_of[mesh.surface]
     edges = np.column_stack([surface[:-2:2], surface[1:-1:2], surface[2::2]])
-    points = basis @ np.linspace(1.0, 2.0, len(rings))
     last = _profile(elements, len(order))
     fixed = np.ones(len(last), dtype=np.bool_)
-    fixed[: points.size] = (np.abs(points) < 1e-9).reshape(-1)
+    held = np.abs(mesh.points[order]) < 1e-9
+    fixed[: held.size] = held.reshape(-1)
     return Layout(basis, elements, owner, edges, fixed, last)
 
 

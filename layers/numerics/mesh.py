@@ -110,12 +110,12 @@ def _bulged_square(arc: FloatArray, side: int, tall: int) -> FloatArray:
     square = np.empty_like(arc)
     for k, (r, z) in enumerate(arc):
         if k <= side:
-            square[k] = (r * corner[1] / max(z, 1e-12), corner[1])
+            square[k] = (r * corner[1] / z, corner[1])
         elif k <= side + tall:
-            square[k] = (corner[0], z * corner[0] / max(r, 1e-12))
+            square[k] = (corner[0], z * corner[0] / r)
         else:
             last = arc[side + tall]
-            square[k] = (r * last[1] / min(z, -1e-12), last[1])
+            square[k] = (r * last[1] / z, last[1])
     return (1.0 - BLOCK_BULGE) * square + BLOCK_BULGE * arc
 
 

@@ -122,3 +122,20 @@ def test_a_reach_decides_by_where_points_lay_before(section):
     touch.py_func(points, u, 10.0 * RADIUS, edges, shape, area, 0.3 * RADIUS, touching)
     r = np.einsum("pa,ka->kp", shape, points[edges, 0])
     np.testing.assert_array_equal(touching, r < 0.3 * RADIUS)
+
+
+def test_points_that_just_meet_the_plate_do_not_touch():
+    """Three points of an edge by themselves: the rim is at a point that lies on the plate."""
+    points, edges = np.array([[0.0, 1.0], [0.5, 0.9], [1.0, 0.7]]), np.array([[0, 1, 2]])
+
+    def touched(height, reach=0.0):
+        touching = np.zeros((1, 3), dtype=bool)
+        given = (edges, np.eye(3), np.ones((1, 3)), reach, touching)
+        square, radius, origin, _ = touch.py_func(points, np.zeros(6), height, *given)
+        return (square, radius, origin), touching[0].tolist()
+
+    assert touched(1.0) == ((0.0, 0.0, 0.0), [False] * 3)
+    assert touched(0.9) == ((pytest.approx(0.01), 0.5, 0.5), [True, False, False])
+    assert touched(0.8)[0] == pytest.approx((0.05, 0.75, 0.75))
+    assert touched(2.0, reach=0.5)[1] == [True, False, False]
+    assert touched(2.0, reach=0.51)[1] == [True, True, False]

@@ -103,6 +103,26 @@ def test_analytic_banded_factor_solves_like_scipy():
     assert right == pytest.approx(expected, rel=1e-9, abs=1e-12)
 
 
+@pytest.mark.parametrize("size", [1e-9, 1.0, -1e9])
+def test_limits_any_pivot_but_none_is_factored(size):
+    """K = size times the second difference: x = K^-1 K x for stiffness of any size and sign."""
+    count = 12
+    last = np.minimum(np.arange(count) + 1, count - 1)
+    band = band_module.band_for(last)
+    band[:, 0], band[:-1, 1] = 2.0 * size, -size
+    x = np.array([np.linspace(1.0, 2.0, count), np.cos(np.arange(count))])
+    padded = np.pad(x, ((0, 0), (1, 1)))
+    right = size * (2.0 * x - padded[:, :-2] - padded[:, 2:])
+    assert band_module.factor(band, last)
+    band_module.back_substitute(band, last, right)
+    np.testing.assert_allclose(right, x, rtol=1e-9)
+    for place in (0, 5, count - 1):
+        lost = band_module.band_for(last)
+        lost[:, 0] = size
+        lost[place, 0] = 0.0
+        assert not band_module.factor(lost, last)
+
+
 def test_analytic_profile_of_two_elements_that_share_a_node():
     """Nodes 0, 1, 2 and 2, 3, 4, two unknowns each; two more pad them to a multiple of four."""
     elements = np.array([[0, 1, 2], [2, 3, 4]])

@@ -8,6 +8,7 @@ import pytest
 from layers.compression import curve as compression
 from layers.compression.curve import KGF, Compression, compress, deflection_between
 from layers.errors import InputError
+from layers.graded.curve import RadialCurve
 from tests.helpers.calculix import layered_body
 
 
@@ -204,3 +205,53 @@ def test_a_body_of_another_size_and_stiffness_is_the_same_one_rescaled():
     one, other = compress(body, loads), compress(large, 12.0 * loads)
     np.testing.assert_allclose(other.deflection, 2.0 * one.deflection, rtol=1e-7)
     np.testing.assert_allclose(other.contact_radius, 2.0 * one.contact_radius, rtol=1e-6)
+
+
+def test_newtons_method_starts_close_to_each_equilibrium(monkeypatch):
+    """From the tangent over F^(2/3) and Hertz's rim: a load a fortieth up takes one iteration."""
+    taken = []
+    assemble = compression.assemble
+
+    def counted(*given):
+        taken.append(0)
+        return assemble(*given)
+
+    monkeypatch.setattr(compression, "assemble", counted)
+    assert compress(sphere()).flag == ""
+    assert len(taken) <= 24  # of seven loads: three each, four for the two long steps
+    taken.clear()
+    compress(sphere(), np.array([400.0]))
+    first = len(taken)
+    compress(sphere(), np.array([400.0, 410.0]))
+    assert len(taken) == 2 * first + 1
+
+
+def test_loads_may_be_small_and_close_but_must_be_a_growing_row(monkeypatch):
+    monkeypatch.setattr(compression, "_reach", lambda press, state, load: At(load))
+    assert compress(sphere(), np.array([0.3, 0.6])).force.tolist() == [0.0, 0.3, 0.6]
+    for loads in ([0.0, 5.0], [[5.0, 6.0]], [5.0, 4.0]):
+        with pytest.raises(InputError) as caught:
+            compress(sphere(), np.array(loads))
+        assert str(caught.value) == f"loads are {loads}, but must be positive and growing (N)."
+
+
+def test_a_graded_cover_meets_the_plate_with_its_surface():
+    """Hertz's start takes the modulus at the outer radius alone."""
+    plain = layered_body([38.0, 42.67], [60.0, 120.0], [0.49, 0.45], [1.1, 1.0])
+    ends = tuple(plain.outer_radius)
+    graded = replace(plain, modulus_curve=(None, RadialCurve(ends, (0.5, 2.0))))
+    stiff = layered_body([38.0, 42.67], [60.0, 240.0], [0.49, 0.45], [1.1, 1.0])
+    slope = compression._hertz_slope(graded)
+    assert slope == pytest.approx(compression._hertz_slope(stiff), rel=1e-12)
+    even = replace(plain, modulus_curve=(RadialCurve((0.0, ends[0]), (0.5, 2.0)), None))
+    assert compression._hertz_slope(even) == compression._hertz_slope(plain)
+
+
+def test_analytic_even_curves_are_factors_on_the_modulus():
+    plain = layered_body([38.0, 42.67], [60.0, 120.0], [0.49, 0.45], [1.1, 1.0])
+    curves = tuple(RadialCurve((0.0, 1.0), (x, x)) for x in (0.5, 1.5))
+    by_hand = layered_body([38.0, 42.67], [30.0, 180.0], [0.49, 0.45], [1.1, 1.0])
+    loads = np.array([400.0])
+    found = compress(replace(plain, modulus_curve=curves), loads).deflection[-1]
+    # The penalty's scale is by the layers' own moduli: its give is taken off to first order.
+    assert found == pytest.approx(compress(by_hand, loads).deflection[-1], rel=5e-4)

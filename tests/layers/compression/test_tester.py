@@ -61,6 +61,15 @@ def test_two_references_find_the_tester_again():
     assert off.spring_rate != pytest.approx(RATE, rel=0.01)
 
 
+@pytest.mark.parametrize("rate", [100e3, 104e3, 108e3])
+def test_a_spring_between_those_tried_first_is_found(rate):
+    """First tries are 12 % apart: the best may lie on either side of the nearest."""
+    true = SpringTester(calibration=Calibration(rate, TRAVEL, np.zeros((2, 2)), 0.0))
+    refs = tuple(Reference(score(true, c, 42.67e-3).points, c) for c in (SOFT, FIRM))
+    found = calibrated(SpringTester(), refs).calibration
+    assert found.spring_rate == pytest.approx(rate, rel=1e-4)
+
+
 def test_the_stated_error_is_the_scatter_of_repeated_calibrations():
     rng = np.random.default_rng(3)
     curves = (SOFT, FIRM)
@@ -269,3 +278,29 @@ def test_no_spring_fits_scores_beyond_either_end(scores):
     refs = tuple(Reference(s, c, score_error=0.1) for s, c in zip(scores, pair, strict=True))
     with pytest.raises(InputError, match=r"fit no spring within .* which end at 2500 N or above"):
         calibrated(SpringTester(), refs)
+
+
+def test_a_tester_is_by_default_of_thousandths_of_an_inch():
+    """From memory: 0.05 in uncounted, 0.001 in a point, shims to 1.680 in; in metres."""
+    usual = SpringTester()
+    assert (usual.uncounted, usual.point, usual.nominal_diameter) == pytest.approx(
+        (1.27e-3, 25.4e-6, 42.672e-3), rel=1e-12
+    )
+    assert usual.calibration is None
+    plain = Reference(60.0, MIDDLE)
+    assert (plain.diameter, plain.score_error) == (0.04267, 1.0)
+
+
+def test_a_curve_must_reach_the_spring_just_so():
+    """Deflection and the spring's own at the curve's last force share the travel."""
+    end = score(TRUE, MIDDLE, 42.67e-3).force
+    for last, taken in ((1.001 * end, True), (0.999 * end, False)):
+        force = np.append(FORCE[0.9 * end > FORCE], last)
+        deflection = MIDDLE.deflection[-1] * (force / FORCE[-1]) ** (2 / 3)
+        curve = Compression(force, deflection, np.zeros_like(force), "")
+        if taken:
+            found = score(TRUE, curve, 42.67e-3)
+            assert found.points == pytest.approx(score(TRUE, MIDDLE, 42.67e-3).points, abs=0.05)
+            continue
+        with pytest.raises(InputError, match=f"ends at {last:g} N, but must reach"):
+            score(TRUE, curve, 42.67e-3)

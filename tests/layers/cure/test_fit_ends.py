@@ -178,6 +178,14 @@ def test_limits_ends_that_move_together_have_a_sure_difference():
     assert profile([[4.0, 3.99], [3.99, 4.0]]).difference[1] == pytest.approx(2.0 * np.sqrt(0.02))
 
 
+def test_analytic_a_difference_is_of_the_outermost_and_the_innermost():
+    moduli = np.array([20.0, 35.0, 60.0])
+    covariance = np.array([[4.0, 0.5, 1.0], [0.5, 25.0, 2.0], [1.0, 2.0, 9.0]])
+    points = hardening.shore_c(moduli)
+    found = HardnessProfile(AT[:3], points, moduli, covariance, 2.0, "invented").difference
+    assert found == pytest.approx((points[2] - points[0], 2.0 * np.sqrt(4.0 + 9.0 - 2.0)))
+
+
 def test_limits_an_interval_of_any_width_lies_between_nothing_and_a_hundred():
     low, high = profile([[1e12, 0.0], [0.0, 1e12]]).interval
     np.testing.assert_allclose(low, 0.0, atol=1e-12)

@@ -148,9 +148,9 @@ def test_analytic_conversion_after_a_hold_however_long(minutes):
     )
     dose, found = doses_before(s, hold, Law())
     k = s.rate[0]
-    log = 2.0 * 0.36 * math.sqrt(s.radicals[0] / k) * (1.0 - math.exp(-30.0 * k * minutes))
+    log = 2.0 * 0.36 * math.sqrt(s.radicals[0] / k) * -math.expm1(-30.0 * k * minutes)
     assert dose[0] == pytest.approx(60.0 * k * minutes)
-    assert found == pytest.approx(log, rel=1e-6)
+    assert found == pytest.approx(log, rel=1e-12)
 
 
 def test_hot_stock_ends_with_less_coagent_polymerised():

@@ -226,6 +226,44 @@ def test_the_block_takes_angles_of_its_own():
     np.testing.assert_allclose(own.points[own.surface][:, 1], 0.02 * np.cos(crowded), atol=1e-15)
 
 
+def block_of(mesh, side, tall):
+    return mesh.points[: (side + 1) * (tall + 1)].reshape(tall + 1, side + 1, 2)
+
+
+@pytest.mark.parametrize("part", ANGLES)
+def test_analytic_the_blocks_free_sides_lie_half_way_from_a_square_to_a_circle(part):
+    """Of 0.45 of the radius: the mean of each point of the arc and of its ray's on the square."""
+    side, tall, radius = 3, 6, 0.02
+    angles = ANGLES[part] * np.linspace(0.0, 1.0, tall + side * (2 if part == "half" else 1) + 1)
+    block = block_of(sphere_mesh(np.array([radius]), (np.array([1.0]),), angles, side), side, tall)
+    rim = [*block[-1], *block[-2::-1, -1], *(block[0, -2::-1] if part == "half" else ())]
+    arc = np.column_stack([np.sin(angles), np.cos(angles)])
+    for number, (point, on) in enumerate(zip(rim, arc, strict=True)):
+        across, up = arc[side]
+        ray = up / abs(on[1]) if number <= side or number > side + tall else across / on[0]
+        np.testing.assert_allclose(point, 0.45 * radius * on * (0.5 * ray + 0.5), atol=1e-15)
+
+
+def test_the_quarter_is_the_upper_half_of_the_half_which_is_even_up_and_down():
+    side, tall = 3, 5
+    rings, radii = (np.array([0.6, 1.0]),), np.array([0.02])
+    quarter = sphere_mesh(radii, rings, 0.5 * np.pi * np.linspace(0, 1, side + tall + 1), side)
+    half = sphere_mesh(radii, rings, np.pi * np.linspace(0, 1, 2 * (side + tall) + 1), side)
+    upper = half.points[half.points[:, 1] > -1e-12]
+    for rows, others in ((quarter.points, upper), (half.points * [1.0, -1.0], half.points)):
+        apart = np.linalg.norm(rows[:, None] - others, axis=2).min(axis=1)
+        assert len(rows) == len(others)
+        np.testing.assert_allclose(apart, 0.0, atol=1e-15)
+
+
+def test_a_block_as_tall_as_wide_is_even_about_its_diagonal():
+    mesh = sphere_mesh(
+        np.array([0.02]), (np.array([1.0]),), 0.5 * np.pi * np.linspace(0.0, 1.0, 9), 4
+    )
+    block = block_of(mesh, 4, 4)
+    np.testing.assert_allclose(block, block.transpose(1, 0, 2)[..., ::-1], atol=1e-15)
+
+
 # Tensors on lanes: the same formulas on plain numbers, against matrices.
 
 
