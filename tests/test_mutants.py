@@ -2,6 +2,7 @@
 
 import ast
 import tomllib
+from collections.abc import Iterator
 from difflib import get_close_matches
 from pathlib import Path
 from textwrap import dedent
@@ -34,14 +35,13 @@ def bodies(row: dict[str, str]) -> list[str]:
     return found
 
 
-def slips_like(text: str, after: str) -> set[str]:
-    """Return the changed lines of all slips on the lines that most resemble one."""
+def slips_like(text: str, after: str) -> Iterator[str]:
+    """Yield the changed lines of all slips on the lines that most resemble one, closest first."""
     lines = [line.strip() for line in text.split("\n")]
     close = get_close_matches(after, lines, n=3)
-    return {
-        difference(text, changed)[1]
-        for (line, _), operators in places(text).items()
-        if lines[line - 1] in close
-        for operator in operators
-        if (changed := mutated(text, operator)) is not None
-    }
+    found = [spot for spot in places(text).items() if lines[spot[0][0] - 1] in close]
+    for _, operators in sorted(found, key=lambda s: close.index(lines[s[0][0] - 1])):
+        for operator in operators:
+            changed = mutated(text, operator)
+            if changed is not None:
+                yield difference(text, changed)[1]

@@ -47,6 +47,11 @@ for _name in ("hypothesis", "matplotlib.pyplot", "numba", "pandas", "pydantic", 
     importlib.import_module(_name)
 
 _MESHES = "tests/layers/numerics/test_meshes.py"
+_LANES = "tests/layers/numerics/test_lanes.py"
+_BLOCKS = "tests/layers/numerics/test_blocks.py"
+_SEARCH = "tests/optimize/search"
+_BY_EMULATOR = f"{_SEARCH}/test_by_emulator.py"
+_STRIKE = "tests/layers/strike/test_strike.py"
 
 # Files without tests of their name: the tests of what they are made for.
 ELSEWHERE = {
@@ -59,10 +64,10 @@ ELSEWHERE = {
     "layers/numerics/axisymmetric.py": ("tests/layers/compression",),
     "layers/numerics/band.py": ("tests/layers/compression",),
     "layers/numerics/layout.py": ("tests/layers/compression",),
-    "layers/numerics/lanes.py": ("tests/layers/strike/test_strike.py",),
-    "layers/numerics/nodes.py": ("tests/layers/strike/test_strike.py",),
-    "layers/numerics/vectors.py": ("tests/layers/strike/test_strike.py",),
-    "layers/numerics/blocks.py": ("tests/layers/strike",),
+    "layers/numerics/lanes.py": (_LANES, _STRIKE),
+    "layers/numerics/nodes.py": (_LANES, _STRIKE),
+    "layers/numerics/vectors.py": (_LANES, _BLOCKS, _STRIKE),
+    "layers/numerics/blocks.py": (_BLOCKS, "tests/layers/strike"),
     "layers/numerics/mesh.py": (_MESHES, "tests/layers/compression", "tests/layers/impact"),
     "layers/numerics/cubed_sphere.py": (_MESHES, "tests/layers/strike"),
     "layers/numerics/hexes.py": (_MESHES, "tests/layers/strike"),
@@ -77,7 +82,9 @@ ELSEWHERE = {
         "tests/layers/test_estimation.py",
         "tests/optimize/pattern",
     ),
-    "optimize/search/acquisition.py": ("tests/optimize/search/test_by_emulator.py",),
+    "optimize/search/acquisition.py": (f"{_SEARCH}/test_acquisition.py", _BY_EMULATOR),
+    "optimize/search/batch.py": (f"{_SEARCH}/test_batch.py", _BY_EMULATOR),
+    "optimize/search/by_emulator.py": (f"{_SEARCH}/test_emulator_steps.py", _BY_EMULATOR),
 }
 
 # Tests that a slip must pass too before it counts as survived: of what is written from every file
@@ -141,13 +148,14 @@ class Slip:
 def places(text: str) -> dict[tuple[int, int], list[tuple[str, int]]]:
     """Map line and column to the operators that apply there, each with its count in the file."""
     found: dict[tuple[int, int], list[tuple[str, int]]] = {}
-    tree = get_ast(text)
+    nodes = list(ast_nodes(get_ast(text)))
     apart = [*_annotations(text), *_guards(text)]
     for name in sorted(plugins.operator_names()):
-        operator = plugins.get_operator(name)
-        if operator.arguments() or _idle(name):
+        kind = plugins.get_operator(name)
+        if kind.arguments() or _idle(name):
             continue
-        spots = (spot for node in ast_nodes(tree) for spot in operator().mutation_positions(node))
+        operator = kind()
+        spots = (spot for node in nodes for spot in operator.mutation_positions(node))
         for count, (start, _) in enumerate(spots):
             if not any(low <= start < high for low, high in apart):
                 found.setdefault(start, []).append((name, count))
