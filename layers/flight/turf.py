@@ -12,7 +12,6 @@ from layers.arrays import FloatArray
 from layers.flight.motion import GRAVITY
 from layers.flight.trajectory import Flight
 
-_MOST_BOUNCES = 40
 _LOWEST_BOUNCE_M = 0.005
 
 
@@ -84,7 +83,7 @@ def bounce_and_roll(flight: Flight, diameter: npt.ArrayLike, turf: Turf | None =
     down = -flight.landing_velocity[1]
     spin = flight.landing_spin
     bounced = np.zeros_like(along)
-    for _ in range(_MOST_BOUNCES):
+    while True:  # each bounce takes energy: the last comes
         along, up, spin = _bounce(along, down, spin, radius, turf)
         flying = up**2 / (2.0 * GRAVITY) > _LOWEST_BOUNCE_M
         if not flying.any():

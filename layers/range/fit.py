@@ -128,7 +128,7 @@ def fit_tracks(
     wind = states[:, :, 3:] - np.asarray(setup.drift)
     return Fit(
         p,
-        inverse * (free[:, :, None] & free[:, None, :]),
+        inverse * free[:, :, None],
         free,
         np.where(used, residual, np.nan),
         sd,

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from layers.flight.motion import GRAVITY
 from layers.flight.trajectory import Flight
 from layers.flight.turf import Turf, _bounce, bounce_and_roll, turf_restitution
 from tests.layers.flight.test_trajectory import one_bounce
@@ -46,6 +47,21 @@ def test_the_tilt_is_held_at_45_degrees(along):
     expected = one_bounce(along, down, spin, held, radius)
     found = _bounce(*(np.array([v]) for v in (along, down, spin, radius)), turf)
     np.testing.assert_allclose(np.concatenate(found), expected, rtol=1e-12)
+
+
+def test_a_flat_landing_bounces_to_its_end():
+    """More than forty times, each by vectors: none is left out, however low."""
+    turf, radius = Turf(), DIAMETER / 2.0
+    along, down, spin = 25.0, 7.0, 50.0
+    got = bounce_and_roll(landings(along, down, spin), DIAMETER, turf)
+    way, count = 0.0, 0
+    while True:
+        along, up, spin = one_bounce(along, down, spin, turf, radius)
+        if up**2 / (2.0 * GRAVITY) <= 0.005:
+            break
+        way, down, count = way + along * 2.0 * up / GRAVITY, up, count + 1
+    assert count > 40
+    assert got.bounce[0] == pytest.approx(way, rel=1e-9)
 
 
 def test_a_ball_s_run_does_not_depend_on_its_batch():

@@ -108,8 +108,19 @@ def test_gravity_takes_six_launches_of_little_spin(found, count, known):
     assert said.launches == (count if known else 0)
     slow = check_session(replace(drawn, reynolds=np.full(24, 0.99e5)), None)
     assert slow.gravity is UNKNOWN
+    edge = np.where(np.arange(24) == 0, 1e5, 1e5 + 0.5)  # the first is not above it
+    said = check_session(replace(drawn, reynolds=edge), None).gravity
+    assert said is UNKNOWN
+    at_once = replace(drawn, reynolds=np.full(24, 1e5 + 0.5))
+    assert (check_session(at_once, None).gravity is UNKNOWN) != known
     blind = replace(drawn, reynolds=np.full(24, 1.01e5), lift=np.full(24, np.nan))
     assert check_session(blind, None).gravity is UNKNOWN
+
+
+def test_little_spin_is_less_than_three_hundredths(found):
+    s = np.where(np.arange(24) < 6, np.linspace(0.01, 0.0299, 24), 0.03)
+    drawn = replace(found, spin_ratio=s, reynolds=np.full(24, 2e5))
+    assert check_session(drawn, None).gravity.launches == 6
 
 
 def test_analytic_gravity_is_what_lift_lacks_without_spin(found):

@@ -64,6 +64,7 @@ def test_the_coefficients_hold_at_the_mean_time_of_the_readings_along_x():
     used[0, 8:, 0] = False
     fit = fitted(tracks, used=used)
     assert fit.middle[0] == pytest.approx(TIMES[:8].mean(), rel=1e-12)
+    assert not fit.leverage[~used].any()
     shift = TIMES[:8].mean() - TIMES.mean()
     assert fit.parameters[0, DRAG] == pytest.approx(0.25 + 0.01 * shift, abs=2e-4)
     whole = fitted(tracks)

@@ -172,6 +172,18 @@ def test_a_launch_without_a_fit_does_not_hide_the_next():
     assert list(said) == ["B", "C"]
 
 
+def test_a_launch_is_refused_for_gross_slips_along_the_range_alone():
+    """Two of five readings are far off: along x too few are left; heights do not count."""
+    tracks = exact(3, 5)
+    position = tracks.position.copy()
+    position[0, 2, 0] += 30.0
+    position[0, 3, 0] += 60.0
+    position[1, 1:3, 1] += 30.0
+    found = reduce_tracks(replace(tracks, position=position))
+    assert list(found.refused) == ["L001"]
+    assert "along x, but drag takes at least 4" in found.refused["L001"]
+
+
 def test_three_launches_are_told_where_none_can_be_reduced():
     tracks = exact(4)
     position = tracks.position.copy()

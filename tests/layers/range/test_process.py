@@ -1,6 +1,7 @@
 """The process of one coefficient: correlation, slopes of the density, posterior, priors."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -116,6 +117,9 @@ def test_wild_rows_widen_the_errors_from_five_rows_on():
 
 def test_the_process_is_five_times_as_large_below_the_critical_reynolds_number():
     np.testing.assert_allclose(amplitude(np.array([1e4, 0.8e5, 3e5])), [5.0, 3.0, 1.0], rtol=1e-3)
+    # By hand: at 0.8e5 half of four more; a logistic of width 0.08e5, e times as far beside it.
+    found = amplitude(np.array([0.8e5, 0.88e5]))
+    np.testing.assert_allclose(found, [3.0, 1.0 + 4.0 / (1.0 + np.e)], rtol=1e-9)
     assert by_reynolds(np.array([2e5]))[0] == 0.5
     assert by_spin(np.array([0.09]))[0] == pytest.approx(0.3)
 
@@ -129,6 +133,33 @@ def test_many_rows_are_thinned_for_the_hyperparameters_alone(monkeypatch):
     alone = fit_process(form, RE[some], S[some], VALUES[some], ERRORS[some])
     assert thin.size == pytest.approx(alone.size, rel=1e-9)
     assert thin.length_reynolds == pytest.approx(alone.length_reynolds, rel=1e-9)
+
+
+@pytest.mark.parametrize(("count", "fitted"), [(1, 1), (200, 200), (201, 200), (350, 200)])
+def test_the_search_takes_200_rows_within_four_deviations_of_the_priors(monkeypatch, count, fitted):
+    """From the priors' medians, and from a larger process of shorter lengths; these are pinned."""
+    asked = []
+
+    def search(function, start, args, **more):
+        asked.append((start, args, more))
+        return SimpleNamespace(fun=float(len(asked) == 1), x=start)
+
+    monkeypatch.setattr(module, "minimize", search)
+    square = np.arange(count, dtype=float)
+    flat = np.subtract.outer(square, square)
+    found = module._likeliest(flat, flat, (flat, flat), square, square)
+    assert [len(args[3]) for _, args, _ in asked] == [fitted, fitted]
+    for _, (trend, rise, (along, across), residual, errors), more in asked:
+        assert residual[0] == errors[0] == 0.0
+        assert residual[-1] == errors[-1] == count - 1
+        for part in (trend, rise, along, across):
+            np.testing.assert_array_equal(part, np.subtract.outer(residual, residual))
+        low, high = np.exp(np.transpose(more["bounds"]))
+        np.testing.assert_allclose(high / low, np.array([2.0, 2.0, 2.0, 2.5]) ** 8)
+        np.testing.assert_allclose(np.sqrt(high * low), [0.03, 0.5, 0.25, 0.003])
+    np.testing.assert_allclose(np.exp(asked[0][0]), [0.03, 0.5, 0.25, 0.003])
+    np.testing.assert_allclose(np.exp(asked[1][0]), [0.06, 0.15, 0.175, 0.003])
+    np.testing.assert_array_equal(found, asked[1][0])  # the less unlikely of both
 
 
 def test_priors_are_what_they_say():

@@ -32,6 +32,11 @@ def test_two_readings_decay_as_published():
     logs = np.log(uneven) + DECAY * WAYS[[0, 4]]
     expected = np.exp((9.0 * logs[0] + logs[1]) / 10.0)
     assert _from_readings(uneven, WAYS[[0, 4]], 2.0)[0] == pytest.approx(expected)
+    # However little the spin: at 2 rad/s of error the weights are 0.25 and 2.25.
+    little = np.array([1.0, 3.0])
+    logs = np.log(little) + DECAY * WAYS[[0, 4]]
+    expected = np.exp((0.25 * logs[0] + 2.25 * logs[1]) / 2.5)
+    assert _from_readings(little, WAYS[[0, 4]], 2.0)[0] == pytest.approx(expected, rel=1e-12)
 
 
 def test_three_readings_at_one_place_say_nothing_of_decay():
@@ -40,7 +45,7 @@ def test_three_readings_at_one_place_say_nothing_of_decay():
     assert found[1] == pytest.approx(2.0 / np.sqrt(3.0))
 
 
-@pytest.mark.parametrize(("lowest", "fits"), [(5.9, False), (6.1, True)])
+@pytest.mark.parametrize(("lowest", "fits"), [(5.9, False), (6.0, False), (6.1, True)])
 def test_too_little_spin_for_a_logarithm_is_averaged(lowest, fits):
     spin = np.array([30.0, lowest, 12.0])
     middle, sd, decay, _ = _from_readings(spin, WAYS[:3], 2.0)
@@ -117,3 +122,34 @@ def test_analytic_integral_from_the_middle():
 def test_angles_are_wrapped_to_half_a_turn():
     found = _wrapped(np.array([0.1, 2.0 * np.pi + 0.1, -0.1, np.pi + 0.1, -7.0 * np.pi / 2.0]))
     np.testing.assert_allclose(found, [0.1, 0.1, -0.1, 0.1 - np.pi, np.pi / 2.0])
+
+
+AFTER_EVEN = np.array([-0.15, -0.1007, -0.05, 0.0, 0.05, 0.1007, 0.15])  # but for two
+
+
+def slowed():
+    """Return the time that turns as the ball does at its middle."""
+    return _integral(np.exp(-DECAY * 60.0 * AFTER_EVEN / 0.02135), AFTER_EVEN)
+
+
+def misfit_of_the_other():
+    """Sum of squares that the best spin a turn more or less from reading to reading leaves."""
+    design, found = np.column_stack([np.ones(7), slowed()]), []
+    for turn in (-2.0 * np.pi / 0.05, 2.0 * np.pi / 0.05):
+        off = _wrapped(-turn * slowed() + 0.001)
+        left = off - design @ np.linalg.lstsq(design, off, rcond=None)[0]
+        found.append(left @ left)
+    return min(found)
+
+
+@pytest.mark.parametrize("spin", [260.0, 261.1])
+@pytest.mark.parametrize(("share", "told"), [(0.98, True), (1.02, False)])
+def test_analytic_the_best_spin_beats_every_other_by_a_chi_square_of_twelve(spin, share, told):
+    """Nearly even marks that one spin fits exactly, wherever the trials happen to stand."""
+    sd = share * np.sqrt(misfit_of_the_other() / 12.0)
+    angle = (spin * slowed()) % (2.0 * np.pi)
+    ways, marked = 60.0 * AFTER_EVEN / 0.02135, np.ones(7, bool)
+    found, _, _, _, other = _from_marks(angle, AFTER_EVEN, ways, marked, sd, None)
+    assert np.isnan(other) == told
+    if told:
+        assert found == pytest.approx(spin, rel=1e-6)

@@ -6,7 +6,7 @@ import pytest
 from layers.errors import InputError
 from layers.flight.aerodynamics import ferguson_2022, us_6186002
 from layers.flight.aerotable import stitch
-from layers.flight.air import Air
+from layers.flight.air import Air, humid_air
 from layers.flight.influence import influence
 from layers.flight.trajectory import fly
 from layers.range.domain import hull_of
@@ -14,7 +14,7 @@ from layers.range.forms import forms
 from layers.range.next_shots import _candidates, plan_shots
 from layers.range.process import fit_process
 from layers.range.rows_file import RangeRows
-from layers.range.surface import Rows, fit_surface
+from layers.range.surface import Rows, _nodes, _place, fit_surface
 from layers.range.symmetry import compare_orientations
 from tests.helpers.range_data import invented_ball
 
@@ -225,6 +225,42 @@ def test_a_surface_takes_a_thousand_rows(monkeypatch, count, said):
     monkeypatch.setattr("layers.range.surface.fit_process", tried)
     with pytest.raises(InputError, match=said):
         fit_surface(rows_of(np.tile([1e5, 0.1, 0.25, 0.15], (count, 1))))
+
+
+def test_analytic_places_over_the_grid_and_its_nodes():
+    """From Re 2e4 to 3e5 in its logarithm and S from 0 to 1.5 in its root, held beyond."""
+    re = np.array([1e4, 2e4, 6e4, 3e5 - 0.5, 3e5, 2e4 + 0.5])
+    s = np.array([-0.1, 0.0, 0.375, 1.4999, 1.5, 2.0])
+    x, y = _place(re, s)
+    expected = np.log(np.maximum(re, 2e4) / 2e4) / np.log(15.0)
+    np.testing.assert_allclose(x, expected, rtol=1e-12)
+    np.testing.assert_allclose(x[2], np.log(3.0) / np.log(15.0), rtol=1e-12)
+    np.testing.assert_allclose(y, [0.0, 0.0, 0.5, np.sqrt(1.4999 / 1.5), 1.0, 1.0], rtol=1e-12)
+    nodes_re, nodes_s = (axis.reshape(129, 129) for axis in _nodes())
+    np.testing.assert_allclose(nodes_re[[0, 64, 128], 5], [2e4, np.sqrt(6e9), 3e5], rtol=1e-12)
+    np.testing.assert_allclose(nodes_s[5, [0, 64, 128]], [0.0, 0.375, 1.5], rtol=1e-12)
+
+
+def test_where_nothing_is_said_the_range_s_air_is_the_usual(monkeypatch, seven):
+    """Six shots of a ball of 42.67 mm."""
+    monkeypatch.setattr("layers.range.next_shots._SPEEDS", np.array([30.0, 60.0]))
+    monkeypatch.setattr("layers.range.next_shots._SPINS", np.array([0.0, 300.0]))
+    flight = influence(70.0, 0.2, 280.0, mass=0.0459, diameter=0.0427, law=seven)
+    plan = plan_shots(seven, [flight])
+    assert len(plan.shots) == 6
+    air = humid_air(20.0, 1013.25, 50.0)
+    for shot in plan.shots:
+        expected = air.density * 0.04267 / air.viscosity * shot.speed
+        assert shot.reynolds == pytest.approx(expected, rel=1e-12)
+        assert shot.spin_ratio == pytest.approx(0.04267 / 2.0 * shot.spin / shot.speed, rel=1e-12)
+
+
+def test_a_bad_row_is_told_by_its_number(seven):
+    for name in ("reynolds", "lift_error"):
+        values = {n: np.full(3, 0.1) for n in Rows.__dataclass_fields__}
+        values[name] = np.array([0.1, np.inf, np.nan])
+        with pytest.raises(InputError, match=f"^mine: {name} of row 2 is no finite number"):
+            fit_surface(Rows(**values), what="mine")
 
 
 def test_hull_of_any_shape():

@@ -154,7 +154,9 @@ def test_numbers_are_held_to_their_ranges(column, low, high, unit):
         assert f"row 2, {column} is {value}, but must be from {low:g} to {high:g} {unit}" in said
 
 
-@pytest.mark.parametrize(("time", "fits"), [(1e5, True), (-1e5, True), (100001, False)])
+@pytest.mark.parametrize(
+    ("time", "fits"), [(1e5, True), (-1e5, True), (100001, False), (-100001, False)]
+)
 def test_times_are_within_a_day_or_so(time, fits):
     if fits:
         assert read(f"A,{time},0").launch == ("A",)
