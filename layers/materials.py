@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from layers.errors import exact
 from layers.families import families
 from layers.files.cards import Cards
+from layers.files.explain import shown_value
 from layers.files.fields import Table, numeric, ranged
 from layers.files.other_units import unit_hint
 from layers.files.text import Name, Text
@@ -38,7 +39,9 @@ NAME_HOLDS = 0.1
 class Datum(Table):
     """One number of a card with where it comes from."""
 
-    value: float = numeric("the key's", "the number, in the unit that its key says", -1e9, 1e9)
+    value: float = numeric(
+        "the key's", "the number, in the unit that its key says", -1e9, 1e9, strict=True
+    )
     source: Text = Field("not stated", description="where the number comes from")
     grade: Grade = Field("unstated", description="how far the number can be trusted")
 
@@ -234,7 +237,7 @@ def _completed(card: dict[str, Any]) -> dict[str, Any]:
 
 def _number(value: Any, field: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise ValueError(f"{field} is {value!r}, but must be a finite number")
+        raise ValueError(f"{field} is {shown_value(value)}, but must be a finite number")
     return float(value)
 
 

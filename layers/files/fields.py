@@ -1,8 +1,10 @@
 """Fields of files and requests: each number with its unit, help and allowed range."""
 
-from typing import Any
+from typing import Any, get_args
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticKnownError
 
 REQUIRED: Any = ...
 
@@ -11,6 +13,30 @@ class Table(BaseModel):
     """A table of a file: frozen, no unknown keys, finite numbers."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _no_truth_value_for_a_number(cls, value: Any, info: ValidationInfo) -> Any:
+        """Refuse true and false where a number belongs: Python takes them for 1 and 0."""
+        if _has_truth_value(value) and _is_of_numbers(cls.model_fields[str(info.field_name)]):
+            if isinstance(value, bool):
+                raise PydanticKnownError("float_type")
+            raise ValueError("put a number in place of true or false")
+        return value
+
+
+def _has_truth_value(value: Any) -> bool:
+    if isinstance(value, list | tuple):
+        return any(map(_has_truth_value, value))
+    return isinstance(value, bool)
+
+
+def _is_of_numbers(field: FieldInfo) -> bool:
+    """Whether a field is a number or has numbers in it, and no truth values."""
+    kinds: list[Any] = [field.annotation]
+    for kind in kinds:
+        kinds += get_args(kind)  # of a union, a tuple, a number with its bounds
+    return bool not in kinds and (float in kinds or int in kinds)
 
 
 def numeric(
