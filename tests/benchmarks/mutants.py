@@ -295,6 +295,7 @@ class Copy:
         self._tree, self._kept = folder / "tree", folder / "kept"
         self._times: dict[Tests, float | None] = {}
         shutil.copytree(ROOT, self._tree, ignore=shutil.ignore_patterns(*LEFT_OUT))
+        (self._tree / CODE).mkdir(exist_ok=True)  # a fresh tree has none yet
 
     def _passes(self, tests: Sequence[str], seconds: float | None = None) -> bool:
         """Whether all tests pass within so much processor time, whatever else runs here."""
