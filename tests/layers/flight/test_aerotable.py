@@ -39,17 +39,18 @@ EDGES = np.array([[0.0, -1.0, 0.0], [0.6, 0.8, -0.48], [-1.0, 0.0, 0.0]])
 REACH = 1.5 / 128.0  # a cell's diagonal, 1.41 cells, and a little
 
 
-@pytest.mark.parametrize(
-    ("foot", "outward"),
-    [
-        ((0.3, 0.0), (0.0, -1.0)),
-        ((0.0, 0.2), (-1.0, 0.0)),
-        ((0.4, 0.3), (0.6, 0.8)),
-        ((0.0, 0.0), (-0.8, -0.6)),
-        ((0.8, 0.0), (1.0, 0.0)),
-        ((0.0, 0.6), (-0.28, 0.96)),
-    ],
-)
+# Of its sides and corners: a point, and a direction in which that is the nearest.
+AROUND = [
+    ((0.3, 0.0), (0.0, -1.0)),
+    ((0.0, 0.2), (-1.0, 0.0)),
+    ((0.4, 0.3), (0.6, 0.8)),
+    ((0.0, 0.0), (-0.8, -0.6)),
+    ((0.8, 0.0), (1.0, 0.0)),
+    ((0.0, 0.6), (-0.28, 0.96)),
+]
+
+
+@pytest.mark.parametrize(("foot", "outward"), AROUND)
 def test_analytic_points_outside_the_hull_come_within_reach_of_it(foot, outward):
     """Each side and corner of a triangle: the nearest point, and the reach beyond it."""
     foot, outward = np.array(foot), np.array(outward)

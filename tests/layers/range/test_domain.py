@@ -5,6 +5,7 @@ import pytest
 from scipy.spatial import ConvexHull, Delaunay
 
 from layers.range.domain import Domain, hull_of
+from tests.layers.flight.test_aerotable import AROUND
 
 # A unit is 1e5 of Reynolds number and 0.1 of spin ratio: a right triangle of legs 0.8 and 0.6.
 UNIT = np.array([1e5, 0.1])
@@ -29,17 +30,7 @@ def test_analytic_corners_of_scattered_rows_are_scipy_s():
 
 
 @pytest.mark.parametrize(("order", "up"), [([0, 1, 2], 1.0), ([2, 0, 1], -1.0)])
-@pytest.mark.parametrize(
-    ("foot", "outward"),
-    [
-        ((0.3, 0.0), (0.0, -1.0)),
-        ((0.0, 0.2), (-1.0, 0.0)),
-        ((0.4, 0.3), (0.6, 0.8)),
-        ((0.0, 0.0), (-0.8, -0.6)),
-        ((0.8, 0.0), (1.0, 0.0)),
-        ((0.0, 0.6), (-0.28, 0.96)),
-    ],
-)
+@pytest.mark.parametrize(("foot", "outward"), AROUND)
 def test_analytic_distances_from_a_triangle_either_way_up(order, up, foot, outward):
     """Each side and corner: the nearest point, its distance, and what counts as inside."""
     turn = np.array([1.0, up])
