@@ -60,6 +60,7 @@ ELSEWHERE = {
         "tests/layers/test_estimation.py",
         "tests/layers/resolution",
     ),
+    "layers/materials.py": ("tests/layers/test_materials.py", "tests/layers/test_families.py"),
     "layers/ball_file.py": ("tests/layers/test_ball.py", "tests/layers/files"),
     "layers/numerics/axisymmetric.py": ("tests/layers/compression",),
     "layers/numerics/band.py": ("tests/layers/compression",),
