@@ -25,9 +25,10 @@ class Table(BaseModel):
         return value
 
 
-def _has_truth_value(value: Any) -> bool:
+def _has_truth_value(value: Any, levels: int = 2) -> bool:
+    """Whether a value is true or false, or has one in its list or in the lists in that."""
     if isinstance(value, list | tuple):
-        return any(map(_has_truth_value, value))
+        return levels > 0 and any(_has_truth_value(one, levels - 1) for one in value)
     return isinstance(value, bool)
 
 
