@@ -86,9 +86,9 @@ def test_as_few_trials_as_leave_three_to_spare_are_enough():
 
 
 def test_analytic_left_out_error_is_that_of_surfaces_fitted_without_each_trial():
-    rng = np.random.default_rng(3)
+    rng = np.random.default_rng(4)
     coded = np.vstack([GRID, GRID[[0, 2, 6, 8, 1]]])  # no trial alone holds a range's end
-    observed = curved(coded) + 0.05 * rng.standard_normal(len(coded))
+    observed = curved(coded) + 0.15 * rng.standard_normal(len(coded))  # enough to change the terms
     surface = fit_surface(trials(coded, observed))
     errors = []
     for out in range(len(coded)):
@@ -99,7 +99,7 @@ def test_analytic_left_out_error_is_that_of_surfaces_fitted_without_each_trial()
     assert surface.left_out_percent == pytest.approx(100.0 * whole, rel=1e-9)
     fixed = press(surface.terms, coded, observed) / math.sqrt(len(coded))
     assert surface.inflation == pytest.approx(max(1.0, whole / fixed), rel=1e-9)
-    assert whole > fixed  # choosing terms anew costs something here
+    assert whole > 1.5 * fixed  # choosing terms anew costs something here
     np.testing.assert_allclose(surface.middle, MIDDLE[:2])
     np.testing.assert_allclose(surface.half, HALF[:2])
 
