@@ -39,9 +39,7 @@ NAME_HOLDS = 0.1
 class Datum(Table):
     """One number of a card with where it comes from."""
 
-    value: float = numeric(
-        "the key's", "the number, in the unit that its key says", -1e9, 1e9, strict=True
-    )
+    value: float = numeric("the key's", "the number, in the unit that its key says", -1e9, 1e9)
     source: Text = Field("not stated", description="where the number comes from")
     grade: Grade = Field("unstated", description="how far the number can be trusted")
 
