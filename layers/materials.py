@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Annotated, Any, Literal, cast
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from layers.errors import exact
 from layers.families import families
@@ -51,10 +51,8 @@ class RelaxationPair(Table):
     time_us: float = numeric("us", "time in which this part falls to 1/e", 0.5, 1e5)
 
 
-class Material(BaseModel):
+class Material(Table):
     """A material card. Numbers may be given bare; they are then graded ``unstated``."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: Name = Field(min_length=1, max_length=80, description="what the lab calls it")
     family: Literal["rubber", "ionomer", "urethane", "other"] = Field(

@@ -160,8 +160,6 @@ def _sentence(
         return f"{field} is missing; add it"
     if kind in ("extra_forbidden", "unexpected_keyword_argument"):
         return _unknown(field, problem["loc"], known, schemas, more)
-    if kind in _BOUNDS and isinstance(value, bool):
-        kind = "float_type"
     if kind in _BOUNDS:
         low = context.get("ge", -math.inf)
         # Above a lower bound alone any larger unit would do: not far above it is plausible.

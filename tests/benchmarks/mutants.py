@@ -77,7 +77,6 @@ ELSEWHERE = {
         "tests/layers/numerics/test_near_rows.py",
         "tests/optimize/screening",
     ),
-    "layers/compound/terms.py": ("tests/layers/compound/test_response.py",),
     "layers/bench/bench.py": (
         "tests/layers/bench",
         "tests/layers/test_estimation.py",

@@ -236,3 +236,9 @@ def test_analytic_shear_and_bulk_modulus_of_a_card():
     card = Material.model_validate(CARD | {"youngs_modulus_mpa": 60, "poisson_ratio": 0.25})
     assert card.shear_modulus_pa == pytest.approx(24e6)
     assert card.bulk_modulus_pa == pytest.approx(40e6)
+
+
+@pytest.mark.parametrize("key", ["named_at_mpa", "youngs_modulus_mpa"])
+def test_true_is_no_number_of_a_card(key):
+    with pytest.raises(ValidationError):
+        Material.model_validate(CARD | {"youngs_modulus_mpa": 60, "poisson_ratio": 0.25, key: True})
